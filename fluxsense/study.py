@@ -319,7 +319,7 @@ class _Table:
                 )
             return value
 
-        return self._converted(key, convert, default, default)
+        return bool(self._converted(key, convert, default, default))
 
     def _in_range(self, key: str, value: float, low: float, high: float, strict: bool, shown: str) -> float:
         if value < low or value > high or (strict and value == low):
@@ -341,7 +341,7 @@ class _Table:
                 )
             return self._in_range(key, float(value), low, high, strict, repr(value))
 
-        return self._converted(key, convert, default, 1.0)
+        return float(self._converted(key, convert, default, 1.0))
 
     def integer(self, key: str, default: Any = _REQUIRED, low: int = 0, high: int = 10**9) -> Any:
         def convert(value: Any) -> int:
