@@ -1,0 +1,177 @@
+"""The flux map: which flux each loop sees per unit of source vector, in flux quanta."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from fluxsense.constants import FLUX_QUANTUM_WB
+from fluxsense.errors import InputError
+from fluxsense.magnetics.loops import FloatArray, _distance_to_outline, as_vectors
+from fluxsense.magnetics.sources import TOUCH_RATIO, Wires, mutual_inductance_h, unit_current_rows
+
+SourceKind = Literal["uniform_field", "dipole"]
+
+
+def flux_map(outlines: Sequence[ArrayLike], kind: SourceKind, position_m: ArrayLike | None = None,
+             effective_area: ArrayLike | None = None) -> FloatArray:
+    """Flux of every loop per unit of the source vector.
+
+    Parameters
+    ----------
+    outlines : sequence of array_like, each of shape (n, 3)
+        Outlines of the L loops in m.
+    kind : {"uniform_field", "dipole"}
+        What the source vector is: a uniform field (T) or the moment of a point
+        dipole (A m^2).
+    position_m : array_like, shape (..., 3), optional
+        Places of the dipole in m; needed for a dipole, not allowed otherwise.
+    effective_area : array_like, shape (..., L), optional
+        Factor on each loop's flux (focusing by superconductor nearby); 1 if left
+        out.  Leading axes broadcast against those of ``position_m``.
+
+    Returns
+    -------
+    ndarray, shape (..., L, 3)
+        In Phi0 per T or Phi0 per A m^2; ``flux_phi0 = map @ v``.
+
+    Raises
+    ------
+    InputError
+        If an outline has fewer than three vertices, no extent or a value that is
+        not finite; the kind is unknown; the position is missing, superfluous, not
+        finite or on a wire; or a factor is not a finite number above zero.
+
+    Notes
+    -----
+    Uniform field: the area vector (Stokes).  Dipole: closed form per edge, see
+    `fluxsense.magnetics.sources`.
+    """
+    wires = Wires.of(outlines)
+    if kind not in ("uniform_field", "dipole"):
+        raise InputError(f"The source kind {kind!r} is not known", remedy='Use "uniform_field" or "dipole"')
+    position: FloatArray | None = None
+    if kind == "dipole":
+        if position_m is None:
+            raise InputError("A dipole needs a position", remedy="Give position_m in metres")
+        position = as_vectors(position_m, "position_m")
+        _refuse_contact(wires, position)
+    elif position_m is not None:
+        raise InputError("A uniform field has no position, but one was given",
+                         remedy='Leave position_m out, or say kind="dipole"')
+    factor: FloatArray | None = None
+    if effective_area is not None:
+        factor = np.asarray(effective_area, dtype=np.float64)
+        if factor.ndim == 0 or factor.shape[-1] != len(wires.radius):
+            raise InputError(f"effective_area has shape {factor.shape}, one factor for each of the {len(wires.radius)} "
+                             "loops is needed", remedy="Give them in the order of the outlines")
+        if not np.all(np.isfinite(factor) & (factor > 0.0)):
+            raise InputError("effective_area contains a factor that is not a finite number above zero",
+                             remedy="Use 1 for a loop without flux focusing")
+    return flux_map_unchecked(wires, position, factor)
+
+
+def flux_map_unchecked(wires: Wires, position_m: FloatArray | None, effective_area: FloatArray | None) -> FloatArray:
+    """`flux_map` without checks, for likelihoods: a position makes it a dipole.
+
+    Parameters
+    ----------
+    wires : Wires
+        The L loops, from ``Wires.of(outlines)``.
+    position_m : ndarray, shape (..., 3), or None
+        Places of the dipole in m; None for a uniform field.
+    effective_area : ndarray, shape (..., L), or None
+        Factors on the flux.
+
+    Returns
+    -------
+    ndarray, shape (..., L, 3)
+        In Phi0 per T (uniform field) or per A m^2 (dipole).  Not finite where a
+        dipole lies on a wire.
+    """
+    rows = wires.area if position_m is None else unit_current_rows(wires, position_m)
+    rows = rows / FLUX_QUANTUM_WB
+    return rows if effective_area is None else rows * effective_area[..., None]
+
+
+def coil_flux_map(outlines: Sequence[ArrayLike], coil_vertices: ArrayLike,
+                  effective_area: ArrayLike | None = None) -> FloatArray:
+    """Flux of every loop per ampere in a coil.
+
+    Parameters
+    ----------
+    outlines : sequence of array_like, each of shape (n, 3)
+        Outlines of the L loops in m.
+    coil_vertices : array_like, shape (n, 3)
+        The coil in m; its current runs along the order of the vertices.
+    effective_area : array_like, shape (..., L), optional
+        Factor on each loop's flux; 1 if left out.
+
+    Returns
+    -------
+    ndarray, shape (..., L)
+        In Phi0 per A.
+
+    Raises
+    ------
+    InputError
+        As `fluxsense.magnetics.sources.mutual_inductance_h`, or if a factor is not
+        usable.
+    """
+    mutual = np.array([mutual_inductance_h(outline, coil_vertices) for outline in outlines]) / FLUX_QUANTUM_WB
+    return mutual if effective_area is None else mutual * np.asarray(effective_area, dtype=np.float64)
+
+
+def bias_flux(mutual_phi0_per_a: ArrayLike, current_a: ArrayLike, offset_phi0: ArrayLike) -> FloatArray:
+    """Flux that bias lines and trapped flux put into every loop.
+
+    Parameters
+    ----------
+    mutual_phi0_per_a : array_like, shape (L, B)
+        Flux of loop l per ampere in bias line b, cross-talk included.
+    current_a : array_like, shape (..., B)
+        Bias currents in A.
+    offset_phi0 : array_like, shape (..., L)
+        Offset of each loop in Phi0, constant over a cooldown.
+
+    Returns
+    -------
+    ndarray, shape (..., L)
+        ``mutual @ current + offset`` in Phi0; leading axes broadcast.
+
+    Raises
+    ------
+    InputError
+        If the shapes do not fit together.
+    """
+    mutual = np.asarray(mutual_phi0_per_a, dtype=np.float64)
+    current = np.asarray(current_a, dtype=np.float64)
+    offset = np.asarray(offset_phi0, dtype=np.float64)
+    if mutual.ndim != 2:
+        raise InputError(f"mutual_phi0_per_a has shape {mutual.shape}, one row per loop and one column per bias line is "
+                         "needed")
+    loops, lines = mutual.shape
+    if current.ndim == 0 or current.shape[-1] != lines:
+        raise InputError(f"current_a has shape {current.shape}, its last axis must hold the {lines} bias line(s)",
+                         remedy="Give one current per bias line")
+    if offset.ndim == 0 or offset.shape[-1] != loops:
+        raise InputError(f"offset_phi0 has shape {offset.shape}, its last axis must hold the {loops} loop(s)",
+                         remedy="Give one offset per loop")
+    flux: FloatArray = current @ mutual.T + offset
+    return flux
+
+
+def _refuse_contact(wires: Wires, position: FloatArray) -> None:
+    flat = position.reshape(-1, 3)
+    for loop in range(len(wires.radius)):
+        vertices = wires.start[wires.first[loop]: wires.first[loop + 1]]
+        for begin in range(0, len(flat), 1024):
+            block = flat[begin: begin + 1024]
+            on_wire = _distance_to_outline(block, vertices) <= TOUCH_RATIO * wires.radius[loop]
+            if on_wire.any():
+                x, y, z = block[int(np.argmax(on_wire))]
+                raise InputError(f"The dipole at ({x:.6g}, {y:.6g}, {z:.6g}) m lies on the wire of loop {loop}, where its "
+                                 "flux has no value", remedy="Move the dipole or the loop")
