@@ -1,0 +1,443 @@
+"""The chip: every loop, bias line and isolator of a study, as one vectorised forward model.
+
+`ChipModel` takes a batch of parameter sets and predicts, for a list of probes (isolator, setting, state, cooldown),
+the scattering parameters on a frequency grid.  The scalar call is a batch of one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.device.isolator import hybrid_elements, isolator_scattering
+from fluxsense.device.ring import mode_frequency_hz, quarter_phase, relative_coupling
+from fluxsense.errors import InputError, ModelError
+from fluxsense.magnetics.flux_map import bias_flux, coil_flux_map, flux_map
+from fluxsense.magnetics.loops import place
+from fluxsense.study import Isolator, Study
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+STAGE_FIELDS: Final = (
+    "signal_frequency_hz",
+    "signal_linewidth_hz",
+    "signal_internal_hz",
+    "signal_share",
+    "idler_frequency_hz",
+    "idler_linewidth_hz",
+    "idler_internal_hz",
+    "idler_termination_hz",
+    "idler_share",
+    "coupling_hz",
+)
+
+
+@dataclass(frozen=True)
+class Probe:
+    """What one group of sweeps looked at.
+
+    isolator, state and cooldown are positions in the study's (or campaign's) lists.  pump_port is 1 or 2, or None for
+    a free pump phase pump_phase_rad; with the pump off the pump's entries have no effect.
+    """
+
+    isolator: int
+    pump_on: bool
+    pump_port: int | None
+    pump_phase_rad: float | None
+    pump_power_w: float
+    pump_frequency_hz: float
+    bias_a: tuple[float, ...]
+    state: int
+    cooldown: int
+
+
+@dataclass(frozen=True)
+class ChipParameters:
+    """A batch of B parameter sets.
+
+    Attributes
+    ----------
+    source : ndarray (B, 3)
+        Field in T or moment in A m^2.
+    position_m : ndarray (B, 3)
+        Position of a dipole; unused for a uniform field.
+    offset_phi0 : ndarray (B, C, L)
+        Flux offset per cooldown and loop.
+    effective_area : ndarray (B, L)
+    pump_strength : ndarray (B, I)
+        Factor on both couplings of an isolator, 1 as characterized.
+    pump_phase_error_rad : ndarray (B, I)
+        Added to the pump phase difference of either port.
+    stage : mapping of field name to ndarray (B, I, 2)
+        The stage fields that differ from the study's values.
+    """
+
+    source: FloatArray
+    position_m: FloatArray
+    offset_phi0: FloatArray
+    effective_area: FloatArray
+    pump_strength: FloatArray
+    pump_phase_error_rad: FloatArray
+    stage: Mapping[str, FloatArray] = field(default_factory=dict)
+
+    @property
+    def batch(self) -> int:
+        """Number of parameter sets."""
+        return int(self.source.shape[0])
+
+    def rows(self, chosen: slice) -> ChipParameters:
+        """The parameter sets in a slice of the batch (views, not copies)."""
+        return ChipParameters(
+            self.source[chosen],
+            self.position_m[chosen],
+            self.offset_phi0[chosen],
+            self.effective_area[chosen],
+            self.pump_strength[chosen],
+            self.pump_phase_error_rad[chosen],
+            {name: values[chosen] for name, values in self.stage.items()},
+        )
+
+
+def nominal_parameters(study: Study, source: npt.ArrayLike = (0.0, 0.0, 0.0), cooldowns: int = 1) -> ChipParameters:
+    """The study's central values as a batch, one set per row of `source`.
+
+    Parameters
+    ----------
+    study : Study
+    source : array_like (3,) or (B, 3)
+        Source vector in T or A m^2.
+    cooldowns : int
+        Number of cooldowns C.
+    """
+    vector = np.atleast_2d(np.asarray(source, dtype=np.float64))
+    batch = vector.shape[0]
+    offsets = np.array([x.offset_phi0 for x in study.loops])
+    return ChipParameters(
+        source=vector,
+        position_m=np.tile(np.array(study.source.position_m), (batch, 1)),
+        offset_phi0=np.tile(offsets, (batch, cooldowns, 1)),
+        effective_area=np.tile(np.array([x.effective_area for x in study.loops]), (batch, 1)),
+        pump_strength=np.ones((batch, len(study.isolators))),
+        pump_phase_error_rad=np.zeros((batch, len(study.isolators))),
+    )
+
+
+def loop_outlines_m(study: Study) -> list[FloatArray]:
+    """Outlines of all loops in the laboratory frame, one (n, 3) array each."""
+    chips = {c.name: c for c in study.chips}
+    return [
+        np.asarray(place(np.array(x.outline_m), chips[x.chip].origin_m, chips[x.chip].x_axis, chips[x.chip].y_axis))
+        for x in study.loops
+    ]
+
+
+def mutual_matrix_phi0_per_a(study: Study) -> FloatArray:
+    """Mutual inductances, loops x bias lines, in flux quanta per ampere."""
+    index = {x.name: i for i, x in enumerate(study.loops)}
+    matrix = np.zeros((len(study.loops), len(study.bias_lines)))
+    for column, line in enumerate(study.bias_lines):
+        for name, value in line.mutual_phi0_per_a:
+            matrix[index[name], column] = value
+    return matrix
+
+
+def loop_indices(study: Study) -> npt.NDArray[np.int64]:
+    """Positions of each isolator's two loops in the study's list of loops, shape (I, 2)."""
+    index = {x.name: i for i, x in enumerate(study.loops)}
+    return np.array([[index[s.loop] for s in iso.stages] for iso in study.isolators], dtype=np.int64)
+
+
+def matched_pump_frequency_hz(study: Study, isolator: int, bias_a: Sequence[float]) -> float:
+    """Pump frequency that joins signal and idler at a bias, source out.
+
+    The mean over both stages of the idler minus the signal frequency, at the flux that the bias currents and the
+    central offsets give.
+    """
+    flux = _nominal_bias_flux(study, bias_a)[loop_indices(study)[isolator]]
+    gaps = []
+    for stage, one in zip(study.isolators[isolator].stages, flux, strict=True):
+        f = quarter_phase(one, stage.shunt_ratio, stage.branch)
+        idler = mode_frequency_hz(f, stage.idler_frequency_hz, stage.idler_share, stage.shunt_ratio)
+        signal = mode_frequency_hz(f, stage.signal_frequency_hz, stage.signal_share, stage.shunt_ratio)
+        gaps.append(float(idler - signal))
+    return float(np.mean(gaps))
+
+
+def _nominal_bias_flux(study: Study, bias_a: Sequence[float]) -> FloatArray:
+    offsets = np.array([x.offset_phi0 for x in study.loops])
+    return np.asarray(bias_flux(mutual_matrix_phi0_per_a(study), np.asarray(bias_a, dtype=np.float64), offsets))
+
+
+def reference_signs(study: Study, isolator: int, bias_a: Sequence[float]) -> tuple[int, int]:
+    """Signs of the two couplings at a bias with the source out: signs of sin f."""
+    flux = _nominal_bias_flux(study, bias_a)[loop_indices(study)[isolator]]
+    signs = [
+        int(np.sign(np.round(np.sin(quarter_phase(one, stage.shunt_ratio, stage.branch)), 12)))
+        for stage, one in zip(study.isolators[isolator].stages, flux, strict=True)
+    ]
+    return signs[0], signs[1]
+
+
+class ChipModel:
+    """Predicts scattering parameters of a list of probes for batches of parameters.
+
+    Parameters
+    ----------
+    study : Study
+    probes : sequence of Probe
+    frequency_hz : sequence of ndarray
+        Signal frequencies per isolator (position in the study's list), each (F_i,).
+    port_signs : sequence of int, optional
+        Sign of the pump phase difference for pump port 1, per isolator; the study's where it states one, else +1.
+    """
+
+    def __init__(
+        self,
+        study: Study,
+        probes: Sequence[Probe],
+        frequency_hz: Sequence[npt.ArrayLike],
+        port_signs: Sequence[int] | None = None,
+    ) -> None:
+        self.study = study
+        self.probes = tuple(probes)
+        self.frequency_hz = [np.asarray(x, dtype=np.float64) for x in frequency_hz]
+        stated = [x.pump_port_1_sign or 1 for x in study.isolators]
+        self.port_signs = tuple(stated if port_signs is None else port_signs)
+        self.loop_index = loop_indices(study)
+        self._outlines = loop_outlines_m(study)
+        self._mutual = mutual_matrix_phi0_per_a(study)
+        self._rows = [
+            [n for n, p in enumerate(self.probes) if p.isolator == i] for i in range(len(study.isolators))
+        ]  # probes of each isolator, in order
+        self._tables = [self._probe_table(i) for i in range(len(study.isolators))]
+        self._rotations = np.array([s.rotation for s in study.states], dtype=np.float64)
+        self._source_in = np.array([s.kind in ("in", "turned") for s in study.states])
+        self._calibration = self._calibration_flux()
+        self._uniform = flux_map(self._outlines, "uniform_field") if study.source.kind == "uniform_field" else None
+        self._stage = {
+            name: np.array([[getattr(s, name) for s in iso.stages] for iso in study.isolators]) for name in STAGE_FIELDS
+        }
+
+    def probe_rows(self, isolator: int) -> list[int]:
+        """Positions in `probes` of one isolator's probes, in the order in which `scattering` returns them."""
+        return self._rows[isolator]
+
+    def _probe_table(self, isolator: int) -> dict[str, npt.NDArray[np.generic]]:
+        chosen = [self.probes[n] for n in self._rows[isolator]]
+        iso = self.study.isolators[isolator]
+        sign = self.port_signs[isolator]
+        phase, fixed = [], []
+        for p in chosen:
+            if p.pump_port is not None:
+                phase.append(sign * (0.5 if p.pump_port == 1 else -0.5) * np.pi)
+            else:
+                phase.append(sign * (p.pump_phase_rad or 0.0))
+            fixed.append(p.pump_on)
+        bias = np.array([p.bias_a for p in chosen]).reshape(len(chosen), -1)
+        loops = self.loop_index[isolator]
+        return {
+            "phase": np.array(phase),
+            "amplitude": np.array([np.sqrt(p.pump_power_w / iso.reference_power_w) * p.pump_on for p in chosen]),
+            "pump_hz": np.array([p.pump_frequency_hz if p.pump_on else 0.0 for p in chosen]),
+            "bias_flux": bias @ self._mutual[loops].T,
+            "state": np.array([p.state for p in chosen], dtype=np.int64),
+            "cooldown": np.array([p.cooldown for p in chosen], dtype=np.int64),
+        }
+
+    def _calibration_flux(self) -> FloatArray:
+        """Known flux per state and loop at effective area 1, shape (S, L)."""
+        out = np.zeros((len(self.study.states), len(self.study.loops)))
+        coils = {c.name: np.array(c.outline_m) for c in self.study.coils}
+        for n, state in enumerate(self.study.states):
+            if state.kind != "calibration":
+                continue
+            if state.field_t is not None:
+                out[n] = flux_map(self._outlines, "uniform_field") @ np.array(state.field_t)
+            elif state.coil is not None:
+                out[n] = coil_flux_map(self._outlines, coils[state.coil]) * state.current_a
+        return out
+
+    def flux_rows(self, position_m: FloatArray) -> FloatArray:
+        """Flux map per parameter set at effective area 1, shape (B, L, 3), in Phi0 per T or per A m^2."""
+        if self._uniform is not None:
+            return np.broadcast_to(self._uniform, (position_m.shape[0], *self._uniform.shape))
+        return np.asarray(flux_map(self._outlines, "dipole", position_m))
+
+    def source_flux(self, parameters: ChipParameters) -> FloatArray:
+        """Flux of the source (or calibration source) per parameter set, state and loop, shape (B, S, L), in Phi0."""
+        turned = np.einsum("sij,bj->bsi", self._rotations, parameters.source)
+        turned = turned * self._source_in[None, :, None]
+        flux = np.einsum("bli,bsi->bsl", self.flux_rows(parameters.position_m), turned)
+        return np.asarray((flux + self._calibration) * parameters.effective_area[:, None, :])
+
+    def probe_flux(
+        self, parameters: ChipParameters, isolator: int, source_flux: FloatArray | None = None
+    ) -> FloatArray:
+        """Flux in the isolator's two loops for each of its probes, shape (B, P, 2), in Phi0."""
+        source = self.source_flux(parameters) if source_flux is None else source_flux
+        table = self._tables[isolator]
+        loops = self.loop_index[isolator]
+        states = table["state"].astype(np.int64)
+        cooldowns = table["cooldown"].astype(np.int64)
+        offset = parameters.offset_phi0[:, cooldowns[:, None], loops[None, :]]
+        return np.asarray(table["bias_flux"] + offset + source[:, states[:, None], loops[None, :]])
+
+    def couplings_hz(self, parameters: ChipParameters, isolator: int, flux: FloatArray) -> FloatArray:
+        """Signed couplings for fluxes (B, P, 2) as if every pump were at the reference power, shape (B, P, 2)."""
+        iso = self.study.isolators[isolator]
+        out = np.empty(flux.shape)
+        for k, stage in enumerate(iso.stages):
+            f = quarter_phase(flux[..., k], stage.shunt_ratio, stage.branch)
+            f_ref = quarter_phase(iso.reference_flux_phi0, stage.shunt_ratio)
+            relative = relative_coupling(
+                f,
+                f_ref,
+                stage.shunt_ratio,
+                self._value(parameters, "signal_share", isolator)[..., k],
+                self._value(parameters, "idler_share", isolator)[..., k],
+            )
+            out[..., k] = relative * self._value(parameters, "coupling_hz", isolator)[..., k]
+        return out * parameters.pump_strength[:, isolator, None, None]
+
+    def _value(self, parameters: ChipParameters, name: str, isolator: int) -> FloatArray:
+        """A stage field of one isolator, shape (B or 1, 1, 2)."""
+        if name in parameters.stage:
+            return np.asarray(parameters.stage[name][:, None, isolator, :])
+        return np.asarray(self._stage[name][isolator][None, None, :])
+
+    def scattering(
+        self,
+        parameters: ChipParameters,
+        isolator: int,
+        ports: tuple[str, ...] = ("21", "12"),
+        *,
+        flux: FloatArray | None = None,
+    ) -> ComplexArray:
+        """Scattering parameters of one isolator's probes.
+
+        Parameters
+        ----------
+        parameters : ChipParameters
+            Batch of B.
+        isolator : int
+            Position in the study's list.
+        ports : tuple of str
+            Which of "11", "21", "12", "22".
+        flux : ndarray (B, P, 2), optional
+            Flux in the two loops, if already known.
+
+        Returns
+        -------
+        ndarray (B, P, len(ports), F) of complex
+            In the e^{-i w t} convention.
+        """
+        iso = self.study.isolators[isolator]
+        table = self._tables[isolator]
+        if flux is None:
+            flux = self.probe_flux(parameters, isolator)
+        shape = flux.shape  # (B, P, 2)
+        signal, idler = np.empty(shape), np.empty(shape)
+        for k, stage in enumerate(iso.stages):
+            f = quarter_phase(flux[..., k], stage.shunt_ratio, stage.branch)
+            for out, mode in ((signal, "signal"), (idler, "idler")):
+                out[..., k] = mode_frequency_hz(
+                    f,
+                    self._value(parameters, f"{mode}_frequency_hz", isolator)[..., k],
+                    self._value(parameters, f"{mode}_share", isolator)[..., k],
+                    stage.shunt_ratio,
+                )
+        coupling = self.couplings_hz(parameters, isolator, flux) * table["amplitude"][None, :, None]
+        phase = table["phase"] + parameters.pump_phase_error_rad[:, isolator, None]
+        through, cross = hybrid_elements(iso.hybrid_imbalance_db, iso.hybrid_phase_error_rad, iso.hybrid_loss_db)
+        rows = shape[0] * shape[1]
+
+        def flat(values: FloatArray) -> FloatArray:
+            return np.ascontiguousarray(np.broadcast_to(values, shape)).reshape(rows, 2)
+
+        def one(values: npt.ArrayLike) -> FloatArray:
+            return np.ascontiguousarray(np.broadcast_to(np.asarray(values), shape[:2])).reshape(rows)
+
+        link = np.full(rows, iso.link_amplitude * np.exp(1j * iso.link_phase_rad))
+        result = isolator_scattering(
+            self.frequency_hz[isolator],
+            signal_frequency_hz=flat(signal),
+            idler_frequency_hz=flat(idler),
+            signal_linewidth_hz=flat(self._value(parameters, "signal_linewidth_hz", isolator)),
+            signal_internal_hz=flat(self._value(parameters, "signal_internal_hz", isolator)),
+            idler_linewidth_hz=flat(self._value(parameters, "idler_linewidth_hz", isolator)),
+            idler_internal_hz=flat(
+                self._value(parameters, "idler_internal_hz", isolator)
+                + self._value(parameters, "idler_termination_hz", isolator)
+            ),
+            coupling_hz=flat(coupling),
+            pump_frequency_hz=one(table["pump_hz"][None, :]),
+            pump_phase_rad=one(phase),
+            link=link,
+            hybrid_through=np.full(rows, through),
+            hybrid_cross=np.full(rows, cross),
+            ports=ports,
+        )
+        return np.asarray(result).reshape(shape[0], shape[1], len(ports), -1)
+
+    def explain_non_finite(self, parameters: ChipParameters, isolator: int) -> ModelError:
+        """The error to raise when a prediction is not finite: names the stage of the model and the parameters."""
+        stage = "the scattering parameters"
+        source = self.source_flux(parameters)
+        if not np.all(np.isfinite(source)):
+            stage = "the flux of the source"
+        elif not np.all(np.isfinite(self.probe_flux(parameters, isolator, source))):
+            stage = "the flux in the loops"
+        elif not np.all(np.isfinite(self.couplings_hz(parameters, isolator, self.probe_flux(parameters, isolator)))):
+            stage = "the ring's coupling"
+        values = ", ".join(f"{x:.6g}" for x in parameters.source[0])
+        place_m = ", ".join(f"{x:.6g}" for x in parameters.position_m[0])
+        return ModelError(
+            f'the model is not finite: {stage} of isolator "{self.study.isolators[isolator].name}" fails for '
+            f"source ({values}), position ({place_m}) m, offsets {np.array2string(parameters.offset_phi0[0], precision=4)} Phi0. "
+            "Narrow the priors in the study so that such values cannot occur."
+        )
+
+
+def setting_probe(
+    study: Study, setting: int, isolator: int, state: int, cooldown: int = 0, *, pump_on: bool = True
+) -> Probe:
+    """The probe of a study's setting on one isolator; a matched pump frequency is worked out here.
+
+    Raises
+    ------
+    InputError
+        If the setting is not for that isolator.
+    """
+    chosen = study.settings[setting]
+    if study.isolators[isolator].name not in chosen.isolators:
+        raise InputError(
+            f'the setting "{chosen.name}" does not measure the isolator "{study.isolators[isolator].name}"',
+            where=study.path.name,
+            remedy="Add the isolator to the setting's list",
+        )
+    pump = chosen.pump_frequency_hz
+    if pump is None:
+        pump = matched_pump_frequency_hz(study, isolator, chosen.bias_a)
+    return Probe(
+        isolator=isolator,
+        pump_on=pump_on,
+        pump_port=chosen.pump_port,
+        pump_phase_rad=chosen.pump_phase_rad,
+        pump_power_w=chosen.pump_power_w,
+        pump_frequency_hz=pump,
+        bias_a=chosen.bias_a,
+        state=state,
+        cooldown=cooldown,
+    )
+
+
+def off_probe(probe: Probe) -> Probe:
+    """The same probe with the pump off."""
+    return replace(
+        probe, pump_on=False, pump_port=None, pump_phase_rad=None, pump_power_w=0.0, pump_frequency_hz=float("nan")
+    )
