@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -227,7 +227,7 @@ class ChipModel:
         """Positions in `probes` of one isolator's probes, in the order in which `scattering` returns them."""
         return self._rows[isolator]
 
-    def _probe_table(self, isolator: int) -> dict[str, npt.NDArray[np.generic]]:
+    def _probe_table(self, isolator: int) -> dict[str, npt.NDArray[Any]]:
         chosen = [self.probes[n] for n in self._rows[isolator]]
         iso = self.study.isolators[isolator]
         sign = self.port_signs[isolator]

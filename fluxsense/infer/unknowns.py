@@ -1,0 +1,326 @@
+"""The unknowns of a study and their priors, in whitened coordinates.
+
+The sampler sees a vector x whose first three entries are the source vector divided by its size (Cartesian: no poles,
+no seams); every other entry is a nuisance in units of its prior standard deviation, so that its prior is a standard
+normal.  `Unknowns` turns batches of x into `ChipParameters` and knows the prior density of x.
+
+Priors on the source vector w = x[:3] (in units of the stated size):
+
+scale   each component normal with variance 1/3, so that the root mean square size is the stated one;
+known   direction uniform, size normal about 1 with the stated relative width, cut at 0;
+fixed   direction uniform, size exactly 1: w is a standard normal vector of which only the direction is used.
+
+A direction prior of kind 'cap' or 'plane' cuts the sphere; the density inside is raised by the ratio of solid angles.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr
+
+from fluxsense.device.chip import ChipParameters, nominal_parameters
+from fluxsense.errors import InputError
+from fluxsense.study import DirectionPrior, Study
+from fluxsense.units import OWN_UNIT, unit_of_source
+
+FloatArray = npt.NDArray[np.float64]
+
+LOG_2PI = float(np.log(2 * np.pi))
+
+
+@dataclass(frozen=True)
+class Nuisance:
+    """One uncertain quantity: what it is, where it enters, its prior mean and standard deviation, and its unit."""
+
+    name: str
+    kind: str
+    index: tuple[int, ...]
+    mean: float
+    sd: float
+    unit: str
+
+
+def _prior_nuisances(study: Study, cooldowns: Sequence[str], isolators: Sequence[int]) -> list[Nuisance]:
+    """Every nuisance that the study switches on by a standard deviation above zero, for the isolators measured."""
+    found: list[Nuisance] = []
+    loop_names = {s.loop for i in isolators for s in study.isolators[i].stages}
+    if study.source.kind == "dipole":
+        for axis, mean, sd in zip("xyz", study.source.position_m, study.source.position_sd_m, strict=True):
+            if sd > 0:
+                found.append(Nuisance(f"position {axis}", "position", ("xyz".index(axis),), mean, sd, "m"))
+    for c, cooldown in enumerate(cooldowns):
+        suffix = f" ({cooldown})" if len(cooldowns) > 1 else ""
+        for n, loop in enumerate(study.loops):
+            if loop.name in loop_names and loop.offset_sd_phi0 > 0:
+                name = f"offset {loop.name}{suffix}"
+                found.append(Nuisance(name, "offset", (c, n), loop.offset_phi0, loop.offset_sd_phi0, "Phi0"))
+    for n, loop in enumerate(study.loops):
+        if loop.name in loop_names and loop.effective_area_sd > 0:
+            name = f"effective area {loop.name}"
+            found.append(Nuisance(name, "area", (n,), loop.effective_area, loop.effective_area_sd, ""))
+    for i in isolators:
+        iso = study.isolators[i]
+        if iso.pump_strength_sd > 0:
+            found.append(Nuisance(f"pump strength {iso.name}", "strength", (i,), 1.0, iso.pump_strength_sd, ""))
+        if iso.pump_phase_error_sd_rad > 0:
+            name = f"pump phase error {iso.name}"
+            found.append(Nuisance(name, "phase", (i,), 0.0, iso.pump_phase_error_sd_rad, "rad"))
+        for k, stage in enumerate(iso.stages):
+            for field, sd in stage.uncertain:
+                unit = OWN_UNIT["frequency"] if field.endswith("_hz") else ""
+                label = field.removesuffix("_hz").replace("_", " ")
+                name = f"{label} {iso.name} stage {k + 1}"
+                found.append(Nuisance(name, f"stage:{field}", (i, k), float(getattr(stage, field)), sd, unit))
+    return found
+
+
+class Unknowns:
+    """Maps whitened vectors to parameters and back, and holds the prior.
+
+    Parameters
+    ----------
+    study : Study
+    cooldowns : sequence of str
+        The campaign's cooldowns; each has offsets of its own.
+    isolators : sequence of int, optional
+        Positions of the isolators that were measured (all by default).
+    with_source : bool
+        False for the hypothesis that there is no source: then x holds nuisances only and positions are left out.
+    """
+
+    def __init__(
+        self,
+        study: Study,
+        cooldowns: Sequence[str] = ("c1",),
+        isolators: Sequence[int] | None = None,
+        *,
+        with_source: bool = True,
+    ) -> None:
+        self.study = study
+        self.cooldowns = tuple(cooldowns)
+        chosen = range(len(study.isolators)) if isolators is None else isolators
+        self.with_source = with_source
+        nuisances = _prior_nuisances(study, self.cooldowns, list(chosen))
+        self.nuisances = tuple(n for n in nuisances if with_source or n.kind != "position")
+        self.source_prior = SourcePrior(
+            study.source.size_prior, study.source.size_sd / study.source.size, study.source.direction
+        )
+        unit = unit_of_source(study.source.kind)
+        lead = [f"source {a}" for a in "xyz"] if with_source else []
+        self.names = tuple(lead + [n.name for n in self.nuisances])
+        self.units = tuple([unit] * len(lead) + [n.unit for n in self.nuisances])
+        self._stage_values = {
+            n.kind.removeprefix("stage:"): np.array(
+                [[getattr(s, n.kind.removeprefix("stage:")) for s in iso.stages] for iso in study.isolators]
+            )
+            for n in self.nuisances
+            if n.kind.startswith("stage:")
+        }
+
+    @property
+    def size(self) -> int:
+        """Number of unknowns D."""
+        return len(self.names)
+
+    @property
+    def lead(self) -> int:
+        """Number of source components in front: 3, or 0 without a source."""
+        return 3 if self.with_source else 0
+
+    def source(self, x: FloatArray) -> FloatArray:
+        """Source vectors in SI units, shape (B, 3), of whitened vectors (B, D)."""
+        if not self.with_source:
+            return np.zeros((x.shape[0], 3))
+        return self.source_prior.vector(x[:, :3]) * self.study.source.size
+
+    def parameters(self, x: FloatArray) -> ChipParameters:
+        """Chip parameters of a batch of whitened vectors.
+
+        Parameters
+        ----------
+        x : ndarray (B, D)
+
+        Returns
+        -------
+        ChipParameters
+            Batch of B; x is not changed.
+        """
+        base = nominal_parameters(self.study, self.source(x), len(self.cooldowns))
+        stage = {k: np.tile(v, (x.shape[0], 1, 1)) for k, v in self._stage_values.items()}
+        for column, n in enumerate(self.nuisances, self.lead):
+            value = n.mean + n.sd * x[:, column]
+            if n.kind == "position":
+                base.position_m[:, n.index[0]] = value
+            elif n.kind == "offset":
+                base.offset_phi0[:, n.index[0], n.index[1]] = value
+            elif n.kind == "area":
+                base.effective_area[:, n.index[0]] = value
+            elif n.kind == "strength":
+                base.pump_strength[:, n.index[0]] = value
+            elif n.kind == "phase":
+                base.pump_phase_error_rad[:, n.index[0]] = value
+            else:
+                stage[n.kind.removeprefix("stage:")][:, n.index[0], n.index[1]] = value
+        return ChipParameters(
+            base.source,
+            base.position_m,
+            base.offset_phi0,
+            base.effective_area,
+            base.pump_strength,
+            base.pump_phase_error_rad,
+            stage,
+        )
+
+    def physical(self, x: FloatArray) -> FloatArray:
+        """Whitened vectors (B, D) in SI units (source vector first)."""
+        out = np.array(x, dtype=np.float64)
+        if self.with_source:
+            out[:, :3] = self.source(x)
+        for column, n in enumerate(self.nuisances, self.lead):
+            out[:, column] = n.mean + n.sd * x[:, column]
+        return out
+
+    def log_prior(self, x: FloatArray) -> FloatArray:
+        """Log prior density of whitened vectors (B, D), normalised; shape (B,)."""
+        rest = x[:, self.lead :]
+        log_p = -0.5 * np.sum(rest * rest, axis=1) - 0.5 * LOG_2PI * rest.shape[1]
+        if self.with_source:
+            log_p = log_p + self.source_prior.log_density(x[:, :3])
+        return np.asarray(log_p)
+
+    def draw(self, rng: np.random.Generator, count: int) -> FloatArray:
+        """Draws from the prior, shape (count, D)."""
+        rest = rng.standard_normal((count, len(self.nuisances)))
+        if not self.with_source:
+            return rest
+        return np.concatenate([self.source_prior.draw(rng, count), rest], axis=1)
+
+    def label(self, column: int) -> tuple[str, float, str]:
+        """Name, factor from SI and unit text that read well for one unknown."""
+        name, unit = self.names[column], self.units[column]
+        return name, *_reading_unit(unit, self.study.source.size if column < self.lead else None)
+
+
+def _reading_unit(unit: str, size: float | None) -> tuple[float, str]:
+    if size is not None:
+        exponent = int(np.clip(np.floor(np.log10(size) / 3) * 3, -15, 0))
+        prefix = {-15: "f", -12: "p", -9: "n", -6: "u", -3: "m", 0: ""}[exponent]
+        return 10.0**-exponent, prefix + unit
+    return {
+        "m": (1e6, "um"),
+        "Phi0": (1e3, "mPhi0"),
+        "rad": (float(np.degrees(1.0)), "deg"),
+        "Hz": (1e-6, "MHz"),
+    }.get(unit, (1.0, unit))
+
+
+@dataclass(frozen=True)
+class SourcePrior:
+    """Prior of the scaled source vector w (see the module's text).
+
+    Attributes
+    ----------
+    size_prior : str
+        'scale', 'known' or 'fixed'.
+    relative_sd : float
+        Relative width of a known size.
+    direction : DirectionPrior
+    """
+
+    size_prior: str
+    relative_sd: float
+    direction: DirectionPrior
+
+    def __post_init__(self) -> None:
+        if self.direction.kind == "list":
+            raise InputError(
+                'direction_prior = "list" cannot be sampled as a continuous direction',
+                remedy="Use a sphere, a cap or a plane",
+            )
+
+    def vector(self, w: FloatArray) -> FloatArray:
+        """Source vectors in units of the stated size, shape (B, 3)."""
+        if self.size_prior != "fixed":
+            return w
+        length = np.sqrt(np.sum(w * w, axis=1, keepdims=True))
+        return np.asarray(w / np.where(length > 0, length, 1.0))
+
+    def inside(self, w: FloatArray) -> npt.NDArray[np.bool_]:
+        """Whether the direction of w lies in the prior's region, shape (B,)."""
+        d = self.direction
+        if d.kind == "sphere":
+            return np.ones(w.shape[0], dtype=bool)
+        length = np.sqrt(np.sum(w * w, axis=1))
+        cosine = (w @ np.array(d.axis)) / np.where(length > 0, length, 1.0)
+        if d.kind == "cap":
+            return np.asarray(cosine >= np.cos(d.half_angle_rad))
+        return np.asarray(np.abs(cosine) <= np.sin(min(d.half_angle_rad, np.pi / 2)))
+
+    def solid_angle_sr(self) -> float:
+        """Solid angle of the prior's region."""
+        d = self.direction
+        if d.kind == "cap":
+            return float(2 * np.pi * (1 - np.cos(d.half_angle_rad)))
+        if d.kind == "plane":
+            return float(4 * np.pi * np.sin(min(d.half_angle_rad, np.pi / 2)))
+        return float(4 * np.pi)
+
+    def log_density(self, w: FloatArray) -> FloatArray:
+        """Log density of w (B, 3) with respect to volume, normalised; -inf outside the region."""
+        r2 = np.sum(w * w, axis=1)
+        if self.size_prior == "scale":
+            log_p = -1.5 * r2 - 1.5 * np.log(2 * np.pi / 3)
+        elif self.size_prior == "fixed":
+            log_p = -0.5 * r2 - 1.5 * LOG_2PI
+        else:
+            sd = self.relative_sd
+            r = np.sqrt(r2)
+            with np.errstate(divide="ignore"):
+                volume = np.log(4 * np.pi * r2)
+            log_p = -0.5 * ((r - 1) / sd) ** 2 - 0.5 * LOG_2PI - np.log(sd * ndtr(1 / sd)) - volume
+            log_p = np.where(r2 > 0, log_p, -np.inf)
+        if self.direction.kind != "sphere":
+            ratio = np.log(4 * np.pi / self.solid_angle_sr())
+            log_p = np.where(self.inside(w), log_p + ratio, -np.inf)
+        return np.asarray(log_p)
+
+    def draw(self, rng: np.random.Generator, count: int) -> FloatArray:
+        """Draws of w, shape (count, 3)."""
+        direction = self._draw_direction(rng, count)
+        if self.size_prior == "known":
+            radius = 1 + self.relative_sd * rng.standard_normal(count)
+            while np.any(radius <= 0):
+                bad = radius <= 0
+                radius[bad] = 1 + self.relative_sd * rng.standard_normal(int(bad.sum()))
+        else:
+            radius = np.sqrt(np.sum(rng.standard_normal((count, 3)) ** 2, axis=1))
+            if self.size_prior == "scale":
+                radius = radius / np.sqrt(3)
+        return np.asarray(direction * radius[:, None])
+
+    def _draw_direction(self, rng: np.random.Generator, count: int) -> FloatArray:
+        """Uniform directions in the prior's region, by Archimedes' hat-box theorem about its axis."""
+        d = self.direction
+        low, high = {
+            "sphere": (-1.0, 1.0),
+            "cap": (float(np.cos(d.half_angle_rad)), 1.0),
+            "plane": (
+                -float(np.sin(min(d.half_angle_rad, np.pi / 2))),
+                float(np.sin(min(d.half_angle_rad, np.pi / 2))),
+            ),
+        }[d.kind]
+        cosine = rng.uniform(low, high, count)
+        angle = rng.uniform(0, 2 * np.pi, count)
+        sine = np.sqrt(np.maximum(0, 1 - cosine**2))
+        axis = np.array(d.axis)
+        helper = np.eye(3)[int(np.argmin(np.abs(axis)))]
+        e1 = np.cross(axis, helper)
+        e1 /= np.linalg.norm(e1)
+        e2 = np.cross(axis, e1)
+        return np.asarray(
+            cosine[:, None] * axis + sine[:, None] * (np.cos(angle)[:, None] * e1 + np.sin(angle)[:, None] * e2)
+        )
