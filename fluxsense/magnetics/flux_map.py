@@ -62,15 +62,7 @@ def flux_map(outlines: Sequence[ArrayLike], kind: SourceKind, position_m: ArrayL
     elif position_m is not None:
         raise InputError("A uniform field has no position, but one was given",
                          remedy='Leave position_m out, or say kind="dipole"')
-    factor: FloatArray | None = None
-    if effective_area is not None:
-        factor = np.asarray(effective_area, dtype=np.float64)
-        if factor.ndim == 0 or factor.shape[-1] != len(wires.radius):
-            raise InputError(f"effective_area has shape {factor.shape}, one factor for each of the {len(wires.radius)} "
-                             "loops is needed", remedy="Give them in the order of the outlines")
-        if not np.all(np.isfinite(factor) & (factor > 0.0)):
-            raise InputError("effective_area contains a factor that is not a finite number above zero",
-                             remedy="Use 1 for a loop without flux focusing")
+    factor = None if effective_area is None else _checked_factor(effective_area, len(wires.radius))
     return flux_map_unchecked(wires, position, factor)
 
 
@@ -121,8 +113,9 @@ def coil_flux_map(outlines: Sequence[ArrayLike], coil_vertices: ArrayLike,
         As `fluxsense.magnetics.sources.mutual_inductance_h`, or if a factor is not
         usable.
     """
+    factor = None if effective_area is None else _checked_factor(effective_area, len(outlines))
     mutual = np.array([mutual_inductance_h(outline, coil_vertices) for outline in outlines]) / FLUX_QUANTUM_WB
-    return mutual if effective_area is None else mutual * np.asarray(effective_area, dtype=np.float64)
+    return mutual if factor is None else mutual * factor
 
 
 def bias_flux(mutual_phi0_per_a: ArrayLike, current_a: ArrayLike, offset_phi0: ArrayLike) -> FloatArray:
@@ -162,6 +155,17 @@ def bias_flux(mutual_phi0_per_a: ArrayLike, current_a: ArrayLike, offset_phi0: A
                          remedy="Give one offset per loop")
     flux: FloatArray = current @ mutual.T + offset
     return flux
+
+
+def _checked_factor(effective_area: ArrayLike, loops: int) -> FloatArray:
+    factor = np.asarray(effective_area, dtype=np.float64)
+    if factor.ndim == 0 or factor.shape[-1] != loops:
+        raise InputError(f"effective_area has shape {factor.shape}, its last axis must hold one factor for each of the "
+                         f"{loops} loop(s)", remedy="Give them in the order of the outlines")
+    if not np.all(np.isfinite(factor) & (factor > 0.0)):
+        raise InputError("effective_area contains a factor that is not a finite number above zero",
+                         remedy="Use 1 for a loop without flux focusing")
+    return factor
 
 
 def _refuse_contact(wires: Wires, position: FloatArray) -> None:

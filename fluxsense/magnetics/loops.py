@@ -159,8 +159,9 @@ def regular_outline(sides: int, radius_m: float, centre_m: ArrayLike = (0.0, 0.0
     normal : array_like, shape (3,)
         Direction of the area vector; any length.
     equal_area : bool
-        Stand-in for a circle: same area, so the error in flux falls as sides^-2
-        with a smaller constant and vanishes for a uniform field.
+        Stand-in for a circle of the same area: the flux of a source farther away than
+        one side differs from the circle's by order sides^-4, instead of sides^-2,
+        and that of a uniform field not at all.
     turn_rad : float
         Turn about the normal.  At zero the first corner lies towards +x, projected
         on the plane (towards +y where the normal is within 26 degrees of the x axis).

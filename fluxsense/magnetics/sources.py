@@ -49,7 +49,7 @@ TOUCH_RATIO = 1e-9
 """Points nearer to a wire than this fraction of the outline's size count as on the wire."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Wires:
     """The edges of several closed outlines, end to end.
 
