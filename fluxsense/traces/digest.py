@@ -287,7 +287,7 @@ class Digest(Mapping[GroupKey, GroupStats]):
         }
         text = json.dumps(header, allow_nan=False).encode()
         stream = io.BytesIO()
-        np.savez(stream, header=np.frombuffer(text, dtype=np.uint8), **arrays)
+        np.savez(stream, header=np.frombuffer(text, dtype=np.uint8), **arrays)  # type: ignore[arg-type]
         write_beside(path, stream.getvalue(), sync=True)
 
 

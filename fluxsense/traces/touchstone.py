@@ -635,4 +635,4 @@ def _parse(
             parsed = Touchstone(stream)
         except ValueError as fault:  # pragma: no cover - the guard leaves nothing for the parser to refuse
             raise InputError(f"the parser refused the trace ({fault})", where=name) from fault
-    return np.array(parsed.f, dtype=np.float64), np.array(parsed.s, dtype=np.complex128)
+    return np.array(parsed.f, dtype=np.float64), np.array(parsed.s, dtype=np.complex128, order="C")
