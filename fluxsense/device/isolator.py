@@ -40,20 +40,36 @@ FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
 
 PORTS: Final = ("11", "21", "12", "22")
-POINTS_PER_BLOCK: Final = 4096
-"""Points worked on at a time: the work arrays (16 bytes a point each, seven for two ports) then stay in the cache."""
+POINTS_PER_BLOCK: Final = 12288
+"""Points worked on at a time.
+
+The work arrays (eight of 16 bytes a point for two ports) then stay in the cache, and each matrix product stays below
+the size (262144 multiplications) from which a threaded BLAS would wake its threads: on a busy machine waiting for them
+cost tens of times more than the product.
+"""
+
+
+PAIRS: Final = (
+    "signal_frequency_hz",
+    "idler_frequency_hz",
+    "signal_linewidth_hz",
+    "idler_linewidth_hz",
+    "signal_internal_hz",
+    "idler_internal_hz",
+    "coupling_hz",
+)
 
 
 class _Rows(NamedTuple):
-    """Checked parameters, every array broadcast to (n,) or, for pairs of converters, to two arrays of shape (n,)."""
+    """Checked parameters: (n,) each, or (2, n) with the two converters first."""
 
-    signal_hz: tuple[FloatArray, FloatArray]
-    idler_hz: tuple[FloatArray, FloatArray]
-    ka: tuple[FloatArray, FloatArray]
-    ka_loss: tuple[FloatArray, FloatArray]
-    kb: tuple[FloatArray, FloatArray]
-    kb_loss: tuple[FloatArray, FloatArray]
-    g: tuple[FloatArray, FloatArray]
+    signal_hz: FloatArray
+    idler_hz: FloatArray
+    ka: FloatArray
+    kb: FloatArray
+    ka_loss: FloatArray
+    kb_loss: FloatArray
+    g: FloatArray
     pump_hz: FloatArray
     theta: FloatArray
     link: ComplexArray
@@ -228,12 +244,11 @@ def _scattering(grid: FloatArray, rows: _Rows, ports: tuple[str, ...], block_row
     for origin, start in zip(origins, starts, strict=True):
         stop = min(start + height, count)
         size = stop - start
-        factors = np.ascontiguousarray(polynomials[:, start:stop]).view(np.float64).reshape(kinds * size, 6)
+        factors = polynomials[:, start:stop].view(np.float64)
         for left in range(0, grid.size, columns):
             right = min(left + columns, grid.size)
             here = size * (right - left)
             values = _evaluate(factors, grid[left:right] - origin, value_space[: 2 * kinds * here])
-            values = values.reshape(kinds, here)
             den, determinant = values[0], values[1]
             np.multiply(determinant, den, out=determinant)
             np.add(determinant, values[2], out=determinant)
@@ -261,17 +276,17 @@ def _scattering(grid: FloatArray, rows: _Rows, ports: tuple[str, ...], block_row
 
 
 def _evaluate(factors: FloatArray, x: FloatArray, space: FloatArray) -> ComplexArray:
-    """Complex quadratics c0 + c1 x + c2 x^2 at all x, by one real matrix product.
+    """Complex quadratics c0 + c1 x + c2 x^2 at all x, by one real matrix product per kind; shape (kinds, points).
 
-    A row of ``factors`` holds Re c0, Im c0, Re c1, ...; even columns of the powers collect the real parts, odd ones
-    the imaginary parts, so that the product is the complex array as it lies in memory.
+    The last axis of ``factors``, shape (kinds, rows, 6), holds Re c0, Im c0, Re c1, ...; even columns of the powers
+    collect the real parts, odd ones the imaginary parts: the product is the complex array as it lies in memory.
     """
     powers = np.zeros((6, 2 * x.size))
     powers[0, 0::2] = powers[1, 1::2] = 1.0
     powers[2, 0::2] = powers[3, 1::2] = x
     powers[4, 0::2] = powers[5, 1::2] = x * x
-    product = np.matmul(factors, powers, out=space.reshape(factors.shape[0], 2 * x.size))
-    return product.view(np.complex128)
+    product = np.matmul(factors, powers, out=space.reshape(*factors.shape[:2], 2 * x.size))
+    return product.reshape(factors.shape[0], -1).view(np.complex128)
 
 
 def _polynomials(rows: _Rows, ports: tuple[str, ...], origin: FloatArray) -> tuple[ComplexArray, list[tuple[int, int]]]:
@@ -344,71 +359,73 @@ def _checked_rows(
     amplitudes: dict[str, npt.ArrayLike],
 ) -> _Rows:
     """Broadcast and check; rows without coupling get an idler side that cannot do harm."""
-    pair_arrays = {name: np.asarray(value, dtype=np.float64) for name, value in pairs.items()}
-    single_arrays = {
+    pair_arrays = {name: np.asarray(pairs[name], dtype=np.float64) for name in PAIRS}
+    singles: dict[str, npt.NDArray[np.generic]] = {
         "pump_frequency_hz": np.asarray(pump_frequency_hz, dtype=np.float64),
         "pump_phase_rad": np.asarray(pump_phase_rad, dtype=np.float64),
+        **{name: np.asarray(value, dtype=np.complex128) for name, value in amplitudes.items()},
     }
-    amplitude_arrays = {name: np.asarray(value, dtype=np.complex128) for name, value in amplitudes.items()}
-    count = 1
-    for name, shape, expected in (
-        *((name, value.shape, "(n, 2)") for name, value in pair_arrays.items()),
-        *((name, value.shape, "(n,)") for name, value in (*single_arrays.items(), *amplitude_arrays.items())),
-    ):
-        lead = shape[:-1] if expected == "(n, 2)" else shape
-        fits = len(lead) <= 1 and (expected == "(n,)" or not shape or shape[-1] in (1, 2))
-        if not fits or (lead and lead[0] != 1 and count != 1 and lead[0] != count):
-            raise InputError(
-                f"shape {shape} does not fit {expected} with n = {count}" if count != 1 else
-                f"shape {shape} does not fit {expected}",
-                where=name,
-                remedy="Rows are isolators or parameter sets; the last axis of a pair is converter 1 and 2.",
-            )
-        if lead and lead[0] != 1:
-            count = lead[0]
+    count = _row_count(pair_arrays, singles)
 
-    for name, value in (*pair_arrays.items(), *amplitude_arrays.items(), ("pump_phase_rad", single_arrays["pump_phase_rad"])):
-        if not np.all(np.isfinite(value)):
-            raise InputError("a value is not finite", where=name)
-    for name in ("signal_linewidth_hz", "idler_linewidth_hz"):
-        if np.any(pair_arrays[name] <= 0.0):
-            raise InputError(f"a linewidth must be positive, got {pair_arrays[name].min():g} Hz", where=name)
-    for name in ("signal_internal_hz", "idler_internal_hz"):
-        if np.any(pair_arrays[name] < 0.0):
-            raise InputError(f"a loss rate cannot be negative, got {pair_arrays[name].min():g} Hz", where=name)
-    if np.any(np.abs(amplitude_arrays["link"]) > 1.0 + 1e-9):
+    pair = np.empty((len(PAIRS), 2, count))
+    for index, value in enumerate(pair_arrays.values()):
+        pair[index] = value.T if value.ndim == 2 else value[:, None] if value.ndim == 1 else value
+    complexes = np.empty((3, count), dtype=np.complex128)
+    for index, name in enumerate(amplitudes):
+        complexes[index] = singles[name]
+    theta = np.empty(count)
+    theta[:] = singles["pump_phase_rad"]
+    if not (np.isfinite(pair).all() and np.isfinite(complexes).all() and np.isfinite(theta).all()):
+        for name, array in (*pair_arrays.items(), *singles.items()):
+            if name != "pump_frequency_hz" and not np.isfinite(array.astype(np.complex128)).all():
+                raise InputError("a value is not finite", where=name)
+    if not (pair[2:4] > 0.0).all():
+        name = PAIRS[2] if pair[2].min() <= 0.0 else PAIRS[3]
+        raise InputError(f"a linewidth must be positive, got {pair_arrays[name].min():g} Hz", where=name)
+    if not (pair[4:6] >= 0.0).all():
+        name = PAIRS[4] if pair[4].min() < 0.0 else PAIRS[5]
+        raise InputError(f"a loss rate cannot be negative, got {pair_arrays[name].min():g} Hz", where=name)
+    link, through, cross = complexes
+    size = np.abs(link)
+    if not (size <= 1.0 + 1e-9).all():
         raise InputError(
-            f"a link cannot amplify, got an amplitude of {np.abs(amplitude_arrays['link']).max():g}",
+            f"a link cannot amplify, got an amplitude of {size.max():g}",
             where="link",
             remedy="Use a complex amplitude of magnitude 1 or less.",
         )
 
-    def columns(name: str) -> tuple[FloatArray, FloatArray]:
-        full = np.broadcast_to(pair_arrays[name], (count, 2))
-        return full[:, 0], full[:, 1]
-
-    g = columns("coupling_hz")
-    off = (g[0] == 0.0) & (g[1] == 0.0)
-    signal, idler = columns("signal_frequency_hz"), columns("idler_frequency_hz")
-    # The idlers of an uncoupled pair are never seen: unlinked and on resonance they keep den away from zero.
-    pump = np.where(off, idler[0] - signal[0], single_arrays["pump_frequency_hz"])
-    if not np.all(np.isfinite(pump)):
+    signal, idler, ka, kb, ka_loss, kb_loss, g = pair
+    pump = np.empty(count)
+    pump[:] = singles["pump_frequency_hz"]
+    off = (g == 0.0).all(axis=0)
+    if off.any():
+        # The idlers of an uncoupled pair are never seen: unlinked and on resonance they keep den away from zero.
+        pump[off] = (idler[0] - signal[0])[off]
+        link[off] = 0.0
+    if not np.isfinite(pump).all():
         raise InputError(
             "a pump frequency is not finite although its coupling is not zero",
             where="pump_frequency_hz",
             remedy="Give the pump's frequency, or a coupling of 0 for pump-off rows.",
         )
-    return _Rows(
-        signal_hz=signal,
-        idler_hz=idler,
-        ka=columns("signal_linewidth_hz"),
-        ka_loss=columns("signal_internal_hz"),
-        kb=columns("idler_linewidth_hz"),
-        kb_loss=columns("idler_internal_hz"),
-        g=g,
-        pump_hz=pump,
-        theta=np.broadcast_to(single_arrays["pump_phase_rad"], (count,)),
-        link=np.where(off, 0.0, amplitude_arrays["link"]),
-        through=np.broadcast_to(amplitude_arrays["hybrid_through"], (count,)),
-        cross=np.broadcast_to(amplitude_arrays["hybrid_cross"], (count,)),
-    )
+    return _Rows(signal, idler, ka, kb, ka_loss, kb_loss, g, pump, theta, link, through, cross)
+
+
+def _row_count(pairs: dict[str, FloatArray], singles: dict[str, npt.NDArray[np.generic]]) -> int:
+    """Number n of rows that all arguments broadcast to."""
+    count, owner = 1, ""
+    for name, array in (*pairs.items(), *singles.items()):
+        lead = array.shape[:-1] if name in pairs else array.shape
+        fits = len(lead) <= 1 and (name not in pairs or array.ndim == 0 or array.shape[-1] in (1, 2))
+        rows = lead[0] if len(lead) == 1 else 1
+        if fits and rows != 1 and not owner:
+            count, owner = rows, name
+        if not fits or rows not in (1, count):
+            wanted = "(n, 2)" if name in pairs else "(n,)"
+            reason = f" with n = {count} from {owner}" if fits else ""
+            raise InputError(
+                f"shape {array.shape} does not fit {wanted}{reason}",
+                where=name,
+                remedy="Rows are parameter sets or settings; the last axis of a pair is converter 1 and 2.",
+            )
+    return count
