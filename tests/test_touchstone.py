@@ -328,7 +328,9 @@ def test_damaged_files_raise_nothing_but_input_errors(data):
     try:
         sweep = sweep_from_bytes(bytes(pieces), "x.s2p")
     except InputError as fault:
-        assert str(fault).startswith("x.s2p")
+        text, sweep = str(fault), None
+    if sweep is None:
+        assert text.startswith("x.s2p")
     else:
         assert np.isfinite(sweep.s).all()
         assert np.all(np.diff(sweep.frequency_hz) > 0)
