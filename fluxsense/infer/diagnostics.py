@@ -11,6 +11,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from importlib import import_module
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -53,13 +55,12 @@ def r_hat_rank(chains: ArrayLike) -> float:
     and differ in width.
     """
     x = _chains(chains, fewest_ensembles=2)
-    x = x.reshape(x.shape[0], -1)[:, :]
+    x = x.reshape(x.shape[0], -1)
     half = x.shape[1] // 2
     halves = np.concatenate([x[:, :half], x[:, x.shape[1] - half :]])
     if np.all(np.ptp(halves, axis=1) == 0.0):
         return 1.0 if np.ptp(halves) == 0.0 else float("inf")
-    from arviz_stats.base import array_stats
-
+    array_stats = _array_stats()
     # numpy warns where folding leaves no spread at all (a two-valued quantity split evenly); the plain part then decides
     with np.errstate(divide="ignore", invalid="ignore"):
         value = float(array_stats.rhat(x, method="rank"))
@@ -158,10 +159,11 @@ def autocorr_time(chains: ArrayLike, fewest_times: float = FEWEST_TIMES) -> Auto
         if not moving.all():
             worst = max(worst, float(length))  # a walker that never moved
     times = length / worst
-    missing = int(np.ceil(fewest_times * worst - length)) if np.isfinite(worst) else -1
-    if missing < 0 and not np.isfinite(worst):
+    if np.isfinite(worst):
+        missing = max(0, int(np.ceil(fewest_times * worst - length)))
+    else:  # nothing moved, so the chain says nothing about how long it would take
         missing = int(fewest_times * length)
-    return AutocorrelationTime(worst, length, times, times >= fewest_times, max(missing, 0))
+    return AutocorrelationTime(worst, length, times, times >= fewest_times, missing)
 
 
 @dataclass(frozen=True, eq=False)
@@ -366,11 +368,14 @@ def _ess(chains: ArrayLike, method: str) -> float:
     if np.ptp(x) == 0.0:
         return float("inf")
     series = np.moveaxis(x, 2, 1).reshape(-1, x.shape[1])
-    from arviz_stats.base import array_stats
-
     prob = (0.05, 0.95) if method == "tail" else None
     with np.errstate(divide="ignore", invalid="ignore"):
-        return float(array_stats.ess(series, method=method, prob=prob))
+        value = float(_array_stats().ess(series, method=method, prob=prob))
+    return value if np.isfinite(value) else 0.0
+
+
+def _array_stats() -> Any:
+    return import_module("arviz_stats.base").array_stats
 
 
 def _chains(chains: ArrayLike, fewest_ensembles: int) -> Floats:
@@ -380,7 +385,8 @@ def _chains(chains: ArrayLike, fewest_ensembles: int) -> Floats:
         x = x[:, :, None]
     if x.ndim != 3 or x.size == 0:
         raise InputError(
-            f"chains must have shape (ensembles, steps) or (ensembles, steps, walkers), got {x.shape}", where="diagnostics"
+            f"chains must have shape (ensembles, steps) or (ensembles, steps, walkers), got {x.shape}",
+            where="diagnostics",
         )
     if x.shape[0] < fewest_ensembles:
         raise InputError(
@@ -391,5 +397,7 @@ def _chains(chains: ArrayLike, fewest_ensembles: int) -> Floats:
     if x.shape[1] < 4:
         raise InputError(f"{x.shape[1]} steps are too few to judge; at least 4 are needed", where="diagnostics")
     if not np.all(np.isfinite(x)):
-        raise InputError("a chain holds a value that is not finite", where="diagnostics", remedy="Look at the model first")
+        raise InputError(
+            "a chain holds a value that is not finite", where="diagnostics", remedy="Look at the model first"
+        )
     return x

@@ -30,6 +30,7 @@ FEWEST_SAMPLES = 20
 #: Kernels kept by default; more samples are thinned evenly to this number.
 MOST_KERNELS = 3000
 _BLOCK_ROWS = 128
+_FEWEST_IN_MODE = 8
 
 
 # ------------------------------------------------------------------------------------------------ vectors and angles
@@ -64,7 +65,9 @@ def unit_vectors(vectors: ArrayLike, where: str = "direction") -> Floats:
     largest = np.max(np.abs(v), axis=-1, keepdims=True)  # moments of 1e-170 A m^2 must not underflow when squared
     if np.any(largest == 0.0):
         raise InputError(
-            "a vector of length zero has no direction", where=where, remedy="Remove zero vectors before taking directions"
+            "a vector of length zero has no direction",
+            where=where,
+            remedy="Remove zero vectors before taking directions",
         )
     v = v / largest
     unit: Floats = v / np.sqrt(np.sum(v * v, axis=-1, keepdims=True))
@@ -586,7 +589,7 @@ def clusters(
     samples: ArrayLike,
     weights: ArrayLike | None = None,
     *,
-    saddle: float = 0.25,
+    saddle: float = 0.15,
     least_weight: float = 0.005,
     most_kernels: int = MOST_KERNELS,
 ) -> Clusters:
@@ -594,15 +597,17 @@ def clusters(
 
     Samples are visited from the highest density down and joined along a mutual nearest-neighbour graph; two growing
     modes stay apart if the density where they meet is below `saddle` times the lower of their peaks (persistence
-    clustering: Chazal, Guibas, Oudot & Skraba, J. ACM 60, 41 (2013), from memory). Groups lighter than `least_weight`
-    join the nearest mode.
+    clustering: Chazal, Guibas, Oudot & Skraba, J. ACM 60, 41 (2013), from memory). Groups lighter than `least_weight`,
+    or of fewer than 8 distinct samples, join the nearest mode.
 
     Parameters
     ----------
     samples : array_like, shape (N, 3)
     weights : array_like, shape (N,), optional
     saddle : float
-        In (0, 1).
+        In (0, 1). The default separates two equal round clouds from about five of their standard deviations apart (by
+        trial) and leaves arcs, rings and the uniform sphere in one piece; a larger value splits sooner and may split
+        where only sampling noise is.
     least_weight : float
         In [0, 1). Modes below it are not reported on their own.
     most_kernels : int
@@ -623,9 +628,11 @@ def clusters(
     v = _sample_array(samples, "samples", fewest=FEWEST_SAMPLES)
     w = _weights(weights, len(v))
     density = fit_sphere_density(v, w, most_kernels)
-    height = density._log_density(density.centres, np.arange(len(density.centres)))
+    height = density._log_density(density.centres, None)
     root = _persistent_components(density.centres, height, np.log(saddle))
-    root = _absorb_small(density.centres, root, density.weight, least_weight)
+    root = _absorb_small(
+        density.centres, root, density.weight, max(least_weight, _FEWEST_IN_MODE / len(density.centres))
+    )
     tree = cKDTree(density.centres)
     labels = root[tree.query(v)[1]]
     mass = np.bincount(labels, weights=w)
@@ -764,7 +771,9 @@ def _weights(weights: ArrayLike | None, n: int) -> Floats:
     total = float(w.sum())
     if not np.all(np.isfinite(w) & (w >= 0.0)) or total <= 0.0:
         raise InputError(
-            "weights must be finite, not negative and not all zero", where="weights", remedy="Normalise log weights first"
+            "weights must be finite, not negative and not all zero",
+            where="weights",
+            remedy="Normalise log weights first",
         )
     return np.asarray(w / total, dtype=float)
 
@@ -791,7 +800,7 @@ def _conformal_quantile(values: Floats, weight: Floats, level: float) -> float:
 def _persistent_components(centres: Floats, height: Floats, log_saddle: float) -> Integers:
     """Component number of each centre; see `clusters`."""
     n = len(centres)
-    k = min(n - 1, max(8, round(2.0 * np.log(n))))
+    k = min(n - 1, round(3.0 * np.log(n)))
     neighbour = np.asarray(cKDTree(centres).query(centres, k=k + 1)[1])[:, 1:]
     one = coo_array((np.ones(n * k), (np.repeat(np.arange(n), k), neighbour.ravel())), shape=(n, n)).tocsr()
     mutual: Any = one.multiply(one.T).tocsr()
