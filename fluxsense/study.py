@@ -257,7 +257,7 @@ class Study:
 _REQUIRED: Final = object()
 
 
-class _Table:
+class Table:
     """One TOML table being read: takes keys, notes faults by path, and names what is left over."""
 
     def __init__(self, data: dict[str, Any], path: str, file: str, faults: list[str]) -> None:
@@ -437,15 +437,15 @@ class _Table:
             out[name] = table.quantity(name, dimension)
         return out
 
-    def table(self, key: str, required: bool = True) -> _Table:
+    def table(self, key: str, required: bool = True) -> Table:
         value = self.raw(key, _REQUIRED if required else {}, remedy=f"Add a table [{key}]")
         path = ".".join(x for x in (self.path, key) if x)
         if value is not None and not isinstance(value, dict):
             self.fault(key, "this is not a table", f"Write it under a heading [{path}]")
             value = None
-        return _Table(value or {}, path, self._file, self._faults if value is not None else [])
+        return Table(value or {}, path, self._file, self._faults if value is not None else [])
 
-    def tables(self, key: str, required: bool = True) -> Iterator[_Table]:
+    def tables(self, key: str, required: bool = True) -> Iterator[Table]:
         value = self.raw(key, _REQUIRED if required else [], remedy=f"Add at least one [[{key}]]")
         if value is None:
             return
@@ -456,7 +456,7 @@ class _Table:
         for number, entry in enumerate(value, 1):
             name = entry.get("name")
             label = f"{key}[{name}]" if isinstance(name, str) else f"{key}[number {number}]"
-            table = _Table(entry, label, self._file, self._faults)
+            table = Table(entry, label, self._file, self._faults)
             if isinstance(name, str):
                 if name in seen:
                     table.fault("name", f'the name "{name}" stands twice', "Give each entry a name of its own")
@@ -483,7 +483,7 @@ def _normalised(value: Sequence[float], where: str) -> Vector:
     return (value[0] / length, value[1] / length, value[2] / length)
 
 
-def _name(table: _Table) -> str:
+def _name(table: Table) -> str:
     name = table.text("name")
     if isinstance(name, str) and name and not all(c.isalnum() or c in "_-." for c in name):
         table.fault("name", f'"{name}" is not a usable name', "Use letters, digits, _, - and points only")
@@ -495,7 +495,7 @@ def _name(table: _Table) -> str:
 CIRCLE_SIDES: Final = 48
 
 
-def _read_source(root: _Table) -> Source:
+def _read_source(root: Table) -> Source:
     t = root.table("source")
     kind = t.text("kind", choices=("dipole", "uniform_field"))
     dimension = "field" if kind == "uniform_field" else "moment"
@@ -521,7 +521,7 @@ def _read_source(root: _Table) -> Source:
         good: list[Vector] = []
         if isinstance(rows, list):
             for i, row in enumerate(rows):
-                one = _Table({"v": row}, t.path, t._file, t._faults)
+                one = Table({"v": row}, t.path, t._file, t._faults)
                 good.append(one.unit_vector("v") if isinstance(row, list) else (0.0, 0.0, 1.0))
                 if not isinstance(row, list):
                     t.fault(f"direction_candidates[{i}]", f"{row!r} is not a direction", "Write it like [0, 0, 1]")
@@ -535,7 +535,7 @@ def _read_source(root: _Table) -> Source:
     return Source(kind, size_prior, size, size_sd, position, position_sd, direction)
 
 
-def _read_chip(t: _Table) -> Chip:
+def _read_chip(t: Table) -> Chip:
     chip = Chip(
         _name(t),
         t.quantities("origin", "length", 3, default=(0.0, 0.0, 0.0)),
@@ -559,7 +559,7 @@ def _circle_outline(radius: float, sides: int) -> list[tuple[float, float]]:
     ]
 
 
-def _read_polygon(t: _Table, key: str, dims: tuple[int, ...]) -> tuple[Vector, ...]:
+def _read_polygon(t: Table, key: str, dims: tuple[int, ...]) -> tuple[Vector, ...]:
     rows = t.raw(key, remedy='Write it like [["0 um", "0 um"], ["10 um", "0 um"], ["10 um", "10 um"]]')
     corners: list[Vector] = []
     if rows is None:
@@ -575,7 +575,7 @@ def _read_polygon(t: _Table, key: str, dims: tuple[int, ...]) -> tuple[Vector, .
         if not isinstance(row, list) or len(row) not in dims:
             t.fault(f"{key}[{i}]", f"{row!r} is not a corner", f"Give {' or '.join(map(str, dims))} lengths with units")
             continue
-        one = _Table({f"{key}[{i}]": row}, t.path, t._file, t._faults)
+        one = Table({f"{key}[{i}]": row}, t.path, t._file, t._faults)
         corner = one.quantities(f"{key}[{i}]", "length", len(row))
         corners.append((corner[0], corner[1], corner[2] if len(row) == 3 else 0.0))
     if len(corners) > 1 and corners[0] == corners[-1]:
@@ -589,7 +589,7 @@ def _read_polygon(t: _Table, key: str, dims: tuple[int, ...]) -> tuple[Vector, .
     return tuple(corners)
 
 
-def _read_loop(t: _Table, chips: Sequence[str]) -> Loop:
+def _read_loop(t: Table, chips: Sequence[str]) -> Loop:
     name = _name(t)
     chip = t.text("chip", default=chips[0] if len(chips) == 1 else _REQUIRED, choices=chips)
     shape = t.text("shape", default="polygon", choices=("square", "rectangle", "circle", "polygon"))
@@ -638,7 +638,7 @@ _STAGE_QUANTITIES: Final = {
 }
 
 
-def _read_stage(t: _Table, loops: Sequence[str]) -> Stage:
+def _read_stage(t: Table, loops: Sequence[str]) -> Stage:
     ring = t.text("ring", choices=("shunted", "bare"))
     branch = None
     ratio = 0.0
@@ -683,7 +683,7 @@ def _read_stage(t: _Table, loops: Sequence[str]) -> Stage:
     return stage
 
 
-def _read_isolator(t: _Table, loops: Sequence[str]) -> Isolator:
+def _read_isolator(t: Table, loops: Sequence[str]) -> Isolator:
     name = _name(t)
     link = t.text("link", default="hybrid", choices=("hybrid", "line"))
     sign = t.text("pump_port_1_phase", default="from reference", choices=("from reference", "+90 deg", "-90 deg"))
@@ -745,7 +745,7 @@ def _rotation(axis: Vector, angle: float) -> tuple[Vector, Vector, Vector]:
     )
 
 
-def _read_state(t: _Table, coils: Sequence[str]) -> State:
+def _read_state(t: Table, coils: Sequence[str]) -> State:
     name = _name(t)
     kind = t.text("kind", choices=("out", "in", "turned", "calibration"))
     if kind == "turned":
@@ -764,7 +764,7 @@ def _read_state(t: _Table, coils: Sequence[str]) -> State:
     return State(name, kind)
 
 
-def _read_setting(t: _Table, isolators: Sequence[str], lines: Sequence[BiasLine]) -> Setting:
+def _read_setting(t: Table, isolators: Sequence[str], lines: Sequence[BiasLine]) -> Setting:
     name = _name(t)
     names = [x.name for x in lines]
     bias = t.named_quantities("bias", "current", names)
@@ -804,7 +804,7 @@ def _read_setting(t: _Table, isolators: Sequence[str], lines: Sequence[BiasLine]
     )
 
 
-def _read_sweep(root: _Table) -> SweepRange:
+def _read_sweep(root: Table) -> SweepRange:
     t = root.table("sweep")
     sweep = SweepRange(
         t.quantity("start", "frequency", low=0.0, strict=True),
@@ -817,7 +817,7 @@ def _read_sweep(root: _Table) -> SweepRange:
     return sweep
 
 
-def _read_noise(root: _Table) -> Noise:
+def _read_noise(root: Table) -> Noise:
     t = root.table("noise", required=False)
     noise = Noise(
         t.number("white", default=0.01, low=0.0),
@@ -830,7 +830,7 @@ def _read_noise(root: _Table) -> Noise:
     return noise
 
 
-def _read_plan(root: _Table, states: Sequence[str]) -> Plan:
+def _read_plan(root: Table, states: Sequence[str]) -> Plan:
     t = root.table("plan", required=False)
     plan = Plan(
         t.integer("repeats", default=8, low=1),
@@ -843,7 +843,7 @@ def _read_plan(root: _Table, states: Sequence[str]) -> Plan:
     return plan
 
 
-def _read_sampling(root: _Table) -> Sampling:
+def _read_sampling(root: Table) -> Sampling:
     t = root.table("sampling", required=False)
     sampling = Sampling(
         t.integer("ensembles", default=4, low=2, high=64),
@@ -856,7 +856,7 @@ def _read_sampling(root: _Table) -> Sampling:
 
 
 def _read_root(data: dict[str, Any], file: Path, faults: list[str], sha256: str) -> Study:
-    root = _Table(data, "", file.name, faults)
+    root = Table(data, "", file.name, faults)
     version = root.raw("format", remedy=f"Begin the study with format = {FORMAT_VERSION}")
     if version is not None and (isinstance(version, bool) or version != FORMAT_VERSION):
         root.fault(

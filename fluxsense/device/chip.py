@@ -6,7 +6,7 @@ the scattering parameters on a frequency grid.  The scalar call is a batch of on
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
@@ -92,15 +92,24 @@ class ChipParameters:
 
     def rows(self, chosen: slice) -> ChipParameters:
         """The parameter sets in a slice of the batch (views, not copies)."""
-        return ChipParameters(
-            self.source[chosen],
-            self.position_m[chosen],
-            self.offset_phi0[chosen],
-            self.effective_area[chosen],
-            self.pump_strength[chosen],
-            self.pump_phase_error_rad[chosen],
-            {name: values[chosen] for name, values in self.stage.items()},
-        )
+        return _each(self, lambda x: x[chosen])
+
+    def repeated(self, count: int) -> ChipParameters:
+        """Each parameter set `count` times in a row."""
+        return _each(self, lambda x: np.repeat(x, count, axis=0))
+
+
+def _each(parameters: ChipParameters, change: Callable[[FloatArray], FloatArray]) -> ChipParameters:
+    """The same change made to the batch axis of every array."""
+    return ChipParameters(
+        change(parameters.source),
+        change(parameters.position_m),
+        change(parameters.offset_phi0),
+        change(parameters.effective_area),
+        change(parameters.pump_strength),
+        change(parameters.pump_phase_error_rad),
+        {name: change(values) for name, values in parameters.stage.items()},
+    )
 
 
 def nominal_parameters(study: Study, source: npt.ArrayLike = (0.0, 0.0, 0.0), cooldowns: int = 1) -> ChipParameters:
@@ -238,7 +247,7 @@ class ChipModel:
             else:
                 phase.append(sign * (p.pump_phase_rad or 0.0))
             fixed.append(p.pump_on)
-        bias = np.array([p.bias_a for p in chosen]).reshape(len(chosen), -1)
+        bias = np.array([p.bias_a for p in chosen]).reshape(len(chosen), self._mutual.shape[1])
         loops = self.loop_index[isolator]
         return {
             "phase": np.array(phase),

@@ -8,7 +8,8 @@ Priors on the source vector w = x[:3] (in units of the stated size):
 
 scale   each component normal with variance 1/3, so that the root mean square size is the stated one;
 known   direction uniform, size normal about 1 with the stated relative width, cut at 0;
-fixed   direction uniform, size exactly 1: w is a standard normal vector of which only the direction is used.
+fixed   direction uniform, size exactly 1: only the direction of w is used; its length is an idle coordinate with a
+        narrow prior about 1 that keeps w away from the origin.
 
 A direction prior of kind 'cap' or 'plane' cuts the sphere; the density inside is raised by the ratio of solid angles.
 """
@@ -30,6 +31,7 @@ from fluxsense.units import OWN_UNIT, unit_of_source
 FloatArray = npt.NDArray[np.float64]
 
 LOG_2PI = float(np.log(2 * np.pi))
+IDLE_RELATIVE_SD = 0.15
 
 
 @dataclass(frozen=True)
@@ -192,6 +194,13 @@ class Unknowns:
             log_p = log_p + self.source_prior.log_density(x[:, :3])
         return np.asarray(log_p)
 
+    def prior_curvature(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Gradient (D,) of the log prior at one x (D,), and a positive matrix (D, D) near its negative Hessian."""
+        gradient, matrix = -np.array(x), np.eye(self.size)
+        if self.with_source:
+            gradient[:3], matrix[:3, :3] = self.source_prior.curvature(x[:3])
+        return gradient, matrix
+
     def draw(self, rng: np.random.Generator, count: int) -> FloatArray:
         """Draws from the prior, shape (count, D)."""
         rest = rng.standard_normal((count, len(self.nuisances)))
@@ -242,6 +251,21 @@ class SourcePrior:
                 remedy="Use a sphere, a cap or a plane",
             )
 
+    @property
+    def radial_sd(self) -> float:
+        """Width of the normal prior of the length of w about 1 (known and fixed sizes)."""
+        return IDLE_RELATIVE_SD if self.size_prior == "fixed" else self.relative_sd
+
+    def curvature(self, w: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Gradient (3,) of the log density at one w (3,), and a positive matrix (3, 3) near its negative Hessian."""
+        if self.size_prior == "scale":
+            return -3 * w, 3 * np.eye(3)
+        r = max(float(np.sqrt(w @ w)), 1e-3)
+        unit = w / r
+        slope = -(r - 1) / self.radial_sd**2 - 2 / r
+        outer = np.outer(unit, unit)
+        return slope * unit, outer / self.radial_sd**2 + (np.eye(3) - outer) * max(-slope / r, 0.1)
+
     def vector(self, w: FloatArray) -> FloatArray:
         """Source vectors in units of the stated size, shape (B, 3)."""
         if self.size_prior != "fixed":
@@ -274,10 +298,8 @@ class SourcePrior:
         r2 = np.sum(w * w, axis=1)
         if self.size_prior == "scale":
             log_p = -1.5 * r2 - 1.5 * np.log(2 * np.pi / 3)
-        elif self.size_prior == "fixed":
-            log_p = -0.5 * r2 - 1.5 * LOG_2PI
         else:
-            sd = self.relative_sd
+            sd = self.radial_sd
             r = np.sqrt(r2)
             with np.errstate(divide="ignore"):
                 volume = np.log(4 * np.pi * r2)
@@ -291,15 +313,13 @@ class SourcePrior:
     def draw(self, rng: np.random.Generator, count: int) -> FloatArray:
         """Draws of w, shape (count, 3)."""
         direction = self._draw_direction(rng, count)
-        if self.size_prior == "known":
-            radius = 1 + self.relative_sd * rng.standard_normal(count)
+        if self.size_prior == "scale":
+            radius = np.sqrt(np.sum(rng.standard_normal((count, 3)) ** 2, axis=1) / 3)
+        else:
+            radius = 1 + self.radial_sd * rng.standard_normal(count)
             while np.any(radius <= 0):
                 bad = radius <= 0
-                radius[bad] = 1 + self.relative_sd * rng.standard_normal(int(bad.sum()))
-        else:
-            radius = np.sqrt(np.sum(rng.standard_normal((count, 3)) ** 2, axis=1))
-            if self.size_prior == "scale":
-                radius = radius / np.sqrt(3)
+                radius[bad] = 1 + self.radial_sd * rng.standard_normal(int(bad.sum()))
         return np.asarray(direction * radius[:, None])
 
     def _draw_direction(self, rng: np.random.Generator, count: int) -> FloatArray:

@@ -1,0 +1,366 @@
+"""The complex likelihood of a digest: pump-on traces divided by pump-off traces against the model's same ratio.
+
+For one isolator, the pump-on groups k that share a pump-off group 0 form a family.  With group means d_k and d_0 of
+complex traces on frequencies f and the path's unknown line gain G(f),
+
+    y_k(f) = d_k / d_0 = [G S_k (1 + c_k) + n_k] / [G S_0 (1 + c_0) + n_0]
+
+so that, to first order in the noise, y_k - S_k/S_0 is normal with three parts:
+
+* white noise of the pump-on mean, variance v_k = s^2 / (N_k |d_0|^2) per quadrature, independent everywhere;
+* white noise of the pump-off mean, common to the family: -y_k n_0 / d_0;
+* a few real amplitudes with directions known from the data: gain errors c (directions y_k and i y_k per path), and
+  flux noise (directions dS_k/dF, from the model at a reference point).
+
+The first two are inverted per frequency by the Sherman-Morrison formula, the third by Woodbury's: both are exact.  The
+cost does not depend on the number of repeats.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.device.chip import ChipModel, ChipParameters, Probe
+from fluxsense.errors import InputError
+from fluxsense.infer.noise import PATHS, NoiseLevels, measure_noise
+from fluxsense.study import Study
+from fluxsense.traces.digest import Digest, GroupKey, off_group_for
+from fluxsense.units import dbm_to_watt
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+_BLOCK_VALUES = 60_000
+"""Complex values per block of parameter sets: keeps the working set near the second-level cache."""
+
+
+def probe_of(study: Study, key: GroupKey, cooldowns: Sequence[str]) -> Probe:
+    """The model's probe for a group of the digest."""
+    return Probe(
+        isolator=[i.name for i in study.isolators].index(key.isolator),
+        pump_on=key.pump_on,
+        pump_port=key.pump_port,
+        pump_phase_rad=key.pump_phase_rad,
+        pump_power_w=dbm_to_watt(key.pump_power_dbm) if key.pump_on else 0.0,
+        pump_frequency_hz=key.pump_frequency_hz,
+        bias_a=key.bias_a,
+        state=[s.name for s in study.states].index(key.state),
+        cooldown=list(cooldowns).index(key.cooldown),
+    )
+
+
+@dataclass(frozen=True)
+class Family:
+    """Pump-on groups of one isolator that share a pump-off group, as ratios, with their noise.
+
+    Attributes
+    ----------
+    isolator : int
+    on_keys, off_key : GroupKey
+    on_rows, off_row
+        Positions among the isolator's probes in the model.
+    frequency_hz : ndarray (F,)
+    ratio : ndarray (K, 2, F) of complex
+        y_k for S21 and S12.
+    precision : ndarray (K, 2, F)
+        1/v_k per quadrature.
+    shared : ndarray (2, F)
+        1/(1/v_0 + sum_k |y_k|^2/v_k), with v_0 the relative variance of the pump-off mean.
+    directions : ndarray (Z, K, 2, F) of complex
+        Directions of the real amplitudes, scaled to unit prior variance.
+    whitener : ndarray (Z, 2*K*2*F)
+        Maps a residual (as interleaved real numbers) to the whitened amplitudes' scores.
+    log_volume : float
+        Log determinant of the amplitudes' information, for comparing noise levels.
+    """
+
+    isolator: int
+    on_keys: tuple[GroupKey, ...]
+    off_key: GroupKey
+    on_rows: tuple[int, ...]
+    off_row: int
+    frequency_hz: FloatArray
+    ratio: ComplexArray
+    precision: FloatArray
+    shared: FloatArray
+    directions: ComplexArray
+    whitener: FloatArray
+    log_volume: float
+
+    @property
+    def values(self) -> int:
+        """Real numbers in the data."""
+        return 2 * self.ratio.size
+
+    def weigh(self, vectors: ComplexArray) -> ComplexArray:
+        """Apply the inverse covariance of the white parts to vectors (n, K, 2, F)."""
+        weighted = vectors * self.precision
+        common = np.sum(weighted * np.conj(self.ratio), axis=1, keepdims=True) * self.shared
+        return np.asarray(weighted - common * (self.ratio * self.precision))
+
+    def quadratic(self, residual: ComplexArray) -> FloatArray:
+        """r^T C^-1 r for residuals (B, K, 2, F); shape (B,)."""
+        batch = residual.shape[0]
+        weighted = residual * self.precision
+        common = np.einsum("bkpf,kpf->bpf", weighted, np.conj(self.ratio))
+        flat = residual.reshape(batch, -1).view(np.float64)
+        out = np.einsum("bi,bi->b", flat, weighted.reshape(batch, -1).view(np.float64))
+        out -= np.einsum("bpf,pf->b", common.real**2 + common.imag**2, self.shared)
+        scores = flat @ self.whitener.T
+        out -= np.einsum("bz,bz->b", scores, scores)
+        return np.asarray(out)
+
+    def gram(self, vectors: ComplexArray) -> FloatArray:
+        """Matrix of inner products v_i^T C^-1 v_j of vectors (n, K, 2, F); shape (n, n)."""
+        count = vectors.shape[0]
+        flat = np.ascontiguousarray(vectors).reshape(count, -1).view(np.float64)
+        weighed = self.weigh(vectors).reshape(count, -1).view(np.float64)
+        scores = flat @ self.whitener.T
+        return np.asarray(flat @ weighed.T - scores @ scores.T)
+
+    def amplitudes(self, residual: ComplexArray) -> FloatArray:
+        """Most probable amplitudes (in prior standard deviations) for one residual (K, 2, F); shape (Z,)."""
+        if not len(self.directions):
+            return np.zeros(0)
+        flat_d = self.directions.reshape(len(self.directions), -1).view(np.float64)
+        weighed_d = self.weigh(self.directions).reshape(len(self.directions), -1).view(np.float64)
+        information = flat_d @ weighed_d.T + np.eye(len(self.directions))
+        return np.asarray(np.linalg.solve(information, weighed_d @ residual.reshape(-1).view(np.float64)))
+
+    def draw_noise(self, rng: np.random.Generator, count: int) -> ComplexArray:
+        """Draws of the noise of the ratios, (count, K, 2, F): white parts and amplitudes."""
+        shape = self.ratio.shape
+
+        def normal(*size: int) -> ComplexArray:
+            return np.asarray(rng.standard_normal(size) + 1j * rng.standard_normal(size))
+
+        noise = normal(count, *shape) / np.sqrt(self.precision)
+        inverse = 1 / self.shared - np.sum(np.abs(self.ratio) ** 2 * self.precision, axis=0)
+        off = normal(count, *shape[1:]) / np.sqrt(np.maximum(inverse, 1e-300))
+        noise -= off[:, None] * self.ratio
+        amplitudes = rng.standard_normal((count, len(self.directions)))
+        return np.asarray(noise + np.tensordot(amplitudes, self.directions, axes=1))
+
+
+def _build_family(
+    isolator: int,
+    on_keys: tuple[GroupKey, ...],
+    off_key: GroupKey,
+    rows: tuple[tuple[int, ...], int],
+    digest: Digest,
+    noise: NoiseLevels,
+    residual_gain: float,
+    flux_directions: ComplexArray | None,
+) -> Family:
+    off = digest[off_key]
+    paths = list(PATHS)
+    d0 = off.mean[paths]
+    if np.any(d0 == 0):
+        raise InputError(
+            f"a pump-off trace is exactly zero, so nothing can be divided by it ({off_key.describe()})",
+            remedy="Record the pump-off sweeps again",
+        )
+    power = np.abs(d0) ** 2
+    ratio = np.array([digest[k].mean[paths] / d0 for k in on_keys])
+    variance = np.array([noise.white[k][:, None] ** 2 / (digest[k].count * power) for k in on_keys])
+    off_variance = noise.white[off_key][:, None] ** 2 / (off.count * power)
+    precision = 1 / variance
+    shared = 1 / (1 / off_variance + np.sum(np.abs(ratio) ** 2 * precision, axis=0))
+    name = on_keys[0].isolator
+    directions = [
+        _gain_directions(ratio, [n], noise.drift[name] / digest[k].count + residual_gain**2 * np.eye(4))
+        for n, k in enumerate(on_keys)
+    ]
+    everyone = list(range(len(on_keys)))
+    directions.append(_gain_directions(-ratio, everyone, noise.drift[name] / off.count + residual_gain**2 * np.eye(4)))
+    if flux_directions is not None:
+        directions.append(flux_directions)
+    stacked = np.concatenate(directions)
+    stacked = np.ascontiguousarray(stacked[np.any(stacked != 0, axis=(1, 2, 3))])
+    bare = Family(
+        isolator, on_keys, off_key, rows[0], rows[1], off.frequency_hz, ratio, precision, shared, stacked,
+        np.zeros((0, 2 * ratio.size)), 0.0,
+    )  # fmt: skip
+    count = len(stacked)
+    if count == 0:
+        return bare
+    flat = stacked.reshape(count, -1).view(np.float64)
+    weighed = bare.weigh(stacked).reshape(count, -1).view(np.float64)
+    lower = np.linalg.cholesky(flat @ weighed.T + np.eye(count))
+    whitener = np.linalg.solve(lower, weighed)
+    return replace(bare, whitener=whitener, log_volume=float(2 * np.sum(np.log(np.diag(lower)))))
+
+
+def _gain_directions(ratio: ComplexArray, members: list[int], covariance: FloatArray) -> ComplexArray:
+    """Directions (4, K, 2, F) of the gain errors (re, im of S21; re, im of S12) of some members, unit variance each."""
+    basis = np.zeros((4, *ratio.shape), dtype=np.complex128)
+    for n in members:
+        for p in range(2):
+            basis[2 * p, n, p] = ratio[n, p]
+            basis[2 * p + 1, n, p] = 1j * ratio[n, p]
+    values, vectors = np.linalg.eigh(covariance)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    return np.asarray(np.tensordot(root.T, basis, axes=1))
+
+
+class RatioLikelihood:
+    """Log-likelihood of a digest for batches of chip parameters.
+
+    Parameters
+    ----------
+    study : Study
+    digest : Digest
+    port_signs : sequence of int, optional
+        Wiring of each isolator's pump ports.
+    residual_gain : float, optional
+        Relative gain error per quadrature, path and setting that does not average down; the study's by default.
+    reference : ChipParameters, optional
+        Batch of one at which the directions of flux noise are taken.
+    groups : sequence of GroupKey, optional
+        Pump-on groups to use (all by default).
+    noise : NoiseLevels, optional
+        Measured from the digest by default.
+
+    Raises
+    ------
+    InputError
+        If there is no pump-on group, or one has no pump-off group.
+    """
+
+    def __init__(
+        self,
+        study: Study,
+        digest: Digest,
+        port_signs: Sequence[int] | None = None,
+        *,
+        residual_gain: float | None = None,
+        reference: ChipParameters | None = None,
+        groups: Sequence[GroupKey] | None = None,
+        noise: NoiseLevels | None = None,
+        cooldowns: Sequence[str] | None = None,
+    ) -> None:
+        self.study = study
+        self.digest = digest
+        self.residual_gain = study.noise.residual_gain if residual_gain is None else residual_gain
+        self.noise = noise or measure_noise(
+            digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad
+        )
+        on_keys = [k for k in (digest if groups is None else groups) if k.pump_on]
+        if not on_keys:
+            raise InputError(
+                "the campaign has no sweep with the pump on", where=str(study.log), remedy="Record pump-on sweeps"
+            )
+        self.cooldowns = tuple(sorted({k.cooldown for k in digest}) if cooldowns is None else cooldowns)
+        paired = [(k, off_group_for(k, digest)) for k in on_keys]
+        members: dict[GroupKey, list[GroupKey]] = {}
+        for on, off in paired:
+            members.setdefault(off, []).append(on)
+        keys = [*on_keys, *members]
+        names = [i.name for i in study.isolators]
+        grids = [np.zeros(0)] * len(names)
+        self._models: dict[bytes, ChipModel] = {}
+        probes = [probe_of(study, k, self.cooldowns) for k in keys]
+        # isolators may have been swept on several grids (one per family at least): one model per grid
+        by_grid: dict[tuple[str, bytes], list[int]] = {}
+        for n, k in enumerate(keys):
+            by_grid.setdefault((k.isolator, digest[k].frequency_hz.tobytes()), []).append(n)
+        self._parts: list[tuple[int, ChipModel, list[Family]]] = []
+        for (name, _), chosen in sorted(by_grid.items()):
+            i = names.index(name)
+            grid = list(grids)
+            grid[i] = digest[keys[chosen[0]]].frequency_hz
+            model = ChipModel(study, [probes[n] for n in chosen], grid, port_signs)
+            place = {keys[n]: row for row, n in enumerate(chosen)}
+            families = []
+            for off, ons in members.items():
+                if off not in place:
+                    continue
+                rows = (tuple(place[k] for k in ons), place[off])
+                flux = None
+                if reference is not None and study.noise.flux_phi0 > 0:
+                    flux = self._flux_directions(model, i, tuple(ons), off, rows, reference)
+                families.append(_build_family(i, tuple(ons), off, rows, digest, self.noise, self.residual_gain, flux))
+            if families:
+                self._parts.append((i, model, families))
+
+    def _flux_directions(
+        self,
+        model: ChipModel,
+        isolator: int,
+        ons: tuple[GroupKey, ...],
+        off: GroupKey,
+        rows: tuple[tuple[int, ...], int],
+        reference: ChipParameters,
+    ) -> ComplexArray:
+        """Directions of the flux noise of each group's mean, unit variance each: two per group, pump-off included."""
+        flux = model.probe_flux(reference, isolator)
+        step = 1e-6
+        count = len(ons)
+        out = np.zeros((2 * (count + 1), count, 2, model.frequency_hz[isolator].size), dtype=np.complex128)
+        for k in range(2):
+            shift = np.zeros(2)
+            shift[k] = step
+            up = model.scattering(reference, isolator, flux=flux + shift)[0]
+            down = model.scattering(reference, isolator, flux=flux - shift)[0]
+            slope = (up - down) / (2 * step)
+            middle = model.scattering(reference, isolator, flux=flux)[0]
+            s0 = middle[rows[1]]
+            sd0 = self.study.noise.flux_phi0 / np.sqrt(self.digest[off].count)
+            for n, row in enumerate(rows[0]):
+                sd = self.study.noise.flux_phi0 / np.sqrt(self.digest[ons[n]].count)
+                out[2 * n + k, n] = sd * slope[row] / s0
+                out[2 * count + k, n] = -sd0 * middle[row] / s0**2 * slope[rows[1]]
+        return out
+
+    @property
+    def families(self) -> list[Family]:
+        """Every family, in a fixed order."""
+        return [f for _, _, families in self._parts for f in families]
+
+    @property
+    def values(self) -> int:
+        """Real numbers in the data."""
+        return sum(f.values for f in self.families)
+
+    def predict(self, parameters: ChipParameters) -> list[ComplexArray]:
+        """Model ratios (B, K, 2, F) for each family.
+
+        Raises
+        ------
+        ModelError
+            If a value is not finite.
+        """
+        out = []
+        shared_flux = None
+        for i, model, families in self._parts:
+            if shared_flux is None:
+                shared_flux = model.source_flux(parameters)
+            s = model.scattering(parameters, i, flux=model.probe_flux(parameters, i, shared_flux))
+            for family in families:
+                off = s[:, family.off_row][:, None]
+                inverse = np.conj(off) / (off.real**2 + off.imag**2)
+                ratio = s[:, list(family.on_rows)] * inverse
+                if not np.all(np.isfinite(ratio.view(np.float64))):
+                    bad = int(np.flatnonzero(~np.isfinite(ratio.view(np.float64)).all(axis=(1, 2, 3)))[0])
+                    raise model.explain_non_finite(parameters.rows(slice(bad, bad + 1)), i)
+                out.append(ratio)
+        return out
+
+    def log_likelihood(self, parameters: ChipParameters) -> FloatArray:
+        """-1/2 r^T C^-1 r over all families, shape (B,); constants that do not depend on the parameters left out."""
+        batch = parameters.batch
+        widest = max(len(model.probes) * model.frequency_hz[i].size for i, model, _ in self._parts)
+        step = max(1, _BLOCK_VALUES // (2 * widest))
+        out = np.empty(batch)
+        for start in range(0, batch, step):
+            rows = slice(start, min(start + step, batch))
+            ratios = self.predict(parameters.rows(rows))
+            total = np.zeros(rows.stop - rows.start)
+            for family, ratio in zip(self.families, ratios, strict=True):
+                total += family.quadratic(family.ratio - ratio)
+            out[rows] = -0.5 * total
+        return out

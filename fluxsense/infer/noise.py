@@ -1,0 +1,129 @@
+"""What the repeats of a campaign say about its noise: white level, gain and phase drift.
+
+White noise is measured from second differences along frequency of each repeat's deviation from the group's mean, in
+which smooth drifts cancel.  Drift is measured from the deviations' projection on the mean trace at the digest's
+frequency nodes, less what white noise puts there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.traces.digest import Digest, GroupKey
+
+FloatArray = npt.NDArray[np.float64]
+
+PATHS = (1, 2)
+"""Rows of S21 and S12 among the digest's paths 11, 21, 12, 22."""
+
+_POOL_WEIGHT = 100.0
+"""Degrees of freedom that the pooled white level counts for beside a group's own."""
+
+
+@dataclass(frozen=True)
+class NoiseLevels:
+    """Noise of a campaign.
+
+    Attributes
+    ----------
+    white : mapping of GroupKey to ndarray (2,)
+        Standard deviation per quadrature of one raw sweep, for S21 and S12.
+    drift : mapping of isolator name to ndarray (4, 4)
+        Covariance of the relative gain error of one sweep: real and imaginary part for S21, then for S12.
+    measured : bool
+        False if no group has repeats, so that the study's figures stand in.
+    """
+
+    white: Mapping[GroupKey, FloatArray]
+    drift: Mapping[str, FloatArray]
+    measured: bool
+
+
+def measure_noise(digest: Digest, stated_white: float, stated_gain: float, stated_phase_rad: float) -> NoiseLevels:
+    """White level per group and drift per isolator from a digest.
+
+    Parameters
+    ----------
+    digest : Digest
+    stated_white : float
+        Used where there are no repeats: standard deviation per quadrature relative to the group's median modulus.
+    stated_gain, stated_phase_rad : float
+        Drift used where there are no repeats.
+
+    Returns
+    -------
+    NoiseLevels
+    """
+    sums: dict[str, FloatArray] = {}
+    dofs: dict[str, float] = {}
+    own: dict[GroupKey, tuple[FloatArray, float]] = {}
+    for key, group in digest.items():
+        points = group.frequency_hz.size
+        if group.count < 2:
+            continue
+        if points >= 3:
+            total = group.smooth_free[list(PATHS)].sum(axis=1) / 12.0
+            dof = (group.count - 1.0) * (points - 2.0)
+        else:
+            total = group.scatter[list(PATHS)].sum(axis=1) / 2.0
+            dof = (group.count - 1.0) * points
+        own[key] = (total, dof)
+        sums[key.isolator] = sums.get(key.isolator, np.zeros(2)) + total
+        dofs[key.isolator] = dofs.get(key.isolator, 0.0) + dof
+    white = {}
+    for key, group in digest.items():
+        if key.isolator in sums:
+            pool = sums[key.isolator] / dofs[key.isolator]
+            total, dof = own.get(key, (np.zeros(2), 0.0))
+            white[key] = np.sqrt((total + _POOL_WEIGHT * pool) / (dof + _POOL_WEIGHT))
+        else:
+            white[key] = stated_white * np.median(np.abs(group.mean[list(PATHS)]), axis=1)
+        white[key] = np.maximum(white[key], 1e-12 * np.max(np.abs(group.mean[list(PATHS)]), axis=1) + 1e-300)
+    drift = {}
+    for name in sorted({key.isolator for key in digest}):
+        measured = _drift(digest, name, white)
+        if measured is None:
+            measured = np.diag([stated_gain**2, stated_phase_rad**2] * 2)
+        drift[name] = measured
+    return NoiseLevels(white, drift, bool(sums))
+
+
+def _drift(digest: Digest, isolator: str, white: Mapping[GroupKey, FloatArray]) -> FloatArray | None:
+    """Pooled covariance of the relative gain error of one sweep, white noise subtracted, made positive."""
+    total, dof = np.zeros((4, 4)), 0.0
+    for key, group in digest.items():
+        if key.isolator != isolator or group.count < 2:
+            continue
+        nodes = group.node_index
+        mean = group.mean[list(PATHS)][:, nodes]  # (2, K)
+        power = np.sum(np.abs(mean) ** 2, axis=1)
+        if np.any(power <= 0):
+            continue
+        count = nodes.size
+        project = np.zeros((2, 2 * count), dtype=np.complex128)
+        for p in range(2):
+            project[p, p * count : (p + 1) * count] = np.conj(mean[p]) / power[p]
+        hermitian = project @ group.node_hermitian @ project.conj().T
+        complementary = project @ group.node_complementary @ project.T
+        n = group.count - 1
+        total += _real_covariance(hermitian, complementary) - n * np.diag(np.repeat(white[key] ** 2 / power, 2))
+        dof += n
+    if dof == 0:
+        return None
+    values, vectors = np.linalg.eigh(total / dof)
+    return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T)
+
+
+def _real_covariance(hermitian: npt.NDArray[np.complex128], complementary: npt.NDArray[np.complex128]) -> FloatArray:
+    """Covariance of (Re c1, Im c1, Re c2, Im c2, ...) from E[c c^H] and E[c c^T]."""
+    size = hermitian.shape[0]
+    out = np.empty((2 * size, 2 * size))
+    out[0::2, 0::2] = np.real(hermitian + complementary) / 2
+    out[1::2, 1::2] = np.real(hermitian - complementary) / 2
+    out[0::2, 1::2] = np.imag(complementary - hermitian) / 2
+    out[1::2, 0::2] = np.imag(complementary + hermitian) / 2
+    return out

@@ -1,0 +1,313 @@
+"""Campaigns as an instrument would write them, from a stated truth and a seed.
+
+The truth goes to a file of its own; `orient` reads it only to mark the report.  Line gain, cable delay, drift, flux
+noise, white noise and the wiring of the pump ports are drawn from the seed, so that the inference has to find out.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.device.chip import ChipModel, ChipParameters, Probe, off_probe, setting_probe
+from fluxsense.errors import InputError
+from fluxsense.infer.unknowns import Unknowns
+from fluxsense.study import Study, Table
+from fluxsense.traces.digest import Digest, DigestBuilder, group_key
+from fluxsense.traces.files import write_beside
+from fluxsense.traces.log import LogRow, write_log
+from fluxsense.traces.touchstone import Sweep, write_sweep
+from fluxsense.units import format_quantity, watt_to_dbm
+
+FloatArray = npt.NDArray[np.float64]
+
+PORTS = ("11", "21", "12", "22")
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What a simulated campaign really was: one parameter set and the wiring of each isolator's pump ports."""
+
+    parameters: ChipParameters
+    port_signs: tuple[int, ...]
+    cooldowns: tuple[str, ...]
+    seed: int
+
+
+def read_truth_source(path: str | Path, study: Study) -> tuple[FloatArray, FloatArray | None]:
+    """Source vector (and position, if stated) from a truth file.
+
+    Parameters
+    ----------
+    path : str or Path
+        TOML with ``[source]``: ``azimuth``, ``elevation``, ``size`` and, for a dipole, optionally ``position``.
+    study : Study
+
+    Returns
+    -------
+    source : ndarray (3,)
+        In T or A m^2.
+    position_m : ndarray (3,) or None
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or an entry is wrong.
+    """
+    file = Path(path)
+    try:
+        data = tomllib.loads(file.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(
+            f"the truth cannot be read ({error.strerror})", where=str(file), remedy="Check the path"
+        ) from None
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise InputError(
+            f"the truth is not valid TOML ({error})", where=str(file), remedy="Correct that line"
+        ) from None
+    faults: list[str] = []
+    table = Table(data, "", file.name, faults).table("source")
+    azimuth = table.quantity("azimuth", "angle")
+    elevation = table.quantity("elevation", "angle")
+    size = table.quantity("size", "field" if study.source.kind == "uniform_field" else "moment", low=0.0)
+    position = table.quantities("position", "length", 3, default=None) if table.has("position") else None
+    if faults:
+        raise InputError("\n".join(faults))
+    vector = size * np.array(
+        [np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)]
+    )
+    return vector, None if position is None else np.array(position)
+
+
+def draw_truth(
+    study: Study,
+    seed: int,
+    source: npt.ArrayLike | None = None,
+    position_m: npt.ArrayLike | None = None,
+) -> Truth:
+    """A truth drawn from the study's priors; a stated source or position replaces the drawn one.
+
+    Parameters
+    ----------
+    study : Study
+    seed : int
+    source : array_like (3,), optional
+        In T or A m^2.
+    position_m : array_like (3,), optional
+    """
+    rng = np.random.default_rng([seed, 1])
+    unknowns = Unknowns(study, study.plan.cooldowns)
+    parameters = unknowns.parameters(unknowns.draw(rng, 1))
+    if source is not None:
+        parameters = replace(parameters, source=np.asarray(source, dtype=np.float64).reshape(1, 3))
+    if position_m is not None:
+        parameters = replace(parameters, position_m=np.asarray(position_m, dtype=np.float64).reshape(1, 3))
+    drawn = rng.choice([-1, 1], size=len(study.isolators))
+    signs = tuple(int(i.pump_port_1_sign or s) for i, s in zip(study.isolators, drawn, strict=True))
+    return Truth(parameters, signs, study.plan.cooldowns, seed)
+
+
+def truth_text(study: Study, truth: Truth) -> str:
+    """The truth as TOML."""
+    p = truth.parameters
+    v = p.source[0]
+    size = float(np.sqrt(np.sum(v * v)))
+    kind = "field" if study.source.kind == "uniform_field" else "moment"
+    unit = v / size if size > 0 else np.array([0.0, 0.0, 1.0])
+    lines = [
+        "# The truth behind simulated traces. Nothing infers from this file; a report only marks it.",
+        "format = 1",
+        f"seed = {truth.seed}",
+        "",
+        "[source]",
+        f'azimuth = "{np.degrees(np.arctan2(unit[1], unit[0])):.6f} deg"',
+        f'elevation = "{np.degrees(np.arcsin(np.clip(unit[2], -1, 1))):.6f} deg"',
+        f'size = "{format_quantity(size, kind, 8)}"',
+    ]
+    if study.source.kind == "dipole":
+        place = ", ".join(f'"{format_quantity(x, "length", 8)}"' for x in p.position_m[0])
+        lines.append(f"position = [{place}]")
+    for c, cooldown in enumerate(truth.cooldowns):
+        lines += ["", f"[offset.{cooldown}]"]
+        lines += [
+            f'{loop.name} = "{format_quantity(float(x), "flux", 8)}"'
+            for loop, x in zip(study.loops, p.offset_phi0[0, c], strict=True)
+        ]
+    lines += ["", "[pump]"]
+    for n, iso in enumerate(study.isolators):
+        lines.append(
+            f"{iso.name} = {{ port_1_sign = {truth.port_signs[n]}, strength = {p.pump_strength[0, n]:.8g},"
+            f' phase_error = "{np.degrees(p.pump_phase_error_rad[0, n]):.6g} deg" }}'
+        )
+    return "\n".join(lines) + "\n"
+
+
+@dataclass(frozen=True)
+class _Group:
+    """Sweeps to take in a row: one probe, how often, and names for the log."""
+
+    probe: Probe
+    repeats: int
+    label: str
+
+
+def _schedule(study: Study) -> list[_Group]:
+    """The order of a campaign: per cooldown, state and setting, each isolator's pump-off sweeps, then pump-on."""
+    state_index = {s.name: n for n, s in enumerate(study.states)}
+    groups = []
+    for c, cooldown in enumerate(study.plan.cooldowns):
+        for state in study.plan.states:
+            off_done: set[tuple[int, tuple[float, ...]]] = set()
+            for k, setting in enumerate(study.settings):
+                for i, iso in enumerate(study.isolators):
+                    if iso.name not in setting.isolators:
+                        continue
+                    probe = setting_probe(study, k, i, state_index[state], c)
+                    stem = f"{cooldown}_{state}_{setting.name}_{iso.name}"
+                    if (i, setting.bias_a) not in off_done:
+                        off_done.add((i, setting.bias_a))
+                        groups.append(_Group(off_probe(probe), study.plan.off_repeats, f"{stem}_off"))
+                    groups.append(_Group(probe, study.plan.repeats, f"{stem}_on"))
+    return groups
+
+
+def _line_gain(rng: np.random.Generator, frequency_hz: FloatArray) -> npt.NDArray[np.complex128]:
+    """Gain of the four paths, (4, F): level, slope, ripple and cable delay; e^{-i w t}, so a delay turns the phase up."""
+    x = (frequency_hz - frequency_hz.mean()) / max(float(np.ptp(frequency_hz)), 1.0)
+    out = np.empty((4, frequency_hz.size), dtype=np.complex128)
+    for k in range(4):
+        level = 10 ** (rng.uniform(-6, 6) / 20)
+        ripple = 1 + 0.05 * rng.standard_normal() * x + 0.03 * np.cos(2 * np.pi * (1.5 * x + rng.uniform()))
+        delay = rng.uniform(20e-9, 60e-9)
+        turn = rng.uniform(0, 2 * np.pi)
+        out[k] = level * ripple * np.exp(1j * (2 * np.pi * frequency_hz * delay + turn))
+    return out
+
+
+def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
+    """Every sweep of the study's plan with its row of the log, in the order in which they would be taken.
+
+    Parameters
+    ----------
+    study : Study
+        Its settings, plan and noise.
+    truth : Truth
+
+    Yields
+    ------
+    LogRow, Sweep
+        The sweep is in the e^{-i w t} convention.
+    """
+    rng = np.random.default_rng([truth.seed, 2])
+    f = np.linspace(study.sweep.start_hz, study.sweep.stop_hz, study.sweep.points)
+    gains = [_line_gain(rng, f) for _ in study.isolators]
+    noise = study.noise
+    time = 0.0
+    line = 1
+    for group in _schedule(study):
+        probe = group.probe
+        i = probe.isolator
+        model = ChipModel(study, [probe], [f] * len(study.isolators), truth.port_signs)
+        flux = model.probe_flux(truth.parameters, i)  # (1, 1, 2)
+        residual = 1 + noise.residual_gain * (rng.standard_normal(4) + 1j * rng.standard_normal(4))
+        shifts = noise.flux_phi0 * rng.standard_normal((group.repeats, 1, 2))
+        many = truth.parameters.repeated(group.repeats)
+        s = model.scattering(many, i, PORTS, flux=flux + shifts)[:, 0]  # (N, 4, F)
+        level = np.median(np.abs(gains[i]), axis=1)
+        for repeat in range(group.repeats):
+            drift = 1 + noise.gain_drift * rng.standard_normal(4)
+            drift = drift * np.exp(1j * noise.phase_drift_rad * rng.standard_normal(4))
+            white = rng.standard_normal((4, f.size)) + 1j * rng.standard_normal((4, f.size))
+            raw = s[repeat] * gains[i] * (residual * drift)[:, None] + noise.white * level[:, None] * white
+            line += 1
+            time += study.plan.seconds_per_sweep
+            row = LogRow(
+                line=line,
+                file=f"traces/{group.label}_{repeat + 1:03d}.s2p",
+                isolator=study.isolators[i].name,
+                pump_on=probe.pump_on,
+                pump_port=probe.pump_port if probe.pump_on else None,
+                pump_phase_rad=probe.pump_phase_rad if probe.pump_on else None,
+                pump_power_dbm=watt_to_dbm(probe.pump_power_w) if probe.pump_on else float("nan"),
+                pump_frequency_hz=probe.pump_frequency_hz if probe.pump_on else float("nan"),
+                state=study.states[probe.state].name,
+                cooldown=study.plan.cooldowns[probe.cooldown],
+                repeat=repeat + 1,
+                time_s=time,
+                bias_a=probe.bias_a,
+            )
+            # paths 11, 21, 12, 22 by F -> (F, 2, 2)
+            yield row, Sweep(f, raw.reshape(2, 2, f.size).transpose(2, 1, 0), 50.0)
+
+
+def simulate_digest(study: Study, truth: Truth) -> Digest:
+    """The digest of a simulated campaign, without files."""
+    builder = DigestBuilder()
+    for row, sweep in sweeps(study, truth):
+        builder.add(group_key(row), sweep, row.time_s)
+    return builder.freeze()
+
+
+def write_campaign(
+    study: Study,
+    truth: Truth,
+    folder: str | Path,
+    *,
+    force: bool = False,
+    digits: int = 5,
+    progress: Callable[[int, int], None] | None = None,
+) -> list[LogRow]:
+    """Write traces, log and truth of a simulated campaign.
+
+    Parameters
+    ----------
+    study : Study
+    truth : Truth
+    folder : str or Path
+        Gets ``traces/``, ``log.csv`` and ``truth.toml``.
+    force : bool
+        Replace a campaign that is already there.
+    digits : int
+        Significant digits of the traces.
+    progress : callable, optional
+        Called with (done, all).
+
+    Returns
+    -------
+    list of LogRow
+
+    Raises
+    ------
+    InputError
+        If the study has no settings, or the folder holds a log already and `force` is not given.
+    """
+    out = Path(folder)
+    if not study.settings:
+        raise InputError("the study defines no settings to simulate", where=study.path.name, remedy="Add a [[setting]]")
+    for name in ("log.csv", "truth.toml"):
+        if (out / name).exists() and not force:
+            raise InputError(
+                f"{name} exists already", where=str(out), remedy="Choose another folder, or replace it with --force"
+            )
+    try:
+        (out / "traces").mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(
+            f"the folder cannot be made ({error.strerror})", where=str(out), remedy="Choose another folder"
+        ) from None
+    total = sum(g.repeats for g in _schedule(study))
+    rows = []
+    mark = ["Simulated: nothing here was measured."]
+    for row, sweep in sweeps(study, truth):
+        write_sweep(out / row.file, sweep, comments=mark, digits=digits)
+        rows.append(row)
+        if progress is not None:
+            progress(len(rows), total)
+    write_log(out / "log.csv", rows, [x.name for x in study.bias_lines])
+    write_beside(out / "truth.toml", truth_text(study, truth).encode(), sync=True)
+    return rows
