@@ -159,11 +159,9 @@ def autocorr_time(chains: ArrayLike, fewest_times: float = FEWEST_TIMES) -> Auto
         if not moving.all():
             worst = max(worst, float(length))  # a walker that never moved
     times = length / worst
-    if np.isfinite(worst):
-        missing = max(0, int(np.ceil(fewest_times * worst - length)))
-    else:  # nothing moved, so the chain says nothing about how long it would take
-        missing = int(fewest_times * length)
-    return AutocorrelationTime(worst, length, times, times >= fewest_times, missing)
+    # where nothing moved, the chain cannot say how long it would take: ask for `fewest_times` its length
+    missing = fewest_times * (worst if np.isfinite(worst) else length + 1) - length
+    return AutocorrelationTime(worst, length, times, times >= fewest_times, max(0, int(np.ceil(missing))))
 
 
 @dataclass(frozen=True, eq=False)

@@ -182,10 +182,7 @@ def vmf_log_density(points: ArrayLike, mean: ArrayLike, kappa: ArrayLike) -> Flo
 
 def vmf_mean_cosine(kappa: ArrayLike) -> Floats:
     """Mean of ``cos(angle to the mean direction)``: ``coth kappa - 1/kappa``; the series is used below 0.03."""
-    k = _concentration(kappa)
-    big = np.where(k < 0.03, 1.0, k)
-    series = k / 3.0 - k**3 / 45.0 + 2.0 * k**5 / 945.0
-    return np.asarray(np.where(k < 0.03, series, 1.0 / np.tanh(big) - 1.0 / big), dtype=float)
+    return _mean_cosine(_concentration(kappa))
 
 
 def vmf_kappa(mean_cosine: ArrayLike) -> Floats:
@@ -712,6 +709,12 @@ def _concentration(kappa: ArrayLike) -> Floats:
     return k
 
 
+def _mean_cosine(k: Floats) -> Floats:
+    big = np.where(k < 0.03, 1.0, k)
+    series = k / 3.0 - k**3 / 45.0 + 2.0 * k**5 / 945.0
+    return np.asarray(np.where(k < 0.03, series, 1.0 / np.tanh(big) - 1.0 / big), dtype=float)
+
+
 def _log_peak(kappa: Floats) -> Floats:
     """log of kappa/(2 pi (1 - e^(-2 kappa))), the density at the mean; 1/(4 pi) as kappa -> 0."""
     safe = np.where(kappa < 1e-12, 1.0, kappa)
@@ -730,10 +733,13 @@ def _kappa_from_deficit(deficit: Floats) -> Floats:
     r_safe = np.where(sharp, 0.0, r)
     k = r_safe * (3.0 - r_safe**2) / (gap_safe * (2.0 - gap_safe))  # start within a few per cent of the root
     for _ in range(30):
-        mean_cosine = vmf_mean_cosine(k)
+        mean_cosine = _mean_cosine(k)
         k_safe = np.where(k < 1e-6, 1.0, k)
         slope = np.where(k < 1e-6, 1.0 / 3.0, 1.0 - mean_cosine**2 - 2.0 * mean_cosine / k_safe)
-        k = np.maximum(k - (mean_cosine - r_safe) / slope, 0.0)
+        step = (mean_cosine - r_safe) / slope
+        k = np.maximum(k - step, 0.0)
+        if np.all(np.abs(step) <= 1e-14 * (1.0 + k)):
+            break
     with np.errstate(divide="ignore"):
         return np.asarray(np.where(sharp, 1.0 / gap, k), dtype=float)
 
