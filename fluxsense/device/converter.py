@@ -79,5 +79,5 @@ def converter_scattering(
         2.0j * strength * np.conj(phase) * inverse,
         (square - x_a * np.conj(x_b)) * inverse,
     )
-    r_a, t_ab, t_ba, r_b = (np.asarray(amplitude, dtype=np.complex128) for amplitude in np.broadcast_arrays(*amplitudes))
+    r_a, t_ab, t_ba, r_b = (np.array(amplitude, dtype=np.complex128) for amplitude in np.broadcast_arrays(*amplitudes))
     return r_a, t_ab, t_ba, r_b
