@@ -107,6 +107,15 @@ def test_faults_name_file_line_and_remedy(folder, fault):
     assert str(caught.value) == f"{folder}/log.csv:{message.format(folder=folder)}"
 
 
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [(",1e-5,", ",2e-5,"), (",0,12.5", ",1,12.5"), (",in,", ",out,"), (",first,", ",second,"), (",A,", ",B,"),
+     (",on,1,", ",on,2,"), (",-30,", ",-31,"), (",2.1e9,", ",2.2e9,")],
+)  # fmt: skip
+def test_rows_that_differ_in_one_thing_are_not_the_same_measurement(folder, old, new):
+    assert len(read(folder, HEADER, ON, ON.replace("a.s2p", "b.s2p").replace(old, new))) == 2
+
+
 def test_unknown_columns_come_with_a_suggestion_and_all_at_once(folder):
     with pytest.raises(InputError) as caught:
         read(folder, HEADER.replace("bias_west_a", "bias_west_ma").replace("time_s", "Time_s"), ON)
