@@ -6,7 +6,7 @@ by the dense solution written here.
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fluxsense.device.converter import converter_scattering
@@ -32,11 +32,14 @@ def matrix(*arguments):
 
 
 @given(couplings, detunings, detunings, rates, rates, angles)
+@settings(deadline=None)
 def test_solves_the_equations_of_motion(rho, da, db, ka, kb, theta):
-    np.testing.assert_allclose(matrix(rho, da, db, ka, kb, theta), dense(rho, da, db, ka, kb, theta), atol=3e-12)
+    # the dense matrix has condition numbers up to 6e3 (detuning over linewidth) times 1e3 (unequal linewidths)
+    np.testing.assert_allclose(matrix(rho, da, db, ka, kb, theta), dense(rho, da, db, ka, kb, theta), atol=1e-10)
 
 
 @given(couplings, detunings, detunings, rates, rates, angles)
+@settings(deadline=None)
 def test_loses_nothing_at_any_detuning(rho, da, db, ka, kb, theta):
     s = matrix(rho, da, db, ka, kb, theta)
     np.testing.assert_allclose(s.conj().T @ s, np.eye(2), atol=1e-12)
@@ -60,6 +63,7 @@ def test_on_resonance(rho, reflected, converted):
 
 
 @given(couplings, detunings, detunings, rates, rates, angles)
+@settings(deadline=None)
 def test_sign_of_the_coupling_is_a_pump_phase_of_pi(rho, da, db, ka, kb, theta):
     flipped = matrix(-rho, da, db, ka, kb, theta)
     np.testing.assert_allclose(flipped, matrix(rho, da, db, ka, kb, theta + np.pi), atol=1e-12)

@@ -460,6 +460,7 @@ def test_hybrid_elements():
 
 
 @given(st.floats(-20, 20), st.floats(-3.2, 3.2), st.floats(0, 10))
+@settings(deadline=None)
 def test_hybrid_is_passive_with_the_ratio_and_phase_asked_for(imbalance, error, loss):
     through, cross = hybrid_elements(imbalance, error, loss)
     assert np.linalg.norm(np.array([[through, cross], [cross, through]]), ord=2) == pytest.approx(10 ** (-loss / 20))
