@@ -359,6 +359,24 @@ def test_overlapping_clouds_are_one_and_distant_ones_two(apart, modes):
     assert len(dn.clusters(samples).modes) == modes
 
 
+def test_touching_clouds_part_at_a_deep_saddle_only():
+    # six standard deviations apart the density half way is 2 exp(-4.5) = 0.022 of the peaks; of 3000 samples some do
+    # bridge the gap, so it is the depth of the saddle that parts the two
+    rng = np.random.default_rng(19)
+    a, b = dn.vector_from_angles(0.0, 0.0), dn.vector_from_angles(6 / 20, 0.0)
+    samples = np.concatenate([dn.vmf_sample(rng, a, 400.0, 1500), dn.vmf_sample(rng, b, 400.0, 1500)])
+    found = dn.clusters(samples)
+    assert [m.weight for m in found.modes] == pytest.approx([0.5, 0.5], abs=0.02)
+    assert len(dn.clusters(samples, saddle=0.001).modes) == 1
+
+
+def test_a_mode_of_one_per_cent_is_found():
+    # 15 samples: fewer than the neighbours that the graph asks for
+    rng = np.random.default_rng(20)
+    samples = np.concatenate([dn.vmf_sample(rng, MEAN, 50.0, 1485), dn.vmf_sample(rng, -MEAN, 5000.0, 15)])
+    assert [m.count for m in dn.clusters(samples).modes] == [1485, 15]
+
+
 def test_eight_mirror_images_are_eight_modes():
     rng = np.random.default_rng(17)
     signs = np.array([[i, j, k] for i in (-1, 1) for j in (-1, 1) for k in (-1, 1)])
