@@ -33,7 +33,7 @@ def test_coplanar_loops_in_a_uniform_field_have_rank_one():
 
 
 @given(seeds)
-@settings(max_examples=20)
+@settings(max_examples=20, deadline=None)
 def test_dipole_map_is_one_row_per_loop_for_each_position(seed):
     rng = np.random.default_rng(seed)
     positions = rng.normal(size=(3, 4, 3)) * 1e-5 + [0, 0, 2e-5]
@@ -77,6 +77,7 @@ def test_bias_by_hand():
 
 
 @given(seeds)
+@settings(max_examples=60, deadline=None)
 def test_bias_is_affine_and_batches(seed):
     rng = np.random.default_rng(seed)
     mutual, offset = rng.normal(size=(3, 2)), rng.normal(size=(5, 3))

@@ -41,6 +41,7 @@ def test_area_of_shapes_known_from_school():
 
 
 @given(seeds)
+@settings(max_examples=60, deadline=None)
 def test_area_equals_any_spanning_surface_and_turns_with_the_outline(seed):
     rng = np.random.default_rng(seed)
     r = random_outline(rng)
@@ -55,8 +56,8 @@ def test_area_equals_any_spanning_surface_and_turns_with_the_outline(seed):
 def test_area_of_a_small_loop_far_from_the_origin_keeps_its_digits():
     # Offset exactly representable, so the corners carry no rounding of their own.
     unit_square = np.array([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]])
-    corners = 2.0**-20 * unit_square + np.array([1.0, 2.0, 3.0])
-    np.testing.assert_array_equal(area_vector(corners), [0, 0, 2.0**-40])
+    corners = 2.0**-30 * unit_square + np.array([1.0, 2.0, 3.0])
+    np.testing.assert_array_equal(area_vector(corners), [0, 0, 2.0**-60])
 
 
 def test_area_of_a_batch_equals_a_loop_over_it():
@@ -66,6 +67,7 @@ def test_area_of_a_batch_equals_a_loop_over_it():
 
 
 @given(seeds, st.sampled_from(["regular", "rectangle"]))
+@settings(max_examples=60, deadline=None)
 def test_outlines_lie_in_the_plane_and_wind_about_the_normal(seed, shape):
     rng = np.random.default_rng(seed)
     normal, centre, turn = rng.normal(size=3), rng.normal(size=3), rng.uniform(-4, 4)
@@ -104,6 +106,7 @@ def test_figure_eight_ignores_a_uniform_field_and_reads_the_gradient(gap):
 
 
 @given(seeds)
+@settings(max_examples=60, deadline=None)
 def test_place_is_rigid_and_composes_with_its_inverse(seed):
     rng = np.random.default_rng(seed)
     turn, origin = Rotation.random(random_state=seed).as_matrix(), rng.normal(size=3)
@@ -121,7 +124,7 @@ def test_place_mends_axes_that_were_rounded():
     np.testing.assert_allclose(axes @ axes.T, np.eye(3), atol=1e-15)
 
 
-@settings(max_examples=25)
+@settings(max_examples=25, deadline=None)
 @given(seeds)
 def test_distance_against_dense_sampling_of_the_wire(seed):
     rng = np.random.default_rng(seed)

@@ -2,7 +2,8 @@
 
 Values marked "from memory" were not read in the publication; they were verified by
 an independent computation.  magpylib carries its own mu0 (scipy's), which differs
-from CODATA 2022 by less than 1e-9.
+from CODATA 2022 by less than 1e-9.  Every comparison of SI numbers sets its own absolute
+tolerance: the default of pytest.approx, 1e-12, would swallow webers and henries whole.
 """
 
 import magpylib
@@ -16,7 +17,7 @@ from scipy.special import ellipe, ellipk
 
 from fluxsense.constants import FLUX_QUANTUM_WB, MAGNETIC_CONSTANT_N_A2
 from fluxsense.errors import InputError
-from fluxsense.magnetics.loops import area_vector, rectangle_outline, regular_outline
+from fluxsense.magnetics.loops import area_vector, distance_to_outline, rectangle_outline, regular_outline
 from fluxsense.magnetics.sources import (
     FAR_RATIO,
     Wires,
@@ -33,8 +34,8 @@ seeds = st.integers(0, 2**32 - 1)
 
 
 def row_in_many_digits(vertices, position):
-    """mu0/(4 pi) sum over edges of (e x u) times the integral of |e + t u|^-3, by quadrature in 40 digits."""
-    with mp.workdps(40):
+    """mu0/(4 pi) sum over edges of (e x u) times the integral of |e + t u|^-3, by quadrature in 34 digits."""
+    with mp.workdps(34):
         total = [mp.mpf(0)] * 3
         r0 = [mp.mpf(float(c)) for c in position]
         corners = [[mp.mpf(float(c)) for c in p] for p in vertices]
@@ -83,7 +84,7 @@ def test_dipole_field_on_axis_and_equator():
 
 
 @given(seeds)
-@settings(max_examples=30)
+@settings(max_examples=30, deadline=None)
 def test_dipole_field_against_magpylib(seed):
     rng = np.random.default_rng(seed)
     m, r0, x = rng.normal(size=(3, 3))
@@ -108,15 +109,15 @@ def test_dipole_above_a_square():
     s, z = 10e-6, 5e-6
     np.testing.assert_allclose(
         row, [0, 0, MU0 * s**2 / (2 * np.pi * (z**2 + s**2 / 4) * np.sqrt(z**2 + s**2 / 2))], rtol=1e-14, atol=1e-18)
-    assert row[2] * 1e-15 == pytest.approx(4.61880215291e-17, rel=1e-9)
-    assert row[2] * 1e-15 / FLUX_QUANTUM_WB == pytest.approx(0.0223364278341, rel=1e-9)
+    assert row[2] * 1e-15 == pytest.approx(4.61880215291e-17, rel=1e-9, abs=0)
+    assert row[2] * 1e-15 / FLUX_QUANTUM_WB == pytest.approx(0.0223364278341, rel=1e-9, abs=0)
 
 
 def test_polygons_approach_the_circle_at_fourth_order():
     # Jackson, loop and dipole on its axis: mu0 m a^2/(2 (a^2 + z^2)^1.5); a = z = 5 um, 1e-15 A m^2:
     # 4.44288293757e-17 Wb = 0.0214856862938 Phi0.
     exact = 0.0214856862938 * FLUX_QUANTUM_WB * 1e15
-    assert exact == pytest.approx(MU0 * (5e-6) ** 2 / (2 * 50e-12**1.5), rel=1e-9)
+    assert exact == pytest.approx(MU0 * (5e-6) ** 2 / (2 * 50e-12**1.5), rel=1e-9, abs=0)
     error = {}
     for sides in (16, 32, 64):
         for equal in (False, True):
@@ -131,7 +132,7 @@ def test_bohr_magneton_in_the_middle_of_a_loop():
     # Identity Phi/Phi0 = r_e/a (classical electron radius); CODATA: mu_B = 9.2740100657e-24, r_e = 2.8179403205e-15.
     loop = regular_outline(512, 1e-6, equal_area=True)
     flux = dipole_flux_wb_per_a_m2(loop, [0, 0, 0])[2] * 9.2740100657e-24
-    assert flux / FLUX_QUANTUM_WB == pytest.approx(2.8179403205e-9, rel=2e-8)
+    assert flux / FLUX_QUANTUM_WB == pytest.approx(2.8179403205e-9, rel=2e-8, abs=0)
 
 
 def test_best_radius_for_an_axial_dipole():
@@ -142,7 +143,7 @@ def test_best_radius_for_an_axial_dipole():
         return dipole_flux_wb_per_a_m2(regular_outline(256, radius, equal_area=True), [0, 0, z])[2]
 
     best = flux(np.sqrt(2) * z)
-    assert best == pytest.approx(MU0 / (3 * np.sqrt(3) * z), rel=1e-8)
+    assert best == pytest.approx(MU0 / (3 * np.sqrt(3) * z), rel=1e-8, abs=0)
     assert flux(1.4 * z) < best > flux(1.43 * z)
 
 
@@ -182,7 +183,7 @@ def test_far_dipole_gives_field_times_area():
 
 
 @given(seeds)
-@settings(max_examples=20)
+@settings(max_examples=20, deadline=None)
 def test_flux_equals_the_surface_integral_of_the_dipole_field(seed):
     rng = np.random.default_rng(seed)
     loop = rng.uniform(-1, 1, size=(5, 3))
@@ -202,14 +203,14 @@ places = st.sampled_from([0.5, 3.0, FAR_RATIO * 3, 1e3])
 
 
 @given(seeds, places)
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_row_turns_moves_and_scales_with_the_geometry(seed, distance):
     rng = np.random.default_rng(seed)
     loop, position = rng.normal(size=(6, 3)), distance * rng.normal(size=3)
     row = dipole_flux_wb_per_a_m2(loop, position)
-    # Rounding of the moved coordinates is the limit: it grows towards the wire and with the distance.
-    nearest = np.linalg.norm(loop - position, axis=1).min()
-    atol = 1e-12 * np.abs(row).max() * max(1.0, distance, 1 / nearest, 1e4 if distance < 10 else 1.0)
+    # Rounding of the moved coordinates is the limit: far away eps times the distance over the loop's size, close by
+    # eps times the size over the distance to the wire.
+    atol = 1e-14 * np.abs(row).max() * max(10.0, distance, 10.0 / distance_to_outline(position, loop))
     turn, shift = Rotation.random(random_state=seed).as_matrix(), rng.normal(size=3)
     np.testing.assert_allclose(dipole_flux_wb_per_a_m2(loop @ turn.T + shift, turn @ position + shift), turn @ row,
                                rtol=0, atol=atol)
@@ -220,7 +221,7 @@ def test_row_turns_moves_and_scales_with_the_geometry(seed, distance):
 
 
 @given(seeds, places)
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_row_is_additive_over_loops_that_share_a_wire_and_blind_to_extra_corners(seed, distance):
     rng = np.random.default_rng(seed)
     loop, position = rng.normal(size=(6, 3)), distance * rng.normal(size=3)
@@ -229,7 +230,8 @@ def test_row_is_additive_over_loops_that_share_a_wire_and_blind_to_extra_corners
     size = max(np.abs(part).max() for part in parts)
     np.testing.assert_allclose(sum(parts), row, rtol=0, atol=1e-12 * size)
     halved = np.stack([loop, 0.5 * (loop + np.roll(loop, -1, axis=0))], axis=1).reshape(-1, 3)
-    np.testing.assert_allclose(dipole_flux_wb_per_a_m2(halved, position), row, rtol=0, atol=1e-9 * size)
+    rounding = 1e-14 * size * max(10.0, 10.0 / distance_to_outline(position, loop))
+    np.testing.assert_allclose(dipole_flux_wb_per_a_m2(halved, position), row, rtol=0, atol=rounding)
     repeated = np.concatenate([loop, loop[:1]])  # closed by hand: one edge of no length
     np.testing.assert_allclose(dipole_flux_wb_per_a_m2(repeated, position), row, rtol=0, atol=1e-12 * size)
 
@@ -256,7 +258,7 @@ def test_circular_coil_field():
 
 
 @given(seeds)
-@settings(max_examples=30)
+@settings(max_examples=30, deadline=None)
 def test_coil_field_against_magpylib(seed):
     rng = np.random.default_rng(seed)
     coil, points = rng.normal(size=(5, 3)), 2.0 * rng.normal(size=(8, 3))
@@ -297,8 +299,8 @@ def test_coaxial_circles(a, b, d, table_nh, rel):
                                    regular_outline(sides, b, (0, 0, d), equal_area=True))
 
     got = limit_of_polygons(inductance, 32)
-    assert maxwell_coaxial(a, b, d) * OLD_MU0 / MU0 == pytest.approx(table_nh * 1e-9, rel=1e-11)
-    assert got == pytest.approx(maxwell_coaxial(a, b, d), rel=rel)
+    assert maxwell_coaxial(a, b, d) * OLD_MU0 / MU0 == pytest.approx(table_nh * 1e-9, rel=1e-11, abs=0)
+    assert got == pytest.approx(maxwell_coaxial(a, b, d), rel=rel, abs=0)
 
 
 def test_close_coaxial_circles():
@@ -306,7 +308,7 @@ def test_close_coaxial_circles():
     # shorter than the gap before the error falls as sides^-4, so the polygon is finer and the tolerance wider.
     got = mutual_inductance_h(regular_outline(160, 0.25, equal_area=True),
                               regular_outline(160, 0.25, (0, 0, 0.01), equal_area=True))
-    assert got * OLD_MU0 / MU0 == pytest.approx(1036.66484928e-9, rel=2e-6)
+    assert got * OLD_MU0 / MU0 == pytest.approx(1036.66484928e-9, rel=2e-6, abs=0)
 
 
 def test_tilted_circles():
@@ -317,7 +319,7 @@ def test_tilted_circles():
             regular_outline(sides, 0.16, equal_area=True),
             regular_outline(sides, 0.10, (0, 0.0433013, 0.175), (0, 3, np.sqrt(3)), equal_area=True))
 
-    assert limit_of_polygons(inductance, 32) * OLD_MU0 / MU0 == pytest.approx(26.6433305e-9, rel=1e-8)
+    assert limit_of_polygons(inductance, 32) * OLD_MU0 / MU0 == pytest.approx(26.6433305e-9, rel=1e-8, abs=0)
 
 
 def parallel_filaments(p, q, r, s):
@@ -353,20 +355,28 @@ def rectangles_in_many_digits(a, b):
 
 
 @pytest.mark.parametrize("shift", [
-    (0, 0, 2.0**-10), (0, 0, 0.125), (0, 0, 1), (0.25, 0.5, 0.0625), (3, 5, 0), (0, 0, 64), (20, -30, 512), (0, 0, 2**20),
+    (0, 0, 2.0**-10), (0, 0, 0.125), (0, 0, 1), (0.25, 0.5, 0.0625), (3, 5, 0), (7.5, 0, 0), (0, 0, 64), (20, -30, 512),
+    (1000, 3000, 0), (0, 0, 2**20),
     (0.125, 0.375, 0),  # crosses in two points
 ])
 def test_rectangles_against_the_closed_form(shift):
     a = np.array([[-1.0, -1, 0], [1, -1, 0], [1, 1, 0], [-1, 1, 0]])
     b = a * [0.75, 1.25, 1] + np.array(shift, dtype=float)
-    distance = np.linalg.norm(shift)
+    rel = 1e-14 * max(5.0, np.linalg.norm(shift))
     expected = rectangles_in_many_digits(a, b)
-    assert mutual_inductance_h(a, b) == pytest.approx(expected, rel=1e-14 * max(10.0, 10 * distance))
-    assert mutual_inductance_h(b[::-1], a) == pytest.approx(-expected, rel=1e-14 * max(10.0, 10 * distance))
+    assert mutual_inductance_h(a, b) == pytest.approx(expected, rel=rel, abs=0)
+    assert mutual_inductance_h(b[::-1], a) == pytest.approx(-expected, rel=rel, abs=0)
+
+
+def test_long_edge_just_beyond_the_switch_to_the_far_form():
+    # The series in |u|/(|e| + |v|) converges slowest where one edge spans the whole outline.
+    a = np.array([[-1.0, -1, 0], [1, -1, 0], [1, 1, 0], [-1, 1, 0]])
+    b = a * [0.25, 1, 1] + np.array([0.0, 8.0, 0.0])
+    assert mutual_inductance_h(a, b) == pytest.approx(rectangles_in_many_digits(a, b), rel=3e-14, abs=0)
 
 
 @given(seeds)
-@settings(max_examples=15)
+@settings(max_examples=15, deadline=None)
 def test_mutual_inductance_equals_the_flux_of_the_coils_field(seed):
     rng = np.random.default_rng(seed)
     a, b = rng.uniform(-1, 1, size=(4, 3)), rng.uniform(-1, 1, size=(5, 3)) + np.array([0, 0, 6.0])
@@ -384,17 +394,19 @@ def test_mutual_inductance_equals_the_flux_of_the_coils_field(seed):
 def test_wires_that_cross_at_a_slant_are_integrated_the_same_both_ways():
     a = np.array([[0, 0, 0], [2.0, 0, 0], [0.7, 1.5, 0]])
     b = np.array([[0.1, -0.5, 0], [1.5, 1.0, 0], [-0.5, 0.6, 0]])
-    assert mutual_inductance_h(a, b) == pytest.approx(mutual_inductance_h(b, a), rel=1e-10)
+    assert mutual_inductance_h(a, b) == pytest.approx(mutual_inductance_h(b, a), rel=1e-10, abs=0)
 
 
 def test_linked_loops_and_extra_corners():
-    a, b = rectangle_outline(2.0, 2.0), rectangle_outline(2.0, 2.0, (1.0, 0, 0), normal=(0, 1, 0))
+    a, b = rectangle_outline(2.0, 2.0), rectangle_outline(2.0, 2.5, (1.0, 0.1, 0), normal=(0.2, 1, 0.7))
     m = mutual_inductance_h(a, b)
-    assert m == pytest.approx(mutual_inductance_h(b, a), rel=1e-12, abs=1e-20)
-    halved = np.stack([b, 0.5 * (b + np.roll(b, -1, axis=0)), 0.5 * (b + np.roll(b, -1, axis=0))], axis=1).reshape(-1, 3)
+    assert abs(m) > 1e-8
+    assert m == pytest.approx(mutual_inductance_h(b, a), rel=1e-12, abs=0)
+    middle = 0.5 * (b + np.roll(b, -1, axis=0))
+    halved = np.stack([b, middle, middle], axis=1).reshape(-1, 3)
     for outline in (np.concatenate([b, b[:1]]), halved):
-        assert mutual_inductance_h(a, outline) == pytest.approx(m, rel=1e-12, abs=1e-20)
-        assert mutual_inductance_h(outline, a) == pytest.approx(m, rel=1e-12, abs=1e-20)
+        assert mutual_inductance_h(a, outline) == pytest.approx(m, rel=1e-12, abs=0)
+        assert mutual_inductance_h(outline, a) == pytest.approx(m, rel=1e-12, abs=0)
 
 
 # ---------------------------------------------------------------- messages

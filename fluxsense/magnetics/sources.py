@@ -316,7 +316,7 @@ def coil_field_t(vertices: ArrayLike, current_a: ArrayLike, points_m: ArrayLike)
 _OUTER_NODES, _OUTER_WEIGHTS = np.polynomial.legendre.leggauss(12)
 _MAX_HALVINGS = 40
 _MAX_PIECES = 100_000
-_SERIES = 1.0 / np.arange(25.0, 2.0, -2.0)  # 1/25, 1/23, ..., 1/3: atanh(y)/y - 1 in powers of y^2, for y < 0.2
+_SERIES = 1.0 / np.arange(21.0, 2.0, -2.0)  # 1/21, 1/19, ..., 1/3: atanh(y)/y - 1 in powers of y^2, for y < 0.2
 
 
 def _potential(wires: Wires, points: FloatArray) -> FloatArray:
