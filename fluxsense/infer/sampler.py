@@ -1,0 +1,214 @@
+"""Independent emcee ensembles with a mode-jumping move, run in blocks until they are long enough or time is up.
+
+Each ensemble has its own random stream and starts from posterior draws of the mixture, hence in every mode by weight.
+Half of the steps propose from the mixture (an independence Metropolis step, which may cross from one mode to another),
+the rest are emcee's stretch and differential-evolution moves, which need no mixture to be right.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import emcee
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.errors import InputError
+from fluxsense.infer.mixture import StudentMixture, importance_weights
+from fluxsense.infer.problem import Problem, log_posterior
+
+FloatArray = npt.NDArray[np.float64]
+
+BLOCK_STEPS = 50
+BURN_SHARE = 0.2
+FEWEST_KEPT = 60
+
+
+@dataclass(frozen=True)
+class Chains:
+    """What the ensembles walked after burn-in.
+
+    Attributes
+    ----------
+    x : ndarray (E, T, W, D)
+        Whitened positions.
+    log_posterior : ndarray (E, T, W)
+    acceptance : ndarray (E,)
+    steps : int
+        Steps taken per ensemble, burn-in included.
+    burn : int
+        Steps left out at the beginning.
+    calls : int
+        Evaluations of the likelihood.
+    stopped : str
+        'enough', 'steps', 'time' or 'interrupted'.
+    """
+
+    x: FloatArray
+    log_posterior: FloatArray
+    acceptance: FloatArray
+    steps: int
+    burn: int
+    calls: int
+    stopped: str
+
+    @property
+    def flat(self) -> FloatArray:
+        """All kept positions, (E*T*W, D), ensembles one after the other."""
+        return self.x.reshape(-1, self.x.shape[-1])
+
+
+def mixture_move(mixture: StudentMixture) -> emcee.moves.MHMove:
+    """Independence Metropolis move that proposes from a mixture q, whatever the present position.
+
+    Detailed balance: accepted with min(1, p(y) q(x) / (p(x) q(y))), so the factor is log q(x) - log q(y).
+    """
+
+    def proposal(coords: FloatArray, random: np.random.RandomState) -> tuple[FloatArray, FloatArray]:
+        new = mixture.draw(random, len(coords))
+        return new, mixture.log_density(coords) - mixture.log_density(new)
+
+    return emcee.moves.MHMove(proposal)
+
+
+def default_moves(mixture: StudentMixture, *, jumping: bool = True) -> list[tuple[emcee.moves.Move, float]]:
+    """The moves and their shares; without `jumping` only those that know nothing of the modes."""
+    local = [
+        (emcee.moves.StretchMove(), 0.15),
+        (emcee.moves.DEMove(), 0.25),
+        (emcee.moves.DESnookerMove(), 0.1),
+    ]
+    return [(mixture_move(mixture), 0.5), *local] if jumping else local
+
+
+def walkers_for(size: int, wanted: int | None) -> int:
+    """Number of walkers: even, at least twice the number of unknowns plus two."""
+    least = 2 * (size + 1)
+    return max(least, 40 if wanted is None else wanted + wanted % 2)
+
+
+def run_ensembles(
+    problem: Problem,
+    mixture: StudentMixture,
+    rngs: Sequence[np.random.Generator],
+    *,
+    walkers: int | None = None,
+    wanted_ess: float = 4000,
+    max_steps: int = 20000,
+    max_seconds: float | None = None,
+    enough: Callable[[FloatArray], tuple[bool, float]],
+    progress: Callable[[int, float, float], None] | None = None,
+    jumping: bool = True,
+) -> Chains:
+    """Run the ensembles until `enough` says so.
+
+    Parameters
+    ----------
+    problem : Problem
+    mixture : StudentMixture
+    rngs : sequence of Generator
+        One per ensemble; there must be at least two.
+    walkers : int, optional
+        Per ensemble.
+    wanted_ess : float
+        Only for the progress report.
+    max_steps : int
+    max_seconds : float, optional
+    enough : callable
+        Takes kept positions (E, T, W, D); returns whether that is enough and the effective sample size reached.
+    progress : callable, optional
+        Called with (steps done, effective samples, seconds left as estimated).
+    jumping : bool
+        Whether to propose from the mixture.
+
+    Returns
+    -------
+    Chains
+
+    Raises
+    ------
+    InputError
+        With fewer than two ensembles.
+    ModelError
+        If the model is not finite somewhere.
+    """
+    if len(rngs) < 2:
+        raise InputError("fewer than two ensembles cannot be compared", remedy="Run at least two, better four")
+    size = problem.unknowns.size
+    count = walkers_for(size, walkers)
+    calls = 0
+
+    def target(x: FloatArray) -> FloatArray:
+        nonlocal calls
+        calls += len(x)
+        return log_posterior(problem, x)
+
+    samplers, states = [], []
+    for rng in rngs:
+        sampler = emcee.EnsembleSampler(
+            count, size, target, moves=default_moves(mixture, jumping=jumping), vectorize=True
+        )
+        sampler.random_state = np.random.RandomState(int(rng.integers(2**32))).get_state()
+        samplers.append(sampler)
+        states.append(_starts(target, mixture, rng, count))
+    began = time.monotonic()
+    steps, stopped = 0, "steps"
+    try:
+        while steps < max_steps:
+            block = min(BLOCK_STEPS, max_steps - steps)
+            for n, sampler in enumerate(samplers):
+                states[n] = sampler.run_mcmc(states[n], block, skip_initial_state_check=True)
+            steps += block
+            burn = int(BURN_SHARE * steps)
+            if steps - burn < FEWEST_KEPT:
+                continue
+            done, reached = enough(_positions(samplers, burn))
+            spent = time.monotonic() - began
+            if progress is not None:
+                left = spent * max(0.0, wanted_ess / max(reached, 1.0) - 1.0)
+                if max_seconds is not None:
+                    left = min(left, max(0.0, max_seconds - spent))
+                progress(steps, reached, left)
+            if done:
+                stopped = "enough"
+                break
+            if max_seconds is not None and spent > max_seconds:
+                stopped = "time"
+                break
+    except KeyboardInterrupt:
+        stopped = "interrupted"
+        steps = min(int(s.iteration) for s in samplers)
+        if steps - int(BURN_SHARE * steps) < 8:
+            raise
+    burn = int(BURN_SHARE * steps)
+    log_p = np.array([s.get_log_prob()[burn:steps] for s in samplers])
+    acceptance = np.array([float(np.mean(s.acceptance_fraction)) for s in samplers])
+    return Chains(_positions(samplers, burn, steps), log_p, acceptance, steps, burn, calls, stopped)
+
+
+def _positions(samplers: Sequence[emcee.EnsembleSampler], burn: int, stop: int | None = None) -> FloatArray:
+    return np.array([s.get_chain()[burn:stop] for s in samplers])
+
+
+def _starts(
+    target: Callable[[FloatArray], FloatArray], mixture: StudentMixture, rng: np.random.Generator, count: int
+) -> FloatArray:
+    """Different starts for one ensemble: mixture draws, resampled by importance weight without repetition."""
+    draws = mixture.draw(rng, 8 * count)
+    log_p = target(draws)
+    log_w = log_p - mixture.log_density(draws)
+    keys = log_w + rng.gumbel(size=log_w.size)  # the largest keys are a weighted sample without replacement
+    keys[~np.isfinite(log_p)] = -np.inf
+    best = np.argsort(-keys)[:count]
+    return np.asarray(draws[best])
+
+
+def evidence(
+    problem: Problem, mixture: StudentMixture, rng: np.random.Generator, draws: int = 4000
+) -> tuple[float, float, float]:
+    """Log evidence by importance sampling from the mixture, its standard error, and the effective sample size."""
+    x = mixture.draw(rng, draws)
+    weights, value, error = importance_weights(mixture, x, log_posterior(problem, x))
+    return value, error, float(1 / np.sum(weights**2))
