@@ -70,15 +70,51 @@ EXAMPLE: Final = {
     "level": "0.2 dB", "time": "10 min",
 }  # fmt: skip
 
-_TEXT = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*", re.DOTALL)
+_WORDS: Final = {
+    "length": "a length", "area": "an area", "frequency": "a frequency", "current": "a current",
+    "field": "a magnetic field", "moment": "a magnetic moment", "flux": "a flux", "mutual": "a mutual inductance",
+    "power": "a power", "angle": "an angle", "level": "a level", "time": "a time",
+}  # fmt: skip
+
+LARGEST: Final = {
+    "length": 1e3, "area": 1e6, "frequency": 1e15, "current": 1e3, "field": 1e3, "moment": 1e6, "flux": 1e6,
+    "mutual": 1e12, "power": 1e6, "angle": 1e4, "level": 1e3, "time": 1e10,
+}  # fmt: skip
+"""Size in `OWN_UNIT` beyond which a value is taken for a slip of the pen (a lost prefix, say)."""
+
+_TEXT = re.compile(r"\s*([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*(.*?)\s*", re.DOTALL)
 
 
 def _normal_unit(unit: str) -> str:
     """Bring spelling variants to the one in the table."""
-    for old, new in (("µ", "u"), ("μ", "u"), ("²", "^2"), ("Φ", "Phi"), ("₀", "0"), ("·", " "), ("*", " ")):
+    for old, new in (
+        ("µ", "u"), ("μ", "u"), ("²", "^2"), ("Φ", "Phi"), ("₀", "0"), ("·", " "), ("*", " "), ("°", "deg"),
+    ):  # fmt: skip
         unit = unit.replace(old, new)
     unit = re.sub(r"\s+", " ", unit)
-    return re.sub(r"\bm2$", "m^2", unit)
+    return re.sub(r"m2$", "m^2", unit)
+
+
+def shown(value: object, most: int = 60) -> str:
+    """A value as it may stand in a message: on one line, printable and short.
+
+    Texts are put in double quotes.  Works for anything that a TOML file can hold, however long or deep.
+    """
+    if isinstance(value, str):
+        cut = value if len(value) <= most else value[: most - 3] + "..."
+        return '"' + "".join(c if c.isprintable() else repr(c)[1:-1] for c in cut) + '"'
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int) and abs(value) >= 10**most:
+        return f"a whole number of {value.bit_length()} bits"
+    if isinstance(value, (list, tuple)):
+        if any(isinstance(x, (list, tuple, dict)) for x in value):
+            return f"a nested list of {len(value)}"
+        text = ", ".join(shown(x, most) for x in value[:most])
+        return f"[{text}]" if len(value) <= most and len(text) <= 2 * most else f"a list of {len(value)}"
+    if isinstance(value, dict):
+        return "a table"
+    return str(value)
 
 
 def parse_quantity(text: object, dimension: str, where: str = "") -> float:
@@ -96,29 +132,31 @@ def parse_quantity(text: object, dimension: str, where: str = "") -> float:
     Returns
     -------
     float
-        The value in `OWN_UNIT` of that dimension; finite.
+        The value in `OWN_UNIT` of that dimension; finite, and at most `LARGEST` in size.
 
     Raises
     ------
     InputError
-        If the text is not a number with a unit of that dimension.
+        If the text is not a number with a unit of that dimension, or is beyond `LARGEST`.
     """
+    wanted = _WORDS[dimension]
     example = f'Write for example "{EXAMPLE[dimension]}"'
-    if isinstance(text, bool) or not isinstance(text, str):
+    if not isinstance(text, str):
         if isinstance(text, (int, float)) and not isinstance(text, bool):
             raise InputError(
-                f"{text!r} has no unit, but a {dimension} is wanted", where=where, remedy=f"{example} (with quotes)"
+                f"{shown(text)} has no unit, but {wanted} is wanted", where=where, remedy=f"{example} (with quotes)"
             )
-        raise InputError(f"{text!r} is not a {dimension} with its unit", where=where, remedy=example)
+        raise InputError(f"{shown(text)} is not {wanted} with its unit", where=where, remedy=example)
+    quoted = shown(text)
     if len(text) > 80:
-        raise InputError(f"a text of {len(text)} characters is not a {dimension}", where=where, remedy=example)
-    match = _TEXT.fullmatch(text)
+        raise InputError(f"a text of {len(text)} characters is not {wanted}", where=where, remedy=example)
+    match = _TEXT.fullmatch(text.replace("\u2212", "-"))  # a typographer's minus sign
     if match is None:
-        raise InputError(f'"{text}" does not begin with a number', where=where, remedy=example)
+        raise InputError(f"{quoted} does not begin with a number", where=where, remedy=example)
     number, unit = float(match[1]), _normal_unit(match[2])
     if unit.startswith(","):
         raise InputError(
-            f'"{text}" has a comma in its number',
+            f"{quoted} has a comma in its number",
             where=where,
             remedy="Write the decimal sign as a point, as in 7.2 GHz",
         )
@@ -126,15 +164,19 @@ def parse_quantity(text: object, dimension: str, where: str = "") -> float:
     if unit not in table:
         other = [name for name, units in UNITS.items() if unit in units]
         if not unit:
-            reason = f'"{text}" has no unit, but a {dimension} is wanted'
+            reason = f"{quoted} has no unit, but {wanted} is wanted"
         elif other:
-            reason = f'"{text}" is a {other[0]}, but a {dimension} is wanted'
+            reason = f"{quoted} is {_WORDS[other[0]]}, but {wanted} is wanted"
         else:
-            reason = f'"{text}" has the unit "{match[2]}", which is not known for a {dimension}'
+            reason = f"{quoted} has the unit {shown(match[2])}, which is not known for {wanted}"
         raise InputError(reason, where=where, remedy=f"{example}; units known here: {', '.join(table)}")
     value = dbm_to_watt(number) if unit == "dBm" else number * table[unit]
-    if not math.isfinite(value):
-        raise InputError(f'"{text}" is too large to be a {dimension}', where=where, remedy=example)
+    if not abs(value) <= LARGEST[dimension]:
+        raise InputError(
+            f"{quoted} is too large to be meant",
+            where=where,
+            remedy=f"Check the number and the prefix of the unit (at most {LARGEST[dimension]:g} {OWN_UNIT[dimension]})",
+        )
     return value
 
 
@@ -148,7 +190,7 @@ def format_quantity(value: float, dimension: str, digits: int = 6) -> str:
     dimension : str
         A key of `UNITS`.
     digits : int
-        Significant digits.
+        Significant digits; those of the level in dBm for a power above zero.
 
     Returns
     -------
@@ -171,8 +213,9 @@ def format_quantity(value: float, dimension: str, digits: int = 6) -> str:
 
 
 def dbm_to_watt(power_dbm: float) -> float:
-    """Power in W from dBm (0 dBm = 1 mW); a level beyond any floating-point power gives infinity or zero."""
-    return 1e-3 * 10.0 ** (power_dbm / 10.0) if abs(power_dbm) < 3000 else (math.inf if power_dbm > 0 else 0.0)
+    """Power in W from dBm (0 dBm = 1 mW); infinity or zero beyond the floating-point range, nan for nan."""
+    exponent = power_dbm / 10.0 - 3.0
+    return math.inf if exponent > 308.0 else 10.0**exponent
 
 
 def watt_to_dbm(power_w: float) -> float:
