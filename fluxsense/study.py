@@ -11,6 +11,8 @@ from __future__ import annotations
 import difflib
 import hashlib
 import math
+import re
+import stat
 import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -18,11 +20,14 @@ from pathlib import Path
 from typing import Any, Final
 
 from .errors import InputError
-from .units import parse_quantity
+from .units import EXAMPLE, OWN_UNIT, format_quantity, parse_quantity, shown
 
 FORMAT_VERSION: Final = 1
 MAX_STUDY_BYTES: Final = 2_000_000
 MAX_FAULTS_SHOWN: Final = 12
+MAX_CORNERS: Final = 2000
+MAX_NAME: Final = 48
+"""Longest name: four of them make up a file name."""
 
 Vector = tuple[float, float, float]
 
@@ -69,7 +74,10 @@ class Chip:
 
 @dataclass(frozen=True)
 class Loop:
-    """A closed outline in its chip's frame, its effective-area factor and the prior of its flux offset."""
+    """A closed outline in its chip's frame, its effective-area factor and the prior of its flux offset.
+
+    `crossing` says that the outline crosses itself on purpose, as a gradiometer's does.
+    """
 
     name: str
     chip: str
@@ -78,6 +86,7 @@ class Loop:
     effective_area_sd: float = 0.0
     offset_phi0: float = 0.0
     offset_sd_phi0: float = 0.0
+    crossing: bool = False
 
 
 @dataclass(frozen=True)
@@ -258,7 +267,11 @@ _REQUIRED: Final = object()
 
 
 class Table:
-    """One TOML table being read: takes keys, notes faults by path, and names what is left over."""
+    """One TOML table being read: takes keys, notes faults by path, and names what is left over.
+
+    A reader that finds a fault notes it and hands back a stand-in, so that reading goes on: nan for numbers (every
+    comparison with it is false, so that one fault does not raise others), an empty text or tuple otherwise.
+    """
 
     def __init__(self, data: dict[str, Any], path: str, file: str, faults: list[str]) -> None:
         self._left = dict(data)
@@ -268,16 +281,42 @@ class Table:
         self._faults = faults
 
     def _where(self, key: str = "") -> str:
-        dotted = ".".join(x for x in (self.path, key) if x)
+        dotted = ".".join(x for x in (self.path, _key_text(key)) if x)
         return f"{self._file}, {dotted}" if dotted else self._file
 
     def fault(self, key: str, what: str, remedy: str = "") -> None:
+        """Note a fault at a key of this table."""
         self._faults.append(str(InputError(what, where=self._where(key), remedy=remedy)))
 
     def has(self, key: str) -> bool:
+        """Whether a key is there and was not taken yet."""
         return key in self._left
 
+    def takes_word(self, key: str, word: str) -> bool:
+        """Take a key if it holds exactly this word."""
+        found = self._left.get(key) == word
+        if found:
+            self.raw(key)
+        return found
+
+    def idle(self, keys: Sequence[str], reason: str) -> None:
+        """Keys that have no effect beside the choices made elsewhere in the table: a fault where they stand."""
+        for key in keys:
+            self._known.append(key)
+            if key in self._left:
+                self._left.pop(key)
+                self.fault(key, "this entry has no effect here", reason)
+
+    def mute(self) -> None:
+        """Drop what this table would complain of from here on: the fault noted leaves open which keys belong in it."""
+        self._faults = []
+
+    def row(self, path: str, value: Any) -> Table:
+        """A table that holds one entry of a list of this table, under the path given."""
+        return Table({path: value}, self.path, self._file, self._faults)
+
     def raw(self, key: str, default: Any = _REQUIRED, remedy: str = "") -> Any:
+        """Take a key as it stands; None and a fault if it is missing and has no default."""
         self._known.append(key)
         if key in self._left:
             return self._left.pop(key)
@@ -286,72 +325,131 @@ class Table:
             return None
         return default
 
-    def _converted(self, key: str, convert: Callable[[Any], Any], default: Any, dummy: Any, remedy: str = "") -> Any:
+    def _converted(self, key: str, convert: Callable[[Any], Any], default: Any, stand_in: Any, remedy: str) -> Any:
+        given = self.has(key)
         value = self.raw(key, default, remedy)
-        if value is None or value is default:
-            return dummy if value is None and default is _REQUIRED else value
+        if not given:
+            return stand_in if default is _REQUIRED else default
         try:
             return convert(value)
         except InputError as error:
             self._faults.append(str(error))
-            return dummy
+            return stand_in
 
-    def text(
-        self, key: str, default: Any = _REQUIRED, choices: Sequence[str] | None = None, empty: bool = False
-    ) -> Any:
+    def text(self, key: str, default: Any = _REQUIRED, *, empty: bool = False) -> str:
+        """A text."""
+
         def convert(value: Any) -> str:
-            if not isinstance(value, str) or (not value.strip() and not empty):
-                raise InputError(f"{value!r} is not a text", where=self._where(key), remedy="Write it in quotes")
-            if choices is not None and value not in choices:
-                near = difflib.get_close_matches(value, choices, n=1)
-                hint = f'Did you mean "{near[0]}"? ' if near else ""
-                quoted = ", ".join(f'"{x}"' for x in choices) or "(none are defined)"
-                raise InputError(f'"{value}" is not known here', where=self._where(key), remedy=f"{hint}Use {quoted}")
-            return value
-
-        return self._converted(key, convert, default, choices[0] if choices else "")
-
-    def flag(self, key: str, default: bool) -> bool:
-        def convert(value: Any) -> bool:
-            if not isinstance(value, bool):
+            if not isinstance(value, str):
+                raise InputError(f"{shown(value)} is not a text", where=self._where(key), remedy="Write it in quotes")
+            if not value.strip() and not empty:
+                raise InputError("the text is empty", where=self._where(key), remedy="Write something in the quotes")
+            if any(not c.isprintable() and c not in "\n\t" for c in value):
                 raise InputError(
-                    f"{value!r} is neither true nor false", where=self._where(key), remedy="Write true or false"
+                    f"{shown(value)} contains a character that cannot be printed",
+                    where=self._where(key),
+                    remedy="Type the text anew",
                 )
             return value
 
-        return bool(self._converted(key, convert, default, default))
+        return str(self._converted(key, convert, default, "", f'Add {key} = "..."'))
 
-    def _in_range(self, key: str, value: float, low: float, high: float, strict: bool, shown: str) -> float:
-        if value < low or value > high or (strict and value == low):
-            limits = f"above {low:g}" if strict else f"at least {low:g}"
-            if math.isfinite(high):
-                limits += f" and at most {high:g}"
-            raise InputError(f"{shown} is out of range", where=self._where(key), remedy=f"It must be {limits}")
-        return value
+    def choice(self, key: str, choices: Sequence[str], default: Any = _REQUIRED, *, decides: bool = False) -> str:
+        """One of a few words.
+
+        Where the word decides which other keys belong in the table, a word that cannot even be guessed mutes the rest.
+        """
+        allowed = " or ".join(shown(x) for x in choices)
+        guess: list[str] = []
+
+        def convert(value: Any) -> str:
+            if isinstance(value, str) and value in choices:
+                return value
+            hint = ""
+            if isinstance(value, str):
+                guess.extend(difflib.get_close_matches(value[:80], choices, n=1))
+                hint = f'Did you mean "{guess[0]}"? ' if guess else ""
+            raise InputError(f"{shown(value)} is not known here", where=self._where(key), remedy=f"{hint}Use {allowed}")
+
+        found = self._converted(key, convert, default, None, f"Add {key} = {allowed}")
+        if found is not None:
+            return str(found)
+        if decides and not guess:
+            self.mute()
+        return guess[0] if guess else choices[0]
+
+    def reference(self, key: str, names: Sequence[str] | None, default: Any = _REQUIRED) -> str:
+        """The name of something defined in the study; None for names accepts any (they could not be read)."""
+
+        def convert(value: Any) -> str:
+            if not isinstance(value, str) or not value:
+                raise InputError(f"{shown(value)} is not a name", where=self._where(key), remedy="Write it in quotes")
+            if names is not None and value not in names:
+                raise InputError(
+                    f"{shown(value)} is not defined in this study", where=self._where(key), remedy=_nearest(value, names)
+                )
+            return value
+
+        return str(self._converted(key, convert, default, "", f'Add {key} = "..."'))
+
+    def flag(self, key: str, default: bool) -> bool:
+        """True or false."""
+
+        def convert(value: Any) -> bool:
+            if not isinstance(value, bool):
+                raise InputError(
+                    f"{shown(value)} is neither true nor false", where=self._where(key), remedy="Write true or false"
+                )
+            return value
+
+        return bool(self._converted(key, convert, default, default, ""))
+
+    def _in_range(self, key: str, value: float, low: float, high: float, strict: bool, text: str, unit: str) -> None:
+        if low <= value <= high and not (strict and value == low):
+            return
+        after = f" {unit}" if unit else ""
+        limits = f"above {low:g}{after}" if strict else f"at least {low:g}{after}"
+        if math.isinf(low):
+            limits = f"at most {high:g}{after}"
+        elif math.isfinite(high):
+            limits += f" and at most {high:g}{after}"
+        raise InputError(f"{text} is out of range", where=self._where(key), remedy=f"It must be {limits}")
 
     def number(
         self, key: str, default: Any = _REQUIRED, low: float = -math.inf, high: float = math.inf, strict: bool = False
     ) -> float:
-        def convert(value: Any) -> float:
-            if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-                raise InputError(
-                    f"{value!r} is not a finite number",
-                    where=self._where(key),
-                    remedy="Write a plain number without a unit",
-                )
-            return self._in_range(key, float(value), low, high, strict, repr(value))
+        """A finite number without a unit."""
 
-        return float(self._converted(key, convert, default, 1.0))
+        def convert(value: Any) -> float:
+            number = _as_float(value)
+            if number is None:
+                raise InputError(
+                    f"{shown(value)} is not a finite number",
+                    where=self._where(key),
+                    remedy="Write a plain number without a unit or quotes",
+                )
+            self._in_range(key, number, low, high, strict, shown(value), "")
+            return number
+
+        return float(self._converted(key, convert, default, math.nan, f"Add {key} = and a plain number"))
 
     def integer(self, key: str, default: Any = _REQUIRED, low: int = 0, high: int = 10**9) -> Any:
+        """A whole number; None only where that is the default."""
+
         def convert(value: Any) -> int:
             if isinstance(value, bool) or not isinstance(value, int):
                 raise InputError(
-                    f"{value!r} is not a whole number", where=self._where(key), remedy="Write a whole number"
+                    f"{shown(value)} is not a whole number", where=self._where(key), remedy="Write a whole number"
                 )
-            return int(self._in_range(key, value, low, high, False, repr(value)))
+            if not low <= value <= high:
+                raise InputError(
+                    f"{shown(value)} is out of range",
+                    where=self._where(key),
+                    remedy=f"It must be at least {low} and at most {high}",
+                )
+            return value
 
-        return self._converted(key, convert, default, max(low, 1))
+        return self._converted(key, convert, default, max(low, 1), f"Add {key} = and a whole number")
 
     def quantity(
         self,
@@ -362,177 +460,232 @@ class Table:
         high: float = math.inf,
         strict: bool = False,
     ) -> Any:
+        """A number with its unit, in the package's own unit; None only where that is the default."""
+
         def convert(value: Any) -> float:
             number = parse_quantity(value, dimension, self._where(key))
-            return self._in_range(key, number, low, high, strict, f'"{value}"')
+            self._in_range(key, number, low, high, strict, shown(value), OWN_UNIT[dimension])
+            return number
 
-        return self._converted(key, convert, default, 1.0)
+        return self._converted(key, convert, default, math.nan, f'Add for example {key} = "{EXAMPLE[dimension]}"')
 
     def quantities(self, key: str, dimension: str, count: int, default: Any = _REQUIRED, low: float = -math.inf) -> Any:
+        """A list of numbers with units."""
+        remedy = f"Write {count} texts with units, like [" + ", ".join([f'"{EXAMPLE[dimension]}"'] * count) + "]"
+
         def convert(value: Any) -> tuple[float, ...]:
             if not isinstance(value, list) or len(value) != count:
                 raise InputError(
-                    f"{value!r} is not a list of {count} values",
-                    where=self._where(key),
-                    remedy=f"Write {count} texts with units in [ ]",
+                    f"{shown(value)} is not a list of {count} values", where=self._where(key), remedy=remedy
                 )
-            numbers = tuple(parse_quantity(x, dimension, f"{self._where(key)}[{i}]") for i, x in enumerate(value))
-            for number, shown in zip(numbers, value, strict=True):
-                self._in_range(key, number, low, math.inf, False, f'"{shown}"')
-            return numbers
+            paths = [f"{key}[number {i}]" for i in range(1, count + 1)]
+            return tuple(
+                self.row(path, x).quantity(path, dimension, low=low) for path, x in zip(paths, value, strict=True)
+            )
 
-        return self._converted(key, convert, default, tuple([0.0] * count))
+        return self._converted(key, convert, default, (math.nan,) * count, remedy)
 
     def unit_vector(self, key: str, default: Any = _REQUIRED) -> Any:
+        """A direction as a list of three plain numbers, brought to length one."""
+
         def convert(value: Any) -> Vector:
-            good = isinstance(value, list) and len(value) == 3
-            good = good and all(
-                isinstance(x, (int, float)) and not isinstance(x, bool) and math.isfinite(x) for x in value
-            )
-            if not good:
+            numbers = [_as_float(x) for x in value] if isinstance(value, list) else []
+            good = [x for x in numbers if x is not None]
+            if len(numbers) != 3 or len(good) != 3:
                 raise InputError(
-                    f"{value!r} is not a list of three numbers",
+                    f"{shown(value)} is not a list of three plain numbers",
                     where=self._where(key),
                     remedy="Write it like [0, 0, 1]",
                 )
-            return _normalised(value, self._where(key))
+            largest = max(abs(x) for x in good)
+            if largest == 0:
+                raise InputError(
+                    "a direction of length zero is no direction", where=self._where(key), remedy="Write it like [0, 0, 1]"
+                )
+            x, y, z = (v / largest for v in good)
+            length = math.sqrt(x * x + y * y + z * z)
+            return (x / length, y / length, z / length)
 
-        return self._converted(key, convert, default, (0.0, 0.0, 1.0))
+        return self._converted(key, convert, default, (math.nan,) * 3, f"Add for example {key} = [0, 0, 1]")
 
-    def texts(self, key: str, choices: Sequence[str] | None, default: Any = _REQUIRED) -> Any:
+    def texts(self, key: str, names: Sequence[str] | None, default: Any = _REQUIRED) -> tuple[str, ...]:
+        """A list of names, each once; of things defined in the study unless names is None."""
+
         def convert(value: Any) -> tuple[str, ...]:
             if not isinstance(value, list) or not value or not all(isinstance(x, str) for x in value):
                 raise InputError(
-                    f"{value!r} is not a list of names", where=self._where(key), remedy='Write it like ["a", "b"]'
+                    f"{shown(value)} is not a list of names", where=self._where(key), remedy='Write it like ["a", "b"]'
                 )
             for name in value:
-                if choices is not None and name not in choices:
-                    near = difflib.get_close_matches(name, choices, n=1)
-                    hint = f'Did you mean "{near[0]}"? ' if near else ""
-                    raise InputError(
-                        f'"{name}" is not defined in this study',
-                        where=self._where(key),
-                        remedy=f"{hint}Known: {', '.join(choices)}",
-                    )
+                if names is not None and name not in names:
+                    self.fault(key, f"{shown(name)} is not defined in this study", _nearest(name, names))
             if len(set(value)) != len(value):
                 raise InputError("a name stands twice in the list", where=self._where(key), remedy="Name each once")
             return tuple(value)
 
-        return self._converted(key, convert, default, ())
+        return tuple(self._converted(key, convert, default, (), f'Add for example {key} = ["a", "b"]'))
 
-    def named_quantities(self, key: str, dimension: str, names: Sequence[str]) -> dict[str, float]:
-        """A table of name -> quantity."""
+    def named_quantities(self, key: str, dimension: str, names: Sequence[str] | None) -> dict[str, float]:
+        """A table of name -> quantity; None for names accepts any."""
         table = self.table(key, required=False)
         out = {}
         for name in list(table._left):
-            table._known.append(name)
-            if name not in names:
-                near = difflib.get_close_matches(name, names, n=1)
-                hint = f'Did you mean "{near[0]}"? ' if near else ""
-                table.fault(
-                    name, f'"{name}" is not defined in this study', f"{hint}Known: {', '.join(names) or 'none'}"
-                )
+            if names is not None and name not in names:
                 table._left.pop(name)
-                continue
-            out[name] = table.quantity(name, dimension)
+                table.fault(name, f"{shown(name)} is not defined in this study", _nearest(name, names))
+            else:
+                out[name] = table.quantity(name, dimension)
         return out
 
     def table(self, key: str, required: bool = True) -> Table:
-        value = self.raw(key, _REQUIRED if required else {}, remedy=f"Add a table [{key}]")
+        """The table under a key; a silent empty one if it is missing or no table."""
         path = ".".join(x for x in (self.path, key) if x)
+        value = self.raw(key, _REQUIRED if required else {}, remedy=f"Add a table [{_heading(path)}]")
         if value is not None and not isinstance(value, dict):
-            self.fault(key, "this is not a table", f"Write it under a heading [{path}]")
+            self.fault(key, f"{shown(value)} is not a table", f"Write it under a heading [{_heading(path)}]")
             value = None
         return Table(value or {}, path, self._file, self._faults if value is not None else [])
 
     def tables(self, key: str, required: bool = True) -> Iterator[Table]:
+        """The tables of a list, one by one; each is closed when the next is asked for."""
         value = self.raw(key, _REQUIRED if required else [], remedy=f"Add at least one [[{key}]]")
         if value is None:
             return
         if not isinstance(value, list) or not all(isinstance(x, dict) for x in value):
             self.fault(key, "this is not a list of tables", f"Begin each entry with a line [[{key}]]")
             return
+        if required and not value:
+            self.fault(key, "the list is empty", f"Add at least one [[{key}]]")
         seen: set[str] = set()
         for number, entry in enumerate(value, 1):
             name = entry.get("name")
-            label = f"{key}[{name}]" if isinstance(name, str) else f"{key}[number {number}]"
+            label = f"{key}[{_key_text(name)}]" if isinstance(name, str) and name else f"{key}[number {number}]"
             table = Table(entry, label, self._file, self._faults)
             if isinstance(name, str):
                 if name in seen:
-                    table.fault("name", f'the name "{name}" stands twice', "Give each entry a name of its own")
+                    table.fault("name", f"the name {shown(name)} stands twice", "Give each entry a name of its own")
                 seen.add(name)
             yield table
             table.close()
 
     def close(self) -> None:
+        """Note every key that nobody asked for."""
         for key in self._left:
-            near = difflib.get_close_matches(key, self._known, n=1)
+            what = "this key is not known"
+            if len(self._faults) > 10 * MAX_FAULTS_SHOWN:  # nobody will see more
+                break
+            near = difflib.get_close_matches(key[:80], self._known, n=1)
             hint = f'Did you mean "{near[0]}"?' if near else f"Known here: {', '.join(sorted(set(self._known)))}"
-            self.fault(key, "this key is not known", hint)
+            self.fault(key, what, hint)
         self._left = {}
 
 
-def _normalised(value: Sequence[float], where: str) -> Vector:
-    length = math.sqrt(sum(float(x) ** 2 for x in value))
-    if not 0 < length < math.inf:
-        raise InputError(
-            "a direction of length zero or beyond all bounds is no direction",
-            where=where,
-            remedy="Write it like [0, 0, 1]",
+def _key_text(key: str) -> str:
+    """A key as it may stand in a path: short and printable."""
+    text = shown(key, 48)[1:-1]
+    return text if text.strip() else f'"{text}"' if key else ""
+
+
+def _heading(path: str) -> str:
+    """The heading that a TOML file has for a path: list entries go by the name of their list."""
+    return re.sub(r"\[[^\]]*\]", "", path)
+
+
+def _nearest(name: str, names: Sequence[str]) -> str:
+    """Remedy for a name that is not defined."""
+    near = difflib.get_close_matches(name[:80], names, n=1)
+    known = ", ".join(names[:20]) + (", ..." if len(names) > 20 else "")
+    return (f'Did you mean "{near[0]}"? ' if near else "") + (f"Known: {known}" if names else "None is defined")
+
+
+def _as_float(value: Any) -> float | None:
+    """A finite number as a float, None for anything else."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return None
+    try:
+        number = float(value)
+    except OverflowError:
+        return None
+    return number if math.isfinite(number) else None
+
+
+def _check_name(table: Table, key: str, name: str) -> None:
+    good = len(name) <= MAX_NAME and (name[:1].isalnum() or name[:1] == "_")
+    if name and not (good and all(c.isalnum() or c in "_-." for c in name)):
+        table.fault(
+            key,
+            f"{shown(name)} is not a usable name",
+            f"Use letters, digits, _, - and points only, at most {MAX_NAME}, and begin with a letter, a digit or _",
         )
-    return (value[0] / length, value[1] / length, value[2] / length)
 
 
 def _name(table: Table) -> str:
     name = table.text("name")
-    if isinstance(name, str) and name and not all(c.isalnum() or c in "_-." for c in name):
-        table.fault("name", f'"{name}" is not a usable name', "Use letters, digits, _, - and points only")
-    return str(name)
+    _check_name(table, "name", name)
+    return name
 
 
 # ---------------------------------------------------------------- the parts
 
 CIRCLE_SIDES: Final = 48
+AXES_TOLERANCE: Final = 0.01
+"""Cosine up to which the axes of a chip count as being at right angles; the y axis is then straightened."""
+
+_CORNERS: Final = 'Write it like [["0 um", "0 um"], ["10 um", "0 um"], ["10 um", "10 um"]]'
 
 
 def _read_source(root: Table) -> Source:
     t = root.table("source")
-    kind = t.text("kind", choices=("dipole", "uniform_field"))
+    kind = t.choice("kind", ("dipole", "uniform_field"), decides=True)
     dimension = "field" if kind == "uniform_field" else "moment"
     position: Vector = (0.0, 0.0, 0.0)
     position_sd: Vector = (0.0, 0.0, 0.0)
     if kind == "dipole":
         position = t.quantities("position", "length", 3)
         position_sd = t.quantities("position_sd", "length", 3, default=(0.0, 0.0, 0.0), low=0.0)
-    size_prior = t.text("size_prior", default="scale", choices=("fixed", "known", "scale"))
+    else:
+        t.idle(("position", "position_sd"), "A uniform field has no position: remove it")
+    size_prior = t.choice("size_prior", ("scale", "known", "fixed"), default="scale")
     size = t.quantity("size", dimension, low=0.0, strict=True)
     size_sd = 0.0
     if size_prior == "known":
         size_sd = t.quantity("size_sd", dimension, low=0.0, strict=True)
         if size_sd > size / 3:
             t.fault("size_sd", "a size known to no better than a third is not known", 'Use size_prior = "scale"')
-    direction = DirectionPrior()
-    choice = t.text("direction_prior", default="sphere", choices=("sphere", "cap", "plane", "list"))
-    if choice in ("cap", "plane"):
-        half = t.quantity("direction_half_angle", "angle", low=0.0, high=math.pi, strict=True)
-        direction = DirectionPrior(choice, t.unit_vector("direction_axis"), half)
-    elif choice == "list":
-        rows = t.raw("direction_candidates")
-        good: list[Vector] = []
-        if isinstance(rows, list):
-            for i, row in enumerate(rows):
-                one = Table({"v": row}, t.path, t._file, t._faults)
-                good.append(one.unit_vector("v") if isinstance(row, list) else (0.0, 0.0, 1.0))
-                if not isinstance(row, list):
-                    t.fault(f"direction_candidates[{i}]", f"{row!r} is not a direction", "Write it like [0, 0, 1]")
-        if len(good) < 2:
-            t.fault(
-                "direction_candidates", "fewer than two directions are listed", "Write them like [[0, 0, 1], [1, 0, 0]]"
-            )
-            good = [(0.0, 0.0, 1.0), (0.0, 0.0, -1.0)]
-        direction = DirectionPrior("list", candidates=tuple(good))
+    else:
+        t.idle(("size_sd",), 'It belongs to size_prior = "known"')
+    direction = _read_direction(t)
     t.close()
     return Source(kind, size_prior, size, size_sd, position, position_sd, direction)
+
+
+def _read_direction(t: Table) -> DirectionPrior:
+    choice = t.choice("direction_prior", ("sphere", "cap", "plane", "list"), default="sphere")
+    if choice in ("cap", "plane"):
+        widest = math.pi if choice == "cap" else math.pi / 2
+        half = t.quantity("direction_half_angle", "angle", low=0.0, high=widest, strict=True)
+        axis = t.unit_vector("direction_axis")
+        t.idle(("direction_candidates",), 'It belongs to direction_prior = "list"')
+        return DirectionPrior(choice, axis, half)
+    t.idle(("direction_axis", "direction_half_angle"), 'It belongs to direction_prior = "cap" or "plane"')
+    if choice == "sphere":
+        t.idle(("direction_candidates",), 'It belongs to direction_prior = "list"')
+        return DirectionPrior()
+    rows = t.raw("direction_candidates", remedy="Write them like [[0, 0, 1], [1, 0, 0]]")
+    if rows is None:
+        return DirectionPrior("list")
+    if not isinstance(rows, list) or len(rows) < 2:
+        t.fault(
+            "direction_candidates",
+            f"{shown(rows)} is not a list of two or more directions",
+            "Write them like [[0, 0, 1], [1, 0, 0]]",
+        )
+        return DirectionPrior("list")
+    paths = [f"direction_candidates[number {i}]" for i in range(1, len(rows) + 1)]
+    candidates = tuple(t.row(path, row).unit_vector(path) for path, row in zip(paths, rows, strict=True))
+    if len(set(candidates)) < len(candidates) and not any(math.isnan(c[0]) for c in candidates):
+        t.fault("direction_candidates", "a direction stands twice in the list", "Name each once")
+    return DirectionPrior("list", candidates=candidates)
 
 
 def _read_chip(t: Table) -> Chip:
@@ -542,16 +695,22 @@ def _read_chip(t: Table) -> Chip:
         t.unit_vector("x_axis", default=(1.0, 0.0, 0.0)),
         t.unit_vector("y_axis", default=(0.0, 1.0, 0.0)),
     )
-    if abs(sum(a * b for a, b in zip(chip.x_axis, chip.y_axis, strict=True))) > 1e-6:
-        t.fault("y_axis", "the chip's x and y axes are not at right angles", "Give two axes at right angles")
+    cosine = sum(a * b for a, b in zip(chip.x_axis, chip.y_axis, strict=True))
+    if abs(cosine) > AXES_TOLERANCE:
+        angle = math.degrees(math.acos(max(-1.0, min(1.0, cosine))))
+        t.fault(
+            "y_axis",
+            f"the chip's x and y axes are {angle:.4g} degrees apart, not at right angles",
+            "Give two axes at right angles",
+        )
     return chip
 
 
-def _square_outline(half_x: float, half_y: float) -> list[tuple[float, float]]:
+def _rectangle_corners(half_x: float, half_y: float) -> list[tuple[float, float]]:
     return [(half_x, half_y), (-half_x, half_y), (-half_x, -half_y), (half_x, -half_y)]
 
 
-def _circle_outline(radius: float, sides: int) -> list[tuple[float, float]]:
+def _circle_corners(radius: float, sides: int) -> list[tuple[float, float]]:
     """Corners of the regular polygon that has the circle's area."""
     outer = radius * math.sqrt(2 * math.pi / (sides * math.sin(2 * math.pi / sides)))
     return [
@@ -560,66 +719,104 @@ def _circle_outline(radius: float, sides: int) -> list[tuple[float, float]]:
 
 
 def _read_polygon(t: Table, key: str, dims: tuple[int, ...]) -> tuple[Vector, ...]:
-    rows = t.raw(key, remedy='Write it like [["0 um", "0 um"], ["10 um", "0 um"], ["10 um", "10 um"]]')
-    corners: list[Vector] = []
+    rows = t.raw(key, remedy=_CORNERS)
     if rows is None:
-        return ((0.0, 0.0, 0.0), (1e-6, 0.0, 0.0), (0.0, 1e-6, 0.0))
+        return ()
     if not isinstance(rows, list):
-        t.fault(
-            key,
-            f"{rows!r} is not a list of corners",
-            'Write it like [["0 um", "0 um"], ["10 um", "0 um"], ["10 um", "10 um"]]',
-        )
-        rows = []
-    for i, row in enumerate(rows):
+        t.fault(key, f"{shown(rows)} is not a list of corners", _CORNERS)
+        return ()
+    if len(rows) > MAX_CORNERS:
+        t.fault(key, f"an outline of {len(rows)} corners is too fine", f"Give at most {MAX_CORNERS} corners")
+        return ()
+    corners: list[Vector] = []
+    good = True
+    for i, row in enumerate(rows, 1):
+        path = f"{key}[number {i}]"
         if not isinstance(row, list) or len(row) not in dims:
-            t.fault(f"{key}[{i}]", f"{row!r} is not a corner", f"Give {' or '.join(map(str, dims))} lengths with units")
+            t.fault(path, f"{shown(row)} is not a corner", f"Give {' or '.join(map(str, dims))} lengths with units")
+            good = False
             continue
-        one = Table({f"{key}[{i}]": row}, t.path, t._file, t._faults)
-        corner = one.quantities(f"{key}[{i}]", "length", len(row))
+        corner = t.row(path, row).quantities(path, "length", len(row))
+        good = good and not any(math.isnan(x) for x in corner)
         corners.append((corner[0], corner[1], corner[2] if len(row) == 3 else 0.0))
     if len(corners) > 1 and corners[0] == corners[-1]:
         corners.pop()
-    if len(rows) < 3 or len(set(corners)) < 3:
-        t.fault(
-            key,
-            f"an outline with {len(set(corners))} different corners encloses nothing",
-            "Give at least three different corners",
-        )
+    if good:
+        count = len(set(corners))
+        if count < 3:
+            t.fault(
+                key,
+                f"an outline with {count} different corners encloses nothing",
+                "Give at least three different corners",
+            )
+        elif _collinear(corners):
+            t.fault(key, "all corners lie on one straight line, which encloses nothing", "Correct the corners")
     return tuple(corners)
 
 
-def _read_loop(t: Table, chips: Sequence[str]) -> Loop:
+def _collinear(corners: Sequence[Vector]) -> bool:
+    """Whether all corners lie on one line, within a millionth of its length."""
+    origin = corners[0]
+    far = max(corners, key=lambda c: math.dist(c, origin))
+    length = math.dist(far, origin)
+    x, y, z = ((b - a) / length for a, b in zip(origin, far, strict=True))
+    for corner in corners:
+        u, v, w = ((b - a) / length for a, b in zip(origin, corner, strict=True))
+        if math.hypot(y * w - z * v, z * u - x * w, x * v - y * u) > 1e-6:
+            return False
+    return True
+
+
+_SHAPE_KEYS: Final = {
+    "polygon": ("outline", "crossing"),
+    "square": ("center", "side"),
+    "rectangle": ("center", "width", "height"),
+    "circle": ("center", "radius", "sides"),
+}
+
+
+def _read_loop(t: Table, chips: Sequence[str] | None) -> Loop:
     name = _name(t)
-    chip = t.text("chip", default=chips[0] if len(chips) == 1 else _REQUIRED, choices=chips)
-    shape = t.text("shape", default="polygon", choices=("square", "rectangle", "circle", "polygon"))
+    single = chips[0] if chips is not None and len(chips) == 1 else _REQUIRED
+    chip = t.reference("chip", chips, default=single)
+    shape = t.choice("shape", tuple(_SHAPE_KEYS), default="polygon", decides=True)
     outline: tuple[Vector, ...]
+    crossing = False
     if shape == "polygon":
         outline = _read_polygon(t, "outline", (2, 3))
+        crossing = t.flag("crossing", False)
     else:
         cx, cy = t.quantities("center", "length", 2)
         if shape == "circle":
-            flat = _circle_outline(
+            flat = _circle_corners(
                 t.quantity("radius", "length", low=0.0, strict=True),
                 t.integer("sides", default=CIRCLE_SIDES, low=8, high=720),
             )
         elif shape == "square":
             side = t.quantity("side", "length", low=0.0, strict=True)
-            flat = _square_outline(side / 2, side / 2)
+            flat = _rectangle_corners(side / 2, side / 2)
         else:
             width = t.quantity("width", "length", low=0.0, strict=True)
-            flat = _square_outline(width / 2, t.quantity("height", "length", low=0.0, strict=True) / 2)
+            flat = _rectangle_corners(width / 2, t.quantity("height", "length", low=0.0, strict=True) / 2)
         outline = tuple((cx + x, cy + y, 0.0) for x, y in flat)
+    own = _SHAPE_KEYS[shape]
+    for other, keys in _SHAPE_KEYS.items():
+        t.idle([key for key in keys if key not in own], f'It belongs to another shape than "{shape}": "{other}"')
     if t.flag("reversed", False):
         outline = outline[::-1]
+    area = t.number("effective_area", default=1.0, low=0.0, high=1e3, strict=True)
+    area_sd = t.number("effective_area_sd", default=0.0, low=0.0)
+    if area_sd > area / 3:
+        t.fault("effective_area_sd", "the uncertainty is over a third of the value", "State a smaller one")
     return Loop(
         name,
         chip,
         outline,
-        t.number("effective_area", default=1.0, low=0.0, strict=True),
-        t.number("effective_area_sd", default=0.0, low=0.0, high=0.5),
+        area,
+        area_sd,
         t.quantity("offset", "flux", default=0.0),
         t.quantity("offset_sd", "flux", default=0.0, low=0.0, high=1.0),
+        crossing,
     )
 
 
@@ -638,22 +835,24 @@ _STAGE_QUANTITIES: Final = {
 }
 
 
-def _read_stage(t: Table, loops: Sequence[str]) -> Stage:
-    ring = t.text("ring", choices=("shunted", "bare"))
+def _read_stage(t: Table, loops: Sequence[str] | None) -> Stage:
+    loop = t.reference("loop", loops)
+    ring = t.choice("ring", ("shunted", "bare"), decides=True)
     branch = None
     ratio = 0.0
     if ring == "shunted":
-        ratio = t.number("shunt_ratio", low=0.0, strict=True)
+        t.idle(("branch",), "A shunted ring has no branches: remove it")
+        ratio = t.number("shunt_ratio", low=0.0, high=1e6, strict=True)
         if 0 < ratio <= 2:
             t.fault(
                 "shunt_ratio",
                 f"a ring with L_J/(2L) = {ratio:g} leaves its symmetric state at some flux, which the model does not follow",
                 "Give a ratio above 2 (shunt inductance below a quarter of the Josephson inductance), or a bare ring",
             )
-    elif t.has("branch") and t._left["branch"] == "ground":
-        t.raw("branch")
     else:
-        branch = t.integer("branch", default=None, low=-1000, high=1000)
+        t.idle(("shunt_ratio",), "A bare ring has no shunts: remove it")
+        if not t.takes_word("branch", "ground"):
+            branch = t.integer("branch", default=None, low=-1000, high=1000)
     values: dict[str, float] = {}
     uncertain = []
     for key, (name, dimension, required, above) in _STAGE_QUANTITIES.items():
@@ -672,7 +871,7 @@ def _read_stage(t: Table, loops: Sequence[str]) -> Stage:
                     "the uncertainty is over a third of the value",
                     "Characterize first, or state a smaller one",
                 )
-    stage = Stage(t.text("loop", choices=loops), ring, ratio, branch, uncertain=tuple(uncertain), **values)
+    stage = Stage(loop, ring, ratio, branch, uncertain=tuple(uncertain), **values)
     if stage.idler_frequency_hz <= stage.signal_frequency_hz:
         t.fault(
             "idler_frequency",
@@ -683,10 +882,10 @@ def _read_stage(t: Table, loops: Sequence[str]) -> Stage:
     return stage
 
 
-def _read_isolator(t: Table, loops: Sequence[str]) -> Isolator:
+def _read_isolator(t: Table, loops: Sequence[str] | None) -> Isolator:
     name = _name(t)
-    link = t.text("link", default="hybrid", choices=("hybrid", "line"))
-    sign = t.text("pump_port_1_phase", default="from reference", choices=("from reference", "+90 deg", "-90 deg"))
+    link = t.choice("link", ("hybrid", "line"), default="hybrid")
+    sign = t.choice("pump_port_1_phase", ("from reference", "+90 deg", "-90 deg"), default="from reference")
     isolator = Isolator(
         name=name,
         stages=(_read_stage(t.table("stage_1"), loops), _read_stage(t.table("stage_2"), loops)),
@@ -698,24 +897,21 @@ def _read_isolator(t: Table, loops: Sequence[str]) -> Isolator:
         hybrid_imbalance_db=t.quantity("hybrid_imbalance", "level", default=0.0, low=-20, high=20),
         hybrid_phase_error_rad=t.quantity("hybrid_phase_error", "angle", default=0.0),
         hybrid_loss_db=t.quantity("hybrid_loss", "level", default=0.0, low=0.0, high=40),
-        reference_flux_phi0=t.quantity("reference_flux", "flux"),
+        reference_flux_phi0=t.quantity("reference_flux", "flux", low=-100.0, high=100.0),
         reference_power_w=t.quantity("reference_power", "power", low=0.0, strict=True),
         pump_port_1_sign={"+90 deg": 1, "-90 deg": -1}.get(sign),
         pump_phase_error_sd_rad=t.quantity("pump_phase_error_sd", "angle", default=0.0, low=0.0, high=1.0),
         pump_strength_sd=t.number("pump_strength_sd", default=0.0, low=0.0, high=0.5),
     )
-    first, second = isolator.stages
-    if first.loop == second.loop and loops:
-        t.fault("stage_2.loop", f'both stages use the loop "{first.loop}"', "Each ring encloses a loop of its own")
     if link == "line":
         for number, stage in enumerate(isolator.stages, 1):
-            if stage.idler_termination_hz <= 0:
+            if stage.idler_termination_hz == 0:
                 t.fault(
                     f"stage_{number}.idler_termination",
                     "a plain line between idlers that have no termination of their own is lossless and cannot isolate",
                     "State the idler's termination rate",
                 )
-    if isolator.reference_flux_phi0 == 0 or _sine_vanishes(isolator):
+    if _sine_vanishes(isolator):
         t.fault(
             "reference_flux",
             "the coupling vanishes at this flux, so it cannot be referred to it",
@@ -726,11 +922,27 @@ def _read_isolator(t: Table, loops: Sequence[str]) -> Isolator:
 
 def _sine_vanishes(isolator: Isolator) -> bool:
     flux = isolator.reference_flux_phi0
+    if math.isnan(flux):
+        return False
     for stage in isolator.stages:
         quarter = flux if stage.ring == "shunted" else flux - round(flux)
         if abs(math.sin(math.pi / 2 * quarter)) < 1e-9:
             return True
     return False
+
+
+def _check_loops_used_once(root: Table, isolators: Sequence[Isolator]) -> None:
+    owner: dict[str, str] = {}
+    for isolator in isolators:
+        for number, stage in enumerate(isolator.stages, 1):
+            here = f"isolator[{isolator.name}].stage_{number}"
+            if stage.loop and stage.loop in owner:
+                root.fault(
+                    f"{here}.loop",
+                    f'the loop "{stage.loop}" belongs to {owner[stage.loop]} already',
+                    "Each ring encloses a loop of its own",
+                )
+            owner.setdefault(stage.loop, here)
 
 
 def _rotation(axis: Vector, angle: float) -> tuple[Vector, Vector, Vector]:
@@ -747,11 +959,16 @@ def _rotation(axis: Vector, angle: float) -> tuple[Vector, Vector, Vector]:
 
 def _read_state(t: Table, coils: Sequence[str]) -> State:
     name = _name(t)
-    kind = t.text("kind", choices=("out", "in", "turned", "calibration"))
+    kind = t.choice("kind", ("out", "in", "turned", "calibration"), decides=True)
+    if kind != "turned":
+        t.idle(("rotation_axis", "rotation_angle"), 'They belong to kind = "turned"')
+    if kind != "calibration":
+        t.idle(("coil", "current", "field"), 'They belong to kind = "calibration"')
     if kind == "turned":
         return State(name, kind, _rotation(t.unit_vector("rotation_axis"), t.quantity("rotation_angle", "angle")))
     if kind == "calibration":
         if t.has("field"):
+            t.idle(("coil", "current"), "A known field and a coil exclude each other: keep one")
             return State(name, kind, field_t=t.quantities("field", "field", 3))
         if not t.has("coil"):
             t.fault(
@@ -759,47 +976,42 @@ def _read_state(t: Table, coils: Sequence[str]) -> State:
                 "a calibration state names neither a coil nor a field",
                 'Add coil = "..." and current, or field = [...]',
             )
+            t.idle(("current",), "It belongs to a coil")
             return State(name, kind)
-        return State(name, kind, coil=t.text("coil", choices=coils), current_a=t.quantity("current", "current"))
+        return State(name, kind, coil=t.reference("coil", coils), current_a=t.quantity("current", "current"))
     return State(name, kind)
 
 
-def _read_setting(t: Table, isolators: Sequence[str], lines: Sequence[BiasLine]) -> Setting:
+def _read_setting(t: Table, isolators: Sequence[str] | None, lines: Sequence[BiasLine] | None) -> Setting:
     name = _name(t)
-    names = [x.name for x in lines]
+    names = None if lines is None else [x.name for x in lines]
     bias = t.named_quantities("bias", "current", names)
-    for line in lines:
-        if abs(bias.get(line.name, 0.0)) > line.limit_a * (1 + 1e-9):
+    for line in lines or ():
+        current = bias.get(line.name, 0.0)
+        if abs(current) > line.limit_a * (1 + 1e-9):
             t.fault(
                 f"bias.{line.name}",
-                f"{bias[line.name]:g} A is beyond the line's limit of {line.limit_a:g} A",
+                f"{format_quantity(current, 'current')} is beyond the line's limit of "
+                f"{format_quantity(line.limit_a, 'current')}",
                 "Lower it or correct the limit",
             )
     port: int | None = None
     phase: float | None = None
     if t.has("pump_phase"):
         phase = t.quantity("pump_phase", "angle")
-        if t.has("pump_port"):
-            t.raw("pump_port")
-            t.fault(
-                "pump_port",
-                "a pump port and a free pump phase exclude each other",
-                "Keep one of pump_port and pump_phase",
-            )
+        t.idle(("pump_port",), "A pump port and a free pump phase exclude each other: keep one")
     else:
         port = t.integer("pump_port", low=1, high=2)
     frequency: float | None = None
-    if t.has("pump_frequency") and t._left["pump_frequency"] == "matched":
-        t.raw("pump_frequency")
-    else:
+    if not t.takes_word("pump_frequency", "matched"):
         frequency = t.quantity("pump_frequency", "frequency", default=None, low=0.0, strict=True)
     return Setting(
         name,
-        t.texts("isolators", isolators, default=tuple(isolators)),
-        tuple(bias.get(n, 0.0) for n in names),
+        t.texts("isolators", isolators, default=tuple(isolators or ())),
+        tuple(bias.get(n, 0.0) for n in names or ()),
         port,
         phase,
-        t.quantity("pump_power", "power", low=0.0),
+        t.quantity("pump_power", "power", low=0.0, strict=True),
         frequency,
     )
 
@@ -820,25 +1032,30 @@ def _read_sweep(root: Table) -> SweepRange:
 def _read_noise(root: Table) -> Noise:
     t = root.table("noise", required=False)
     noise = Noise(
-        t.number("white", default=0.01, low=0.0),
+        t.number("white", default=0.01, low=0.0, high=1e3),
         t.number("gain_drift", default=0.0, low=0.0, high=1.0),
-        t.quantity("phase_drift", "angle", default=0.0, low=0.0),
+        t.quantity("phase_drift", "angle", default=0.0, low=0.0, high=math.pi),
         t.number("residual_gain", default=0.0, low=0.0, high=1.0),
-        t.quantity("flux", "flux", default=0.0, low=0.0),
+        t.quantity("flux", "flux", default=0.0, low=0.0, high=1.0),
     )
     t.close()
     return noise
 
 
-def _read_plan(root: Table, states: Sequence[str]) -> Plan:
+def _read_plan(root: Table, states: Sequence[str] | None) -> Plan:
     t = root.table("plan", required=False)
     plan = Plan(
         t.integer("repeats", default=8, low=1),
         t.integer("off_repeats", default=8, low=1),
-        t.texts("states", states, default=tuple(states)),
+        t.texts("states", states, default=tuple(states or ())),
         t.texts("cooldowns", None, default=("c1",)),
         t.quantity("time_per_sweep", "time", default=20.0, low=0.0, strict=True),
     )
+    for i, name in enumerate(plan.cooldowns, 1):
+        if name:
+            _check_name(t, f"cooldowns[number {i}]", name)
+        else:
+            t.fault(f"cooldowns[number {i}]", "the name is empty", "Write something in the quotes")
     t.close()
     return plan
 
@@ -855,13 +1072,19 @@ def _read_sampling(root: Table) -> Sampling:
     return sampling
 
 
+def _names(parts: Sequence[Any], root: Table, before: int) -> list[str] | None:
+    """Names of the parts, or None if reading them brought faults (nothing can then be said of a name not among them)."""
+    names = [x.name for x in parts if x.name]
+    return names if len(names) == len(parts) and root.count() == before else None
+
+
 def _read_root(data: dict[str, Any], file: Path, faults: list[str], sha256: str) -> Study:
     root = Table(data, "", file.name, faults)
     version = root.raw("format", remedy=f"Begin the study with format = {FORMAT_VERSION}")
-    if version is not None and (isinstance(version, bool) or version != FORMAT_VERSION):
+    if version is not None and (type(version) is not int or version != FORMAT_VERSION):
         root.fault(
             "format",
-            f"format {version!r} is not known to this version",
+            f"format {shown(version)} is not known to this version",
             f"This version reads format = {FORMAT_VERSION}",
         )
     title = root.text("title")
@@ -877,9 +1100,7 @@ def _read_root(data: dict[str, Any], file: Path, faults: list[str], sha256: str)
         lines.append(BiasLine(_name(t), t.quantity("limit", "current", low=0.0, strict=True), tuple(mutual.items())))
     coils = tuple(Coil(_name(t), _read_polygon(t, "outline", (3,))) for t in root.tables("coil", required=False))
     isolators = tuple(_read_isolator(t, loop_names) for t in root.tables("isolator"))
-    used = [s.loop for i in isolators for s in i.stages]
-    for name in sorted({x for x in used if used.count(x) > 1 and x}):
-        root.fault("isolator", f'the loop "{name}" is used by two stages', "Each ring encloses a loop of its own")
+    _check_loops_used_once(root, isolators)
     states = tuple(_read_state(t, [c.name for c in coils]) for t in root.tables("state", required=False)) or (
         State("out", "out"),
         State("in", "in"),
@@ -902,6 +1123,64 @@ def _read_root(data: dict[str, Any], file: Path, faults: list[str], sha256: str)
     )  # fmt: skip
 
 
+def _read_bytes(file: Path) -> bytes:
+    """The content of a study file, within the limit."""
+    remedy = "Check the path, or begin one with: fluxsense start DIR"
+    try:
+        about = file.stat()
+        if not stat.S_ISREG(about.st_mode):
+            raise InputError("this is not a file", where=str(file), remedy=remedy)
+        with file.open("rb") as stream:
+            raw = stream.read(MAX_STUDY_BYTES + 1)
+    except OSError as error:
+        raise InputError(
+            f"the study cannot be read ({error.strerror or error})", where=str(file), remedy=remedy
+        ) from None
+    except ValueError:  # a null character in the path
+        raise InputError("this is no path of a file", where=shown(str(file)), remedy=remedy) from None
+    if len(raw) > MAX_STUDY_BYTES:
+        raise InputError(
+            f"a study of {about.st_size} bytes is beyond the limit of {MAX_STUDY_BYTES}",
+            where=str(file),
+            remedy="A study is a text of some pages; is this the right file?",
+        )
+    return raw
+
+
+_MANY_DOTS = re.compile(rb"(?:[\w\"'-]{1,200}[ \t]*\.[ \t]*){40}")
+
+
+def _parse(raw: bytes, file: Path) -> dict[str, Any]:
+    """The TOML tree of a study file."""
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise InputError(
+            "the study is not UTF-8 text", where=f"{file}:{line}", remedy="Save it in the encoding UTF-8"
+        ) from None
+    dots = _MANY_DOTS.search(raw)
+    if dots is not None:  # the parser's time grows as the square of the number of parts of a key
+        line = raw[: dots.start()].count(b"\n") + 1
+        raise InputError("a key with over forty parts is no key of a study", where=f"{file}:{line}", remedy="Remove it")
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"the study is not valid TOML ({error})", where=str(file), remedy="Correct that line") from None
+    except RecursionError:
+        raise InputError(
+            "the study is not usable TOML (its lists or tables are nested too deeply)",
+            where=str(file),
+            remedy="Look for opening brackets that are not closed",
+        ) from None
+    except ValueError:  # Python refuses whole numbers of thousands of digits
+        raise InputError(
+            "the study is not usable TOML (it holds a number of thousands of digits, or a date that does not exist)",
+            where=str(file),
+            remedy="Correct that number",
+        ) from None
+
+
 def read_study(path: str | Path) -> Study:
     """Read and validate a study file.
 
@@ -918,34 +1197,20 @@ def read_study(path: str | Path) -> Study:
     ------
     InputError
         With every fault found (up to twelve are shown), each by its key path.
+
+    Notes
+    -----
+    What needs the geometry as a whole (a dipole on a wire, an outline that crosses itself) is checked by
+    `fluxsense.device.chip.check_geometry`, so that this module needs no numpy.
     """
     file = Path(path)
-    try:
-        if file.stat().st_size > MAX_STUDY_BYTES:
-            raise InputError(
-                f"a study of {file.stat().st_size} bytes is beyond the limit of {MAX_STUDY_BYTES}", where=str(file)
-            )
-        raw = file.read_bytes()
-    except OSError as error:
-        raise InputError(
-            f"the study cannot be read ({error.strerror or error})",
-            where=str(file),
-            remedy="Check the path, or begin one with: fluxsense start DIR",
-        ) from None
-    try:
-        data = tomllib.loads(raw.decode("utf-8"))
-    except UnicodeDecodeError:
-        raise InputError("the study is not UTF-8 text", where=str(file), remedy="Save it as UTF-8") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise InputError(
-            f"the study is not valid TOML ({error})", where=str(file), remedy="Correct that line"
-        ) from None
+    raw = _read_bytes(file)
     faults: list[str] = []
-    study = _read_root(data, file, faults, hashlib.sha256(raw).hexdigest())
+    study = _read_root(_parse(raw, file), file, faults, hashlib.sha256(raw).hexdigest())
     if faults:
         unique = list(dict.fromkeys(faults))
-        shown = unique[:MAX_FAULTS_SHOWN]
-        if len(unique) > len(shown):
-            shown.append(f"... and {len(unique) - len(shown)} more.")
-        raise InputError("\n".join(shown))
+        listed = unique[:MAX_FAULTS_SHOWN]
+        if len(unique) > len(listed):
+            listed.append(f"... and {len(unique) - len(listed)} more.")
+        raise InputError("\n".join(listed))
     return study

@@ -145,6 +145,13 @@ def loop_outlines_m(study: Study) -> list[FloatArray]:
     ]
 
 
+def study_flux_map(study: Study) -> FloatArray:
+    """Flux map (L, 3) at the source's central position and effective area 1, in Phi0 per T or per A m^2."""
+    if study.source.kind == "uniform_field":
+        return np.asarray(flux_map(loop_outlines_m(study), "uniform_field"))
+    return np.asarray(flux_map(loop_outlines_m(study), "dipole", np.array(study.source.position_m)))
+
+
 def mutual_matrix_phi0_per_a(study: Study) -> FloatArray:
     """Mutual inductances, loops x bias lines, in flux quanta per ampere."""
     index = {x.name: i for i, x in enumerate(study.loops)}

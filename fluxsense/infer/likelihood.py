@@ -155,17 +155,18 @@ def _build_family(
     noise: NoiseLevels,
     residual_gain: float,
     flux_directions: ComplexArray | None,
+    chosen: slice,
 ) -> Family:
     off = digest[off_key]
     paths = list(PATHS)
-    d0 = off.mean[paths]
+    d0 = off.mean[paths][:, chosen]
     if np.any(d0 == 0):
         raise InputError(
             f"a pump-off trace is exactly zero, so nothing can be divided by it ({off_key.describe()})",
             remedy="Record the pump-off sweeps again",
         )
     power = np.abs(d0) ** 2
-    ratio = np.array([digest[k].mean[paths] / d0 for k in on_keys])
+    ratio = np.array([digest[k].mean[paths][:, chosen] / d0 for k in on_keys])
     variance = np.array([noise.white[k][:, None] ** 2 / (digest[k].count * power) for k in on_keys])
     off_variance = noise.white[off_key][:, None] ** 2 / (off.count * power)
     precision = 1 / variance
@@ -182,7 +183,7 @@ def _build_family(
     stacked = np.concatenate(directions)
     stacked = np.ascontiguousarray(stacked[np.any(stacked != 0, axis=(1, 2, 3))])
     bare = Family(
-        isolator, on_keys, off_key, rows[0], rows[1], off.frequency_hz, ratio, precision, shared, stacked,
+        isolator, on_keys, off_key, rows[0], rows[1], off.frequency_hz[chosen], ratio, precision, shared, stacked,
         np.zeros((0, 2 * ratio.size)), 0.0,
     )  # fmt: skip
     count = len(stacked)
@@ -224,6 +225,10 @@ class RatioLikelihood:
         Pump-on groups to use (all by default).
     noise : NoiseLevels, optional
         Measured from the digest by default.
+    cooldowns : sequence of str, optional
+        Names in the order in which the parameters list their offsets; the digest's by default.
+    thin : int
+        Use every thin-th frequency only: less information at less cost, for the search.
 
     Raises
     ------
@@ -242,10 +247,14 @@ class RatioLikelihood:
         groups: Sequence[GroupKey] | None = None,
         noise: NoiseLevels | None = None,
         cooldowns: Sequence[str] | None = None,
+        thin: int = 1,
     ) -> None:
         self.study = study
         self.digest = digest
+        self._thin = slice(None, None, thin)
         self.residual_gain = study.noise.residual_gain if residual_gain is None else residual_gain
+        stated = [x.pump_port_1_sign or 1 for x in study.isolators]
+        self.port_signs = tuple(stated if port_signs is None else port_signs)
         self.noise = noise or measure_noise(
             digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad
         )
@@ -272,8 +281,8 @@ class RatioLikelihood:
         for (name, _), chosen in sorted(by_grid.items()):
             i = names.index(name)
             grid = list(grids)
-            grid[i] = digest[keys[chosen[0]]].frequency_hz
-            model = ChipModel(study, [probes[n] for n in chosen], grid, port_signs)
+            grid[i] = digest[keys[chosen[0]]].frequency_hz[self._thin]
+            model = ChipModel(study, [probes[n] for n in chosen], grid, self.port_signs)
             place = {keys[n]: row for row, n in enumerate(chosen)}
             families = []
             for off, ons in members.items():
@@ -283,7 +292,9 @@ class RatioLikelihood:
                 flux = None
                 if reference is not None and study.noise.flux_phi0 > 0:
                     flux = self._flux_directions(model, i, tuple(ons), off, rows, reference)
-                families.append(_build_family(i, tuple(ons), off, rows, digest, self.noise, self.residual_gain, flux))
+                families.append(
+                    _build_family(i, tuple(ons), off, rows, digest, self.noise, self.residual_gain, flux, self._thin)
+                )
             if families:
                 self._parts.append((i, model, families))
 
@@ -315,6 +326,15 @@ class RatioLikelihood:
                 out[2 * n + k, n] = sd * slope[row] / s0
                 out[2 * count + k, n] = -sd0 * middle[row] / s0**2 * slope[rows[1]]
         return out
+
+    def noise_for(self, digest: Digest) -> NoiseLevels:
+        """The same noise for a digest with further groups: an isolator's new groups get its median white level."""
+        white = dict(self.noise.white)
+        for key in digest:
+            if key not in white:
+                own = [v for k, v in self.noise.white.items() if k.isolator == key.isolator]
+                white[key] = np.median(own, axis=0)
+        return NoiseLevels(white, self.noise.drift, self.noise.measured)
 
     @property
     def families(self) -> list[Family]:

@@ -1,0 +1,723 @@
+"""The main job: from a digest to the posterior of the source's direction, with a verdict on itself."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib.metadata import version
+from typing import Any
+
+import emcee
+import numpy as np
+import numpy.typing as npt
+
+import fluxsense
+from fluxsense.errors import InputError
+from fluxsense.infer.diagnostics import Diagnosis, diagnose, r_hat_rank
+from fluxsense.infer.directions import (
+    Clusters,
+    Region,
+    angles_from_vector,
+    antipodal_odds,
+    clusters,
+    contains,
+    credible_regions,
+)
+from fluxsense.infer.likelihood import RatioLikelihood
+from fluxsense.infer.limits import (
+    error_with_reference_deg,
+    limits,
+    rank_words,
+    reference_words,
+    zero_bias_words,
+)
+from fluxsense.infer.mixture import StudentMixture, from_modes, improve
+from fluxsense.infer.modes import LocalMode, ascend, find_modes
+from fluxsense.infer.noise import measure_noise
+from fluxsense.infer.predictive import PredictiveCheck, estimate_residual_gain, predictive_check
+from fluxsense.infer.problem import CampaignProblem, Problem, log_posterior
+from fluxsense.infer.sampler import Chains, evidence, run_ensembles
+from fluxsense.infer.unknowns import Unknowns
+from fluxsense.infer.wiring import Wiring, read_wiring
+from fluxsense.study import Study
+from fluxsense.traces.digest import Digest
+from fluxsense.units import unit_of_source
+
+FloatArray = npt.NDArray[np.float64]
+Progress = Callable[[str, float, str], None]
+
+LEVELS = (0.5, 0.9, 0.95)
+MISFIT_DOUBTFUL = 1e-3
+MISFIT_BAD = 1e-5
+SEARCH_POINTS = 24
+RESIDUAL_GAINS = (0.0005, 0.001, 0.002, 0.003, 0.005, 0.008, 0.012, 0.02, 0.03, 0.05)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """Whether to believe a result: 'reliable', 'tentative' or 'unusable', with reasons as sentences."""
+
+    trust: str
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """What sampling one problem gave: everything on directions and sizes, before any campaign-specific statement.
+
+    Attributes
+    ----------
+    problem : Problem
+    modes : list of LocalMode
+    mixture : StudentMixture
+    chains : Chains
+    directions : ndarray (N, 3)
+        Unit vectors, flattened over ensembles, steps and walkers.
+    sizes : ndarray (N,)
+        In T or A m^2.
+    groups : Clusters
+    regions : list of Region
+    diagnosis : Diagnosis
+    log_evidence, log_evidence_sd : float
+    seed : int
+    """
+
+    problem: Problem
+    modes: list[LocalMode]
+    mixture: StudentMixture
+    chains: Chains
+    directions: FloatArray
+    sizes: FloatArray
+    groups: Clusters
+    regions: list[Region]
+    diagnosis: Diagnosis
+    log_evidence: float
+    log_evidence_sd: float
+    evidence_ess: float
+    seed: int
+
+    @property
+    def direction(self) -> FloatArray:
+        """Mean direction of the heaviest mode."""
+        return np.asarray(self.groups.modes[0].mean)
+
+    def thinned(self, count: int = 3000) -> FloatArray:
+        """Whitened positions spread evenly over the chains, (count, D)."""
+        flat = self.chains.flat
+        return np.asarray(flat[np.linspace(0, len(flat) - 1, min(count, len(flat))).astype(int)])
+
+
+def sample_posterior(
+    problem: Problem,
+    seed: int,
+    *,
+    modes: list[LocalMode] | None = None,
+    ensembles: int = 4,
+    walkers: int | None = None,
+    wanted_ess: float = 4000,
+    max_steps: int = 20000,
+    max_seconds: float | None = None,
+    jumping: bool = True,
+    progress: Progress | None = None,
+) -> Posterior:
+    """Search, sample and judge one posterior.
+
+    Parameters
+    ----------
+    problem : Problem
+    seed : int
+        Seeds the search, the mixture, each ensemble and the evidence by streams of their own.
+    modes : list of LocalMode, optional
+        Found by `find_modes` if not given.
+    ensembles, walkers, wanted_ess, max_steps, max_seconds, jumping
+        See `run_ensembles`.
+    progress : callable, optional
+        Called with (what, share done, detail).
+
+    Returns
+    -------
+    Posterior
+
+    Raises
+    ------
+    InputError
+        If no mode is found.
+    """
+    streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(ensembles + 3)]
+    say = progress or (lambda what, share, detail: None)
+    if modes is None:
+        modes = find_modes(
+            problem, streams[0], lambda done, total: say("searching for modes", done / total, f"{done} of {total}")
+        )
+    if not modes:
+        raise InputError(
+            "no direction within the prior explains the data at all", remedy="Check the priors in the study"
+        )
+
+    def target(x: FloatArray) -> FloatArray:
+        return log_posterior(problem, x)
+
+    say("fitting the proposal", 0.0, "")
+    mixture, _ = improve(from_modes(modes), target, streams[1])
+
+    def enough(x: FloatArray) -> tuple[bool, float]:
+        e, t, w, d = x.shape
+        series = x.transpose(1, 0, 2, 3).reshape(t, e * w, d)
+        tau = float(np.max(emcee.autocorr.integrated_time(series, tol=0, quiet=True)))
+        tau = max(tau, 1.0)
+        reached = e * w * t / tau
+        if reached < wanted_ess or t < 50 * tau:
+            return False, min(reached, wanted_ess * t / (50 * tau))
+        agreed = all(r_hat_rank(x[..., k]) <= 1.01 for k in range(min(3, d)))
+        return agreed, reached
+
+    chains = run_ensembles(
+        problem,
+        mixture,
+        streams[3:],
+        walkers=walkers,
+        wanted_ess=wanted_ess,
+        max_steps=max_steps,
+        max_seconds=max_seconds,
+        enough=enough,
+        jumping=jumping,
+        progress=lambda steps, ess, left: say(
+            "sampling",
+            min(1.0, ess / wanted_ess),
+            f"{ess:.0f} of {wanted_ess:.0f} effective samples, {left:.0f} s left",
+        ),
+    )
+    say("evidence", 0.0, "")
+    log_z, log_z_sd, log_z_ess = evidence(problem, mixture, streams[2])
+    vectors = problem.unknowns.source(chains.flat)
+    sizes = np.sqrt(np.sum(vectors**2, axis=1))
+    directions = vectors / np.where(sizes > 0, sizes, 1.0)[:, None]
+    groups = clusters(directions)
+    labels = groups.labels.reshape(chains.x.shape[:3])
+    shown = min(len(problem.unknowns.names), chains.x.shape[-1])
+    diagnosis = diagnose(chains.x, problem.unknowns.names[:shown], labels)
+    regions = credible_regions(directions, LEVELS, axis=groups.modes[0].mean)
+    return Posterior(
+        problem, modes, mixture, chains, directions, sizes, groups, regions, diagnosis, log_z, log_z_sd, log_z_ess, seed
+    )
+
+
+@dataclass(frozen=True)
+class Orientation:
+    """The result of `orient`: the document that becomes result.json, and what the report draws from.
+
+    Attributes
+    ----------
+    document : dict
+        Plain JSON values.
+    study : Study
+    posterior : Posterior
+    likelihood : RatioLikelihood
+    best : ndarray (D,)
+        The highest mode, whitened.
+    check : PredictiveCheck
+    """
+
+    document: dict[str, Any]
+    study: Study
+    posterior: Posterior
+    likelihood: RatioLikelihood
+    best: FloatArray
+    check: PredictiveCheck
+
+    def region_contains(self, vector: npt.ArrayLike) -> dict[float, bool]:
+        """Whether a direction lies in each credible region, by level."""
+        return {r.level: bool(contains(r, np.asarray(vector))) for r in self.posterior.regions}
+
+    def _repr_html_(self) -> str:
+        """What a notebook shows."""
+        from html import escape
+
+        lines = summary_lines(self.document)
+        return "<div>" + "".join(f"<p>{escape(x)}</p>" for x in lines) + "</div>"
+
+    def __str__(self) -> str:
+        return "\n".join(summary_lines(self.document))
+
+
+def measured_isolators(study: Study, digest: Digest) -> list[int]:
+    """Positions of the isolators that have pump-on sweeps."""
+    names = {k.isolator for k in digest if k.pump_on}
+    return [n for n, i in enumerate(study.isolators) if i.name in names]
+
+
+def prepare(
+    study: Study, digest: Digest, *, rng: np.random.Generator, progress: Progress | None = None
+) -> tuple[CampaignProblem, list[LocalMode], Wiring]:
+    """Wiring, noise, likelihood and modes of a campaign.
+
+    The residual gain is raised above the study's figure where the data demand it, and the directions of flux noise are
+    taken at the best mode.
+
+    Returns
+    -------
+    CampaignProblem
+    list of LocalMode
+        Polished on the full likelihood, best first.
+    Wiring
+    """
+    say = progress or (lambda what, share, detail: None)
+    measured = measured_isolators(study, digest)
+    say("reading the wiring", 0.0, "")
+    wiring = read_wiring(study, digest, measured)
+    noise = measure_noise(digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad)
+    points = max(v.frequency_hz.size for v in digest.values())
+    thin = max(1, points // SEARCH_POINTS)
+    stated = study.noise.residual_gain
+    loose = max(stated, 0.01)
+    rough = RatioLikelihood(study, digest, wiring.signs, residual_gain=loose, noise=noise, thin=thin)
+    unknowns = Unknowns(study, rough.cooldowns, measured)
+    found = find_modes(
+        CampaignProblem(unknowns, rough),
+        rng,
+        lambda done, total: say("searching for modes", done / total, f"{done} of {total} ascents"),
+    )
+    if not found:
+        raise InputError(
+            "no direction within the prior explains the data at all", remedy="Check the priors in the study"
+        )
+    say("polishing the modes", 0.0, "")
+    full = RatioLikelihood(study, digest, wiring.signs, residual_gain=loose, noise=noise)
+    problem = CampaignProblem(unknowns, full)
+    best = ascend(problem, found[0].x)
+    start = found[0].x if best is None else best.x
+    reference = unknowns.parameters(start[None])
+
+    def with_gain(gain: float) -> RatioLikelihood:
+        return RatioLikelihood(study, digest, wiring.signs, residual_gain=gain, noise=noise, reference=reference)
+
+    candidates = {g: with_gain(g) for g in (stated, *(g for g in RESIDUAL_GAINS if g > stated * 1.2))}
+    gain = estimate_residual_gain(candidates, problem, start)
+    problem = CampaignProblem(unknowns, candidates[gain])
+    polished: list[LocalMode] = []
+    floor = found[0].log_posterior - 60
+    for mode in found:
+        if mode.log_posterior < floor:
+            continue
+        better = ascend(problem, mode.x)
+        if better is not None and not any(
+            np.sum((better.x - m.x) ** 2 / np.diag(m.covariance)) < 0.05 * better.x.size for m in polished
+        ):
+            polished.append(better)
+    polished.sort(key=lambda m: -m.log_evidence)
+    return problem, polished, wiring
+
+
+def orient(
+    study: Study,
+    digest: Digest,
+    *,
+    seed: int = 0,
+    max_seconds: float | None = None,
+    wanted_ess: float | None = None,
+    progress: Progress | None = None,
+    jumping: bool = True,
+) -> Orientation:
+    """Infer the direction of the source from a campaign's digest.
+
+    Parameters
+    ----------
+    study : Study
+    digest : Digest
+    seed : int
+        Same seed, same answer (on one machine).
+    max_seconds : float, optional
+        Time limit of the sampling.
+    wanted_ess : float, optional
+        Effective samples; the study's figure by default.
+    progress : callable, optional
+        Called with (what, share done, detail).
+    jumping : bool
+        Switch of the mode-jumping move, for tests.
+
+    Returns
+    -------
+    Orientation
+
+    Raises
+    ------
+    InputError
+        If the digest cannot be used with the study.
+    ModelError
+        If the model is not finite somewhere in the prior.
+    """
+    _check_digest(study, digest)
+    root = np.random.SeedSequence(seed)
+    search_seed, check_seed, null_seed = root.spawn(3)
+    problem, modes, wiring = prepare(study, digest, rng=np.random.default_rng(search_seed), progress=progress)
+    sampling = study.sampling
+    posterior = sample_posterior(
+        problem,
+        seed,
+        modes=modes,
+        ensembles=sampling.ensembles,
+        walkers=sampling.walkers,
+        wanted_ess=sampling.wanted_ess if wanted_ess is None else wanted_ess,
+        max_steps=sampling.max_steps,
+        max_seconds=max_seconds,
+        jumping=jumping,
+        progress=progress,
+    )
+    say = progress or (lambda what, share, detail: None)
+    best = modes[0].x
+    say("predictive check", 0.0, "")
+    check = predictive_check(problem, best, np.random.default_rng(check_seed))
+    say("no-source hypothesis", 0.0, "")
+    null_log, null_sd, null_ess = _null_evidence(problem, np.random.default_rng(null_seed))
+    factor = posterior.log_evidence - null_log
+    factor_sd = float(np.hypot(posterior.log_evidence_sd, null_sd))
+    findings, limit = _findings(study, digest, problem, posterior, wiring, best)
+    verdict = judge(posterior, check, min(posterior.evidence_ess, null_ess))
+    document = _document(study, digest, problem, posterior, wiring, check, verdict, findings, limit, factor, factor_sd)
+    return Orientation(document, study, posterior, problem.likelihood, best, check)
+
+
+def _check_digest(study: Study, digest: Digest) -> None:
+    names = {i.name for i in study.isolators}
+    states = {s.name for s in study.states}
+    for key in digest:
+        if key.isolator not in names:
+            raise InputError(
+                f'the digest has sweeps of isolator "{key.isolator}", which the study does not define',
+                where=study.path.name,
+                remedy="Digest the traces again with this study's log",
+            )
+        if key.state not in states:
+            raise InputError(
+                f'the digest has sweeps in state "{key.state}", which the study does not define',
+                where=study.path.name,
+                remedy="Define the state in the study",
+            )
+        if len(key.bias_a) != len(study.bias_lines):
+            raise InputError(
+                f"the digest has {len(key.bias_a)} bias currents, the study {len(study.bias_lines)} bias lines",
+                where=study.path.name,
+                remedy="Digest the traces again with this study's log",
+            )
+    kinds = {s.name: s.kind for s in study.states}
+    if not any(kinds[k.state] in ("in", "turned") for k in digest if k.pump_on):
+        raise InputError(
+            "no pump-on sweep was taken with the source in, so there is no direction to infer",
+            where=str(study.log),
+            remedy='Log at least one sweep with a state of kind "in" or "turned"',
+        )
+
+
+def _null_evidence(problem: CampaignProblem, rng: np.random.Generator) -> tuple[float, float, float]:
+    """Log evidence of the hypothesis that there is no source, its error, and the effective number of draws."""
+    full = problem.unknowns
+    measured = sorted({f.isolator for f in problem.likelihood.families})
+    unknowns = Unknowns(full.study, full.cooldowns, measured, with_source=False)
+    null = CampaignProblem(unknowns, problem.likelihood)
+    if unknowns.size == 0:
+        return float(null.log_likelihood(np.zeros((1, 0)))[0]), 0.0, np.inf
+    found = find_modes(null, rng)
+    if not found:
+        return -np.inf, 0.0, np.inf
+    mixture, _ = improve(from_modes(found), lambda x: log_posterior(null, x), rng, rounds=4)
+    return evidence(null, mixture, rng)
+
+
+def _findings(
+    study: Study,
+    digest: Digest,
+    problem: CampaignProblem,
+    posterior: Posterior,
+    wiring: Wiring,
+    best: FloatArray,
+) -> tuple[list[str], dict[str, Any]]:
+    """Sentences on what the data can and cannot say, and the table of what limits the answer."""
+    out = rank_words(study)
+    states = list(dict.fromkeys(k.state for k in digest if k.pump_on))
+    missing = reference_words(study, states)
+    now, table = limits(problem, best)
+    numbers: dict[str, Any] = {
+        "angular_error_deg": now,
+        "if_known": {x.kind: x.error_if_known_deg for x in table},
+    }
+    if missing:
+        with_reference = error_with_reference_deg(problem, best)
+        numbers["with_reference_sweeps_deg"] = with_reference
+        share = next((x.error_if_known_deg for x in table if x.kind == "offset"), now)
+        words = "dominate" if share < 0.7 * now else "add to"
+        out.append(
+            f"{missing[0]} They {words} the error: {now:.2g} degrees as it is, {with_reference:.2g} degrees with as many "
+            "sweeps again taken with the source out."
+        )
+    out += zero_bias_words(study, list(dict.fromkeys(k.bias_a for k in digest if k.pump_on)))
+    heavy = [m for m in posterior.groups.modes if m.weight >= 0.02]
+    if len(heavy) == 2 and float(heavy[0].mean @ heavy[1].mean) < -0.9:
+        out.append(
+            f"The data leave two opposite directions, with weights {heavy[0].weight:.2f} and {heavy[1].weight:.2f}: the axis "
+            "is determined, the sense along it is not."
+        )
+    elif len(heavy) >= 2:
+        weights = ", ".join(f"{m.weight:.2f}" for m in heavy)
+        out.append(f"The data leave {len(heavy)} separate directions, with weights {weights}: see the table of modes.")
+    if table and not missing and table[0].error_if_known_deg < 0.7 * now:
+        out.append(
+            f"What limits the answer most are the {table[0].words}: {now:.2g} degrees as it is, "
+            f"{table[0].error_if_known_deg:.2g} degrees if they were known exactly."
+        )
+    for n, (odds, stated) in enumerate(zip(wiring.log_odds, wiring.stated, strict=True)):
+        if stated and odds < -10:
+            out.append(
+                f'The sweeps contradict the stated wiring of isolator "{study.isolators[n].name}" (log odds {odds:.0f}): '
+                "pump ports 1 and 2 may be exchanged."
+            )
+    raised = problem.likelihood.residual_gain
+    if raised > study.noise.residual_gain:
+        out.append(
+            f"The traces show gain errors of about {100 * raised:.2g}% between settings, more than the study states "
+            f"({100 * study.noise.residual_gain:.2g}%); the larger figure was used."
+        )
+    return out, numbers
+
+
+def judge(posterior: Posterior, check: PredictiveCheck | None, evidence_ess: float) -> Verdict:
+    """The verdict on a result, from the chains and the predictive check.
+
+    Parameters
+    ----------
+    posterior : Posterior
+    check : PredictiveCheck or None
+    evidence_ess : float
+        Effective draws behind the evidence.
+
+    Returns
+    -------
+    Verdict
+    """
+    order = ("reliable", "tentative", "unusable")
+    level, reasons = 0, []
+    if check is not None and check.p_value < MISFIT_DOUBTFUL:
+        level = 2 if check.p_value < MISFIT_BAD else 1
+        reasons.append(
+            f"The data do not look like draws of the model (misfit {check.chi_square:.0f} for {check.degrees:.0f} expected, "
+            f"probability {check.p_value:.1g}; worst: {check.worst_name}). Check that the traces belong to this chip, that "
+            "its parameters are right, and that no flux jump lies within a group."
+        )
+    diagnosis = posterior.diagnosis
+    if diagnosis.verdict != "good":
+        level = max(level, {"doubtful": 1, "bad": 2}[diagnosis.verdict])
+        reasons += list(diagnosis.advice[:5])
+    if posterior.chains.stopped in ("time", "interrupted"):
+        words = {"time": "the time limit was reached", "interrupted": "it was interrupted"}[posterior.chains.stopped]
+        reasons.append(f"Sampling ended early: {words}.")
+        level = max(level, 1)
+    if evidence_ess < 30:
+        reasons.append("The evidence rests on fewer than 30 effective draws; do not quote the Bayes factor.")
+        level = max(level, 1)
+    if level == 0:
+        reasons.append("The ensembles agree, the chains are long enough, and the data look like draws of the model.")
+    return Verdict(order[level], tuple(reasons))
+
+
+def plain_json(value: Any) -> Any:
+    """numpy values as plain JSON ones."""
+    if isinstance(value, dict):
+        return {str(k): plain_json(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [plain_json(v) for v in value]
+    if isinstance(value, np.ndarray):
+        return plain_json(value.tolist())
+    if isinstance(value, (np.bool_, bool)):
+        return bool(value)
+    if isinstance(value, (np.integer, int)):
+        return int(value)
+    if isinstance(value, (np.floating, float)):
+        number = float(value)
+        return number if np.isfinite(number) else None
+    return value
+
+
+def _direction_entry(vector: FloatArray) -> dict[str, Any]:
+    azimuth, elevation = angles_from_vector(vector)
+    return {
+        "azimuth_deg": float(np.degrees(azimuth)),
+        "elevation_deg": float(np.degrees(elevation)),
+        "vector": [float(x) for x in vector],
+    }
+
+
+def _document(
+    study: Study,
+    digest: Digest,
+    problem: CampaignProblem,
+    posterior: Posterior,
+    wiring: Wiring,
+    check: PredictiveCheck,
+    verdict: Verdict,
+    findings: list[str],
+    limit: dict[str, Any],
+    factor: float,
+    factor_sd: float,
+) -> dict[str, Any]:
+    odds = antipodal_odds(posterior.directions, posterior.direction)
+    diagnosis = posterior.diagnosis
+    agreement = diagnosis.weights
+    unknowns = problem.unknowns
+    physical = unknowns.physical(posterior.thinned())
+    chains = posterior.chains
+    calls = chains.calls
+    worst_ess = min(min(q.ess_bulk, q.ess_tail) for q in diagnosis.quantities)
+    document: dict[str, Any] = plain_json(
+        {
+            "format": 1,
+            "title": study.title,
+            "invented": study.invented,
+            "direction": _direction_entry(posterior.direction),
+            "region": [
+                {
+                    "level": r.level,
+                    "solid_angle_sr": r.solid_angle_sr,
+                    "solid_angle_sd_sr": r.solid_angle_error_sr,
+                    "cone_deg": r.cone_deg,
+                }
+                for r in posterior.regions
+            ],
+            "modes": [
+                {
+                    "weight": m.weight,
+                    "weight_sd": None if agreement is None else agreement.error[n],
+                    "angular_sd_deg": np.degrees(m.angular_sd_rad),
+                    **_direction_entry(np.asarray(m.mean)),
+                }
+                for n, m in enumerate(posterior.groups.modes)
+            ],
+            "antipodal_odds": odds.odds,
+            "antipodal_odds_is_lower_bound": odds.opposite == 0,
+            "size": {
+                "mean": posterior.sizes.mean(),
+                "sd": posterior.sizes.std(),
+                "unit": unit_of_source(study.source.kind),
+            },
+            "log_bayes_factor": factor,
+            "log_bayes_factor_sd": factor_sd,
+            "verdict": {"trust": verdict.trust, "reasons": verdict.reasons},
+            "findings": findings,
+            "limits": limit,
+            "predictive_check": {
+                "p_value": check.p_value,
+                "total": check.total,
+                "worst_group": check.worst_group,
+                "smooth": check.smooth,
+                "chi_square": check.chi_square,
+                "degrees": check.degrees,
+                "worst_name": check.worst_name,
+            },
+            "nuisances": [
+                {
+                    "name": n.name,
+                    "prior_mean": n.mean,
+                    "prior_sd": n.sd,
+                    "mean": physical[:, column].mean(),
+                    "sd": physical[:, column].std(),
+                    "unit": n.unit,
+                }
+                for column, n in enumerate(unknowns.nuisances, 3)
+            ],
+            "wiring": [
+                {
+                    "isolator": iso.name,
+                    "pump_port_1_phase": "+90 deg" if wiring.signs[n] > 0 else "-90 deg",
+                    "stated": wiring.stated[n],
+                    "log_odds": wiring.log_odds[n],
+                }
+                for n, iso in enumerate(study.isolators)
+            ],
+            "sampling": {
+                "ensembles": chains.x.shape[0],
+                "walkers": chains.x.shape[2],
+                "steps": chains.steps,
+                "burn": chains.burn,
+                "acceptance": chains.acceptance,
+                "likelihood_calls": calls,
+                "effective_samples": worst_ess,
+                "effective_samples_per_call": worst_ess / max(calls, 1),
+                "stopped": chains.stopped,
+                "largest_r_hat": max(q.r_hat for q in diagnosis.quantities),
+                "quantities": [
+                    {
+                        "name": q.name,
+                        "r_hat": q.r_hat,
+                        "ess_bulk": q.ess_bulk,
+                        "ess_tail": q.ess_tail,
+                        "autocorrelation_steps": q.autocorrelation.steps,
+                        "verdict": q.verdict,
+                    }
+                    for q in diagnosis.quantities
+                ],
+            },
+            "data": {
+                "sweeps": digest.sweeps,
+                "groups": len(digest),
+                "states": sorted({k.state for k in digest}),
+                "cooldowns": list(problem.likelihood.cooldowns),
+                "residual_gain": problem.likelihood.residual_gain,
+            },
+            "provenance": {
+                "seed": posterior.seed,
+                "digest_hash": digest.content_hash(),
+                "study_hash": study.sha256,
+                "versions": {
+                    "fluxsense": fluxsense.__version__,
+                    "python": platform.python_version(),
+                    **{name: version(name) for name in ("numpy", "scipy", "emcee", "arviz-stats")},
+                },
+            },
+        }
+    )
+    return document
+
+
+def answer_sentence(document: dict[str, Any]) -> str:
+    """The answer in one sentence, with whether to believe it."""
+    d = document["direction"]
+    r90 = next(r for r in document["region"] if abs(r["level"] - 0.9) < 1e-9)
+    trust = {
+        "reliable": "This result is reliable",
+        "tentative": "This result is tentative: do not rely on it yet",
+        "unusable": "This result is unusable: do not believe it",
+    }[document["verdict"]["trust"]]
+    heavy = [m for m in document["modes"] if m["weight"] >= 0.02]
+    if len(heavy) > 1:
+        others = " and ".join(f"azimuth {m['azimuth_deg']:.1f}, elevation {m['elevation_deg']:.1f}" for m in heavy)
+        return (
+            f"{trust}. The source points in one of {len(heavy)} directions (degrees): {others}; "
+            f"the 90% region covers {r90['solid_angle_sr']:.3g} sr."
+        )
+    return (
+        f"{trust}. The source points to azimuth {d['azimuth_deg']:.1f} and elevation {d['elevation_deg']:.1f} degrees, "
+        f"within {r90['cone_deg']:.2g} degrees at 90% probability."
+    )
+
+
+def summary_lines(document: dict[str, Any]) -> list[str]:
+    """The result as lines of text."""
+    size = document["size"]
+    lines = [answer_sentence(document)]
+    for r in document["region"]:
+        lines.append(
+            f"  {100 * r['level']:.0f}% region: {r['solid_angle_sr']:.3g} sr, cone half-angle {r['cone_deg']:.3g} degrees"
+        )
+    lines.append(f"  size: ({size['mean']:.4g} +- {size['sd']:.2g}) {size['unit']}")
+    bound = "at least " if document["antipodal_odds_is_lower_bound"] else ""
+    lines.append(f"  odds against the opposite direction: {bound}{document['antipodal_odds']:.3g}")
+    lines.append(
+        f"  log Bayes factor, source against none: {document['log_bayes_factor']:.5g} +- {document['log_bayes_factor_sd']:.2g}"
+    )
+    for n, m in enumerate(document["modes"], 1):
+        lines.append(
+            f"  mode {n}: weight {m['weight']:.3f}, azimuth {m['azimuth_deg']:.2f}, elevation {m['elevation_deg']:.2f}, "
+            f"spread {m['angular_sd_deg']:.2g} degrees"
+        )
+    lines += [f"  {x}" for x in document["verdict"]["reasons"]]
+    lines += [f"  {x}" for x in document["findings"]]
+    return lines

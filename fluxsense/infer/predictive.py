@@ -1,0 +1,160 @@
+"""Do the data look like draws of the model?
+
+Residuals at the best mode are compared with residuals of replicated noise that went through the same linear fit.
+Three figures are watched: the total misfit, the worst single group, and the smooth part (low cosine orders along
+frequency), to which a wrong resonance or a wrong chip shows long before it shows in the total.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.fft import dct
+from scipy.special import gammaincc
+
+from fluxsense.infer.likelihood import Family, RatioLikelihood
+from fluxsense.infer.problem import DERIVATIVE_STEP, CampaignProblem
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+REPLICATES = 400
+SMOOTH_ORDERS = 8
+
+
+@dataclass(frozen=True)
+class PredictiveCheck:
+    """Misfits and how often the model's own noise gives larger ones.
+
+    Attributes
+    ----------
+    total, worst_group, smooth : float
+        Probabilities that replicated data misfit more (small: the model does not fit).
+    chi_square : float
+    degrees : float
+        Mean of the total misfit over replicates.
+    worst_name : str
+        Which group misfits most.
+    p_value : float
+        The smallest of the three, times three (Bonferroni), at most 1.
+    """
+
+    total: float
+    worst_group: float
+    smooth: float
+    chi_square: float
+    degrees: float
+    worst_name: str
+    p_value: float
+
+
+def predictive_check(problem: CampaignProblem, x: FloatArray, rng: np.random.Generator) -> PredictiveCheck:
+    """Check the fit at whitened vector x (D,), a posterior mode.
+
+    Parameters
+    ----------
+    problem : CampaignProblem
+    x : ndarray (D,)
+    rng : Generator
+
+    Returns
+    -------
+    PredictiveCheck
+    """
+    likelihood = problem.likelihood
+    unknowns = problem.unknowns
+    size = x.size
+    steps = DERIVATIVE_STEP * np.eye(size)
+    batch = np.concatenate([x[None], x + steps, x - steps])
+    ratios = likelihood.predict(unknowns.parameters(batch))
+    slopes = [(r[1 : 1 + size] - r[1 + size :]) / (2 * DERIVATIVE_STEP) for r in ratios]
+    _, information = unknowns.prior_curvature(x)
+    for family, slope in zip(likelihood.families, slopes, strict=True):
+        information = information + family.gram(slope)
+    covariance = np.linalg.inv(information)
+    residuals = [
+        np.concatenate([(f.ratio - r[0])[None], f.draw_noise(rng, REPLICATES)])
+        for f, r in zip(likelihood.families, ratios, strict=True)
+    ]
+    # the same linear fit for the replicates (row 0, the data, is at its maximum already)
+    score = np.zeros((REPLICATES, size))
+    for family, slope, residual in zip(likelihood.families, slopes, residuals, strict=True):
+        gram = family.gram(np.concatenate([slope, residual[1:]]))
+        score += gram[size:, :size]
+    shift = score @ covariance
+    total = np.zeros(REPLICATES + 1)
+    smooth = np.zeros(REPLICATES + 1)
+    groups: list[FloatArray] = []
+    names: list[str] = []
+    for family, slope, residual in zip(likelihood.families, slopes, residuals, strict=True):
+        residual[1:] -= np.tensordot(shift, slope, axes=1)
+        total += family.quadratic(residual)
+        cleaned = _whitened(family, residual)
+        groups.extend(np.sum(np.abs(cleaned) ** 2, axis=(2, 3)).T)
+        names.extend(k.describe() for k in family.on_keys)
+        orders = min(SMOOTH_ORDERS, cleaned.shape[-1])
+        low = dct(cleaned.real, axis=-1, norm="ortho")[..., :orders] ** 2
+        low = low + dct(cleaned.imag, axis=-1, norm="ortho")[..., :orders] ** 2
+        smooth += low.sum(axis=(1, 2, 3))
+    table = np.array(groups)  # (groups, 1 + replicates)
+    scaled = (table - table[:, 1:].mean(axis=1, keepdims=True)) / table[:, 1:].std(axis=1, ddof=1, keepdims=True)
+    worst = int(np.argmax(scaled[:, 0]))
+    p_total, p_smooth = _tail(total), _tail(smooth)
+    p_worst = min(1.0, _tail(table[worst]) * len(names))
+    return PredictiveCheck(
+        total=p_total,
+        worst_group=p_worst,
+        smooth=p_smooth,
+        chi_square=float(total[0]),
+        degrees=float(total[1:].mean()),
+        worst_name=names[worst],
+        p_value=float(min(1.0, 3 * min(p_total, p_worst, p_smooth))),
+    )
+
+
+def _whitened(family: Family, residual: ComplexArray) -> ComplexArray:
+    """Residuals less their most probable gain and flux errors, in standard deviations of the pump-on noise."""
+    flat = np.ascontiguousarray(residual).reshape(len(residual), -1).view(np.float64)
+    if len(family.directions):
+        count = len(family.directions)
+        flat_d = family.directions.reshape(count, -1).view(np.float64)
+        weighed = family.weigh(family.directions).reshape(count, -1).view(np.float64)
+        amplitudes = np.linalg.solve(flat_d @ weighed.T + np.eye(count), weighed @ flat.T)
+        residual = residual - np.tensordot(amplitudes.T, family.directions, axes=1)
+    return np.asarray(residual * np.sqrt(family.precision))
+
+
+def _tail(values: FloatArray) -> float:
+    """Probability of a misfit above values[0], from a gamma distribution fitted to the replicates by its moments."""
+    mean, variance = float(values[1:].mean()), float(values[1:].var(ddof=1))
+    if variance <= 0 or mean <= 0:
+        return 1.0
+    return float(gammaincc(mean**2 / variance, max(values[0], 0.0) * mean / variance))
+
+
+def estimate_residual_gain(likelihoods: dict[float, RatioLikelihood], problem: CampaignProblem, x: FloatArray) -> float:
+    """The residual gain error under which the data at x are most probable.
+
+    Parameters
+    ----------
+    likelihoods : dict
+        Candidates by their residual gain; the smallest is the stated one and wins unless another is better by more than
+        4 in log-likelihood.
+    problem : CampaignProblem
+        Gives the unknowns.
+    x : ndarray (D,)
+
+    Returns
+    -------
+    float
+    """
+    parameters = problem.unknowns.parameters(x[None])
+    value = {
+        s: float(like.log_likelihood(parameters)[0]) - 0.5 * sum(f.log_volume for f in like.families)
+        for s, like in likelihoods.items()
+    }
+    stated = min(value)
+    best = max(value, key=lambda s: value[s])
+    return best if value[best] > value[stated] + 4.0 else stated

@@ -1,0 +1,144 @@
+"""Which pump port is which: the sign of the pump phase difference, read from sweeps with known flux signs.
+
+Pump port 1 gives +90 or -90 degrees between the two stages, depending on how the pump hybrid was connected.  Sweeps
+with the source out (or a known calibration source) at a bias decide: both signs are fitted to each isolator's own
+sweeps, with its offsets, pump strength and phase error free within their priors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.device.chip import study_flux_map
+from fluxsense.errors import InputError
+from fluxsense.infer.likelihood import RatioLikelihood
+from fluxsense.infer.modes import ascend
+from fluxsense.infer.problem import CampaignProblem
+from fluxsense.infer.unknowns import Unknowns
+from fluxsense.study import State, Study
+from fluxsense.traces.digest import Digest
+
+FloatArray = npt.NDArray[np.float64]
+
+DECISIVE = 10.0
+"""Difference of the log posteriors of the two signs that counts as decided."""
+
+
+@dataclass(frozen=True)
+class Wiring:
+    """Sign of the pump phase difference for pump port 1, per isolator, and where it is from.
+
+    Attributes
+    ----------
+    signs : tuple of int
+    log_odds : tuple of float
+        Log posterior of the sign taken less that of the other; NaN where it was not examined.
+    stated : tuple of bool
+        Whether the study states it.
+    """
+
+    signs: tuple[int, ...]
+    log_odds: tuple[float, ...]
+    stated: tuple[bool, ...]
+
+
+def source_flux_scale_phi0(study: Study) -> FloatArray:
+    """Root mean square flux per loop of a source of the stated size in a random direction, at its central position."""
+    rows = study_flux_map(study)
+    return np.asarray(np.sqrt(np.sum(rows**2, axis=-1) / 3) * study.source.size)
+
+
+def read_wiring(study: Study, digest: Digest, measured: Sequence[int]) -> Wiring:
+    """Find the wiring of every measured isolator from the digest.
+
+    Parameters
+    ----------
+    study : Study
+    digest : Digest
+    measured : sequence of int
+        Isolators with sweeps.
+
+    Returns
+    -------
+    Wiring
+
+    Raises
+    ------
+    InputError
+        If the study leaves a sign to the reference sweeps and they do not decide it.
+    """
+    signs, odds, stated = [], [], []
+    for i, iso in enumerate(study.isolators):
+        known = iso.pump_port_1_sign
+        stated.append(known is not None)
+        if i not in measured:
+            signs.append(known or 1)
+            odds.append(float("nan"))
+            continue
+        difference = _sign_odds(study, digest, i)
+        if known is not None:
+            signs.append(known)
+            odds.append(known * difference)
+            continue
+        if not abs(difference) >= DECISIVE:
+            raise InputError(
+                f'the sweeps do not tell which way isolator "{iso.name}" transmits for pump port 1 '
+                f"(log odds {difference:+.1f}, {DECISIVE:g} wanted): its rings carry no flux of known sign",
+                where=f"{study.path.name}, isolator[{iso.name}].pump_port_1_phase",
+                remedy='State "+90 deg" or "-90 deg" in the study, or record source-out sweeps with both loops biased '
+                "to about half a flux quantum",
+            )
+        signs.append(1 if difference > 0 else -1)
+        odds.append(abs(difference))
+    return Wiring(tuple(signs), tuple(odds), tuple(stated))
+
+
+def _sign_odds(study: Study, digest: Digest, isolator: int) -> float:
+    """Log posterior odds of +1 against -1, each at its best fit, for one isolator."""
+    name = study.isolators[isolator].name
+    quiet = {s.name for s in study.states if s.kind in ("out", "calibration")}
+    own = {k: v for k, v in digest.items() if k.isolator == name}
+    reference = any(k.pump_on and k.state in quiet for k in own)
+    scale = np.zeros(len(study.loops)) if reference else source_flux_scale_phi0(study)
+    if reference:
+        own = {k: v for k, v in own.items() if not k.pump_on or k.state in quiet}
+    # every (cooldown, state) gets offsets of its own, so that an unknown source only adds to them
+    kinds = {s.name: s for s in study.states}
+    labels = {k: (k.cooldown if k.state in quiet else f"{k.cooldown}|{k.state}") for k in own}
+    relabelled = Digest({replace(k, cooldown=labels[k]): v for k, v in own.items()})
+    loops = tuple(
+        replace(x, offset_sd_phi0=float(np.hypot(max(x.offset_sd_phi0, 1e-4), s)))
+        for x, s in zip(study.loops, scale, strict=True)
+    )
+    states = tuple(s if s.kind in ("out", "calibration") else State(s.name, "out") for s in kinds.values())
+    plain = replace(study, loops=loops, states=states)
+    values = []
+    for sign in (1, -1):
+        port_signs = [sign] * len(study.isolators)
+        likelihood = RatioLikelihood(plain, relabelled, port_signs, residual_gain=max(study.noise.residual_gain, 0.02))
+        unknowns = Unknowns(plain, likelihood.cooldowns, [isolator], with_source=False)
+        problem = CampaignProblem(unknowns, likelihood)
+        best = -np.inf
+        if unknowns.size:
+            for start in _offset_starts(unknowns):
+                mode = ascend(problem, start, max_steps=30)
+                best = max(best, -np.inf if mode is None else mode.log_posterior)
+        else:
+            best = float(problem.log_likelihood(np.zeros((1, 0)))[0])
+        values.append(best)
+    return float(values[0] - values[1])
+
+
+def _offset_starts(unknowns: Unknowns) -> list[FloatArray]:
+    """The prior mean, and offsets displaced one way or the other."""
+    starts = [np.zeros(unknowns.size)]
+    columns = [n for n, x in enumerate(unknowns.nuisances) if x.kind == "offset"]
+    for value in (0.5, -0.5):
+        start = np.zeros(unknowns.size)
+        start[columns] = value
+        starts.append(start)
+    return starts
