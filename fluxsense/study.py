@@ -777,8 +777,10 @@ _SHAPE_KEYS: Final = {
 
 def _read_loop(t: Table, chips: Sequence[str] | None) -> Loop:
     name = _name(t)
-    single = chips[0] if chips is not None and len(chips) == 1 else _REQUIRED
-    chip = t.reference("chip", chips, default=single)
+    default: Any = _REQUIRED
+    if chips is None or len(chips) == 1:
+        default = chips[0] if chips else ""
+    chip = t.reference("chip", chips, default=default)
     shape = t.choice("shape", tuple(_SHAPE_KEYS), default="polygon", decides=True)
     outline: tuple[Vector, ...]
     crossing = False
@@ -818,6 +820,12 @@ def _read_loop(t: Table, chips: Sequence[str] | None) -> Loop:
         t.quantity("offset_sd", "flux", default=0.0, low=0.0, high=1.0),
         crossing,
     )
+
+
+def _read_bias_line(t: Table, loops: Sequence[str] | None) -> BiasLine:
+    name = _name(t)
+    limit = t.quantity("limit", "current", low=0.0, strict=True)
+    return BiasLine(name, limit, tuple(t.named_quantities("mutual", "mutual", loops).items()))
 
 
 _STAGE_QUANTITIES: Final = {
@@ -957,7 +965,7 @@ def _rotation(axis: Vector, angle: float) -> tuple[Vector, Vector, Vector]:
     )
 
 
-def _read_state(t: Table, coils: Sequence[str]) -> State:
+def _read_state(t: Table, coils: Sequence[str] | None) -> State:
     name = _name(t)
     kind = t.choice("kind", ("out", "in", "turned", "calibration"), decides=True)
     if kind != "turned":
@@ -1072,10 +1080,10 @@ def _read_sampling(root: Table) -> Sampling:
     return sampling
 
 
-def _names(parts: Sequence[Any], root: Table, before: int) -> list[str] | None:
-    """Names of the parts, or None if reading them brought faults (nothing can then be said of a name not among them)."""
-    names = [x.name for x in parts if x.name]
-    return names if len(names) == len(parts) and root.count() == before else None
+def _names(parts: Sequence[Any], expected: bool) -> list[str] | None:
+    """Names of the parts; None if some could not be read, since nothing can then be said of a name not among them."""
+    names = [x.name for x in parts]
+    return None if "" in names or (expected and not names) else names
 
 
 def _read_root(data: dict[str, Any], file: Path, faults: list[str], sha256: str) -> Study:
@@ -1091,26 +1099,30 @@ def _read_root(data: dict[str, Any], file: Path, faults: list[str], sha256: str)
     invented = root.flag("invented", False)
     note = root.text("note", default="", empty=True)
     source = _read_source(root)
-    chips = tuple(_read_chip(t) for t in root.tables("chip", required=False)) or (Chip("chip"),)
-    loops = tuple(_read_loop(t, [c.name for c in chips]) for t in root.tables("loop"))
-    loop_names = [x.name for x in loops]
-    lines = []
-    for t in root.tables("bias_line", required=False):
-        mutual = t.named_quantities("mutual", "mutual", loop_names)
-        lines.append(BiasLine(_name(t), t.quantity("limit", "current", low=0.0, strict=True), tuple(mutual.items())))
+    chips = tuple(_read_chip(t) for t in root.tables("chip", required=False))
+    chip_names = _names(chips, "chip" in data)
+    chips = chips or (Chip("chip"),)
+    loops = tuple(_read_loop(t, ["chip"] if chip_names == [] else chip_names) for t in root.tables("loop"))
+    loop_names = _names(loops, True)
+    lines = tuple(_read_bias_line(t, loop_names) for t in root.tables("bias_line", required=False))
+    line_names = _names(lines, "bias_line" in data)
     coils = tuple(Coil(_name(t), _read_polygon(t, "outline", (3,))) for t in root.tables("coil", required=False))
+    coil_names = _names(coils, "coil" in data)
     isolators = tuple(_read_isolator(t, loop_names) for t in root.tables("isolator"))
+    isolator_names = _names(isolators, True)
     _check_loops_used_once(root, isolators)
-    states = tuple(_read_state(t, [c.name for c in coils]) for t in root.tables("state", required=False)) or (
-        State("out", "out"),
-        State("in", "in"),
-    )
+    states = tuple(_read_state(t, coil_names) for t in root.tables("state", required=False))
+    state_names = _names(states, "state" in data)
+    if not states:
+        states = (State("out", "out"), State("in", "in"))
+        state_names = ["out", "in"] if state_names == [] else None
     settings = tuple(
-        _read_setting(t, [i.name for i in isolators], lines) for t in root.tables("setting", required=False)
+        _read_setting(t, isolator_names, None if line_names is None else lines)
+        for t in root.tables("setting", required=False)
     )
     sweep = _read_sweep(root)
     noise = _read_noise(root)
-    plan = _read_plan(root, [s.name for s in states])
+    plan = _read_plan(root, state_names)
     sampling = _read_sampling(root)
     t = root.table("traces", required=False)
     log = file.parent / t.text("log", default="log.csv")
@@ -1118,7 +1130,7 @@ def _read_root(data: dict[str, Any], file: Path, faults: list[str], sha256: str)
     t.close()
     root.close()
     return Study(
-        file, title, invented, note, source, chips, loops, tuple(lines), coils, isolators, states, settings,
+        file, title, invented, note, source, chips, loops, lines, coils, isolators, states, settings,
         sweep, noise, plan, sampling, log, outside, sha256,
     )  # fmt: skip
 
