@@ -16,9 +16,10 @@ import numpy.typing as npt
 from fluxsense.device.isolator import hybrid_elements, isolator_scattering
 from fluxsense.device.ring import mode_frequency_hz, quarter_phase, relative_coupling
 from fluxsense.errors import InputError, ModelError
-from fluxsense.magnetics.flux_map import bias_flux, coil_flux_map, flux_map
-from fluxsense.magnetics.loops import place
-from fluxsense.study import Isolator, Study
+from fluxsense.magnetics.flux_map import bias_flux, coil_flux_map, flux_map, flux_map_unchecked
+from fluxsense.magnetics.loops import distance_to_outline, place
+from fluxsense.magnetics.sources import Wires
+from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -122,8 +123,18 @@ def nominal_parameters(study: Study, source: npt.ArrayLike = (0.0, 0.0, 0.0), co
         Source vector in T or A m^2.
     cooldowns : int
         Number of cooldowns C.
+
+    Raises
+    ------
+    InputError
+        If the source is not one vector of three components per set.
     """
-    vector = np.atleast_2d(np.asarray(source, dtype=np.float64))
+    vector = np.array(source, dtype=np.float64, ndmin=2)
+    if vector.ndim != 2 or vector.shape[1] != 3:
+        raise InputError(
+            f"the source has shape {vector.shape}, a vector of three components per parameter set is needed",
+            remedy="Give an array of shape (3,) or (B, 3)",
+        )
     batch = vector.shape[0]
     offsets = np.array([x.offset_phi0 for x in study.loops])
     return ChipParameters(
@@ -143,6 +154,93 @@ def loop_outlines_m(study: Study) -> list[FloatArray]:
         np.asarray(place(np.array(x.outline_m), chips[x.chip].origin_m, chips[x.chip].x_axis, chips[x.chip].y_axis))
         for x in study.loops
     ]
+
+
+MIN_WIRE_DISTANCE_M: Final = 1e-9
+"""A dipole nearer than this to the centre line of a loop's wire counts as lying on it: no wire is thinner."""
+
+
+def check_geometry(study: Study) -> None:
+    """Refuse what a study's reader cannot see entry by entry.
+
+    Parameters
+    ----------
+    study : Study
+
+    Raises
+    ------
+    InputError
+        With every fault found, each by its key path: a dipole that lies on the wire of a loop, a flat outline that
+        crosses itself without `crossing` being set, a calibration coil that touches a loop.
+    """
+    faults = []
+    file = study.path.name
+    outlines = loop_outlines_m(study)
+    for loop, outline in zip(study.loops, outlines, strict=True):
+        where = f"{file}, loop[{loop.name}].outline"
+        if study.source.kind == "dipole":
+            distance = float(distance_to_outline(np.array(study.source.position_m), outline))
+            if distance < MIN_WIRE_DISTANCE_M:
+                faults.append(
+                    InputError(
+                        f"the dipole at source.position lies on the wire of this loop ({1e9 * distance:.2g} nm from it), "
+                        "where its flux has no value",
+                        where=where,
+                        remedy="Move the dipole or the loop",
+                    )
+                )
+        crossing = None if loop.crossing else _first_crossing(np.array(loop.outline_m))
+        if crossing is not None:
+            first, second = (n + 1 for n in crossing)
+            faults.append(
+                InputError(
+                    f"the outline crosses itself (the side after corner {first} and the side after corner {second})",
+                    where=where,
+                    remedy="List the corners in the order in which the wire passes them, or say crossing = true for a "
+                    "gradiometer",
+                )
+            )
+    driven = {s.coil for s in study.states if s.coil is not None}
+    for coil in study.coils:
+        if coil.name not in driven:
+            continue
+        for loop, outline in zip(study.loops, outlines, strict=True):
+            try:
+                coil_flux_map([outline], np.array(coil.outline_m))
+            except InputError as error:
+                faults.append(
+                    InputError(
+                        f'its flux in the loop "{loop.name}" has no value: {error.what}',
+                        where=f"{file}, coil[{coil.name}].outline",
+                        remedy="Move the coil or the loop",
+                    )
+                )
+    if faults:
+        raise InputError("\n".join(str(x) for x in faults))
+
+
+def _first_crossing(outline: FloatArray) -> tuple[int, int] | None:
+    """Two sides of a flat outline (n, 3) that pass through each other, by their first corners; None if none do.
+
+    Sides pq and rs cross when r and s lie on opposite sides of pq, and p and q on opposite sides of rs; touching is no
+    crossing.  Outlines that are not flat in their chip's frame are not looked at.
+    """
+    if np.ptp(outline[:, 2]) > 0:
+        return None
+    start = outline[:, :2] - outline[:, :2].mean(axis=0)
+    start = start / np.abs(start).max()
+    end = np.roll(start, -1, axis=0)
+    along = end - start
+
+    def side(point: FloatArray) -> FloatArray:
+        """Twice the area of the triangle of side i and point j, (n, n); rounding counts as zero."""
+        away = point[None, :, :] - start[:, None, :]
+        area = along[:, None, 0] * away[..., 1] - along[:, None, 1] * away[..., 0]
+        return np.where(np.abs(area) > 1e-12, area, 0.0)
+
+    apart = side(start) * side(end) < 0
+    pairs = np.argwhere(np.triu(apart & apart.T, 1))
+    return (int(pairs[0, 0]), int(pairs[0, 1])) if len(pairs) else None
 
 
 def study_flux_map(study: Study) -> FloatArray:
@@ -209,7 +307,13 @@ class ChipModel:
     frequency_hz : sequence of ndarray
         Signal frequencies per isolator (position in the study's list), each (F_i,).
     port_signs : sequence of int, optional
-        Sign of the pump phase difference for pump port 1, per isolator; the study's where it states one, else +1.
+        Sign of the pump phase difference for pump port 1 (and of a free pump phase), per isolator; the study's where it
+        states one, else +1.
+
+    Raises
+    ------
+    InputError
+        If lengths or positions do not fit the study.
     """
 
     def __init__(
@@ -221,9 +325,10 @@ class ChipModel:
     ) -> None:
         self.study = study
         self.probes = tuple(probes)
-        self.frequency_hz = [np.asarray(x, dtype=np.float64) for x in frequency_hz]
+        self.frequency_hz = [np.array(x, dtype=np.float64) for x in frequency_hz]
         stated = [x.pump_port_1_sign or 1 for x in study.isolators]
         self.port_signs = tuple(stated if port_signs is None else port_signs)
+        self._check()
         self.loop_index = loop_indices(study)
         self._outlines = loop_outlines_m(study)
         self._mutual = mutual_matrix_phi0_per_a(study)
@@ -234,10 +339,40 @@ class ChipModel:
         self._rotations = np.array([s.rotation for s in study.states], dtype=np.float64)
         self._source_in = np.array([s.kind in ("in", "turned") for s in study.states])
         self._calibration = self._calibration_flux()
+        self._wires = Wires.of(self._outlines)
         self._uniform = flux_map(self._outlines, "uniform_field") if study.source.kind == "uniform_field" else None
         self._stage = {
             name: np.array([[getattr(s, name) for s in iso.stages] for iso in study.isolators]) for name in STAGE_FIELDS
         }
+
+    def _check(self) -> None:
+        study = self.study
+        count = len(study.isolators)
+        if len(self.frequency_hz) != count or len(self.port_signs) != count:
+            raise InputError(
+                f"{len(self.frequency_hz)} frequency grids and {len(self.port_signs)} port signs were given for "
+                f"{count} isolators",
+                remedy="Give one of each per isolator of the study",
+            )
+        if any(sign not in (-1, 1) for sign in self.port_signs):
+            raise InputError(f"the port signs are {self.port_signs}", remedy="Each must be +1 or -1")
+        for n, p in enumerate(self.probes):
+            if len(p.bias_a) != len(study.bias_lines):
+                raise InputError(
+                    f"probe {n} has {len(p.bias_a)} bias currents, the study has {len(study.bias_lines)} bias lines",
+                    remedy="Give one current per bias line",
+                )
+            if not (0 <= p.isolator < count and 0 <= p.state < len(study.states) and p.cooldown >= 0):
+                raise InputError(
+                    f"probe {n} points at isolator {p.isolator}, state {p.state}, cooldown {p.cooldown}, which is not there",
+                    remedy="Count from 0 in the study's lists",
+                )
+            if p.pump_on and p.pump_port not in (None, 1, 2):
+                raise InputError(f"probe {n} has the pump port {p.pump_port}", remedy="It must be 1 or 2")
+            if p.pump_on and p.pump_port is None and p.pump_phase_rad is None:
+                raise InputError(
+                    f"probe {n} has the pump on, but neither a pump port nor a pump phase", remedy="Give one of them"
+                )
 
     def probe_rows(self, isolator: int) -> list[int]:
         """Positions in `probes` of one isolator's probes, in the order in which `scattering` returns them."""
@@ -247,13 +382,12 @@ class ChipModel:
         chosen = [self.probes[n] for n in self._rows[isolator]]
         iso = self.study.isolators[isolator]
         sign = self.port_signs[isolator]
-        phase, fixed = [], []
+        phase = []
         for p in chosen:
             if p.pump_port is not None:
                 phase.append(sign * (0.5 if p.pump_port == 1 else -0.5) * np.pi)
             else:
                 phase.append(sign * (p.pump_phase_rad or 0.0))
-            fixed.append(p.pump_on)
         bias = np.array([p.bias_a for p in chosen]).reshape(len(chosen), self._mutual.shape[1])
         loops = self.loop_index[isolator]
         return {
@@ -282,7 +416,7 @@ class ChipModel:
         """Flux map per parameter set at effective area 1, shape (B, L, 3), in Phi0 per T or per A m^2."""
         if self._uniform is not None:
             return np.broadcast_to(self._uniform, (position_m.shape[0], *self._uniform.shape))
-        return np.asarray(flux_map(self._outlines, "dipole", position_m))
+        return flux_map_unchecked(self._wires, position_m, None)
 
     def source_flux(self, parameters: ChipParameters) -> FloatArray:
         """Flux of the source (or calibration source) per parameter set, state and loop, shape (B, S, L), in Phi0."""
@@ -298,8 +432,7 @@ class ChipModel:
         source = self.source_flux(parameters) if source_flux is None else source_flux
         table = self._tables[isolator]
         loops = self.loop_index[isolator]
-        states = table["state"].astype(np.int64)
-        cooldowns = table["cooldown"].astype(np.int64)
+        states, cooldowns = table["state"], table["cooldown"]
         offset = parameters.offset_phi0[:, cooldowns[:, None], loops[None, :]]
         return np.asarray(table["bias_flux"] + offset + source[:, states[:, None], loops[None, :]])
 
@@ -398,10 +531,21 @@ class ChipModel:
             hybrid_cross=np.full(rows, cross),
             ports=ports,
         )
-        return np.asarray(result).reshape(shape[0], shape[1], len(ports), -1)
+        return np.asarray(result).reshape(shape[0], shape[1], len(ports), self.frequency_hz[isolator].size)
 
     def explain_non_finite(self, parameters: ChipParameters, isolator: int) -> ModelError:
-        """The error to raise when a prediction is not finite: names the stage of the model and the parameters."""
+        """The error to raise when a prediction is not finite: names the stage of the model and the parameters.
+
+        Parameters
+        ----------
+        parameters : ChipParameters
+            A batch of one, the failing set.
+        isolator : int
+
+        Returns
+        -------
+        ModelError
+        """
         stage = "the scattering parameters"
         source = self.source_flux(parameters)
         if not np.all(np.isfinite(source)):
@@ -412,9 +556,10 @@ class ChipModel:
             stage = "the ring's coupling"
         values = ", ".join(f"{x:.6g}" for x in parameters.source[0])
         place_m = ", ".join(f"{x:.6g}" for x in parameters.position_m[0])
+        offsets = ", ".join(f"{x:.4g}" for x in parameters.offset_phi0[0].ravel())
         return ModelError(
             f'the model is not finite: {stage} of isolator "{self.study.isolators[isolator].name}" fails for '
-            f"source ({values}), position ({place_m}) m, offsets {np.array2string(parameters.offset_phi0[0], precision=4)} Phi0. "
+            f"source ({values}), position ({place_m}) m, offsets ({offsets}) Phi0. "
             "Narrow the priors in the study so that such values cannot occur."
         )
 
