@@ -50,7 +50,8 @@ def measure_noise(digest: Digest, stated_white: float, stated_gain: float, state
     ----------
     digest : Digest
     stated_white : float
-        Used where there are no repeats: standard deviation per quadrature relative to the group's median modulus.
+        Used where there are no repeats: standard deviation per quadrature relative to unit transmission, for which the
+        median modulus of the isolator's pump-off sweeps stands (of its strongest group, if there are none).
     stated_gain, stated_phase_rad : float
         Drift used where there are no repeats.
 
@@ -81,7 +82,7 @@ def measure_noise(digest: Digest, stated_white: float, stated_gain: float, state
             total, dof = own.get(key, (np.zeros(2), 0.0))
             white[key] = np.sqrt((total + _POOL_WEIGHT * pool) / (dof + _POOL_WEIGHT))
         else:
-            white[key] = stated_white * np.median(np.abs(group.mean[list(PATHS)]), axis=1)
+            white[key] = stated_white * _unit_level(digest, key.isolator)
         white[key] = np.maximum(white[key], 1e-12 * np.max(np.abs(group.mean[list(PATHS)]), axis=1) + 1e-300)
     drift = {}
     for name in sorted({key.isolator for key in digest}):
@@ -92,9 +93,25 @@ def measure_noise(digest: Digest, stated_white: float, stated_gain: float, state
     return NoiseLevels(white, drift, bool(sums))
 
 
+def _unit_level(digest: Digest, isolator: str) -> FloatArray:
+    """Modulus (2,) of S21 and S12 that stands for unit transmission of an isolator's lines."""
+    levels = {
+        key: np.median(np.abs(group.mean[list(PATHS)]), axis=1)
+        for key, group in digest.items()
+        if key.isolator == isolator
+    }
+    off = [level for key, level in levels.items() if not key.pump_on]
+    return np.asarray(np.median(off, axis=0) if off else np.max(list(levels.values()), axis=0))
+
+
 def _drift(digest: Digest, isolator: str, white: Mapping[GroupKey, FloatArray]) -> FloatArray | None:
-    """Pooled covariance of the relative gain error of one sweep, white noise subtracted, made positive."""
-    total, dof = np.zeros((4, 4)), 0.0
+    """Pooled covariance of the relative gain error of one sweep, white noise subtracted, made positive.
+
+    A group whose path is blocked says little of the gain: the white noise of its projection, v = s^2 / power, swamps the
+    drift.  Entry (p, q) of a group's estimate is therefore weighted by 1/((v_p + v)(v_q + v)), v being the smallest one
+    of the isolator.
+    """
+    parts: list[tuple[FloatArray, FloatArray, int]] = []
     for key, group in digest.items():
         if key.isolator != isolator or group.count < 2:
             continue
@@ -110,11 +127,17 @@ def _drift(digest: Digest, isolator: str, white: Mapping[GroupKey, FloatArray]) 
         hermitian = project @ group.node_hermitian @ project.conj().T
         complementary = project @ group.node_complementary @ project.T
         n = group.count - 1
-        total += _real_covariance(hermitian, complementary) - n * np.diag(np.repeat(white[key] ** 2 / power, 2))
-        dof += n
-    if dof == 0:
+        v = np.repeat(white[key] ** 2 / power, 2)
+        parts.append((_real_covariance(hermitian, complementary) - n * np.diag(v), v, n))
+    if not parts:
         return None
-    values, vectors = np.linalg.eigh(total / dof)
+    floor = min(float(v.min()) for _, v, _ in parts)
+    total, weight = np.zeros((4, 4)), np.zeros((4, 4))
+    for scatter, v, n in parts:
+        own = floor / (v + floor)
+        total += np.outer(own, own) * scatter
+        weight += np.outer(own, own) * n
+    values, vectors = np.linalg.eigh(total / weight)
     return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T)
 
 

@@ -12,6 +12,9 @@ fixed   direction uniform, size exactly 1: only the direction of w is used; its 
         narrow prior about 1 that keeps w away from the origin.
 
 A direction prior of kind 'cap' or 'plane' cuts the sphere; the density inside is raised by the ratio of solid angles.
+
+A nuisance that has no meaning beyond a bound (a linewidth, a loss or an effective area below zero, a share outside
+0..1) has its normal prior cut there, and the density raised by what was cut off.
 """
 
 from __future__ import annotations
@@ -36,7 +39,7 @@ IDLE_RELATIVE_SD = 0.15
 
 @dataclass(frozen=True)
 class Nuisance:
-    """One uncertain quantity: what it is, where it enters, its prior mean and standard deviation, and its unit."""
+    """One uncertain quantity: what it is, where it enters, its normal prior, its unit and the bounds that cut the prior."""
 
     name: str
     kind: str
@@ -44,6 +47,21 @@ class Nuisance:
     mean: float
     sd: float
     unit: str
+    low: float = -np.inf
+    high: float = np.inf
+
+
+SMALLEST_PART = 1e-3
+"""Lower bound, as a part of the central value, of quantities that must be above zero."""
+
+
+def _stage_bounds(field: str, value: float) -> tuple[float, float]:
+    """Between what bounds a stage field has a meaning."""
+    if field.endswith("_share"):
+        return 0.0, 1.0
+    if field in ("signal_internal_hz", "idler_internal_hz", "idler_termination_hz"):
+        return 0.0, np.inf
+    return SMALLEST_PART * value, np.inf
 
 
 def _prior_nuisances(study: Study, cooldowns: Sequence[str], isolators: Sequence[int]) -> list[Nuisance]:
@@ -63,11 +81,13 @@ def _prior_nuisances(study: Study, cooldowns: Sequence[str], isolators: Sequence
     for n, loop in enumerate(study.loops):
         if loop.name in loop_names and loop.effective_area_sd > 0:
             name = f"effective area {loop.name}"
-            found.append(Nuisance(name, "area", (n,), loop.effective_area, loop.effective_area_sd, ""))
+            area = loop.effective_area
+            found.append(Nuisance(name, "area", (n,), area, loop.effective_area_sd, "", SMALLEST_PART * area))
     for i in isolators:
         iso = study.isolators[i]
         if iso.pump_strength_sd > 0:
-            found.append(Nuisance(f"pump strength {iso.name}", "strength", (i,), 1.0, iso.pump_strength_sd, ""))
+            name = f"pump strength {iso.name}"
+            found.append(Nuisance(name, "strength", (i,), 1.0, iso.pump_strength_sd, "", SMALLEST_PART))
         if iso.pump_phase_error_sd_rad > 0:
             name = f"pump phase error {iso.name}"
             found.append(Nuisance(name, "phase", (i,), 0.0, iso.pump_phase_error_sd_rad, "rad"))
@@ -76,7 +96,9 @@ def _prior_nuisances(study: Study, cooldowns: Sequence[str], isolators: Sequence
                 unit = OWN_UNIT["frequency"] if field.endswith("_hz") else ""
                 label = field.removesuffix("_hz").replace("_", " ")
                 name = f"{label} {iso.name} stage {k + 1}"
-                found.append(Nuisance(name, f"stage:{field}", (i, k), float(getattr(stage, field)), sd, unit))
+                mean = float(getattr(stage, field))
+                bounds = _stage_bounds(field, mean)
+                found.append(Nuisance(name, f"stage:{field}", (i, k), mean, sd, unit, *bounds))
     return found
 
 
@@ -108,6 +130,9 @@ class Unknowns:
         self.with_source = with_source
         nuisances = _prior_nuisances(study, self.cooldowns, list(chosen))
         self.nuisances = tuple(n for n in nuisances if with_source or n.kind != "position")
+        self._low = np.array([(n.low - n.mean) / n.sd for n in self.nuisances])
+        self._high = np.array([(n.high - n.mean) / n.sd for n in self.nuisances])
+        self._log_kept = float(np.sum(np.log(ndtr(self._high) - ndtr(self._low))))
         self.source_prior = SourcePrior(
             study.source.size_prior, study.source.size_sd / study.source.size, study.source.direction
         )
@@ -149,12 +174,13 @@ class Unknowns:
         Returns
         -------
         ChipParameters
-            Batch of B; x is not changed.
+            Batch of B; x is not changed.  A nuisance beyond its bounds (where the prior vanishes) is put on the bound,
+            so that derivatives can be taken there.
         """
         base = nominal_parameters(self.study, self.source(x), len(self.cooldowns))
         stage = {k: np.tile(v, (x.shape[0], 1, 1)) for k, v in self._stage_values.items()}
         for column, n in enumerate(self.nuisances, self.lead):
-            value = n.mean + n.sd * x[:, column]
+            value = self._nuisance_value(n, x[:, column])
             if n.kind == "position":
                 base.position_m[:, n.index[0]] = value
             elif n.kind == "offset":
@@ -183,13 +209,19 @@ class Unknowns:
         if self.with_source:
             out[:, :3] = self.source(x)
         for column, n in enumerate(self.nuisances, self.lead):
-            out[:, column] = n.mean + n.sd * x[:, column]
+            out[:, column] = self._nuisance_value(n, x[:, column])
         return out
 
+    @staticmethod
+    def _nuisance_value(nuisance: Nuisance, whitened: FloatArray) -> FloatArray:
+        return np.asarray(np.clip(nuisance.mean + nuisance.sd * whitened, nuisance.low, nuisance.high))
+
     def log_prior(self, x: FloatArray) -> FloatArray:
-        """Log prior density of whitened vectors (B, D), normalised; shape (B,)."""
+        """Log prior density of whitened vectors (B, D), normalised; -inf beyond a bound; shape (B,)."""
         rest = x[:, self.lead :]
-        log_p = -0.5 * np.sum(rest * rest, axis=1) - 0.5 * LOG_2PI * rest.shape[1]
+        log_p = -0.5 * np.sum(rest * rest, axis=1) - 0.5 * LOG_2PI * rest.shape[1] - self._log_kept
+        if np.any(rest < self._low) or np.any(rest > self._high):
+            log_p = np.where(np.all((rest >= self._low) & (rest <= self._high), axis=1), log_p, -np.inf)
         if self.with_source:
             log_p = log_p + self.source_prior.log_density(x[:, :3])
         return np.asarray(log_p)
@@ -204,6 +236,8 @@ class Unknowns:
     def draw(self, rng: np.random.Generator, count: int) -> FloatArray:
         """Draws from the prior, shape (count, D)."""
         rest = rng.standard_normal((count, len(self.nuisances)))
+        while np.any(bad := (rest < self._low) | (rest > self._high)):
+            rest[bad] = rng.standard_normal(int(bad.sum()))
         if not self.with_source:
             return rest
         return np.concatenate([self.source_prior.draw(rng, count), rest], axis=1)
@@ -248,6 +282,7 @@ class SourcePrior:
         if self.direction.kind == "list":
             raise InputError(
                 'direction_prior = "list" cannot be sampled as a continuous direction',
+                where="source.direction_prior",
                 remedy="Use a sphere, a cap or a plane",
             )
 
@@ -274,21 +309,25 @@ class SourcePrior:
         return np.asarray(w / np.where(length > 0, length, 1.0))
 
     def inside(self, w: FloatArray) -> npt.NDArray[np.bool_]:
-        """Whether the direction of w lies in the prior's region, shape (B,)."""
+        """Whether the direction of w lies in the prior's region, shape (B,).
+
+        The angle to the axis comes from sine and cosine together, which keeps its digits in narrow regions.
+        """
         d = self.direction
         if d.kind == "sphere":
             return np.ones(w.shape[0], dtype=bool)
-        length = np.sqrt(np.sum(w * w, axis=1))
-        cosine = (w @ np.array(d.axis)) / np.where(length > 0, length, 1.0)
+        axis = np.array(d.axis)
+        across = np.cross(axis, w)
+        angle = np.arctan2(np.sqrt(np.sum(across * across, axis=1)), w @ axis)
         if d.kind == "cap":
-            return np.asarray(cosine >= np.cos(d.half_angle_rad))
-        return np.asarray(np.abs(cosine) <= np.sin(min(d.half_angle_rad, np.pi / 2)))
+            return np.asarray(angle <= d.half_angle_rad)
+        return np.asarray(np.abs(angle - np.pi / 2) <= d.half_angle_rad)
 
     def solid_angle_sr(self) -> float:
         """Solid angle of the prior's region."""
         d = self.direction
         if d.kind == "cap":
-            return float(2 * np.pi * (1 - np.cos(d.half_angle_rad)))
+            return float(4 * np.pi * np.sin(d.half_angle_rad / 2) ** 2)
         if d.kind == "plane":
             return float(4 * np.pi * np.sin(min(d.half_angle_rad, np.pi / 2)))
         return float(4 * np.pi)
@@ -325,17 +364,16 @@ class SourcePrior:
     def _draw_direction(self, rng: np.random.Generator, count: int) -> FloatArray:
         """Uniform directions in the prior's region, by Archimedes' hat-box theorem about its axis."""
         d = self.direction
-        low, high = {
-            "sphere": (-1.0, 1.0),
-            "cap": (float(np.cos(d.half_angle_rad)), 1.0),
-            "plane": (
-                -float(np.sin(min(d.half_angle_rad, np.pi / 2))),
-                float(np.sin(min(d.half_angle_rad, np.pi / 2))),
-            ),
-        }[d.kind]
-        cosine = rng.uniform(low, high, count)
+        if d.kind == "plane":
+            edge = float(np.sin(min(d.half_angle_rad, np.pi / 2)))
+            cosine = rng.uniform(-edge, edge, count)
+            below = 1 - cosine
+        else:
+            half = d.half_angle_rad if d.kind == "cap" else np.pi
+            below = 2 * np.sin(half / 2) ** 2 * rng.uniform(0, 1, count)  # 1 - cosine, with its digits in a narrow cap
+            cosine = 1 - below
         angle = rng.uniform(0, 2 * np.pi, count)
-        sine = np.sqrt(np.maximum(0, 1 - cosine**2))
+        sine = np.sqrt(below * (2 - below))
         axis = np.array(d.axis)
         helper = np.eye(3)[int(np.argmin(np.abs(axis)))]
         e1 = np.cross(axis, helper)
