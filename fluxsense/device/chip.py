@@ -485,6 +485,18 @@ class ChipModel:
         ndarray (B, P, len(ports), F) of complex
             In the e^{-i w t} convention.
         """
+        return self._evaluate(parameters, isolator, ports, flux)
+
+    def _evaluate(
+        self,
+        parameters: ChipParameters,
+        isolator: int,
+        ports: tuple[str, ...],
+        flux: FloatArray | None,
+        *,
+        right_angle: bool = False,
+    ) -> ComplexArray:
+        """Scattering parameters, with the probes' own pump phases or (right_angle) all at +90 degrees."""
         iso = self.study.isolators[isolator]
         table = self._tables[isolator]
         if flux is None:
@@ -501,7 +513,7 @@ class ChipModel:
                     stage.shunt_ratio,
                 )
         coupling = self.couplings_hz(parameters, isolator, flux) * table["amplitude"][None, :, None]
-        phase = table["phase"] + parameters.pump_phase_error_rad[:, isolator, None]
+        phase = np.pi / 2 if right_angle else table["phase"] + parameters.pump_phase_error_rad[:, isolator, None]
         through, cross = hybrid_elements(iso.hybrid_imbalance_db, iso.hybrid_phase_error_rad, iso.hybrid_loss_db)
         rows = shape[0] * shape[1]
 
@@ -532,6 +544,43 @@ class ChipModel:
             ports=ports,
         )
         return np.asarray(result).reshape(shape[0], shape[1], len(ports), self.frequency_hz[isolator].size)
+
+    def scattering_and_phase(
+        self, parameters: ChipParameters, isolator: int, *, flux: FloatArray | None = None
+    ) -> tuple[ComplexArray, ComplexArray, ComplexArray, ComplexArray]:
+        """S21 and S12, and how they change with a further pump phase error.
+
+        The pump phase difference theta enters the inner scattering matrix only as M21 = m e^(i theta) and
+        M12 = m e^(-i theta), with m and the diagonal independent of theta (A12 A21 does not hold it).  With the hybrid's
+        through a and cross b,
+
+            S21 = s + m (a^2 e^(i theta) + b^2 e^(-i theta)),   S12 = s + m (a^2 e^(-i theta) + b^2 e^(i theta)),
+
+        so that one evaluation at theta = pi/2 gives d = S21 - S12 = 2 i m (a^2 - b^2) and s, and with them every theta:
+        an extra error e changes S by (cos e - 1) u d + sin(e) v d.
+
+        Returns
+        -------
+        s : ndarray (B, P, 2, F) of complex
+            S21 and S12.
+        d : ndarray (B, P, F) of complex
+            Zero with the pump off.
+        u, v : ndarray (B, P, 2) of complex
+            Factors for S21 and S12.
+        """
+        iso = self.study.isolators[isolator]
+        table = self._tables[isolator]
+        quarter = self._evaluate(parameters, isolator, ("21", "12"), flux, right_angle=True)
+        d = quarter[:, :, 0] - quarter[:, :, 1]
+        common = 0.5 * (quarter[:, :, 0] + quarter[:, :, 1])
+        a, b = hybrid_elements(iso.hybrid_imbalance_db, iso.hybrid_phase_error_rad, iso.hybrid_loss_db)
+        kappa = 1 / (2j * (a**2 - b**2))
+        turn = np.exp(1j * (table["phase"] + parameters.pump_phase_error_rad[:, isolator, None]))
+        back = np.conj(turn)
+        u = kappa * np.stack([a**2 * turn + b**2 * back, a**2 * back + b**2 * turn], axis=-1)
+        v = 1j * kappa * np.stack([a**2 * turn - b**2 * back, b**2 * turn - a**2 * back], axis=-1)
+        s = common[:, :, None] + u[..., None] * d[:, :, None]
+        return s, d, u, v
 
     def explain_non_finite(self, parameters: ChipParameters, isolator: int) -> ModelError:
         """The error to raise when a prediction is not finite: names the stage of the model and the parameters.
