@@ -1083,7 +1083,8 @@ def _read_sampling(root: Table) -> Sampling:
 def _names(parts: Sequence[Any], expected: bool) -> list[str] | None:
     """Names of the parts; None if some could not be read, since nothing can then be said of a name not among them."""
     names = [x.name for x in parts]
-    return None if "" in names or (expected and not names) else names
+    doubtful = "" in names or len(set(names)) < len(names) or (expected and not names)
+    return None if doubtful else names
 
 
 def _read_root(data: dict[str, Any], file: Path, faults: list[str], sha256: str) -> Study:
