@@ -114,6 +114,19 @@ class Family:
         out -= np.einsum("bz,bz->b", scores, scores)
         return np.asarray(out)
 
+    def grams(self, vectors: ComplexArray) -> FloatArray:
+        """Inner products v_i^T C^-1 v_j within each of B stacks of n vectors (B, n, K, 2, F); shape (B, n, n)."""
+        batch, count = vectors.shape[:2]
+        weighted = vectors * self.precision
+        common = np.einsum("bnkpf,kpf->bnpf", weighted, np.conj(self.ratio))
+        flat = vectors.reshape(batch, count, -1).view(np.float64)
+        out = flat @ weighted.reshape(batch, count, -1).view(np.float64).transpose(0, 2, 1)
+        root = (common * np.sqrt(self.shared)).reshape(batch, count, -1).view(np.float64)
+        out -= root @ root.transpose(0, 2, 1)
+        scores = flat @ self.whitener.T
+        out -= scores @ scores.transpose(0, 2, 1)
+        return np.asarray(out)
+
     def gram(self, vectors: ComplexArray) -> FloatArray:
         """Matrix of inner products v_i^T C^-1 v_j of vectors (n, K, 2, F); shape (n, n)."""
         count = vectors.shape[0]
@@ -364,17 +377,68 @@ class RatioLikelihood:
                 off = s[:, family.off_row][:, None]
                 inverse = np.conj(off) / (off.real**2 + off.imag**2)
                 ratio = s[:, list(family.on_rows)] * inverse
-                if not np.all(np.isfinite(ratio.view(np.float64))):
-                    bad = int(np.flatnonzero(~np.isfinite(ratio.view(np.float64)).all(axis=(1, 2, 3)))[0])
-                    raise model.explain_non_finite(parameters.rows(slice(bad, bad + 1)), i)
+                self._refuse_non_finite(ratio, parameters, model, i)
                 out.append(ratio)
         return out
+
+    def predict_with_phase(
+        self, parameters: ChipParameters, isolators: Sequence[int]
+    ) -> list[tuple[Family, ComplexArray]]:
+        """Model ratios of some isolators' families and their change with a further pump phase error e.
+
+        The ratio is mu + sin(e) q + (cos(e) - 1) p, exactly; see `ChipModel.scattering_and_phase`.
+
+        Returns
+        -------
+        list of (Family, ndarray (B, 3, K, 2, F) of complex)
+            mu, q and p along the second axis.
+        """
+        out = []
+        shared_flux = None
+        for i, model, families in self._parts:
+            if i not in isolators:
+                continue
+            if shared_flux is None:
+                shared_flux = model.source_flux(parameters)
+            flux = model.probe_flux(parameters, i, shared_flux)
+            s, d, u, v = model.scattering_and_phase(parameters, i, flux=flux)
+            for family in families:
+                rows = list(family.on_rows)
+                off = s[:, family.off_row][:, None]
+                inverse = np.conj(off) / (off.real**2 + off.imag**2)
+                stack = np.empty((s.shape[0], 3, len(rows), 2, s.shape[-1]), dtype=np.complex128)
+                np.multiply(s[:, rows], inverse, out=stack[:, 0])
+                change = d[:, rows, None] * inverse
+                np.multiply(change, v[:, rows][..., None], out=stack[:, 1])
+                np.multiply(change, u[:, rows][..., None], out=stack[:, 2])
+                self._refuse_non_finite(stack, parameters, model, i)
+                out.append((family, stack))
+        return out
+
+    @staticmethod
+    def _refuse_non_finite(values: ComplexArray, parameters: ChipParameters, model: ChipModel, isolator: int) -> None:
+        finite = np.isfinite(values.reshape(len(values), -1).view(np.float64)).all(axis=1)
+        if not np.all(finite):
+            bad = int(np.flatnonzero(~finite)[0])
+            raise model.explain_non_finite(parameters.rows(slice(bad, bad + 1)), isolator)
+
+    def loop_fluxes(self, parameters: ChipParameters) -> list[FloatArray]:
+        """Flux in the two loops for each family's pump-on groups: per family (B, K, 2) in Phi0."""
+        out = []
+        for i, model, families in self._parts:
+            flux = model.probe_flux(parameters, i)
+            out += [flux[:, list(family.on_rows)] for family in families]
+        return out
+
+    def batch_step(self) -> int:
+        """Parameter sets per block."""
+        widest = max(len(model.probes) * model.frequency_hz[i].size for i, model, _ in self._parts)
+        return max(1, _BLOCK_VALUES // (2 * widest))
 
     def log_likelihood(self, parameters: ChipParameters) -> FloatArray:
         """-1/2 r^T C^-1 r over all families, shape (B,); constants that do not depend on the parameters left out."""
         batch = parameters.batch
-        widest = max(len(model.probes) * model.frequency_hz[i].size for i, model, _ in self._parts)
-        step = max(1, _BLOCK_VALUES // (2 * widest))
+        step = self.batch_step()
         out = np.empty(batch)
         for start in range(0, batch, step):
             rows = slice(start, min(start + step, batch))

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 import fluxsense
+from fluxsense.device.chip import ChipParameters
 from fluxsense.errors import InputError
 from fluxsense.infer.diagnostics import Diagnosis, diagnose, r_hat_rank
 from fluxsense.infer.directions import (
@@ -48,6 +49,8 @@ FloatArray = npt.NDArray[np.float64]
 Progress = Callable[[str, float, str], None]
 
 LEVELS = (0.5, 0.9, 0.95)
+INTEGRATED = ("phase",)
+"""Kinds of nuisances that the likelihood integrates over."""
 MISFIT_DOUBTFUL = 1e-3
 MISFIT_BAD = 1e-5
 SEARCH_POINTS = 24
@@ -212,19 +215,39 @@ class Orientation:
     document : dict
         Plain JSON values.
     study : Study
+    digest : Digest
     posterior : Posterior
     likelihood : RatioLikelihood
-    best : ndarray (D,)
-        The highest mode, whitened.
+    best_parameters : ChipParameters
+        Batch of one: the highest mode.
+    drawn : ChipParameters
+        About 3000 draws from the posterior, pump phase errors among them.
+    values : tuple
+        Names (D,), SI units (D,) and values (N, D) of all unknowns for the same draws.
     check : PredictiveCheck
     """
 
     document: dict[str, Any]
     study: Study
+    digest: Digest
     posterior: Posterior
     likelihood: RatioLikelihood
-    best: FloatArray
+    best_parameters: ChipParameters
+    drawn: ChipParameters
+    values: tuple[tuple[str, ...], tuple[str, ...], FloatArray]
     check: PredictiveCheck
+
+    def draws(self, count: int) -> ChipParameters:
+        """Posterior draws, spread evenly over those kept."""
+        return self.drawn.rows(self._spread(count))
+
+    def table(self, count: int) -> tuple[tuple[str, ...], tuple[str, ...], FloatArray]:
+        """Names, SI units and values (about count, D) of all unknowns for posterior draws."""
+        names, units, values = self.values
+        return names, units, values[self._spread(count)]
+
+    def _spread(self, count: int) -> slice:
+        return slice(None, None, max(1, self.drawn.batch // count))
 
     def region_contains(self, vector: npt.ArrayLike) -> dict[float, bool]:
         """Whether a direction lies in each credible region, by level."""
@@ -272,7 +295,7 @@ def prepare(
     stated = study.noise.residual_gain
     loose = max(stated, 0.01)
     rough = RatioLikelihood(study, digest, wiring.signs, residual_gain=loose, noise=noise, thin=thin)
-    unknowns = Unknowns(study, rough.cooldowns, measured)
+    unknowns = Unknowns(study, rough.cooldowns, measured, leave_out=INTEGRATED)
     found = find_modes(
         CampaignProblem(unknowns, rough),
         rng,
@@ -287,13 +310,13 @@ def prepare(
     problem = CampaignProblem(unknowns, full)
     best = ascend(problem, found[0].x)
     start = found[0].x if best is None else best.x
-    reference = unknowns.parameters(start[None])
+    reference = problem.parameters(start[None])
 
     def with_gain(gain: float) -> RatioLikelihood:
         return RatioLikelihood(study, digest, wiring.signs, residual_gain=gain, noise=noise, reference=reference)
 
     candidates = {g: with_gain(g) for g in (stated, *(g for g in RESIDUAL_GAINS if g > stated * 1.2))}
-    gain = estimate_residual_gain(candidates, problem, start)
+    gain = estimate_residual_gain(candidates, reference)
     problem = CampaignProblem(unknowns, candidates[gain])
     polished: list[LocalMode] = []
     floor = found[0].log_posterior - 60
@@ -349,7 +372,7 @@ def orient(
     """
     _check_digest(study, digest)
     root = np.random.SeedSequence(seed)
-    search_seed, check_seed, null_seed = root.spawn(3)
+    search_seed, check_seed, null_seed, draw_seed = root.spawn(4)
     problem, modes, wiring = prepare(study, digest, rng=np.random.default_rng(search_seed), progress=progress)
     sampling = study.sampling
     posterior = sample_posterior(
@@ -366,16 +389,24 @@ def orient(
     )
     say = progress or (lambda what, share, detail: None)
     best = modes[0].x
+    explicit, explicit_best = problem.explicit(best)
     say("predictive check", 0.0, "")
-    check = predictive_check(problem, best, np.random.default_rng(check_seed))
+    check = predictive_check(explicit, explicit_best, np.random.default_rng(check_seed))
     say("no-source hypothesis", 0.0, "")
     null_log, null_sd, null_ess = _null_evidence(problem, np.random.default_rng(null_seed))
     factor = posterior.log_evidence - null_log
     factor_sd = float(np.hypot(posterior.log_evidence_sd, null_sd))
-    findings, limit = _findings(study, digest, problem, posterior, wiring, best)
+    findings, limit = _findings(study, digest, explicit, posterior, wiring, explicit_best)
     verdict = judge(posterior, check, min(posterior.evidence_ess, null_ess))
-    document = _document(study, digest, problem, posterior, wiring, check, verdict, findings, limit, factor, factor_sd)
-    return Orientation(document, study, posterior, problem.likelihood, best, check)
+    drawn = posterior.thinned()
+    parameters = problem.parameters(drawn, np.random.default_rng(draw_seed))
+    table = _table(problem, explicit.unknowns, drawn, parameters)
+    document = _document(
+        study, digest, problem, posterior, wiring, check, verdict, findings, limit, factor, factor_sd, table
+    )
+    return Orientation(
+        document, study, digest, posterior, problem.likelihood, problem.parameters(best[None]), parameters, table, check
+    )
 
 
 def _check_digest(study: Study, digest: Digest) -> None:
@@ -409,11 +440,27 @@ def _check_digest(study: Study, digest: Digest) -> None:
         )
 
 
+def _table(
+    problem: CampaignProblem, unknowns: Unknowns, drawn: FloatArray, parameters: ChipParameters
+) -> tuple[tuple[str, ...], tuple[str, ...], FloatArray]:
+    """All unknowns, those integrated over included, in SI units for whitened draws (N, D)."""
+    sampled = problem.unknowns
+    physical = sampled.physical(drawn)
+    columns = {name: physical[:, n] for n, name in enumerate(sampled.names)}
+    out = np.empty((len(drawn), unknowns.size))
+    for n, name in enumerate(unknowns.names):
+        if name in columns:
+            out[:, n] = columns[name]
+        else:
+            out[:, n] = parameters.pump_phase_error_rad[:, unknowns.nuisances[n - unknowns.lead].index[0]]
+    return unknowns.names, unknowns.units, out
+
+
 def _null_evidence(problem: CampaignProblem, rng: np.random.Generator) -> tuple[float, float, float]:
     """Log evidence of the hypothesis that there is no source, its error, and the effective number of draws."""
     full = problem.unknowns
     measured = sorted({f.isolator for f in problem.likelihood.families})
-    unknowns = Unknowns(full.study, full.cooldowns, measured, with_source=False)
+    unknowns = Unknowns(full.study, full.cooldowns, measured, with_source=False, leave_out=INTEGRATED)
     null = CampaignProblem(unknowns, problem.likelihood)
     if unknowns.size == 0:
         return float(null.log_likelihood(np.zeros((1, 0)))[0]), 0.0, np.inf
@@ -558,12 +605,13 @@ def _document(
     limit: dict[str, Any],
     factor: float,
     factor_sd: float,
+    table: tuple[tuple[str, ...], tuple[str, ...], FloatArray],
 ) -> dict[str, Any]:
     odds = antipodal_odds(posterior.directions, posterior.direction)
     diagnosis = posterior.diagnosis
     agreement = diagnosis.weights
-    unknowns = problem.unknowns
-    physical = unknowns.physical(posterior.thinned())
+    wide = Unknowns(study, problem.unknowns.cooldowns, problem.measured)
+    values = table[2]
     chains = posterior.chains
     calls = chains.calls
     worst_ess = min(min(q.ess_bulk, q.ess_tail) for q in diagnosis.quantities)
@@ -617,11 +665,11 @@ def _document(
                     "name": n.name,
                     "prior_mean": n.mean,
                     "prior_sd": n.sd,
-                    "mean": physical[:, column].mean(),
-                    "sd": physical[:, column].std(),
+                    "mean": values[:, column].mean(),
+                    "sd": values[:, column].std(),
                     "unit": n.unit,
                 }
-                for column, n in enumerate(unknowns.nuisances, 3)
+                for column, n in enumerate(wide.nuisances, 3)
             ],
             "wiring": [
                 {

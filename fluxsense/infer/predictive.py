@@ -14,6 +14,7 @@ import numpy.typing as npt
 from scipy.fft import dct
 from scipy.special import gammaincc
 
+from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.likelihood import Family, RatioLikelihood
 from fluxsense.infer.problem import DERIVATIVE_STEP, CampaignProblem
 
@@ -134,27 +135,25 @@ def _tail(values: FloatArray) -> float:
     return float(gammaincc(mean**2 / variance, max(values[0], 0.0) * mean / variance))
 
 
-def estimate_residual_gain(likelihoods: dict[float, RatioLikelihood], problem: CampaignProblem, x: FloatArray) -> float:
-    """The residual gain error under which the data at x are most probable.
+def estimate_residual_gain(likelihoods: dict[float, RatioLikelihood], parameters: ChipParameters) -> float:
+    """The residual gain error under which the data are most probable at given parameters.
 
     Parameters
     ----------
     likelihoods : dict
         Candidates by their residual gain; the smallest is the stated one and wins unless another is better by more than
         4 in log-likelihood.
-    problem : CampaignProblem
-        Gives the unknowns.
-    x : ndarray (D,)
+    parameters : ChipParameters
+        Batch of one.
 
     Returns
     -------
     float
     """
-    parameters = problem.unknowns.parameters(x[None])
     value = {
-        s: float(like.log_likelihood(parameters)[0]) - 0.5 * sum(f.log_volume for f in like.families)
-        for s, like in likelihoods.items()
+        gain: float(like.log_likelihood(parameters)[0]) - 0.5 * sum(f.log_volume for f in like.families)
+        for gain, like in likelihoods.items()
     }
     stated = min(value)
-    best = max(value, key=lambda s: value[s])
+    best = max(value, key=lambda gain: value[gain])
     return best if value[best] > value[stated] + 4.0 else stated

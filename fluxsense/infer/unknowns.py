@@ -114,6 +114,8 @@ class Unknowns:
         Positions of the isolators that were measured (all by default).
     with_source : bool
         False for the hypothesis that there is no source: then x holds nuisances only and positions are left out.
+    leave_out : sequence of str
+        Kinds of nuisances that stay at their prior means, because somebody else integrates over them.
     """
 
     def __init__(
@@ -123,13 +125,16 @@ class Unknowns:
         isolators: Sequence[int] | None = None,
         *,
         with_source: bool = True,
+        leave_out: Sequence[str] = (),
     ) -> None:
         self.study = study
         self.cooldowns = tuple(cooldowns)
         chosen = range(len(study.isolators)) if isolators is None else isolators
         self.with_source = with_source
         nuisances = _prior_nuisances(study, self.cooldowns, list(chosen))
-        self.nuisances = tuple(n for n in nuisances if with_source or n.kind != "position")
+        self.nuisances = tuple(
+            n for n in nuisances if n.kind not in leave_out and (with_source or n.kind != "position")
+        )
         self._low = np.array([(n.low - n.mean) / n.sd for n in self.nuisances])
         self._high = np.array([(n.high - n.mean) / n.sd for n in self.nuisances])
         self._log_kept = float(np.sum(np.log(ndtr(self._high) - ndtr(self._low))))

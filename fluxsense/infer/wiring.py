@@ -120,7 +120,7 @@ def _sign_odds(study: Study, digest: Digest, isolator: int) -> float:
     for sign in (1, -1):
         port_signs = [sign] * len(study.isolators)
         likelihood = RatioLikelihood(plain, relabelled, port_signs, residual_gain=max(study.noise.residual_gain, 0.02))
-        unknowns = Unknowns(plain, likelihood.cooldowns, [isolator], with_source=False)
+        unknowns = Unknowns(plain, likelihood.cooldowns, [isolator], with_source=False, leave_out=("phase",))
         problem = CampaignProblem(unknowns, likelihood)
         best = -np.inf
         if unknowns.size:
