@@ -170,8 +170,8 @@ def sample_posterior(
         tau = float(np.max(emcee.autocorr.integrated_time(series, tol=0, quiet=True)))
         tau = max(tau, 1.0)
         reached = e * w * t / tau
-        if reached < wanted_ess or t < 50 * tau:
-            return False, min(reached, wanted_ess * t / (50 * tau))
+        if reached < wanted_ess or t < 65 * tau:
+            return False, min(reached, wanted_ess * t / (65 * tau))
         agreed = all(r_hat_rank(x[..., k]) <= 1.01 for k in range(min(3, d)))
         return agreed, reached
 

@@ -1,0 +1,294 @@
+"""Commands: parse, call, print.  Heavy imports happen inside each command, after the study has been read.
+
+Exit code 0: done; 1: done, but the result is not to be trusted; 2: unusable input.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from fluxsense import __version__
+from fluxsense.errors import FluxsenseError, InputError
+from fluxsense.study import Study, read_study
+
+if TYPE_CHECKING:
+    from fluxsense.traces.digest import Digest
+
+CAUTION = (
+    "Bias currents and pump powers named here are to be checked against the laboratory's own limits. "
+    "Cryogens, magnets and microwave power: local rules and trained staff."
+)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="fluxsense",
+        description="From transmission sweeps of flux-tunable non-reciprocal circuits to the direction of a weak magnetic "
+        "source, with its uncertainty and a verdict on whether to believe it.",
+        epilog="Exit code: 0 done, 1 done but not to be trusted, 2 unusable input. " + CAUTION,
+    )
+    parser.add_argument("--version", action="version", version=f"fluxsense {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    def add(name: str, words: str, *, study: bool = True) -> argparse.ArgumentParser:
+        one = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
+        if study:
+            one.add_argument("study", metavar="STUDY", help="the study file (TOML)")
+        one.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
+        return one
+
+    start = add("start", "write a commented study to begin from", study=False)
+    start.add_argument("folder", metavar="DIR", help="a new or empty folder")
+    add("check", "read and validate a study: flux map, working points, directions, rank and ambiguity warnings")
+    simulate = add("simulate", "write a campaign as an instrument would, from a stated truth and seed")
+    simulate.add_argument("--out", metavar="DIR", help="where to write (default: the study's folder)")
+    simulate.add_argument(
+        "--truth", metavar="FILE", help="TOML with [source] azimuth, elevation, size (default: drawn from the priors)"
+    )
+    simulate.add_argument("--seed", type=int, default=0, help="seed of truth and noise (default 0)")
+    simulate.add_argument("--force", action="store_true", help="replace a campaign that is already there")
+    orient = add("orient", "the main job: traces to the posterior of the direction, result.json and report.html")
+    orient.add_argument("--out", metavar="DIR", help="where to write (default: results beside the study)")
+    orient.add_argument("--seed", type=int, default=0, help="seed of search and sampling (default 0)")
+    orient.add_argument("--max-time", type=float, metavar="SECONDS", help="end sampling after this time")
+    orient.add_argument("--effective", type=float, metavar="N", help="effective samples wanted (default: the study's)")
+    orient.add_argument("--no-report", action="store_true", help="write result.json only")
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code."""
+    options = _parser().parse_args(arguments)
+    command: Callable[[argparse.Namespace], int] = {
+        "start": _start,
+        "check": _check,
+        "simulate": _simulate,
+        "orient": _orient,
+    }[options.command]
+    try:
+        return command(options)
+    except FluxsenseError as error:
+        print(f"fluxsense {options.command}: {error}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print(f"fluxsense {options.command}: interrupted; nothing was changed.", file=sys.stderr)
+        return 2
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 0
+
+
+def _print_json(document: Any) -> None:
+    print(json.dumps(document, indent=1, allow_nan=False))
+
+
+def _write(path: Path, text: str) -> None:
+    from fluxsense.traces.files import write_beside
+
+    write_beside(path, text.encode("utf-8"), sync=True)
+
+
+def _folder(path: Path) -> Path:
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(
+            f"the folder cannot be made ({error.strerror})", where=str(path), remedy="Choose another with --out"
+        ) from None
+    return path
+
+
+class _Ticker:
+    """Progress on standard error: one line that is rewritten on a terminal, a line per stage elsewhere."""
+
+    def __init__(self, quiet: bool) -> None:
+        self._quiet = quiet
+        self._terminal = sys.stderr.isatty()
+        self._last = ""
+        self._time = 0.0
+        self._bar: Any = None
+
+    def __call__(self, what: str, share: float, detail: str) -> None:
+        if self._quiet:
+            return
+        now = time.monotonic()
+        if self._terminal:
+            from tqdm import tqdm
+
+            if self._bar is None or self._last != what:
+                self.close()
+                self._bar = tqdm(
+                    total=100, desc=what, file=sys.stderr, leave=False, bar_format="{desc} {bar} {postfix}"
+                )
+            self._bar.n = round(100 * min(1.0, share))
+            self._bar.set_postfix_str(detail)
+        elif what != self._last or now - self._time > 5.0:
+            print(f"{what}{': ' if detail else ''}{detail}", file=sys.stderr, flush=True)
+            self._time = now
+        self._last = what
+
+    def close(self) -> None:
+        """Clear the line."""
+        if self._bar is not None:
+            self._bar.close()
+            self._bar = None
+
+
+# ---------------------------------------------------------------- commands
+
+
+def _start(options: argparse.Namespace) -> int:
+    from importlib.resources import files
+
+    folder = Path(options.folder)
+    target = folder / "study.toml"
+    if target.exists():
+        raise InputError("there is a study already", where=str(target), remedy="Choose another folder")
+    text = (files("fluxsense") / "starter.toml").read_text(encoding="utf-8")
+    _folder(folder)
+    _write(target, text)
+    if options.json:
+        _print_json({"study": str(target)})
+    else:
+        print(f"Wrote {target}. Edit it, then run: fluxsense check {target}")
+        print(CAUTION)
+    return 0
+
+
+def _check(options: argparse.Namespace) -> int:
+    study = read_study(options.study)
+    from fluxsense.overview import overview, overview_lines
+
+    document = overview(study)
+    document["traces"] = _trace_summary(study)
+    if options.json:
+        _print_json(document)
+        return 0
+    print("\n".join(overview_lines(document)))
+    traces = document["traces"]
+    if traces is None:
+        print(f"No log at {study.log} yet; fluxsense simulate {options.study} would make an invented campaign.")
+    else:
+        print(
+            f"Log: {traces['rows']} traces, {traces['pump_on']} of them with the pump on; states {', '.join(traces['states'])}."
+        )
+    print(CAUTION)
+    return 0
+
+
+def _trace_summary(study: Study) -> dict[str, Any] | None:
+    if not study.log.exists():
+        return None
+    rows = _log_rows(study)
+    return {
+        "rows": len(rows),
+        "pump_on": sum(r.pump_on for r in rows),
+        "states": sorted({r.state for r in rows}),
+        "cooldowns": sorted({r.cooldown for r in rows}),
+    }
+
+
+def _log_rows(study: Study) -> list[Any]:
+    from fluxsense.traces.log import read_log
+
+    return read_log(
+        study.log,
+        isolators=[i.name for i in study.isolators],
+        states=[s.name for s in study.states],
+        bias_lines=[b.name for b in study.bias_lines],
+        folder=study.log.parent,
+        allow_outside=study.allow_outside,
+    )
+
+
+def _simulate(options: argparse.Namespace) -> int:
+    study = read_study(options.study)
+    if options.seed < 0:
+        raise InputError(f"the seed {options.seed} is negative", remedy="Use a whole number from 0 up")
+    from fluxsense.device.chip import check_geometry
+    from fluxsense.simulate import draw_truth, read_truth_source, write_campaign
+
+    check_geometry(study)
+    folder = Path(options.out) if options.out else study.folder
+    source, position = read_truth_source(options.truth, study) if options.truth else (None, None)
+    truth = draw_truth(study, options.seed, source, position)
+    ticker = _Ticker(options.json)
+    rows = write_campaign(
+        study,
+        truth,
+        folder,
+        force=options.force,
+        progress=lambda done, total: ticker("writing traces", done / total, f"{done} of {total}"),
+    )
+    ticker.close()
+    target = folder / "study.toml"
+    if not target.exists():
+        _write(target, study.path.read_text(encoding="utf-8"))
+    if options.json:
+        _print_json({"traces": len(rows), "folder": str(folder), "seed": options.seed})
+    else:
+        print(f"Wrote {len(rows)} simulated traces, log.csv and truth.toml to {folder}.")
+    return 0
+
+
+def _digest(study: Study, folder: Path, ticker: _Ticker) -> Digest:
+    from fluxsense.traces.digest import digest_campaign
+
+    rows = _log_rows(study)
+    digest = digest_campaign(
+        rows, study.log.parent, lambda done, total: ticker("reading traces", done / total, f"{done} of {total}")
+    )
+    return digest
+
+
+def _orient(options: argparse.Namespace) -> int:
+    study = read_study(options.study)
+    if not study.log.exists():
+        raise InputError(
+            "there is no log of traces",
+            where=str(study.log),
+            remedy="Write one, or make an invented campaign with: fluxsense simulate",
+        )
+    if options.seed < 0:
+        raise InputError(f"the seed {options.seed} is negative", remedy="Use a whole number from 0 up")
+    from fluxsense.device.chip import check_geometry
+
+    check_geometry(study)
+    folder = Path(options.out) if options.out else study.folder / "results"
+    ticker = _Ticker(options.json)
+    digest = _digest(study, folder, ticker)
+    from fluxsense.infer.orient import orient, summary_lines
+
+    result = orient(
+        study,
+        digest,
+        seed=options.seed,
+        max_seconds=options.max_time,
+        wanted_ess=options.effective,
+        progress=ticker,
+    )
+    _folder(folder)
+    digest.save(folder / "digest.npz")
+    _write(folder / "result.json", json.dumps(result.document, indent=1, allow_nan=False) + "\n")
+    if not options.no_report:
+        from fluxsense.report.page import write_report
+        from fluxsense.simulate import read_truth_source
+
+        ticker("writing the report", 0.0, "")
+        truth_file = study.log.parent / "truth.toml"
+        truth = read_truth_source(truth_file, study) if truth_file.exists() else None
+        write_report(folder / "report.html", result, truth)
+    ticker.close()
+    if options.json:
+        _print_json(result.document)
+    else:
+        print("\n".join(summary_lines(result.document)))
+        written = "result.json" if options.no_report else "result.json and report.html"
+        print(f"Wrote {written} to {folder}.")
+    return 0 if result.document["verdict"]["trust"] == "reliable" else 1
