@@ -2,7 +2,9 @@
 
 White noise is measured from second differences along frequency of each repeat's deviation from the group's mean, in
 which smooth drifts cancel.  Drift is measured from the deviations' projection on the mean trace at the digest's
-frequency nodes, less what white noise puts there.
+frequency nodes, less what white noise puts there.  A drift does not cancel wholly where the mean trace itself turns
+quickly (a long cable on a coarse grid): with c the relative gain error of a sweep and m the mean, the second differences
+also hold |c|^2 |D2 m|^2, which is known from the projection and taken off.
 """
 
 from __future__ import annotations
@@ -13,9 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.traces.digest import Digest, GroupKey
+from fluxsense.traces.digest import Digest, GroupKey, GroupStats
 
 FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
 
 PATHS = (1, 2)
 """Rows of S21 and S12 among the digest's paths 11, 21, 12, 22."""
@@ -67,8 +70,8 @@ def measure_noise(digest: Digest, stated_white: float, stated_gain: float, state
         if group.count < 2:
             continue
         if points >= 3:
-            total = group.smooth_free[list(PATHS)].sum(axis=1) / 12.0
             dof = (group.count - 1.0) * (points - 2.0)
+            total = dof * _white_variance(group)
         else:
             total = group.scatter[list(PATHS)].sum(axis=1) / 2.0
             dof = (group.count - 1.0) * points
@@ -104,6 +107,42 @@ def _unit_level(digest: Digest, isolator: str) -> FloatArray:
     return np.asarray(np.median(off, axis=0) if off else np.max(list(levels.values()), axis=0))
 
 
+def _project(group: GroupStats) -> tuple[ComplexArray, FloatArray]:
+    """Matrix (2, 2K) that takes a deviation at the nodes to the gain errors of S21 and S12, and the power (2,) of the mean.
+
+    The gain error is the least-squares one, sum conj(m) d / sum |m|^2; its row is zero for a path that is exactly zero.
+    """
+    nodes = group.node_index
+    mean = group.mean[list(PATHS)][:, nodes]
+    power = np.sum(np.abs(mean) ** 2, axis=1)
+    project = np.zeros((2, 2 * nodes.size), dtype=np.complex128)
+    for p in range(2):
+        if power[p] > 0:
+            project[p, p * nodes.size : (p + 1) * nodes.size] = np.conj(mean[p]) / power[p]
+    return project, power
+
+
+def _white_variance(group: GroupStats) -> FloatArray:
+    """Variance per quadrature of S21 and S12 from second differences, (2,).
+
+    With n = N - 1, F points and white variance v, sums over sweeps are on average
+
+        sum |D2 d|^2 = 12 v n (F - 2) + C B,    sum |c|^2 = C + 2 v n / P,
+
+    where C belongs to the drift alone, B = sum |D2 m|^2 and P is the mean's power at the nodes; C is eliminated.
+    """
+    n = group.count - 1.0
+    raw = group.smooth_free[list(PATHS)].sum(axis=1)
+    plain = 12.0 * n * (group.frequency_hz.size - 2.0)
+    project, power = _project(group)
+    drift = np.real(np.einsum("pi,ij,pj->p", project, group.node_hermitian, project.conj()))
+    bend = np.sum(np.abs(np.diff(group.mean[list(PATHS)], 2, axis=1)) ** 2, axis=1)
+    rest = plain - 2.0 * n * bend / np.where(power > 0, power, np.inf)
+    sound = rest > 0.25 * plain  # else the two sums hardly tell drift from white noise
+    corrected = (raw - drift * bend) / np.where(sound, rest, 1.0)
+    return np.asarray(np.where(sound & (corrected > 1e-3 * raw / plain), corrected, raw / plain))
+
+
 def _drift(digest: Digest, isolator: str, white: Mapping[GroupKey, FloatArray]) -> FloatArray | None:
     """Pooled covariance of the relative gain error of one sweep, white noise subtracted, made positive.
 
@@ -115,15 +154,9 @@ def _drift(digest: Digest, isolator: str, white: Mapping[GroupKey, FloatArray]) 
     for key, group in digest.items():
         if key.isolator != isolator or group.count < 2:
             continue
-        nodes = group.node_index
-        mean = group.mean[list(PATHS)][:, nodes]  # (2, K)
-        power = np.sum(np.abs(mean) ** 2, axis=1)
+        project, power = _project(group)
         if np.any(power <= 0):
             continue
-        count = nodes.size
-        project = np.zeros((2, 2 * count), dtype=np.complex128)
-        for p in range(2):
-            project[p, p * count : (p + 1) * count] = np.conj(mean[p]) / power[p]
         hermitian = project @ group.node_hermitian @ project.conj().T
         complementary = project @ group.node_complementary @ project.T
         n = group.count - 1
@@ -141,7 +174,7 @@ def _drift(digest: Digest, isolator: str, white: Mapping[GroupKey, FloatArray]) 
     return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T)
 
 
-def _real_covariance(hermitian: npt.NDArray[np.complex128], complementary: npt.NDArray[np.complex128]) -> FloatArray:
+def _real_covariance(hermitian: ComplexArray, complementary: ComplexArray) -> FloatArray:
     """Covariance of (Re c1, Im c1, Re c2, Im c2, ...) from E[c c^H] and E[c c^T]."""
     size = hermitian.shape[0]
     out = np.empty((2 * size, 2 * size))
