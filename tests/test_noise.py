@@ -116,6 +116,22 @@ def test_drift_is_recovered(shared):
     assert np.all(np.abs(np.diag(1.5 * truth - noise.drift["one"])) > 5 * np.diag(error))  # half as much more would show
 
 
+def test_drift_of_one_path_along_with_the_other_keeps_its_sign():
+    # one amplitude u turns the phase of S21 up and lowers the gain of S12, and tilts within S21 by a phase of 0.5 rad
+    rng = np.random.default_rng(10)
+    count, size = 200, 0.05
+    u = rng.standard_normal(count)
+    traces = repeats(rng, count, means(), [0.003] * 4)
+    directions = np.array([np.exp(0.5j) * 1j, -1.0])
+    for path, direction in zip((1, 2), directions, strict=True):
+        traces[:, path] += size * direction * u[:, None] * means()[path]
+    drift = measured({key(): traces}).drift["one"]
+    real = directions.view(np.float64)
+    truth = np.var(u, ddof=1) * size**2 * np.outer(real, real)
+    # what is left is white noise: 0.003 over about 5 (root of the power), beside 0.05
+    np.testing.assert_allclose(drift, truth, atol=5 * size * (0.003 / 4) / np.sqrt(count))
+
+
 def test_no_drift_is_measured_where_there_is_none():
     rng = np.random.default_rng(4)
     count = 200
