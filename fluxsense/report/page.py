@@ -1,0 +1,325 @@
+"""The report as one HTML page: no network, no scripts, figures inlined, every name from a file shown as text."""
+
+from __future__ import annotations
+
+import base64
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from matplotlib.figure import Figure
+
+from fluxsense.infer.directions import angle_between_rad, angles_from_vector
+from fluxsense.infer.orient import Orientation, answer_sentence
+from fluxsense.report import figures
+from fluxsense.report.views import (
+    GroupView,
+    KnownSource,
+    LoopView,
+    chosen_groups,
+    group_views,
+    known_source,
+    loop_views,
+    passes,
+    pump_words,
+    reading_scale,
+    setting_names,
+)
+from fluxsense.traces.files import write_beside
+
+TRUST_WORDS = {
+    "reliable": "Reliable",
+    "tentative": "Tentative: do not rely on it yet",
+    "unusable": "Unusable: do not believe it",
+}
+
+LIMIT_WORDS = {
+    "offset": "flux offsets of the loops",
+    "position": "position of the source",
+    "area": "effective areas of the loops",
+    "strength": "pump strengths",
+    "phase": "pump phase errors",
+    "stage": "mode frequencies, linewidths and couplings",
+}
+
+MOST_VECTOR_PANELS = 8
+"""More panels of traces than this go into the page as pixels: thousands of symbols make a heavy vector figure."""
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure in the page: data URI, width in CSS pixels, words for those who cannot see it, caption."""
+
+    uri: str
+    width: int
+    alt: str
+    caption: str
+
+
+def report_page(orientation: Orientation, truth: Any = None) -> str:
+    """The report of a result as one HTML document.
+
+    Parameters
+    ----------
+    orientation : Orientation
+    truth : optional
+        The source behind simulated traces, in any form that `known_source` reads; it is marked, never used.
+
+    Returns
+    -------
+    str
+        The same text for the same result.
+
+    Raises
+    ------
+    InputError
+        If the truth is not a vector.
+    """
+    known = known_source(truth)
+    groups = group_views(orientation)
+    environment = Environment(
+        loader=FileSystemLoader(Path(__file__).parent),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update({"signed": _signed, "short": _short})
+    document = orientation.document
+    return environment.get_template("page.html").render(
+        d=document,
+        answer=answer_sentence(document),
+        trust_words=TRUST_WORDS[document["verdict"]["trust"]],
+        note=orientation.study.note.strip(),
+        study_file=orientation.study.path.name,
+        size=_size_words(document),
+        truth=None if known is None else _truth_words(orientation, known),
+        pictures=_pictures(orientation, groups, known),
+        groups=[_group_row(v) for v in groups],
+        loops=[_loop_row(v) for v in loop_views(orientation)],
+        nuisances=[_nuisance_row(n) for n in document["nuisances"]],
+        limits=_limit_rows(document["limits"]),
+        settings=_setting_rows(orientation),
+    )
+
+
+def write_report(path: str | os.PathLike[str], orientation: Orientation, truth: Any = None) -> None:
+    """Write the page beside its place, then rename it, so that no reader sees half a page.
+
+    Parameters
+    ----------
+    path : path-like
+    orientation : Orientation
+    truth : optional
+        As for `report_page`.
+
+    Raises
+    ------
+    InputError
+        If the truth is not a vector, or the file cannot be written; an existing file is then left as it was.
+    """
+    write_beside(path, report_page(orientation, truth).encode("utf-8", "backslashreplace"), sync=False)
+
+
+def picture(figure: Figure, alt: str, caption: str, *, pixels: bool = False) -> Picture:
+    """A figure as a data URI: PNG if `pixels` is set, else SVG."""
+    kind, data = ("png", figures.image_bytes(figure, "png")) if pixels else ("svg+xml", figures.image_bytes(figure))
+    uri = f"data:image/{kind};base64,{base64.b64encode(data).decode('ascii')}"
+    return Picture(uri, round(96 * float(figure.get_size_inches()[0])), alt, caption)
+
+
+def _pictures(orientation: Orientation, groups: list[GroupView], known: KnownSource | None) -> dict[str, Picture]:
+    marked = " The star marks the truth." if known is not None else ""
+    traced = chosen_groups(groups, figures.MOST_TRACES)
+    listed = chosen_groups(groups, figures.MOST_ROWS)
+
+    def part(shown: list[GroupView]) -> str:
+        if len(shown) == len(groups):
+            return ""
+        return f" Shown are {len(shown)} of {len(groups)} groups: the worst misfits, and others spread evenly."
+
+    return {
+        "map": picture(
+            figures.sphere_map(orientation, known),
+            "Map of the sphere with the 50, 90 and 95% credible regions of the direction",
+            "Where the source points. Equal-area discs: equal areas on the page are equal solid angles. Azimuth (az) runs "
+            "from +x towards +y, elevation (el) from the chip plane towards +z. Solid, dashed and dotted edges enclose "
+            f"50, 90 and 95% of the probability; dots are draws.{marked}",
+        ),
+        "geometry": picture(
+            figures.geometry(orientation, known),
+            "Loops and source from above and from the side, with an arrow along the mean direction",
+            "The loops and the direction found. Thin lines are draws, the solid arrow is the mean direction"
+            + (", the dashed arrow the truth." if known is not None else ".")
+            + " Arrows show direction only, not size.",
+        ),
+        "traces": picture(
+            figures.draw_traces(traced),
+            "Measured and predicted magnitude of S21 and S12 for each group, with residuals",
+            "Magnitude of each path with the pump on, divided by its pump-off trace. Below each panel: residuals along the "
+            "measured phasor in standard deviations, after the most probable gain and flux-noise errors are taken out; "
+            f"the shaded strip is ± 2.{part(traced)}",
+            pixels=len(traced) > MOST_VECTOR_PANELS,
+        ),
+        "quantiles": picture(
+            figures.residual_quantiles(groups),
+            "Quantiles of the residuals against a normal distribution",
+            "Do the residuals scatter as the model expects? All groups, both quadratures. Points on the line: yes. A "
+            "slope above one: more scatter than expected. Points on the frame lie beyond it.",
+        ),
+        "directionality": picture(
+            figures.draw_directionality(listed),
+            "Directionality of each group, measured and predicted",
+            "Which way each setting transmits. Taken at the frequency where the predicted directionality is largest. "
+            f"Circle: measured, with one standard deviation of white noise. Diamond: predicted.{part(listed)}",
+        ),
+        "corner": picture(
+            figures.corner_plot(orientation, known),
+            "Marginal posterior of the source vector and the nuisances that go most with it",
+            "The source vector and the nuisances that vary most with it. Shaded: 50% (solid edge) and 90% (dashed edge) "
+            "of the probability of each pair. Dashed verticals: 5, 50 and 95%."
+            + (" Star and dash-dotted lines: the truth." if known is not None else ""),
+        ),
+    }
+
+
+# ------------------------------------------------------------------------------------------------------- rows and words
+def _signed(value: float, digits: int = 1) -> str:
+    return f"{value:+.{digits}f}".replace("-", "−")
+
+
+def _short(value: float | None, digits: int = 3) -> str:
+    """A number with few digits and a true minus sign; a dash for none."""
+    if value is None or not np.isfinite(value):
+        return "–"
+    return f"{value:.{digits}g}".replace("-", "−")
+
+
+def _with_sd(mean: float, sd: float) -> str:
+    """Mean and standard deviation, the latter to two digits and the mean to the same place."""
+    if not (np.isfinite(sd) and sd > 0):
+        return f"{_short(mean, 5)}"
+    places = int(np.clip(1 - np.floor(np.log10(sd)), 0, 9))
+    return f"{mean:.{places}f} ± {sd:.{places}f}".replace("-", "−")
+
+
+def _size_words(document: dict[str, Any]) -> str:
+    size = document["size"]
+    factor, unit = reading_scale(size["unit"], size["mean"])
+    return f"{_with_sd(size['mean'] * factor, size['sd'] * factor)} {unit}"
+
+
+def _truth_words(orientation: Orientation, known: KnownSource) -> str:
+    direction = known.direction
+    if direction is None:
+        return "The truth stated for these traces is that there was no source."
+    azimuth, elevation = (float(np.degrees(a)) for a in angles_from_vector(direction))
+    away = float(np.degrees(angle_between_rad(direction, orientation.posterior.direction)))
+    inside = [level for level, held in sorted(orientation.region_contains(direction).items()) if held]
+    where = f"inside the {100 * inside[0]:.0f}% region" if inside else "outside every region shown"
+    size = float(np.sqrt(known.source @ known.source))
+    factor, unit = reading_scale(orientation.document["size"]["unit"], size)
+    return (
+        f"The truth stated for these traces points to azimuth {_short(azimuth, 5)} and elevation {_short(elevation, 4)} "
+        f"degrees, {away:.2g} degrees from the mean direction and {where}; its size is {size * factor:.4g} {unit}. "
+        "Nothing was inferred from it."
+    )
+
+
+def _group_row(view: GroupView) -> dict[str, str]:
+    return {
+        "isolator": view.isolator,
+        "setting": view.setting,
+        "state": view.state,
+        "cooldown": view.cooldown,
+        "pump": view.pump,
+        "sweeps": str(view.sweeps),
+        "frequency": f"{view.frequency_hz[view.at] / 1e9:.4f}",
+        "measured": f"{_signed(view.directionality_db)} ± {view.directionality_sd_db:.1f}",
+        "predicted": f"{_signed(view.predicted_db)} ({_signed(view.predicted_low_db)} to {_signed(view.predicted_high_db)})",
+        "passes": passes(view.directionality_db),
+        "misfit": f"{view.misfit:.2f}",
+    }
+
+
+def _sign_words(positive: float) -> str:
+    sign, probability = ("+", positive) if positive >= 0.5 else ("−", 1 - positive)
+    return f"{sign} ({_probability(probability)})"
+
+
+def _probability(p: float) -> str:
+    """A probability from some hundreds of draws: never quoted as exactly 1."""
+    return "> 0.99" if p > 0.995 else f"{p:.2f}"
+
+
+def _loop_row(view: LoopView) -> dict[str, str]:
+    same = view.same >= 0.5
+    return {
+        "isolator": view.isolator,
+        "setting": view.setting,
+        "state": view.state,
+        "cooldown": view.cooldown,
+        "loop_1": view.loops[0],
+        "loop_2": view.loops[1],
+        "flux_1": _with_sd(1e3 * float(view.mean_phi0[0]), 1e3 * float(view.sd_phi0[0])),
+        "flux_2": _with_sd(1e3 * float(view.mean_phi0[1]), 1e3 * float(view.sd_phi0[1])),
+        "sign_1": _sign_words(float(view.positive[0])),
+        "sign_2": _sign_words(float(view.positive[1])),
+        "together": f"{'equal' if same else 'opposed'} ({_probability(view.same if same else 1 - view.same)})",
+    }
+
+
+def _nuisance_row(entry: dict[str, Any]) -> dict[str, str]:
+    factor, unit = reading_scale(entry["unit"], abs(entry["prior_mean"]) or entry["prior_sd"])
+    return {
+        "name": entry["name"],
+        "unit": unit,
+        "prior": _with_sd(entry["prior_mean"] * factor, entry["prior_sd"] * factor),
+        "posterior": _with_sd(entry["mean"] * factor, entry["sd"] * factor),
+        "narrowing": f"{entry['prior_sd'] / entry['sd']:.3g}" if entry["sd"] else "–",
+        "pull": _signed((entry["mean"] - entry["prior_mean"]) / entry["prior_sd"]),
+    }
+
+
+def _limit_rows(limits: dict[str, Any]) -> list[tuple[str, str]]:
+    rows = [("as it is", limits.get("angular_error_deg"))]
+    known = sorted((limits.get("if_known") or {}).items(), key=lambda item: item[1] if item[1] is not None else np.inf)
+    rows += [(f"if the {LIMIT_WORDS.get(kind, kind)} were known exactly", value) for kind, value in known]
+    if "with_reference_sweeps_deg" in limits:
+        rows.append(("with as many sweeps again, source out", limits["with_reference_sweeps_deg"]))
+    return [(words, _short(value)) for words, value in rows]
+
+
+def _setting_rows(orientation: Orientation) -> list[dict[str, str]]:
+    keys = [k for f in orientation.likelihood.families for k in f.on_keys]
+    names = setting_names(orientation.study, keys)
+    rows: dict[tuple[str, str, tuple[float, ...]], dict[str, Any]] = {}
+    for key in keys:
+        row = rows.setdefault(
+            (names[key], pump_words(key), key.bias_a), {"isolators": [], "frequencies": [], "states": []}
+        )
+        for column, value in (("isolators", key.isolator), ("states", key.state)):
+            if value not in row[column]:
+                row[column].append(value)
+        row["frequencies"].append(key.pump_frequency_hz / 1e9)
+    lines = [x.name for x in orientation.study.bias_lines]
+    out = []
+    for (name, pump, bias), row in rows.items():
+        low, high = min(row["frequencies"]), max(row["frequencies"])
+        out.append(
+            {
+                "name": name,
+                "pump": pump,
+                "isolators": ", ".join(row["isolators"]),
+                "states": ", ".join(row["states"]),
+                "frequency": f"{low:.6f}" if high - low < 1e-9 else f"{low:.4f} to {high:.4f}",
+                "bias": ", ".join(f"{line} {_short(1e3 * a, 5)} mA" for line, a in zip(lines, bias, strict=True)) or "none",
+            }
+        )
+    return out
+
+
+__all__ = ["Picture", "picture", "report_page", "write_report"]
