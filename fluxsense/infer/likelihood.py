@@ -18,7 +18,7 @@ cost does not depend on the number of repeats.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -168,7 +168,7 @@ def _build_family(
     noise: NoiseLevels,
     residual_gain: float,
     flux_directions: ComplexArray | None,
-    chosen: slice,
+    chosen: npt.NDArray[np.intp],
 ) -> Family:
     off = digest[off_key]
     paths = list(PATHS)
@@ -240,8 +240,9 @@ class RatioLikelihood:
         Measured from the digest by default.
     cooldowns : sequence of str, optional
         Names in the order in which the parameters list their offsets; the digest's by default.
-    thin : int
-        Use every thin-th frequency only: less information at less cost, for the search.
+    points : callable, optional
+        Takes an isolator's name and the number of its frequencies, returns the indices of those to use: less
+        information at less cost, for the search and for reduced quadrature.
 
     Raises
     ------
@@ -260,11 +261,11 @@ class RatioLikelihood:
         groups: Sequence[GroupKey] | None = None,
         noise: NoiseLevels | None = None,
         cooldowns: Sequence[str] | None = None,
-        thin: int = 1,
+        points: Callable[[str, int], npt.NDArray[np.intp]] | None = None,
     ) -> None:
         self.study = study
         self.digest = digest
-        self._thin = slice(None, None, thin)
+        self._points = points or (lambda name, count: np.arange(count))
         self.residual_gain = study.noise.residual_gain if residual_gain is None else residual_gain
         stated = [x.pump_port_1_sign or 1 for x in study.isolators]
         self.port_signs = tuple(stated if port_signs is None else port_signs)
@@ -294,7 +295,8 @@ class RatioLikelihood:
         for (name, _), chosen in sorted(by_grid.items()):
             i = names.index(name)
             grid = list(grids)
-            grid[i] = digest[keys[chosen[0]]].frequency_hz[self._thin]
+            index = self._points(name, digest[keys[chosen[0]]].frequency_hz.size)
+            grid[i] = digest[keys[chosen[0]]].frequency_hz[index]
             model = ChipModel(study, [probes[n] for n in chosen], grid, self.port_signs)
             place = {keys[n]: row for row, n in enumerate(chosen)}
             families = []
@@ -306,7 +308,7 @@ class RatioLikelihood:
                 if reference is not None and study.noise.flux_phi0 > 0:
                     flux = self._flux_directions(model, i, tuple(ons), off, rows, reference)
                 families.append(
-                    _build_family(i, tuple(ons), off, rows, digest, self.noise, self.residual_gain, flux, self._thin)
+                    _build_family(i, tuple(ons), off, rows, digest, self.noise, self.residual_gain, flux, index)
                 )
             if families:
                 self._parts.append((i, model, families))

@@ -15,6 +15,7 @@ import numpy.typing as npt
 import fluxsense
 from fluxsense.device.chip import ChipParameters
 from fluxsense.errors import InputError
+from fluxsense.infer.compress import CompressedProblem, compress
 from fluxsense.infer.diagnostics import Diagnosis, diagnose, r_hat_rank
 from fluxsense.infer.directions import (
     Clusters,
@@ -82,8 +83,12 @@ class Posterior:
     groups : Clusters
     regions : list of Region
     diagnosis : Diagnosis
-    log_evidence, log_evidence_sd : float
+    log_evidence, log_evidence_sd, evidence_ess : float
     seed : int
+    frequencies : tuple of int or None
+        Frequencies used by the reduced quadrature and those there are, or None if all were used.
+    reduction_error : float
+        Largest error of log-likelihood differences that it made at random posterior points.
     """
 
     problem: Problem
@@ -99,6 +104,8 @@ class Posterior:
     log_evidence_sd: float
     evidence_ess: float
     seed: int
+    frequencies: tuple[int, int] | None
+    reduction_error: float
 
     @property
     def direction(self) -> FloatArray:
@@ -163,6 +170,10 @@ def sample_posterior(
 
     say("fitting the proposal", 0.0, "")
     mixture, _ = improve(from_modes(modes), target, streams[1])
+    full = problem
+    if isinstance(problem, CampaignProblem):
+        say("reducing the frequencies", 0.0, "")
+        problem = compress(problem, mixture, streams[1]) or problem
 
     def enough(x: FloatArray) -> tuple[bool, float]:
         e, t, w, d = x.shape
@@ -193,6 +204,7 @@ def sample_posterior(
     )
     say("evidence", 0.0, "")
     log_z, log_z_sd, log_z_ess = evidence(problem, mixture, streams[2])
+    error = _reduction_error(full, problem, chains, streams[2])
     vectors = problem.unknowns.source(chains.flat)
     sizes = np.sqrt(np.sum(vectors**2, axis=1))
     directions = vectors / np.where(sizes > 0, sizes, 1.0)[:, None]
@@ -202,8 +214,32 @@ def sample_posterior(
     diagnosis = diagnose(chains.x, problem.unknowns.names[:shown], labels)
     regions = credible_regions(directions, LEVELS, axis=groups.modes[0].mean)
     return Posterior(
-        problem, modes, mixture, chains, directions, sizes, groups, regions, diagnosis, log_z, log_z_sd, log_z_ess, seed
+        problem=full,
+        modes=modes,
+        mixture=mixture,
+        chains=chains,
+        directions=directions,
+        sizes=sizes,
+        groups=groups,
+        regions=regions,
+        diagnosis=diagnosis,
+        log_evidence=log_z,
+        log_evidence_sd=log_z_sd,
+        evidence_ess=log_z_ess,
+        seed=seed,
+        frequencies=(problem.nodes, problem.points) if isinstance(problem, CompressedProblem) else None,
+        reduction_error=error,
     )
+
+
+def _reduction_error(full: Problem, used: Problem, chains: Chains, rng: np.random.Generator) -> float:
+    """Largest error of log-likelihood differences of the reduced quadrature at 64 random posterior points."""
+    if not isinstance(used, CompressedProblem):
+        return 0.0
+    flat = chains.flat
+    x = np.ascontiguousarray(flat[rng.integers(len(flat), size=64)])
+    difference = used.log_likelihood(x) - full.log_likelihood(x)
+    return float(np.max(np.abs(difference - np.median(difference))))
 
 
 @dataclass(frozen=True)
@@ -270,6 +306,11 @@ def measured_isolators(study: Study, digest: Digest) -> list[int]:
     return [n for n, i in enumerate(study.isolators) if i.name in names]
 
 
+def every_few(name: str, count: int) -> npt.NDArray[np.intp]:
+    """About `SEARCH_POINTS` evenly spread frequencies, for the search."""
+    return np.arange(0, count, max(1, count // SEARCH_POINTS))
+
+
 def prepare(
     study: Study, digest: Digest, *, rng: np.random.Generator, progress: Progress | None = None
 ) -> tuple[CampaignProblem, list[LocalMode], Wiring]:
@@ -290,11 +331,9 @@ def prepare(
     say("reading the wiring", 0.0, "")
     wiring = read_wiring(study, digest, measured)
     noise = measure_noise(digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad)
-    points = max(v.frequency_hz.size for v in digest.values())
-    thin = max(1, points // SEARCH_POINTS)
     stated = study.noise.residual_gain
     loose = max(stated, 0.01)
-    rough = RatioLikelihood(study, digest, wiring.signs, residual_gain=loose, noise=noise, thin=thin)
+    rough = RatioLikelihood(study, digest, wiring.signs, residual_gain=loose, noise=noise, points=every_few)
     unknowns = Unknowns(study, rough.cooldowns, measured, leave_out=INTEGRATED)
     found = find_modes(
         CampaignProblem(unknowns, rough),
@@ -468,7 +507,7 @@ def _null_evidence(problem: CampaignProblem, rng: np.random.Generator) -> tuple[
     if not found:
         return -np.inf, 0.0, np.inf
     mixture, _ = improve(from_modes(found), lambda x: log_posterior(null, x), rng, rounds=4)
-    return evidence(null, mixture, rng)
+    return evidence(compress(null, mixture, rng) or null, mixture, rng)
 
 
 def _findings(
@@ -558,6 +597,11 @@ def judge(posterior: Posterior, check: PredictiveCheck | None, evidence_ess: flo
         words = {"time": "the time limit was reached", "interrupted": "it was interrupted"}[posterior.chains.stopped]
         reasons.append(f"Sampling ended early: {words}.")
         level = max(level, 1)
+    if posterior.reduction_error > 0.1:
+        level = max(level, 1)
+        reasons.append(
+            f"The reduced quadrature is off by {posterior.reduction_error:.2g} in log-likelihood at some posterior point."
+        )
     if evidence_ess < 30:
         reasons.append("The evidence rests on fewer than 30 effective draws; do not quote the Bayes factor.")
         level = max(level, 1)
@@ -709,6 +753,8 @@ def _document(
                 "states": sorted({k.state for k in digest}),
                 "cooldowns": list(problem.likelihood.cooldowns),
                 "residual_gain": problem.likelihood.residual_gain,
+                "frequencies_used": posterior.frequencies,
+                "reduced_quadrature_error": posterior.reduction_error,
             },
             "provenance": {
                 "seed": posterior.seed,

@@ -93,7 +93,7 @@ class CampaignProblem:
             rows = slice(start, min(start + step, x.shape[0]))
             total = np.zeros(rows.stop - rows.start)
             for i, gram in self._grams(parameters.rows(rows)).items():
-                total += self._log_integral(i, gram)
+                total += self.log_integral(i, gram)
             out[rows] = total
         return out
 
@@ -114,7 +114,8 @@ class CampaignProblem:
             return np.asarray(-0.5 * gram[:, 0, 0][:, None])
         return np.asarray(-0.5 * gram.reshape(len(gram), 9) @ nodes.products)
 
-    def _log_integral(self, isolator: int, gram: FloatArray) -> FloatArray:
+    def log_integral(self, isolator: int, gram: FloatArray) -> FloatArray:
+        """Log-likelihood (B,) of one isolator from the inner products (B, 3, 3) of y - mu, -q and -p."""
         values = self._node_log_likelihood(isolator, gram)
         nodes = self._nodes.get(isolator)
         if nodes is None:
@@ -166,6 +167,11 @@ class CampaignProblem:
                 share = (vectors * np.maximum(eigenvalues, 0.0)) @ vectors.T
             information += share
         return value, gradient, information
+
+    def phase_scale(self, isolator: int) -> float:
+        """Largest pump phase error that matters for an isolator, in rad (at least a hundredth)."""
+        nodes = self._nodes.get(isolator)
+        return 0.01 if nodes is None else max(0.01, float(nodes.angle[-1]) / 2)
 
     def phase_draws(self, x: FloatArray, rng: np.random.Generator | None) -> FloatArray:
         """Pump phase errors given x (B, D): draws, or their most probable values without a generator; (B, I) in rad."""

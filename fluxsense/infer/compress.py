@@ -1,0 +1,268 @@
+"""Reduced quadrature: the likelihood from a few frequencies, with its error measured.
+
+Over the region that a posterior occupies, the traces of a family move in few directions.  From training points drawn
+there, this module takes an orthonormal basis of those directions (in the metric of the inverse covariance), picks
+frequencies by a column-pivoted QR factorisation of the basis (Drmac & Gugercin, SIAM J. Sci. Comput. 38, A631 (2016),
+from memory), and finds the linear map from the model's values at these frequencies to the coefficients in the basis.
+The likelihood's quadratic forms then follow from the coefficients alone, so that a sweep of 2000 points costs what a
+few points cost.
+
+The error of the log-likelihood is measured at fresh points.  If it exceeds the tolerance with the most frequencies
+allowed, all points are used.  Outside the region of the training points the full likelihood is evaluated.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.linalg import qr
+
+from fluxsense.infer.likelihood import Family, RatioLikelihood
+from fluxsense.infer.mixture import StudentMixture
+from fluxsense.infer.problem import CampaignProblem
+from fluxsense.infer.unknowns import Unknowns
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+IntArray = npt.NDArray[np.intp]
+
+TOLERANCE = 0.01
+"""Largest error of log-likelihood differences that is accepted, at the worst of the test points."""
+NODE_COUNTS = (8, 12, 16, 24, 32, 48)
+TRAINING = 300
+TESTING = 100
+BASIS_TOLERANCE = 1e-3
+"""Largest part of a training trace, in standard deviations, that the basis may leave out."""
+WIDEN = 1.3
+
+
+@dataclass(frozen=True)
+class _Reduced:
+    """One family in its basis: maps node values (interleaved reals) to coefficients.
+
+    mean_nodes: node values of the centre; lift (M, R); offset (M,): coefficients of the data's residual at the centre;
+    constant: the squared length of what the basis does not hold.
+    """
+
+    isolator: int
+    mean_nodes: FloatArray
+    lift: FloatArray
+    offset: FloatArray
+    constant: float
+
+    def coefficients(self, stack: ComplexArray) -> FloatArray:
+        """Coefficients (B, 3, M) of residual, -q and -p for predicted (B, 3, K, 2, n) of mu, q and p at the nodes."""
+        flat = np.ascontiguousarray(stack).reshape(stack.shape[0], 3, -1).view(np.float64)
+        flat[:, 0] -= self.mean_nodes
+        out = -(flat @ self.lift.T)
+        out[:, 0] += self.offset
+        return np.asarray(out)
+
+
+class CompressedProblem:
+    """A `CampaignProblem` evaluated at few frequencies inside the region where that is known to be accurate.
+
+    Attributes
+    ----------
+    problem : CampaignProblem
+        The full one.
+    nodes : dict of int to int
+        Frequencies used per isolator, and `points` those there are.
+    error : float
+        Largest error of log-likelihood differences at the test points.
+    """
+
+    def __init__(
+        self,
+        problem: CampaignProblem,
+        small: RatioLikelihood,
+        reduced: list[_Reduced],
+        mixture: StudentMixture,
+        radius: float,
+        counts: tuple[int, int],
+        error: float,
+    ) -> None:
+        self.problem = problem
+        self._small = small
+        self._reduced = reduced
+        self._mixture = mixture
+        self._radius = radius
+        self.nodes, self.points = counts
+        self.error = error
+        self.full_calls = 0
+
+    @property
+    def unknowns(self) -> Unknowns:
+        """Unknowns and prior."""
+        return self.problem.unknowns
+
+    def curvature(self, x: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        """As the full problem."""
+        return self.problem.curvature(x)
+
+    def log_likelihood(self, x: FloatArray) -> FloatArray:
+        """Log-likelihood of a batch (B, D): compressed inside the region, full outside."""
+        near = self._distance(x) <= self._radius
+        out = np.empty(len(x))
+        if np.any(near):
+            out[near] = self.compressed(np.ascontiguousarray(x[near]))
+        if not np.all(near):
+            self.full_calls += int(np.sum(~near))
+            out[~near] = self.problem.log_likelihood(np.ascontiguousarray(x[~near]))
+        return out
+
+    def _distance(self, x: FloatArray) -> FloatArray:
+        """Squared distance to the nearest component of the mixture in its own metric."""
+        return nearest_distance(self._mixture, x)
+
+    def compressed(self, x: FloatArray) -> FloatArray:
+        """Log-likelihood from the nodes alone."""
+        parameters = self.unknowns.parameters(x)
+        out = np.empty(len(x))
+        step = self._small.batch_step()
+        for start in range(0, len(x), step):
+            rows = slice(start, min(start + step, len(x)))
+            grams: dict[int, FloatArray] = {}
+            predicted = self._small.predict_with_phase(parameters.rows(rows), self.problem.measured)
+            for part, (_, stack) in zip(self._reduced, predicted, strict=True):
+                c = part.coefficients(stack)
+                gram = c @ c.transpose(0, 2, 1)
+                gram[:, 0, 0] += part.constant
+                grams[part.isolator] = grams.get(part.isolator, 0.0) + gram
+            total = np.zeros(rows.stop - rows.start)
+            for i, gram in grams.items():
+                total += self.problem.log_integral(i, gram)
+            out[rows] = total
+        return out
+
+
+def nearest_distance(mixture: StudentMixture, x: FloatArray) -> FloatArray:
+    """Squared Mahalanobis distance of a batch (B, D) to the nearest component."""
+    best = np.full(len(x), np.inf)
+    for k in range(len(mixture.weights)):
+        z = np.linalg.solve(mixture.factors[k], (x - mixture.means[k]).T)
+        best = np.minimum(best, np.sum(z * z, axis=0))
+    return best
+
+
+def compress(
+    problem: CampaignProblem, mixture: StudentMixture, rng: np.random.Generator, tolerance: float = TOLERANCE
+) -> CompressedProblem | None:
+    """Find frequencies and maps for the region of a mixture that resembles the posterior.
+
+    Parameters
+    ----------
+    problem : CampaignProblem
+    mixture : StudentMixture
+    rng : Generator
+    tolerance : float
+        In log-likelihood.
+
+    Returns
+    -------
+    CompressedProblem or None
+        None if no allowed number of frequencies keeps the error within the tolerance, or there is nothing to gain.
+    """
+    likelihood = problem.likelihood
+    points = max(f.frequency_hz.size for f in likelihood.families)
+    if points < 2 * NODE_COUNTS[0]:
+        return None
+    widened = StudentMixture(mixture.weights, mixture.means, mixture.factors * WIDEN, mixture.nu)
+    train = widened.draw(rng, TRAINING)
+    fresh = widened.draw(rng, TESTING)
+    usable = np.isfinite(problem.unknowns.log_prior(train))
+    train = train[usable]
+    fresh = fresh[np.isfinite(problem.unknowns.log_prior(fresh))]
+    if len(train) < 50 or len(fresh) < 20:
+        return None
+    stacks = _training_stacks(problem, train)
+    bases = [_basis(f, s, problem.phase_scale(f.isolator)) for f, s in zip(likelihood.families, stacks, strict=True)]
+    exact = problem.log_likelihood(fresh)
+    keep = exact > exact.max() - 200  # differences that matter; beyond, a relative error does no harm
+    radius = float(np.quantile(nearest_distance(mixture, train), 0.98))
+    for count in NODE_COUNTS:
+        if count > 0.7 * points:
+            return None
+        index = _node_frequencies(likelihood.families, bases, count)
+        small = RatioLikelihood(
+            likelihood.study,
+            likelihood.digest,
+            likelihood.port_signs,
+            residual_gain=likelihood.residual_gain,
+            noise=likelihood.noise,
+            cooldowns=likelihood.cooldowns,
+            groups=[k for f in likelihood.families for k in f.on_keys],
+            points=lambda name, size, index=index: index[name][index[name] < size],  # type: ignore[misc]
+        )
+        reduced = [
+            _reduce(f, g, b, s, index[f.on_keys[0].isolator])
+            for f, g, b, s in zip(likelihood.families, small.families, bases, stacks, strict=True)
+        ]
+        trial = CompressedProblem(problem, small, reduced, mixture, radius, (count, points), np.inf)
+        difference = (trial.compressed(fresh) - exact)[keep]
+        error = float(np.max(np.abs(difference - np.median(difference))))
+        if error <= tolerance:
+            trial.error = error
+            return trial
+    return None
+
+
+def _training_stacks(problem: CampaignProblem, x: FloatArray) -> list[ComplexArray]:
+    """mu, q and p of every family at the training points: per family (n, 3, K, 2, F)."""
+    parameters = problem.unknowns.parameters(x)
+    step = problem.likelihood.batch_step()
+    blocks = [
+        problem.likelihood.predict_with_phase(parameters.rows(slice(start, start + step)), problem.measured)
+        for start in range(0, len(x), step)
+    ]
+    return [np.concatenate([block[n][1] for block in blocks]) for n in range(len(blocks[0]))]
+
+
+def _basis(family: Family, stack: ComplexArray, phase_scale: float) -> ComplexArray:
+    """Orthonormal basis (M, K, 2, F), in the metric of the inverse covariance, of the directions the traces move in."""
+    moved = stack[:, 0] - stack[:, 0].mean(axis=0)
+    every = np.concatenate([moved, phase_scale * stack[:, 1], 0.5 * phase_scale**2 * stack[:, 2]])
+    gram = family.gram(every)
+    values, vectors = np.linalg.eigh(gram)
+    values, vectors = values[::-1], vectors[:, ::-1]
+    values = np.maximum(values, 0.0)
+    # what the first m directions leave of each vector: its length minus what they hold
+    held = np.cumsum((vectors * np.sqrt(values)) ** 2, axis=1)
+    left = np.sqrt(np.maximum(held[:, -1:] - held, 0.0)).max(axis=0)
+    enough = int(np.argmax(left < BASIS_TOLERANCE)) + 1 if np.any(left < BASIS_TOLERANCE) else len(values)
+    good = values > 1e-13 * values[0]
+    enough = max(1, min(enough, int(np.sum(good))))
+    return np.asarray(np.tensordot((vectors[:, :enough] / np.sqrt(values[:enough])).T, every, axes=1))
+
+
+def _node_frequencies(families: list[Family], bases: list[ComplexArray], count: int) -> dict[str, IntArray]:
+    """Frequencies per isolator from a pivoted QR of all its families' bases, as sorted indices."""
+    rows: dict[str, list[FloatArray]] = {}
+    for family, basis in zip(families, bases, strict=True):
+        weighted = basis * np.sqrt(family.precision)
+        flat = weighted.reshape(-1, weighted.shape[-1])
+        rows.setdefault(family.on_keys[0].isolator, []).append(np.concatenate([flat.real, flat.imag]))
+    out = {}
+    for name, parts in rows.items():
+        width = min(p.shape[1] for p in parts)
+        matrix = np.concatenate([p[:, :width] for p in parts])
+        # the triangular factor first: it has the same pivots and far fewer rows
+        triangle = np.linalg.qr(matrix, mode="r")
+        _, pivots = qr(triangle, mode="r", pivoting=True)[-2:]
+        out[name] = np.sort(pivots[: min(count, width)]).astype(np.intp)
+    return out
+
+
+def _reduce(family: Family, small: Family, basis: ComplexArray, stack: ComplexArray, index: IntArray) -> _Reduced:
+    """The map from node values to coefficients, by weighted least squares over the nodes of all traces of the family."""
+    centre = stack[:, 0].mean(axis=0)
+    chosen = index[index < basis.shape[-1]]
+    weight = np.repeat(np.sqrt(small.precision.reshape(-1)), 2)
+    at_nodes = np.ascontiguousarray(basis[..., chosen]).reshape(len(basis), -1).view(np.float64)
+    lift = np.linalg.pinv((at_nodes * weight).T, rcond=1e-12) * weight
+    gram = family.gram(np.concatenate([basis, (family.ratio - centre)[None]]))
+    offset = gram[-1, :-1]
+    mean_nodes = np.ascontiguousarray(centre[..., chosen]).reshape(-1).view(np.float64)
+    return _Reduced(family.isolator, mean_nodes, lift, offset, float(gram[-1, -1] - offset @ offset))
