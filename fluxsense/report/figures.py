@@ -61,7 +61,7 @@ WIDTH_IN = 9.8
 
 MOST_TRACES = 24
 MOST_ROWS = 60
-SMALL_REGION_RAD = np.radians(25.0)
+SMALL_REGION_RAD = np.radians(15.0)
 """Modes with a smaller spread get a close-up."""
 
 STYLE: Any = {
@@ -168,7 +168,7 @@ def draw_sphere_map(
 ) -> Figure:
     """As `sphere_map`, from its parts: regions of one density, modes (heaviest first), samples (N, 3), map centre."""
     close = [m for m in modes if m.angular_sd_rad < SMALL_REGION_RAD][:2]
-    height = 5.45 + (4.45 if close else 0.0)
+    height = 5.45 + (4.45 if len(close) == 1 else 4.85 if close else 0.0)
     figure = Figure(figsize=(WIDTH_IN, height))
     disc_height = 4.75 / height
     bottom = 1 - (0.26 / height) - disc_height
@@ -185,7 +185,7 @@ def draw_sphere_map(
     if len(close) == 1:
         figure.legend(handles=handles, loc="center left", bbox_to_anchor=(0.56, 2.5 / height), labelspacing=1.0)
     else:
-        where = 4.5 if close else 0.02
+        where = 4.78 if close else 0.02
         figure.legend(handles=handles, loc="lower center", bbox_to_anchor=(0.5, where / height), ncols=3)
     return figure
 
@@ -340,8 +340,8 @@ def _solid_angle(sr: float) -> str:
     """A solid angle in the unit that reads well."""
     if sr >= 0.1:
         return f"{sr:.2g} sr, {100 * sr / (4 * np.pi):.2g}% of the sphere"
-    square = sr * (180 / np.pi) ** 2
-    return f"{sr:.2g} sr, {square:.2g} square degrees"
+    square = float(f"{sr * (180 / np.pi) ** 2:.2g}")
+    return f"{sr:.2g} sr, {square:g} square degrees"
 
 
 def _nice(step: float) -> float:
@@ -434,7 +434,12 @@ def _edge_line(axes: Axes, xy: FloatArray, reach: float, text: str, below: bool)
     k = 1 if below else 0
     edge = np.argmin(np.abs(xy[:, k] + reach) + 10 * np.maximum(np.abs(xy[:, 1 - k]) - 0.97 * reach, 0))
     if abs(xy[edge, k] + reach) > 0.08 * reach or abs(xy[edge, 1 - k]) > 0.97 * reach:
-        spot = xy[inside[len(inside) // 2]]
+        # never reaches that edge: azimuths where they leave the frame or end, parallels at their top
+        size = np.max(np.abs(xy), axis=1) if below else xy[:, 1]
+        fits = np.flatnonzero(np.max(np.abs(xy), axis=1) <= 0.92 * reach)
+        if not len(fits):
+            return
+        spot = xy[fits[np.argmax(size[fits])]]
         axes.text(spot[0], spot[1], text, fontsize=7, color=QUIET, ha="center", va="center", path_effects=HALO, zorder=4)
     elif below:
         axes.text(xy[edge, 0], -1.03 * reach, text, fontsize=7.5, ha="center", va="top")
