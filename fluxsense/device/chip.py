@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.device.isolator import hybrid_elements, isolator_scattering
-from fluxsense.device.ring import mode_frequency_hz, quarter_phase, relative_coupling
+from fluxsense.device.ring import mode_frequency_hz, quarter_phase, ring_response
 from fluxsense.errors import InputError, ModelError
 from fluxsense.magnetics.flux_map import bias_flux, coil_flux_map, flux_map, flux_map_unchecked
 from fluxsense.magnetics.loops import distance_to_outline, place
@@ -341,6 +341,16 @@ class ChipModel:
         self._calibration = self._calibration_flux()
         self._wires = Wires.of(self._outlines)
         self._uniform = flux_map(self._outlines, "uniform_field") if study.source.kind == "uniform_field" else None
+        self._alpha = np.array([[s.shunt_ratio for s in iso.stages] for iso in study.isolators])
+        self._reference_phase = np.array(
+            [[quarter_phase(iso.reference_flux_phi0, s.shunt_ratio) for s in iso.stages] for iso in study.isolators]
+        )
+        self._hybrids = [
+            tuple(
+                complex(x) for x in hybrid_elements(i.hybrid_imbalance_db, i.hybrid_phase_error_rad, i.hybrid_loss_db)
+            )
+            for i in study.isolators
+        ]
         self._stage = {
             name: np.array([[getattr(s, name) for s in iso.stages] for iso in study.isolators]) for name in STAGE_FIELDS
         }
@@ -438,20 +448,31 @@ class ChipModel:
 
     def couplings_hz(self, parameters: ChipParameters, isolator: int, flux: FloatArray) -> FloatArray:
         """Signed couplings for fluxes (B, P, 2) as if every pump were at the reference power, shape (B, P, 2)."""
-        iso = self.study.isolators[isolator]
-        out = np.empty(flux.shape)
-        for k, stage in enumerate(iso.stages):
-            f = quarter_phase(flux[..., k], stage.shunt_ratio, stage.branch)
-            f_ref = quarter_phase(iso.reference_flux_phi0, stage.shunt_ratio)
-            relative = relative_coupling(
-                f,
-                f_ref,
-                stage.shunt_ratio,
-                self._value(parameters, "signal_share", isolator)[..., k],
-                self._value(parameters, "idler_share", isolator)[..., k],
+        return self._rings(parameters, isolator, flux)[2]
+
+    def _rings(
+        self, parameters: ChipParameters, isolator: int, flux: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Signal and idler frequencies and couplings at the reference power, each (B, P, 2) in Hz."""
+        stages = self.study.isolators[isolator].stages
+        alpha = self._alpha[isolator]
+        if np.all(alpha > 0):
+            f = (0.5 * np.pi) * flux
+        else:
+            f = np.stack(
+                [quarter_phase(flux[..., k], stage.shunt_ratio, stage.branch) for k, stage in enumerate(stages)],
+                axis=-1,
             )
-            out[..., k] = relative * self._value(parameters, "coupling_hz", isolator)[..., k]
-        return out * parameters.pump_strength[:, isolator, None, None]
+        share_a = self._value(parameters, "signal_share", isolator)
+        share_b = self._value(parameters, "idler_share", isolator)
+        total_a, total_b, coupling = ring_response(f, alpha, share_a, share_b)
+        reference = np.abs(ring_response(self._reference_phase[isolator], alpha, share_a, share_b)[2])
+        scale = self._value(parameters, "coupling_hz", isolator) / reference
+        return (
+            self._value(parameters, "signal_frequency_hz", isolator) / np.sqrt(total_a),
+            self._value(parameters, "idler_frequency_hz", isolator) / np.sqrt(total_b),
+            coupling * (scale * parameters.pump_strength[:, isolator, None, None]),
+        )
 
     def _value(self, parameters: ChipParameters, name: str, isolator: int) -> FloatArray:
         """A stage field of one isolator, shape (B or 1, 1, 2)."""
@@ -502,19 +523,10 @@ class ChipModel:
         if flux is None:
             flux = self.probe_flux(parameters, isolator)
         shape = flux.shape  # (B, P, 2)
-        signal, idler = np.empty(shape), np.empty(shape)
-        for k, stage in enumerate(iso.stages):
-            f = quarter_phase(flux[..., k], stage.shunt_ratio, stage.branch)
-            for out, mode in ((signal, "signal"), (idler, "idler")):
-                out[..., k] = mode_frequency_hz(
-                    f,
-                    self._value(parameters, f"{mode}_frequency_hz", isolator)[..., k],
-                    self._value(parameters, f"{mode}_share", isolator)[..., k],
-                    stage.shunt_ratio,
-                )
-        coupling = self.couplings_hz(parameters, isolator, flux) * table["amplitude"][None, :, None]
+        signal, idler, coupling = self._rings(parameters, isolator, flux)
+        coupling = coupling * table["amplitude"][None, :, None]
         phase = np.pi / 2 if right_angle else table["phase"] + parameters.pump_phase_error_rad[:, isolator, None]
-        through, cross = hybrid_elements(iso.hybrid_imbalance_db, iso.hybrid_phase_error_rad, iso.hybrid_loss_db)
+        through, cross = self._hybrids[isolator]
         rows = shape[0] * shape[1]
 
         def flat(values: FloatArray) -> FloatArray:
@@ -568,12 +580,11 @@ class ChipModel:
         u, v : ndarray (B, P, 2) of complex
             Factors for S21 and S12.
         """
-        iso = self.study.isolators[isolator]
         table = self._tables[isolator]
         quarter = self._evaluate(parameters, isolator, ("21", "12"), flux, right_angle=True)
         d = quarter[:, :, 0] - quarter[:, :, 1]
         common = 0.5 * (quarter[:, :, 0] + quarter[:, :, 1])
-        a, b = hybrid_elements(iso.hybrid_imbalance_db, iso.hybrid_phase_error_rad, iso.hybrid_loss_db)
+        a, b = self._hybrids[isolator]
         kappa = 1 / (2j * (a**2 - b**2))
         turn = np.exp(1j * (table["phase"] + parameters.pump_phase_error_rad[:, isolator, None]))
         back = np.conj(turn)

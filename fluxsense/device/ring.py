@@ -270,16 +270,47 @@ def ring_energy(
 def _coupling_expression(
     f: npt.ArrayLike, alpha: npt.ArrayLike, share_a: npt.ArrayLike, share_b: npt.ArrayLike
 ) -> FloatArray:
-    lam = inductance_ratio(f, alpha)
-    zero_point_a = lam * (1.0 + _share(share_a, "share_a") * (lam - 1.0)) ** -0.75
-    zero_point_b = lam * (1.0 + _share(share_b, "share_b") * (lam - 1.0)) ** -0.75
-    return np.asarray(np.sin(f) * zero_point_a * zero_point_b * pump_inductance_ratio(f, alpha), dtype=np.float64)
+    ratio = _shunt_ratio(alpha)
+    phase = np.asarray(f, dtype=np.float64)
+    return ring_response(phase, ratio, _share(share_a, "share_a"), _share(share_b, "share_b"))[2]
+
+
+def ring_response(
+    f: FloatArray, alpha: FloatArray, share_a: FloatArray, share_b: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Unchecked inner function of `mode_frequency_hz` and `relative_coupling`, for the hot path.
+
+    Parameters
+    ----------
+    f, alpha, share_a, share_b : ndarray
+        Quarter phase in rad, shunt ratio and shares; they broadcast.
+
+    Returns
+    -------
+    total_a, total_b : ndarray
+        Inductance of each mode relative to zero flux, 1 + p (lam - 1).
+    coupling : ndarray
+        sin f z_a z_b lam_Z, not yet referred to anything.
+    """
+    cosine = np.cos(f)
+    lam = _over_curvature(cosine, alpha)
+    total_a = 1.0 + share_a * (lam - 1.0)
+    total_b = 1.0 + share_b * (lam - 1.0)
+    root = np.sqrt(total_a * total_b)
+    coupling = np.sin(f) * lam * lam * _over_curvature(cosine, 0.5 * alpha) / (root * np.sqrt(root))
+    return total_a, total_b, coupling
+
+
+def _over_curvature(cosine: FloatArray, stiffness: FloatArray) -> FloatArray:
+    """(1 + stiffness)/(cosine + stiffness), nan where the ring has no stable state."""
+    curvature = cosine + stiffness
+    if np.any(curvature <= 0.0):
+        curvature = np.where(curvature > 0.0, curvature, np.nan)
+    return np.asarray((1.0 + stiffness) / curvature)
 
 
 def _ratio_of_curvatures(f: npt.ArrayLike, stiffness: FloatArray) -> FloatArray:
-    curvature = np.asarray(np.cos(f) + stiffness, dtype=np.float64)
-    stable = np.where(curvature > 0.0, curvature, np.nan)
-    return np.asarray((1.0 + stiffness) / stable, dtype=np.float64)
+    return _over_curvature(np.asarray(np.cos(f), dtype=np.float64), stiffness)
 
 
 def _shunt_ratio(alpha: npt.ArrayLike) -> FloatArray:
