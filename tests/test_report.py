@@ -13,7 +13,7 @@ from typing import Any
 import matplotlib
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from matplotlib.figure import Figure
 
@@ -392,6 +392,8 @@ def test_corner_of_relevant_columns(result: tuple[Orientation, Truth]) -> None:
 
 @settings(max_examples=150, deadline=None)
 @given(st.text(max_size=80))
+@example("$x_{$ and $\\frac$")
+@example("line\nline\u202e\u4e2d\udce9\x00")
 def test_any_text_is_drawn_literally(text: str) -> None:
     drawn = figures.plain(text)
     assert "\n" not in drawn

@@ -417,12 +417,12 @@ def _close_up_graticule(axes: Axes, centre: FloatArray, reach: float) -> None:
     for n in range(count):
         value = first + az_step * n
         xy = lambert_xy(vector_from_angles(np.radians(value), across), centre)
-        _edge_line(axes, xy, reach, "az " + _degrees(_wrapped(value), az_step), below=True)
+        _edge_line(axes, xy, reach, "az " + _degrees(_wrapped(value), az_step), below=True, within=polar)
     first = step * np.ceil(low / step)
     for n in range(int((high - first) / step + 1e-9) + 1):
         value = first + step * n
         xy = lambert_xy(vector_from_angles(along, np.radians(value)), centre)
-        _edge_line(axes, xy, reach, "el " + _degrees(value, step), below=False)
+        _edge_line(axes, xy, reach, "el " + _degrees(value, step), below=False, within=polar)
 
 
 def _degrees(value: float, step: float) -> str:
@@ -430,7 +430,7 @@ def _degrees(value: float, step: float) -> str:
     return f"{value + 0.0:.{digits}f}°".replace("-", "−")
 
 
-def _edge_line(axes: Axes, xy: FloatArray, reach: float, text: str, below: bool) -> None:
+def _edge_line(axes: Axes, xy: FloatArray, reach: float, text: str, below: bool, within: bool) -> None:
     inside = np.flatnonzero(np.max(np.abs(xy), axis=1) <= reach)
     if not len(inside):
         return
@@ -439,7 +439,9 @@ def _edge_line(axes: Axes, xy: FloatArray, reach: float, text: str, below: bool)
     k = 1 if below else 0
     edge = np.argmin(np.abs(xy[:, k] + reach) + 10 * np.maximum(np.abs(xy[:, 1 - k]) - 0.97 * reach, 0))
     if abs(xy[edge, k] + reach) > 0.08 * reach or abs(xy[edge, 1 - k]) > 0.97 * reach:
-        # never reaches that edge: azimuths where they leave the frame or end, parallels at their top
+        if not within:
+            return
+        # about a pole: azimuths where they leave the frame, parallels at their top
         size = np.max(np.abs(xy), axis=1) if below else xy[:, 1]
         fits = np.flatnonzero(np.max(np.abs(xy), axis=1) <= 0.92 * reach)
         if not len(fits):
@@ -549,7 +551,7 @@ def draw_traces(views: Sequence[GroupView]) -> Figure:
     ceiling = max(float(decibels(v.ratio).max()) for v in views)
     floor, ceiling = max(floor, -45.0) - 2.0, ceiling + 1.5
     left, gap = 0.055, 0.022
-    width = (1 - left - 0.008 - gap * (columns - 1)) / columns
+    width = (1 - left - 0.02 - gap * (columns - 1)) / columns
     for n, view in enumerate(views):
         row, column = divmod(n, columns)
         base = 1 - (top_in + row_in * (row + 1) - 0.12) / height
@@ -765,11 +767,11 @@ def draw_corner(columns: Sequence[Column]) -> Figure:
         hist_kwargs={"linewidth": 1.1, "color": INK},
         truths=known if any(x is not None for x in known) else None,
         truth_color=ORANGE,
-        max_n_ticks=4,
+        max_n_ticks=3,
         labelpad=0.06,
         label_kwargs={"fontsize": 8.5},
     )
-    figure.subplots_adjust(left=0.085, bottom=0.09, right=0.99, top=0.985, wspace=0.06, hspace=0.06)
+    figure.subplots_adjust(left=0.085, bottom=0.09, right=0.99, top=0.985, wspace=0.08, hspace=0.08)
     axes = np.array(figure.axes).reshape(size, size)
     for n in range(size):
         for line in axes[n, n].lines:

@@ -36,6 +36,13 @@ TRUST_WORDS = {
     "unusable": "Unusable: do not believe it",
 }
 
+STOPPED_WORDS = {
+    "enough": "as many effective samples as wanted",
+    "steps": "the limit of steps was reached",
+    "time": "the time limit was reached",
+    "interrupted": "it was interrupted",
+}
+
 LIMIT_WORDS = {
     "offset": "flux offsets of the loops",
     "position": "position of the source",
@@ -87,12 +94,13 @@ def report_page(orientation: Orientation, truth: Any = None) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters.update({"signed": _signed, "short": _short})
+    environment.filters.update({"signed": _signed, "short": _short, "hat": lambda x: "∞" if x is None else f"{x:.3f}"})
     document = orientation.document
     return environment.get_template("page.html").render(
         d=document,
         answer=answer_sentence(document),
         trust_words=TRUST_WORDS[document["verdict"]["trust"]],
+        stopped=STOPPED_WORDS.get(document["sampling"]["stopped"], document["sampling"]["stopped"]),
         note=orientation.study.note.strip(),
         study_file=orientation.study.path.name,
         size=_size_words(document),
@@ -307,7 +315,9 @@ def _setting_rows(orientation: Orientation) -> list[dict[str, str]]:
         row["frequencies"].append(key.pump_frequency_hz / 1e9)
     lines = [x.name for x in orientation.study.bias_lines]
     out = []
-    for (name, pump, bias), row in rows.items():
+    order = [s.name for s in orientation.study.settings]
+    place = {name: order.index(name) if name in order else len(order) for name, _, _ in rows}
+    for (name, pump, bias), row in sorted(rows.items(), key=lambda item: (place[item[0][0]], item[0])):
         low, high = min(row["frequencies"]), max(row["frequencies"])
         out.append(
             {
