@@ -23,6 +23,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import uniform_filter1d
 
 from fluxsense.device.chip import ChipModel, ChipParameters, Probe
 from fluxsense.errors import InputError
@@ -36,6 +37,8 @@ ComplexArray = npt.NDArray[np.complex128]
 
 _BLOCK_VALUES = 60_000
 """Complex values per block of parameter sets: keeps the working set near the second-level cache."""
+
+SEARCH_POINTS = 24
 
 
 def probe_of(study: Study, key: GroupKey, cooldowns: Sequence[str]) -> Probe:
@@ -53,6 +56,11 @@ def probe_of(study: Study, key: GroupKey, cooldowns: Sequence[str]) -> Probe:
     )
 
 
+def every_few(_name: str, count: int) -> npt.NDArray[np.intp]:
+    """About `SEARCH_POINTS` evenly spread frequencies, for the search."""
+    return np.arange(0, count, max(1, count // SEARCH_POINTS))
+
+
 @dataclass(frozen=True)
 class Family:
     """Pump-on groups of one isolator that share a pump-off group, as ratios, with their noise.
@@ -66,10 +74,12 @@ class Family:
     frequency_hz : ndarray (F,)
     ratio : ndarray (K, 2, F) of complex
         y_k for S21 and S12.
+    expected : ndarray (K, 2, F) of complex
+        The model's ratio at the reference point, along which pump-off noise and gain errors act; y_k without one.
     precision : ndarray (K, 2, F)
         1/v_k per quadrature.
     shared : ndarray (2, F)
-        1/(1/v_0 + sum_k |y_k|^2/v_k), with v_0 the relative variance of the pump-off mean.
+        1/(1/v_0 + sum_k |expected_k|^2/v_k), with v_0 the relative variance of the pump-off mean.
     directions : ndarray (Z, K, 2, F) of complex
         Directions of the real amplitudes, scaled to unit prior variance.
     whitener : ndarray (Z, 2*K*2*F)
@@ -85,6 +95,7 @@ class Family:
     off_row: int
     frequency_hz: FloatArray
     ratio: ComplexArray
+    expected: ComplexArray
     precision: FloatArray
     shared: FloatArray
     directions: ComplexArray
@@ -99,14 +110,14 @@ class Family:
     def weigh(self, vectors: ComplexArray) -> ComplexArray:
         """Apply the inverse covariance of the white parts to vectors (n, K, 2, F)."""
         weighted = vectors * self.precision
-        common = np.sum(weighted * np.conj(self.ratio), axis=1, keepdims=True) * self.shared
-        return np.asarray(weighted - common * (self.ratio * self.precision))
+        common = np.sum(weighted * np.conj(self.expected), axis=1, keepdims=True) * self.shared
+        return np.asarray(weighted - common * (self.expected * self.precision))
 
     def quadratic(self, residual: ComplexArray) -> FloatArray:
         """r^T C^-1 r for residuals (B, K, 2, F); shape (B,)."""
         batch = residual.shape[0]
         weighted = residual * self.precision
-        common = np.einsum("bkpf,kpf->bpf", weighted, np.conj(self.ratio))
+        common = np.einsum("bkpf,kpf->bpf", weighted, np.conj(self.expected))
         flat = residual.reshape(batch, -1).view(np.float64)
         out = np.einsum("bi,bi->b", flat, weighted.reshape(batch, -1).view(np.float64))
         out -= np.einsum("bpf,pf->b", common.real**2 + common.imag**2, self.shared)
@@ -118,7 +129,7 @@ class Family:
         """Inner products v_i^T C^-1 v_j within each of B stacks of n vectors (B, n, K, 2, F); shape (B, n, n)."""
         batch, count = vectors.shape[:2]
         weighted = vectors * self.precision
-        common = np.einsum("bnkpf,kpf->bnpf", weighted, np.conj(self.ratio))
+        common = np.einsum("bnkpf,kpf->bnpf", weighted, np.conj(self.expected))
         flat = vectors.reshape(batch, count, -1).view(np.float64)
         out = flat @ weighted.reshape(batch, count, -1).view(np.float64).transpose(0, 2, 1)
         root = (common * np.sqrt(self.shared)).reshape(batch, count, -1).view(np.float64)
@@ -152,9 +163,9 @@ class Family:
             return np.asarray(rng.standard_normal(size) + 1j * rng.standard_normal(size))
 
         noise = normal(count, *shape) / np.sqrt(self.precision)
-        inverse = 1 / self.shared - np.sum(np.abs(self.ratio) ** 2 * self.precision, axis=0)
+        inverse = 1 / self.shared - np.sum(np.abs(self.expected) ** 2 * self.precision, axis=0)
         off = normal(count, *shape[1:]) / np.sqrt(np.maximum(inverse, 1e-300))
-        noise -= off[:, None] * self.ratio
+        noise -= off[:, None] * self.expected
         amplitudes = rng.standard_normal((count, len(self.directions)))
         return np.asarray(noise + np.tensordot(amplitudes, self.directions, axes=1))
 
@@ -167,6 +178,7 @@ def _build_family(
     digest: Digest,
     noise: NoiseLevels,
     residual_gain: float,
+    expected: ComplexArray | None,
     flux_directions: ComplexArray | None,
     chosen: npt.NDArray[np.intp],
 ) -> Family:
@@ -178,25 +190,28 @@ def _build_family(
             f"a pump-off trace is exactly zero, so nothing can be divided by it ({off_key.describe()})",
             remedy="Record the pump-off sweeps again",
         )
-    power = np.abs(d0) ** 2
+    power = _smooth_power(off.mean[paths])[:, chosen]
     ratio = np.array([digest[k].mean[paths][:, chosen] / d0 for k in on_keys])
     variance = np.array([noise.white[k][:, None] ** 2 / (digest[k].count * power) for k in on_keys])
     off_variance = noise.white[off_key][:, None] ** 2 / (off.count * power)
     precision = 1 / variance
-    shared = 1 / (1 / off_variance + np.sum(np.abs(ratio) ** 2 * precision, axis=0))
+    expected = ratio if expected is None else expected
+    shared = 1 / (1 / off_variance + np.sum(np.abs(expected) ** 2 * precision, axis=0))
     name = on_keys[0].isolator
     directions = [
-        _gain_directions(ratio, [n], noise.drift[name] / digest[k].count + residual_gain**2 * np.eye(4))
+        _gain_directions(expected, [n], noise.drift[name] / digest[k].count + residual_gain**2 * np.eye(4))
         for n, k in enumerate(on_keys)
     ]
     everyone = list(range(len(on_keys)))
-    directions.append(_gain_directions(-ratio, everyone, noise.drift[name] / off.count + residual_gain**2 * np.eye(4)))
+    directions.append(
+        _gain_directions(-expected, everyone, noise.drift[name] / off.count + residual_gain**2 * np.eye(4))
+    )
     if flux_directions is not None:
         directions.append(flux_directions)
     stacked = np.concatenate(directions)
     stacked = np.ascontiguousarray(stacked[np.any(stacked != 0, axis=(1, 2, 3))])
     bare = Family(
-        isolator, on_keys, off_key, rows[0], rows[1], off.frequency_hz[chosen], ratio, precision, shared, stacked,
+        isolator, on_keys, off_key, rows[0], rows[1], off.frequency_hz[chosen], ratio, expected, precision, shared, stacked,
         np.zeros((0, 2 * ratio.size)), 0.0,
     )  # fmt: skip
     count = len(stacked)
@@ -207,6 +222,14 @@ def _build_family(
     lower = np.linalg.cholesky(flat @ weighed.T + np.eye(count))
     whitener = np.linalg.solve(lower, weighed)
     return replace(bare, whitener=whitener, log_volume=float(2 * np.sum(np.log(np.diag(lower)))))
+
+
+def _smooth_power(off: ComplexArray) -> FloatArray:
+    """Squared modulus of a pump-off mean, averaged over nine neighbours along frequency.
+
+    Only the size of the noise depends on it; unaveraged, its own noise would correlate the weights with the residuals.
+    """
+    return np.asarray(uniform_filter1d(np.abs(off) ** 2, min(9, off.shape[-1]), axis=-1, mode="nearest"))
 
 
 def _gain_directions(ratio: ComplexArray, members: list[int], covariance: FloatArray) -> ComplexArray:
@@ -304,16 +327,18 @@ class RatioLikelihood:
                 if off not in place:
                     continue
                 rows = (tuple(place[k] for k in ons), place[off])
-                flux = None
-                if reference is not None and study.noise.flux_phi0 > 0:
-                    flux = self._flux_directions(model, i, tuple(ons), off, rows, reference)
+                expected, flux = None, None
+                if reference is not None:
+                    expected, flux = self._reference_directions(model, i, tuple(ons), off, rows, reference)
                 families.append(
-                    _build_family(i, tuple(ons), off, rows, digest, self.noise, self.residual_gain, flux, index)
+                    _build_family(
+                        i, tuple(ons), off, rows, digest, self.noise, self.residual_gain, expected, flux, index
+                    )
                 )
             if families:
                 self._parts.append((i, model, families))
 
-    def _flux_directions(
+    def _reference_directions(
         self,
         model: ChipModel,
         isolator: int,
@@ -321,9 +346,14 @@ class RatioLikelihood:
         off: GroupKey,
         rows: tuple[tuple[int, ...], int],
         reference: ChipParameters,
-    ) -> ComplexArray:
-        """Directions of the flux noise of each group's mean, unit variance each: two per group, pump-off included."""
+    ) -> tuple[ComplexArray, ComplexArray | None]:
+        """Expected ratios, and directions of the flux noise of each group's mean, unit variance each (two per group)."""
         flux = model.probe_flux(reference, isolator)
+        middle = model.scattering(reference, isolator, flux=flux)[0]
+        s0 = middle[rows[1]]
+        expected = middle[list(rows[0])] / s0
+        if self.study.noise.flux_phi0 <= 0:
+            return expected, None
         step = 1e-6
         count = len(ons)
         out = np.zeros((2 * (count + 1), count, 2, model.frequency_hz[isolator].size), dtype=np.complex128)
@@ -333,14 +363,12 @@ class RatioLikelihood:
             up = model.scattering(reference, isolator, flux=flux + shift)[0]
             down = model.scattering(reference, isolator, flux=flux - shift)[0]
             slope = (up - down) / (2 * step)
-            middle = model.scattering(reference, isolator, flux=flux)[0]
-            s0 = middle[rows[1]]
             sd0 = self.study.noise.flux_phi0 / np.sqrt(self.digest[off].count)
             for n, row in enumerate(rows[0]):
                 sd = self.study.noise.flux_phi0 / np.sqrt(self.digest[ons[n]].count)
                 out[2 * n + k, n] = sd * slope[row] / s0
                 out[2 * count + k, n] = -sd0 * middle[row] / s0**2 * slope[rows[1]]
-        return out
+        return expected, out
 
     def noise_for(self, digest: Digest) -> NoiseLevels:
         """The same noise for a digest with further groups: an isolator's new groups get its median white level."""

@@ -20,7 +20,7 @@ FloatArray = npt.NDArray[np.float64]
 
 SCAN_DIRECTIONS = 192
 SCAN_SIZES = (0.15, 0.5, 1.0, 2.0)
-MAX_ASCENTS = 40
+MAX_ASCENTS = 24
 MAX_MODES = 24
 
 
@@ -154,9 +154,9 @@ def find_modes(
     alive = np.isfinite(values)
     starts, values = starts[alive], values[alive]
     order = np.argsort(-values)
-    chosen: list[int] = list(order[:8])
+    chosen: list[int] = list(order[:6])
     # then the best start near each of a coarse set of directions, so that no part of the sphere goes untried
-    coarse = equal_area_points(MAX_ASCENTS - 8 - 8)
+    coarse = equal_area_points(MAX_ASCENTS - 6)
     unit = starts[:, :3] / np.maximum(np.sqrt(np.sum(starts[:, :3] ** 2, axis=1, keepdims=True)), 1e-300)
     nearest = np.argmax(unit @ coarse.T, axis=1)
     for k in range(len(coarse)):

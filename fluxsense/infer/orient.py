@@ -26,7 +26,7 @@ from fluxsense.infer.directions import (
     contains,
     credible_regions,
 )
-from fluxsense.infer.likelihood import RatioLikelihood
+from fluxsense.infer.likelihood import RatioLikelihood, every_few
 from fluxsense.infer.limits import (
     error_with_reference_deg,
     limits,
@@ -54,7 +54,6 @@ INTEGRATED = ("phase",)
 """Kinds of nuisances that the likelihood integrates over."""
 MISFIT_DOUBTFUL = 1e-3
 MISFIT_BAD = 1e-5
-SEARCH_POINTS = 24
 RESIDUAL_GAINS = (0.0005, 0.001, 0.002, 0.003, 0.005, 0.008, 0.012, 0.02, 0.03, 0.05)
 
 
@@ -304,11 +303,6 @@ def measured_isolators(study: Study, digest: Digest) -> list[int]:
     """Positions of the isolators that have pump-on sweeps."""
     names = {k.isolator for k in digest if k.pump_on}
     return [n for n, i in enumerate(study.isolators) if i.name in names]
-
-
-def every_few(name: str, count: int) -> npt.NDArray[np.intp]:
-    """About `SEARCH_POINTS` evenly spread frequencies, for the search."""
-    return np.arange(0, count, max(1, count // SEARCH_POINTS))
 
 
 def prepare(

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from fluxsense.device.chip import study_flux_map
 from fluxsense.errors import InputError
-from fluxsense.infer.likelihood import RatioLikelihood
+from fluxsense.infer.likelihood import RatioLikelihood, every_few
 from fluxsense.infer.modes import ascend
 from fluxsense.infer.problem import CampaignProblem
 from fluxsense.infer.unknowns import Unknowns
@@ -119,7 +119,9 @@ def _sign_odds(study: Study, digest: Digest, isolator: int) -> float:
     values = []
     for sign in (1, -1):
         port_signs = [sign] * len(study.isolators)
-        likelihood = RatioLikelihood(plain, relabelled, port_signs, residual_gain=max(study.noise.residual_gain, 0.02))
+        likelihood = RatioLikelihood(
+            plain, relabelled, port_signs, residual_gain=max(study.noise.residual_gain, 0.02), points=every_few
+        )
         unknowns = Unknowns(plain, likelihood.cooldowns, [isolator], with_source=False, leave_out=("phase",))
         problem = CampaignProblem(unknowns, likelihood)
         best = -np.inf
