@@ -11,14 +11,11 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from fluxsense import __version__
 from fluxsense.errors import FluxsenseError, InputError
 from fluxsense.study import Study, read_study
-
-if TYPE_CHECKING:
-    from fluxsense.traces.digest import Digest
 
 CAUTION = (
     "Bias currents and pump powers named here are to be checked against the laboratory's own limits. "
@@ -185,26 +182,15 @@ def _check(options: argparse.Namespace) -> int:
 def _trace_summary(study: Study) -> dict[str, Any] | None:
     if not study.log.exists():
         return None
-    rows = _log_rows(study)
+    from fluxsense.campaign import campaign_rows
+
+    rows = campaign_rows(study)
     return {
         "rows": len(rows),
         "pump_on": sum(r.pump_on for r in rows),
         "states": sorted({r.state for r in rows}),
         "cooldowns": sorted({r.cooldown for r in rows}),
     }
-
-
-def _log_rows(study: Study) -> list[Any]:
-    from fluxsense.traces.log import read_log
-
-    return read_log(
-        study.log,
-        isolators=[i.name for i in study.isolators],
-        states=[s.name for s in study.states],
-        bias_lines=[b.name for b in study.bias_lines],
-        folder=study.log.parent,
-        allow_outside=study.allow_outside,
-    )
 
 
 def _simulate(options: argparse.Namespace) -> int:
@@ -237,32 +223,17 @@ def _simulate(options: argparse.Namespace) -> int:
     return 0
 
 
-def _digest(study: Study, folder: Path, ticker: _Ticker) -> Digest:
-    from fluxsense.traces.digest import digest_campaign
-
-    rows = _log_rows(study)
-    digest = digest_campaign(
-        rows, study.log.parent, lambda done, total: ticker("reading traces", done / total, f"{done} of {total}")
-    )
-    return digest
-
-
 def _orient(options: argparse.Namespace) -> int:
     study = read_study(options.study)
-    if not study.log.exists():
-        raise InputError(
-            "there is no log of traces",
-            where=str(study.log),
-            remedy="Write one, or make an invented campaign with: fluxsense simulate",
-        )
     if options.seed < 0:
         raise InputError(f"the seed {options.seed} is negative", remedy="Use a whole number from 0 up")
+    from fluxsense.campaign import load_campaign
     from fluxsense.device.chip import check_geometry
 
     check_geometry(study)
     folder = Path(options.out) if options.out else study.folder / "results"
     ticker = _Ticker(options.json)
-    digest = _digest(study, folder, ticker)
+    digest = load_campaign(study, lambda done, total: ticker("reading traces", done / total, f"{done} of {total}"))
     from fluxsense.infer.orient import orient, summary_lines
 
     result = orient(

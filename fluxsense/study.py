@@ -386,7 +386,9 @@ class Table:
                 raise InputError(f"{shown(value)} is not a name", where=self._where(key), remedy="Write it in quotes")
             if names is not None and value not in names:
                 raise InputError(
-                    f"{shown(value)} is not defined in this study", where=self._where(key), remedy=_nearest(value, names)
+                    f"{shown(value)} is not defined in this study",
+                    where=self._where(key),
+                    remedy=_nearest(value, names),
                 )
             return value
 
@@ -500,7 +502,9 @@ class Table:
             largest = max(abs(x) for x in good)
             if largest == 0:
                 raise InputError(
-                    "a direction of length zero is no direction", where=self._where(key), remedy="Write it like [0, 0, 1]"
+                    "a direction of length zero is no direction",
+                    where=self._where(key),
+                    remedy="Write it like [0, 0, 1]",
                 )
             x, y, z = (v / largest for v in good)
             length = math.sqrt(x * x + y * y + z * z)
@@ -1179,7 +1183,9 @@ def _parse(raw: bytes, file: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"the study is not valid TOML ({error})", where=str(file), remedy="Correct that line") from None
+        raise InputError(
+            f"the study is not valid TOML ({error})", where=str(file), remedy="Correct that line"
+        ) from None
     except RecursionError:
         raise InputError(
             "the study is not usable TOML (its lists or tables are nested too deeply)",

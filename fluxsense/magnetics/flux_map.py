@@ -16,8 +16,12 @@ from fluxsense.magnetics.sources import TOUCH_RATIO, Wires, mutual_inductance_h,
 SourceKind = Literal["uniform_field", "dipole"]
 
 
-def flux_map(outlines: Sequence[ArrayLike], kind: SourceKind, position_m: ArrayLike | None = None,
-             effective_area: ArrayLike | None = None) -> FloatArray:
+def flux_map(
+    outlines: Sequence[ArrayLike],
+    kind: SourceKind,
+    position_m: ArrayLike | None = None,
+    effective_area: ArrayLike | None = None,
+) -> FloatArray:
     """Flux of every loop per unit of the source vector.
 
     Parameters
@@ -60,8 +64,9 @@ def flux_map(outlines: Sequence[ArrayLike], kind: SourceKind, position_m: ArrayL
         position = as_vectors(position_m, "position_m")
         _refuse_contact(wires, position)
     elif position_m is not None:
-        raise InputError("A uniform field has no position, but one was given",
-                         remedy='Leave position_m out, or say kind="dipole"')
+        raise InputError(
+            "A uniform field has no position, but one was given", remedy='Leave position_m out, or say kind="dipole"'
+        )
     factor = None if effective_area is None else _checked_factor(effective_area, len(wires.radius))
     return flux_map_unchecked(wires, position, factor)
 
@@ -89,8 +94,9 @@ def flux_map_unchecked(wires: Wires, position_m: FloatArray | None, effective_ar
     return rows if effective_area is None else rows * effective_area[..., None]
 
 
-def coil_flux_map(outlines: Sequence[ArrayLike], coil_vertices: ArrayLike,
-                  effective_area: ArrayLike | None = None) -> FloatArray:
+def coil_flux_map(
+    outlines: Sequence[ArrayLike], coil_vertices: ArrayLike, effective_area: ArrayLike | None = None
+) -> FloatArray:
     """Flux of every loop per ampere in a coil.
 
     Parameters
@@ -144,15 +150,20 @@ def bias_flux(mutual_phi0_per_a: ArrayLike, current_a: ArrayLike, offset_phi0: A
     current = np.asarray(current_a, dtype=np.float64)
     offset = np.asarray(offset_phi0, dtype=np.float64)
     if mutual.ndim != 2:
-        raise InputError(f"mutual_phi0_per_a has shape {mutual.shape}, one row per loop and one column per bias line is "
-                         "needed")
+        raise InputError(
+            f"mutual_phi0_per_a has shape {mutual.shape}, one row per loop and one column per bias line is needed"
+        )
     loops, lines = mutual.shape
     if current.ndim == 0 or current.shape[-1] != lines:
-        raise InputError(f"current_a has shape {current.shape}, its last axis must hold the {lines} bias line(s)",
-                         remedy="Give one current per bias line")
+        raise InputError(
+            f"current_a has shape {current.shape}, its last axis must hold the {lines} bias line(s)",
+            remedy="Give one current per bias line",
+        )
     if offset.ndim == 0 or offset.shape[-1] != loops:
-        raise InputError(f"offset_phi0 has shape {offset.shape}, its last axis must hold the {loops} loop(s)",
-                         remedy="Give one offset per loop")
+        raise InputError(
+            f"offset_phi0 has shape {offset.shape}, its last axis must hold the {loops} loop(s)",
+            remedy="Give one offset per loop",
+        )
     flux: FloatArray = current @ mutual.T + offset
     return flux
 
@@ -160,22 +171,30 @@ def bias_flux(mutual_phi0_per_a: ArrayLike, current_a: ArrayLike, offset_phi0: A
 def _checked_factor(effective_area: ArrayLike, loops: int) -> FloatArray:
     factor = np.asarray(effective_area, dtype=np.float64)
     if factor.ndim == 0 or factor.shape[-1] != loops:
-        raise InputError(f"effective_area has shape {factor.shape}, its last axis must hold one factor for each of the "
-                         f"{loops} loop(s)", remedy="Give them in the order of the outlines")
+        raise InputError(
+            f"effective_area has shape {factor.shape}, its last axis must hold one factor for each of the "
+            f"{loops} loop(s)",
+            remedy="Give them in the order of the outlines",
+        )
     if not np.all(np.isfinite(factor) & (factor > 0.0)):
-        raise InputError("effective_area contains a factor that is not a finite number above zero",
-                         remedy="Use 1 for a loop without flux focusing")
+        raise InputError(
+            "effective_area contains a factor that is not a finite number above zero",
+            remedy="Use 1 for a loop without flux focusing",
+        )
     return factor
 
 
 def _refuse_contact(wires: Wires, position: FloatArray) -> None:
     flat = position.reshape(-1, 3)
     for loop in range(len(wires.radius)):
-        vertices = wires.start[wires.first[loop]: wires.first[loop + 1]]
+        vertices = wires.start[wires.first[loop] : wires.first[loop + 1]]
         for begin in range(0, len(flat), 1024):
-            block = flat[begin: begin + 1024]
+            block = flat[begin : begin + 1024]
             on_wire = _distance_to_outline(block, vertices) <= TOUCH_RATIO * wires.radius[loop]
             if on_wire.any():
                 x, y, z = block[int(np.argmax(on_wire))]
-                raise InputError(f"The dipole at ({x:.6g}, {y:.6g}, {z:.6g}) m lies on the wire of loop {loop}, where its "
-                                 "flux has no value", remedy="Move the dipole or the loop")
+                raise InputError(
+                    f"The dipole at ({x:.6g}, {y:.6g}, {z:.6g}) m lies on the wire of loop {loop}, where its "
+                    "flux has no value",
+                    remedy="Move the dipole or the loop",
+                )

@@ -43,11 +43,15 @@ def as_vectors(value: ArrayLike, name: str) -> FloatArray:
     except (TypeError, ValueError) as error:
         raise InputError(f"{name} cannot be read as numbers", remedy="Give x, y, z for each point") from error
     if array.ndim == 0 or array.shape[-1] != 3:
-        raise InputError(f"{name} has shape {array.shape}, its last axis must hold x, y, z",
-                         remedy="Give three components per vector")
+        raise InputError(
+            f"{name} has shape {array.shape}, its last axis must hold x, y, z",
+            remedy="Give three components per vector",
+        )
     if not np.all(np.isfinite(array)):
-        raise InputError(f"{name} contains a value that is not finite", remedy="Give finite numbers in metres, tesla "
-                         "or ampere square metres")
+        raise InputError(
+            f"{name} contains a value that is not finite",
+            remedy="Give finite numbers in metres, tesla or ampere square metres",
+        )
     return array
 
 
@@ -73,8 +77,10 @@ def as_outline(vertices: ArrayLike, name: str = "outline") -> FloatArray:
     array = as_vectors(vertices, name)
     count = array.shape[-2] if array.ndim >= 2 else 1
     if count < 3:
-        raise InputError(f"{name} has {count} {'vertex' if count == 1 else 'vertices'}, a closed outline needs at least 3",
-                         remedy="List the corners in order; the last one is joined to the first")
+        raise InputError(
+            f"{name} has {count} {'vertex' if count == 1 else 'vertices'}, a closed outline needs at least 3",
+            remedy="List the corners in order; the last one is joined to the first",
+        )
     return array
 
 
@@ -117,7 +123,9 @@ def _unit(vector: ArrayLike, name: str) -> FloatArray:
         raise InputError(f"{name} has shape {array.shape}, one vector of three components is needed")
     largest = float(np.abs(array).max())
     if largest == 0.0:
-        raise InputError(f"{name} has zero length", remedy="Give a vector that points somewhere; its length is not used")
+        raise InputError(
+            f"{name} has zero length", remedy="Give a vector that points somewhere; its length is not used"
+        )
     scaled = array / largest
     unit: FloatArray = scaled / np.sqrt(scaled @ scaled)
     return unit
@@ -126,7 +134,9 @@ def _unit(vector: ArrayLike, name: str) -> FloatArray:
 def _positive(value: float, name: str) -> float:
     number = float(value)
     if not (np.isfinite(number) and number > 0.0):
-        raise InputError(f"{name} is {number:g}, it must be a finite length above zero", remedy="Give the length in metres")
+        raise InputError(
+            f"{name} is {number:g}, it must be a finite length above zero", remedy="Give the length in metres"
+        )
     return number
 
 
@@ -143,8 +153,14 @@ def _in_plane(points: FloatArray, centre_m: ArrayLike, normal: ArrayLike, turn_r
     return place(points, centre_m, c * x + s * y, c * y - s * x)
 
 
-def regular_outline(sides: int, radius_m: float, centre_m: ArrayLike = (0.0, 0.0, 0.0),
-                    normal: ArrayLike = (0.0, 0.0, 1.0), equal_area: bool = False, turn_rad: float = 0.0) -> FloatArray:
+def regular_outline(
+    sides: int,
+    radius_m: float,
+    centre_m: ArrayLike = (0.0, 0.0, 0.0),
+    normal: ArrayLike = (0.0, 0.0, 1.0),
+    equal_area: bool = False,
+    turn_rad: float = 0.0,
+) -> FloatArray:
     """Regular polygon, counterclockwise about its normal.
 
     Parameters
@@ -186,8 +202,13 @@ def regular_outline(sides: int, radius_m: float, centre_m: ArrayLike = (0.0, 0.0
     return _in_plane(r * np.stack([np.cos(angle), np.sin(angle)], axis=-1), centre_m, normal, turn_rad)
 
 
-def rectangle_outline(width_m: float, height_m: float, centre_m: ArrayLike = (0.0, 0.0, 0.0),
-                      normal: ArrayLike = (0.0, 0.0, 1.0), turn_rad: float = 0.0) -> FloatArray:
+def rectangle_outline(
+    width_m: float,
+    height_m: float,
+    centre_m: ArrayLike = (0.0, 0.0, 0.0),
+    normal: ArrayLike = (0.0, 0.0, 1.0),
+    turn_rad: float = 0.0,
+) -> FloatArray:
     """Rectangle, counterclockwise about its normal.
 
     Parameters
@@ -215,9 +236,14 @@ def rectangle_outline(width_m: float, height_m: float, centre_m: ArrayLike = (0.
     return _in_plane(np.array([[-w, -h], [w, -h], [w, h], [-w, h]]), centre_m, normal, turn_rad)
 
 
-def figure_eight_outline(lobe_width_m: float, lobe_height_m: float, gap_m: float = 0.0,
-                         centre_m: ArrayLike = (0.0, 0.0, 0.0), normal: ArrayLike = (0.0, 0.0, 1.0),
-                         turn_rad: float = 0.0) -> FloatArray:
+def figure_eight_outline(
+    lobe_width_m: float,
+    lobe_height_m: float,
+    gap_m: float = 0.0,
+    centre_m: ArrayLike = (0.0, 0.0, 0.0),
+    normal: ArrayLike = (0.0, 0.0, 1.0),
+    turn_rad: float = 0.0,
+) -> FloatArray:
     """First-order gradiometer: two equal rectangular lobes wound oppositely, as one closed polygon.
 
     Parameters
@@ -288,11 +314,14 @@ def place(points_2d: ArrayLike, origin_m: ArrayLike, x_axis: ArrayLike, y_axis: 
     try:
         points = np.asarray(points_2d, dtype=np.float64)
     except (TypeError, ValueError) as error:
-        raise InputError("The points of an outline cannot be read as numbers",
-                         remedy="Give x, y (and z) for each point") from error
+        raise InputError(
+            "The points of an outline cannot be read as numbers", remedy="Give x, y (and z) for each point"
+        ) from error
     if points.ndim != 2 or points.shape[1] not in (2, 3):
-        raise InputError(f"The points have shape {points.shape}, rows of x, y or of x, y, z are needed",
-                         remedy="Give one row per corner, in metres")
+        raise InputError(
+            f"The points have shape {points.shape}, rows of x, y or of x, y, z are needed",
+            remedy="Give one row per corner, in metres",
+        )
     if not np.all(np.isfinite(points)):
         raise InputError("The points contain a value that is not finite", remedy="Give finite numbers in metres")
     origin = as_vectors(origin_m, "origin_m")
@@ -300,8 +329,10 @@ def place(points_2d: ArrayLike, origin_m: ArrayLike, x_axis: ArrayLike, y_axis: 
     slope = float(x @ y)
     if abs(slope) > SQUARENESS_TOLERANCE_RAD:
         angle = float(np.degrees(np.arccos(np.clip(slope, -1.0, 1.0))))
-        raise InputError(f"x_axis and y_axis are {angle:.2f} degrees apart, a chip's axes must be perpendicular",
-                         remedy="Correct one of the axes")
+        raise InputError(
+            f"x_axis and y_axis are {angle:.2f} degrees apart, a chip's axes must be perpendicular",
+            remedy="Correct one of the axes",
+        )
     y = y - slope * x
     y /= np.sqrt(y @ y)
     axes = np.stack([x, y, np.cross(x, y)])

@@ -101,8 +101,10 @@ class Wires:
             name = f"outline {index}"
             array = as_outline(outline, name)
             if array.ndim != 2:
-                raise InputError(f"{name} has shape {array.shape}, rows of x, y, z are needed",
-                                 remedy="Give one outline per entry of the list")
+                raise InputError(
+                    f"{name} has shape {array.shape}, rows of x, y, z are needed",
+                    remedy="Give one outline per entry of the list",
+                )
             if not np.any(np.ptp(array, axis=0) > 0.0):
                 raise InputError(f"{name} has all corners in one point", remedy="Give its corners in metres")
             checked.append(array)
@@ -115,8 +117,9 @@ class Wires:
             end=np.concatenate([np.roll(array, -1, axis=0) for array in checked]),
             first=first,
             centre=centre,
-            radius=np.array([np.sqrt(((array - c) ** 2).sum(axis=1).max())
-                             for array, c in zip(checked, centre, strict=True)]),
+            radius=np.array(
+                [np.sqrt(((array - c) ** 2).sum(axis=1).max()) for array, c in zip(checked, centre, strict=True)]
+            ),
             area=np.stack([_area_vector(array) for array in checked]),
             following=np.concatenate([np.roll(np.arange(i, j), -1) for i, j in pairwise(first)]),
         )
@@ -243,8 +246,9 @@ def dipole_field_t(moment_a_m2: ArrayLike, position_m: ArrayLike, points_m: Arra
     d = as_vectors(points_m, "points_m") - as_vectors(position_m, "position_m")
     length = np.sqrt((d * d).sum(axis=-1, keepdims=True))
     if not np.all(length > 0.0):
-        raise InputError("A point lies on the dipole itself, where its field has no value",
-                         remedy="Move the point or the dipole")
+        raise InputError(
+            "A point lies on the dipole itself, where its field has no value", remedy="Move the point or the dipole"
+        )
     n = d / length
     field: FloatArray = MU0_OVER_4PI * (3.0 * n * (n * moment).sum(axis=-1, keepdims=True) - moment) / length**3
     return field
@@ -390,9 +394,15 @@ def mutual_inductance_h(outline_a: ArrayLike, outline_b: ArrayLike) -> float:
     total = 0.0
     for level in range(_MAX_HALVINGS + 1):
         length = np.sqrt((step * step).sum(axis=-1))
-        clear = np.concatenate([
-            _distance_to_outline(start[k: k + 256] + 0.5 * step[k: k + 256], other) for k in range(0, len(start), 256)
-        ]) >= 1.5 * length
+        clear = (
+            np.concatenate(
+                [
+                    _distance_to_outline(start[k : k + 256] + 0.5 * step[k : k + 256], other)
+                    for k in range(0, len(start), 256)
+                ]
+            )
+            >= 1.5 * length
+        )
         if level == _MAX_HALVINGS:
             clear[:] = True
         total += _along(b, start[clear], step[clear])
@@ -402,8 +412,11 @@ def mutual_inductance_h(outline_a: ArrayLike, outline_b: ArrayLike) -> float:
         start = np.concatenate([start, start + step])
         step = np.concatenate([step, step])
         if len(start) > _MAX_PIECES:
-            raise InputError("The two outlines run along each other at (almost) no distance, where the mutual inductance "
-                             "of thin wires is infinite", remedy="Keep them apart by at least the width of the wire")
+            raise InputError(
+                "The two outlines run along each other at (almost) no distance, where the mutual inductance "
+                "of thin wires is infinite",
+                remedy="Keep them apart by at least the width of the wire",
+            )
     return MU0_OVER_4PI * total
 
 
@@ -413,8 +426,8 @@ def _along(b: Wires, start: FloatArray, step: FloatArray) -> float:
     block = max(1, 4 * BLOCK_ELEMENTS // (len(b.start) * len(_OUTER_NODES)))
     fractions = 0.5 * (1.0 + _OUTER_NODES)
     for k in range(0, len(start), block):
-        s = step[k: k + block, None, :]
-        points = start[k: k + block, None, :] + fractions[:, None] * s
+        s = step[k : k + block, None, :]
+        points = start[k : k + block, None, :] + fractions[:, None] * s
         potential = _potential(b, points.reshape(-1, 3)).reshape(points.shape)
         total += float((0.5 * _OUTER_WEIGHTS * (potential * s).sum(axis=-1)).sum())
     return total

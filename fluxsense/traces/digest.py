@@ -312,9 +312,7 @@ class DigestBuilder:
         """Return the group in which a sweep was counted already, or None."""
         return self._owner.get(trace_hash[:HASH_BYTES])
 
-    def add(
-        self, key: GroupKey, sweep: Sweep, time_s: float, trace_hash: bytes | None = None, where: str = ""
-    ) -> None:
+    def add(self, key: GroupKey, sweep: Sweep, time_s: float, trace_hash: bytes | None = None, where: str = "") -> None:
         """Count one sweep.
 
         Parameters
@@ -656,8 +654,19 @@ def load(path: str | os.PathLike[str]) -> Digest:
                 remedy=advice,
             )
         digest = Digest(_unpack(header["groups"], members, name))
-    except (KeyError, TypeError, ValueError, IndexError, EOFError, OSError, zipfile.BadZipFile, AttributeError,
-            NotImplementedError, MemoryError, OverflowError) as fault:
+    except (
+        KeyError,
+        TypeError,
+        ValueError,
+        IndexError,
+        EOFError,
+        OSError,
+        zipfile.BadZipFile,
+        AttributeError,
+        NotImplementedError,
+        MemoryError,
+        OverflowError,
+    ) as fault:
         raise InputError(f"the digest is damaged ({type(fault).__name__})", where=name, remedy=advice) from fault
     if len(digest) != len(header["groups"]) or digest.content_hash() != header.get("content_hash"):
         raise InputError("the digest does not match its own checksum", where=name, remedy=advice)

@@ -182,7 +182,9 @@ def read_log(
                 continue
             identity = traces.check(row.file, line, faults)
             if identity is not None and (earlier := seen_files.setdefault(identity, line)) != line:
-                faults.add(line, f"the trace {row.file!r} is listed already in line {earlier}", "Remove one of the rows")
+                faults.add(
+                    line, f"the trace {row.file!r} is listed already in line {earlier}", "Remove one of the rows"
+                )
                 continue
             setting = (
                 row.isolator, row.pump_on, row.pump_port, row.pump_phase_rad,
@@ -428,11 +430,18 @@ class _Traces:
             inside = Path(real).is_relative_to(self.root)
             exists = os.path.isfile(os.path.join(real, base))
         if not inside and not self.allow_outside:
-            faults.add(line, f"the trace {file!r} lies outside the folder {str(self.folder)!r}",
-                       "Copy it into the folder, or allow traces outside it")
+            faults.add(
+                line,
+                f"the trace {file!r} lies outside the folder {str(self.folder)!r}",
+                "Copy it into the folder, or allow traces outside it",
+            )
             return None
         if not exists:
-            hint = "Write / between folders" if "\\" in file else "Check the name; it is relative to the folder of the traces"
+            hint = (
+                "Write / between folders"
+                if "\\" in file
+                else "Check the name; it is relative to the folder of the traces"
+            )
             faults.add(line, f"there is no trace {file!r} in {str(self.folder)!r}", hint)
             return None
         return os.path.join(real, base)

@@ -152,9 +152,7 @@ def sweep_from_bytes(raw: bytes, name: str) -> Sweep:
     return Sweep(frequency_hz, s, options.reference_ohm)
 
 
-def write_sweep(
-    path: str | os.PathLike[str], sweep: Sweep, comments: Sequence[str] = (), digits: int = 6
-) -> None:
+def write_sweep(path: str | os.PathLike[str], sweep: Sweep, comments: Sequence[str] = (), digits: int = 6) -> None:
     """Write a version 1 two-port file, ``# HZ S RI R n``, beside and then rename it.
 
     Parameters
@@ -277,8 +275,9 @@ def _read_options(text: str, where: str) -> tuple[_Options, tuple[float, ...]]:
             if not resistances:
                 raise InputError("R stands in the option line without a number", where=where, remedy=_ADVICE_OPTIONS)
         else:
-            raise InputError(f"the option line holds {token!r}, which means nothing there", where=where,
-                             remedy=_ADVICE_OPTIONS)
+            raise InputError(
+                f"the option line holds {token!r}, which means nothing there", where=where, remedy=_ADVICE_OPTIONS
+            )
     parameter = found.get("parameter", "S")
     if parameter != "S":
         raise InputError(
@@ -302,8 +301,9 @@ def _one_reference(resistances: Sequence[float], where: str) -> float:
         )
     for value in resistances:
         if not (np.isfinite(value) and value > 0.0):
-            raise InputError(f"the reference resistance {value:g} ohm is not positive", where=where,
-                             remedy=_ADVICE_OPTIONS)
+            raise InputError(
+                f"the reference resistance {value:g} ohm is not positive", where=where, remedy=_ADVICE_OPTIONS
+            )
     if len(set(resistances)) > 1:
         raise InputError(
             f"the two ports have different reference resistances, {resistances[0]:g} and {resistances[1]:g} ohm",
@@ -407,7 +407,9 @@ def _wrong_count(line: int, have: int, more: int, name: str) -> InputError:
     if have == 3 and more in (0, 3):
         what, remedy = "the row holds 3 numbers, as in a one-port file", "Export S11, S21, S12 and S22 as .s2p"
     elif have % 2 == 0 or total > 9:
-        what = f"a row holds 9 numbers (frequency and four pairs), here {have if more == 0 or more == 9 else total} stand"
+        what = (
+            f"a row holds 9 numbers (frequency and four pairs), here {have if more == 0 or more == 9 else total} stand"
+        )
         remedy = "A row is cut off or the file has another number of ports: export all four S-parameters as .s2p"
     else:
         what = f"a row holds 9 numbers (frequency and four pairs), here {have} stand"
@@ -459,12 +461,16 @@ def _read_version_2(contents: Sequence[tuple[int, str]], name: str) -> tuple[_Op
                 skipping = True
             elif keyword == "version":
                 if argument not in ("2.0", "2.1"):
-                    raise InputError(f"version {argument!r} is not known", where=where,
-                                     remedy="Export as version 1.0, 2.0 or 2.1")
+                    raise InputError(
+                        f"version {argument!r} is not known", where=where, remedy="Export as version 1.0, 2.0 or 2.1"
+                    )
             elif keyword in ("number of ports", "number of frequencies", "number of noise frequencies"):
                 if not (argument.isascii() and argument.isdigit()):
-                    raise InputError(f"[{keyword}] needs a whole number, got {argument!r}", where=where,
-                                     remedy="Export the sweep again")
+                    raise InputError(
+                        f"[{keyword}] needs a whole number, got {argument!r}",
+                        where=where,
+                        remedy="Export the sweep again",
+                    )
                 counts[keyword] = int(argument)
                 if keyword == "number of ports" and counts[keyword] != 2:
                     raise InputError(
@@ -474,8 +480,9 @@ def _read_version_2(contents: Sequence[tuple[int, str]], name: str) -> tuple[_Op
                     )
             elif keyword == "two-port data order":
                 if argument.lower() not in ("12_21", "21_12"):
-                    raise InputError(f"[Two-Port Data Order] is {argument!r}", where=where,
-                                     remedy="It must be 12_21 or 21_12")
+                    raise InputError(
+                        f"[Two-Port Data Order] is {argument!r}", where=where, remedy="It must be 12_21 or 21_12"
+                    )
                 order = argument
             elif keyword == "matrix format":
                 if argument.lower() != "full":
@@ -494,11 +501,13 @@ def _read_version_2(contents: Sequence[tuple[int, str]], name: str) -> tuple[_Op
             elif keyword == "end":
                 break
             elif keyword == "mixed-mode order":
-                raise InputError("mixed-mode parameters are not ports", where=where,
-                                 remedy="Export single-ended S-parameters")
+                raise InputError(
+                    "mixed-mode parameters are not ports", where=where, remedy="Export single-ended S-parameters"
+                )
             else:
-                raise InputError(f"the keyword [{keyword}] is not known", where=where,
-                                 remedy="Export the sweep as a version 1 file")
+                raise InputError(
+                    f"the keyword [{keyword}] is not known", where=where, remedy="Export the sweep as a version 1 file"
+                )
         elif skipping:
             continue
         elif text.startswith("#"):
@@ -511,8 +520,9 @@ def _read_version_2(contents: Sequence[tuple[int, str]], name: str) -> tuple[_Op
         elif reference_open:
             references += _numbers(text.split(), where)
         else:
-            raise InputError("numbers stand above [Network Data]", where=where,
-                             remedy="Put [Network Data] above the first row")
+            raise InputError(
+                "numbers stand above [Network Data]", where=where, remedy="Put [Network Data] above the first row"
+            )
     if options is None:
         raise InputError("there is no option line", where=name, remedy=_ADVICE_OPTIONS)
     if "number of ports" not in counts:
@@ -525,8 +535,11 @@ def _read_version_2(contents: Sequence[tuple[int, str]], name: str) -> tuple[_Op
         )
     if references:
         if len(references) != 2:
-            raise InputError(f"[Reference] needs two numbers, got {len(references)}", where=name,
-                             remedy="Give one resistance per port")
+            raise InputError(
+                f"[Reference] needs two numbers, got {len(references)}",
+                where=name,
+                remedy="Give one resistance per port",
+            )
         options = _Options(options.unit, options.form, _one_reference(references, name))
     rows = _network_rows(sections["network"], name, noise_allowed=False)
     stated = counts.get("number of frequencies")
@@ -552,8 +565,9 @@ def _refuse_bad_numbers(tokens: Sequence[str], where: str) -> None:
         if _DECIMAL_COMMA.fullmatch(token):
             what, remedy = f"{token!r} has a decimal comma", "Export with a decimal point"
         elif "," in token or ";" in token:
-            what, remedy = f"{token!r} is not a number; commas or semicolons seem to separate the columns", (
-                "Separate the columns by spaces"
+            what, remedy = (
+                f"{token!r} is not a number; commas or semicolons seem to separate the columns",
+                ("Separate the columns by spaces"),
             )
         elif _FORTRAN_EXPONENT.fullmatch(token):
             what, remedy = f"{token!r} has an exponent written with D", "Write the exponent with E"
@@ -599,8 +613,11 @@ def _check_rows(values: NDArray[np.float64], rows: Sequence[_Row], options: _Opt
             remedy="Frequencies must increase from row to row: sweep upwards and keep one sweep per file",
         )
     if f[0] < 0.0:
-        raise InputError(f"the frequency {rows[0].tokens[0]} is negative", where=f"{name}:{rows[0].line}",
-                         remedy="Export the sweep again")
+        raise InputError(
+            f"the frequency {rows[0].tokens[0]} is negative",
+            where=f"{name}:{rows[0].line}",
+            remedy="Export the sweep again",
+        )
     highest_hz = f[-1] * _UNITS[options.unit]
     if highest_hz > FREQUENCY_LIMIT_HZ:
         raise InputError(

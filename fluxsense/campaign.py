@@ -1,0 +1,55 @@
+"""A campaign's files to its digest: the log and every trace it names."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from fluxsense.errors import InputError
+from fluxsense.study import Study
+from fluxsense.traces.digest import Digest, digest_campaign
+from fluxsense.traces.log import LogRow, read_log
+
+
+def campaign_rows(study: Study) -> list[LogRow]:
+    """Rows of the study's log, validated against the study.
+
+    Raises
+    ------
+    InputError
+        If there is no log, or a row is wrong; every fault by its line.
+    """
+    if not study.log.exists():
+        raise InputError(
+            "there is no log of traces",
+            where=str(study.log),
+            remedy=f"Write one, or make an invented campaign with: fluxsense simulate {study.path}",
+        )
+    return read_log(
+        study.log,
+        isolators=[i.name for i in study.isolators],
+        states=[s.name for s in study.states],
+        bias_lines=[b.name for b in study.bias_lines],
+        folder=study.log.parent,
+        allow_outside=study.allow_outside,
+    )
+
+
+def load_campaign(study: Study, progress: Callable[[int, int], None] | None = None) -> Digest:
+    """The digest of all traces that a study's log names, read in one streaming pass.
+
+    Parameters
+    ----------
+    study : Study
+    progress : callable, optional
+        Called with (traces done, traces in all).
+
+    Returns
+    -------
+    Digest
+
+    Raises
+    ------
+    InputError
+        If the log or a trace cannot be used.
+    """
+    return digest_campaign(campaign_rows(study), study.log.parent, progress)
