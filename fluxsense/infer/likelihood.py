@@ -190,7 +190,7 @@ def _build_family(
             f"a pump-off trace is exactly zero, so nothing can be divided by it ({off_key.describe()})",
             remedy="Record the pump-off sweeps again",
         )
-    power = _smooth_power(off.mean[paths])[:, chosen]
+    power = _pump_off_power(off.mean[paths], noise.white[off_key] ** 2 / off.count)[:, chosen]
     ratio = np.array([digest[k].mean[paths][:, chosen] / d0 for k in on_keys])
     variance = np.array([noise.white[k][:, None] ** 2 / (digest[k].count * power) for k in on_keys])
     off_variance = noise.white[off_key][:, None] ** 2 / (off.count * power)
@@ -224,12 +224,31 @@ def _build_family(
     return replace(bare, whitener=whitener, log_volume=float(2 * np.sum(np.log(np.diag(lower)))))
 
 
-def _smooth_power(off: ComplexArray) -> FloatArray:
-    """Squared modulus of a pump-off mean, averaged over nine neighbours along frequency.
+_NOTCH_SIGNAL_TO_NOISE = 8.0
+_NOTCH_DEPTH = 0.25
 
-    Only the size of the noise depends on it; unaveraged, its own noise would correlate the weights with the residuals.
+
+def _pump_off_power(off: ComplexArray, variance: FloatArray) -> FloatArray:
+    """Squared modulus (2, F) of a pump-off mean, by which the noise of a ratio scales.
+
+    Where nine neighbours along frequency agree with a point within four standard deviations, their average stands for
+    it, since its own noise would correlate the weights with the residuals; elsewhere (the flanks of a notch, as two
+    detuned stages make with the pump off) the point's own value does.  A point in a notch that does not stand out of
+    the noise cannot divide anything: it is given next to no weight.
+
+    Parameters
+    ----------
+    off : ndarray (2, F) of complex
+    variance : ndarray (2,)
+        Of one quadrature of the mean.
     """
-    return np.asarray(uniform_filter1d(np.abs(off) ** 2, min(9, off.shape[-1]), axis=-1, mode="nearest"))
+    own = np.abs(off) ** 2
+    smooth = uniform_filter1d(own, min(9, off.shape[-1]), axis=-1, mode="nearest")
+    sd = 2 * np.sqrt(own * variance[:, None])
+    power = np.where(np.abs(own - smooth) <= 4 * sd, smooth, own)
+    level = np.median(own, axis=-1, keepdims=True)
+    lost = (own < _NOTCH_SIGNAL_TO_NOISE**2 * variance[:, None]) & (own < _NOTCH_DEPTH**2 * level)
+    return np.asarray(np.where(lost, 1e-6 * power, power))
 
 
 def _gain_directions(ratio: ComplexArray, members: list[int], covariance: FloatArray) -> ComplexArray:
