@@ -32,7 +32,7 @@ from fluxsense.report import figures, page, views
 from fluxsense.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.study import read_study
 
-TITLE = "<script>alert(1)</script> & $\\frac{ \"><img src=x onerror=alert(2)>"
+TITLE = '<script>alert(1)</script> & $\\frac{ "><img src=x onerror=alert(2)>'
 FINDING = "The state </li><b onclick=alert(3)>$x_{</b> was <!-- not seen"
 
 
@@ -52,7 +52,13 @@ def study_text() -> str:
     ]
     places = {"a1": (9, 4), "a2": (16, 16), "b1": (-4, 10), "b2": (-17, 12)}
     for name, (x, y) in places.items():
-        parts += ["[[loop]]", f'name = "{name}"', 'shape = "square"', f'center = ["{x} um", "{y} um"]', 'side = "10 um"']
+        parts += [
+            "[[loop]]",
+            f'name = "{name}"',
+            'shape = "square"',
+            f'center = ["{x} um", "{y} um"]',
+            'side = "10 um"',
+        ]
         parts += ['offset_sd = "10 mPhi0"']
     for name in places:
         parts += ["[[bias_line]]", f'name = "{name}"', 'limit = "2 mA"', f'mutual = {{ {name} = "600 Phi0/A" }}']
@@ -78,7 +84,10 @@ def study_text() -> str:
         bias = f'a1 = "0.85 mA", b1 = "0.85 mA", a2 = "{sign}0.85 mA", b2 = "{sign}0.85 mA"'
         parts += [f'[[setting]]\nname = "{name}"\nbias = {{ {bias} }}', "pump_port = 1"]
         parts += ['pump_power = "-60 dBm"', 'pump_frequency = "matched"']
-    parts += ['[sweep]\nstart = "4.96 GHz"\nstop = "5.05 GHz"\npoints = 15', "[noise]\nwhite = 0.01\nresidual_gain = 0.001"]
+    parts += [
+        '[sweep]\nstart = "4.96 GHz"\nstop = "5.05 GHz"\npoints = 15',
+        "[noise]\nwhite = 0.01\nresidual_gain = 0.001",
+    ]
     parts += ['[plan]\nrepeats = 4\noff_repeats = 4\nstates = ["out", "in"]\ncooldowns = ["first"]']
     parts += ["[sampling]\nensembles = 2\nwanted_ess = 200"]
     return "\n".join(parts) + "\n"
@@ -334,9 +343,7 @@ def test_map_of_every_shape(name: str) -> None:
 
 
 @settings(max_examples=60, deadline=None)
-@given(
-    st.floats(0, 1.99), st.floats(-np.pi, np.pi), st.floats(-np.pi, np.pi), st.floats(-np.pi / 2, np.pi / 2)
-)
+@given(st.floats(0, 1.99), st.floats(-np.pi, np.pi), st.floats(-np.pi, np.pi), st.floats(-np.pi / 2, np.pi / 2))
 def test_map_and_back(radius: float, turn: float, azimuth: float, elevation: float) -> None:
     centre = vector_from_angles(azimuth, elevation)
     x, y = np.array([radius * np.cos(turn)]), np.array([radius * np.sin(turn)])

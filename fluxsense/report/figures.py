@@ -268,7 +268,14 @@ def _disc(
                 p = lambert_xy(direction, centre)
                 axes.plot(*p, marker="s", markersize=3.2, color=INK, zorder=4)
                 axes.annotate(
-                    prefix, (float(p[0]), float(p[1])), (4, 4), textcoords="offset points", fontsize=9, weight="bold", path_effects=HALO, zorder=6
+                    prefix,
+                    (float(p[0]), float(p[1])),
+                    (4, 4),
+                    textcoords="offset points",
+                    fontsize=9,
+                    weight="bold",
+                    path_effects=HALO,
+                    zorder=6,
                 )
     for n, mode in enumerate(modes):
         if mode.mean @ centre >= 0:
@@ -309,12 +316,23 @@ def _from_map(x: FloatArray, y: FloatArray, centre: FloatArray) -> FloatArray:
 
 
 def _mark_mode(axes: Axes, at: FloatArray, number: int, numbered: bool) -> None:
-    axes.plot(*at, marker="o", markersize=11, markerfacecolor="none", markeredgecolor="white", markeredgewidth=3, zorder=6)
-    axes.plot(*at, marker="o", markersize=11, markerfacecolor="none", markeredgecolor=BLUE, markeredgewidth=1.4, zorder=7)
+    axes.plot(
+        *at, marker="o", markersize=11, markerfacecolor="none", markeredgecolor="white", markeredgewidth=3, zorder=6
+    )
+    axes.plot(
+        *at, marker="o", markersize=11, markerfacecolor="none", markeredgecolor=BLUE, markeredgewidth=1.4, zorder=7
+    )
     axes.plot(*at, marker="+", markersize=7, color=BLUE, markeredgewidth=1.1, zorder=7)
     if numbered:
         axes.annotate(
-            str(number), (float(at[0]), float(at[1])), (8, -11), textcoords="offset points", weight="bold", color=BLUE, path_effects=HALO, zorder=8
+            str(number),
+            (float(at[0]), float(at[1])),
+            (8, -11),
+            textcoords="offset points",
+            weight="bold",
+            color=BLUE,
+            path_effects=HALO,
+            zorder=8,
         )
 
 
@@ -376,7 +394,8 @@ def _close_up(
     made = _contours(axes, regions, x, y, values)
     shown = spread[np.linspace(0, len(spread) - 1, min(350, len(spread))).astype(int)]
     axes.plot(*shown.T, linestyle="", marker=".", markersize=1.8, color=INK, alpha=0.55, zorder=2)
-    if len(made) > 1:
+    narrow = np.linalg.svd(spread - spread.mean(axis=0), compute_uv=False)
+    if len(made) > 1 and narrow[1] > 0.35 * narrow[0]:
         names = {r.log_density_threshold: f"{100 * r.level:.0f}%" for r in _levels(regions)}
         for text in axes.clabel(made[1], fmt=names, fontsize=8, colors=INK):
             text.set_path_effects(HALO)
@@ -389,7 +408,9 @@ def _close_up(
     length = 2 * np.sin(np.radians(bar) / 2)
     right, low = 0.93 * reach, -0.90 * reach
     axes.plot([right - length, right], [low, low], color=INK, linewidth=3, solid_capstyle="butt", zorder=6)
-    axes.text(right - length / 2, low + 0.035 * reach, f"{bar:g}°", ha="center", va="bottom", path_effects=HALO, zorder=6)
+    axes.text(
+        right - length / 2, low + 0.035 * reach, f"{bar:g}°", ha="center", va="bottom", path_effects=HALO, zorder=6
+    )
     axes.set_xlim(-reach, reach)
     axes.set_ylim(-reach, reach)
     axes.set_aspect("equal")
@@ -447,7 +468,9 @@ def _edge_line(axes: Axes, xy: FloatArray, reach: float, text: str, below: bool,
         if not len(fits):
             return
         spot = xy[fits[np.argmax(size[fits])]]
-        axes.text(spot[0], spot[1], text, fontsize=7, color=QUIET, ha="center", va="center", path_effects=HALO, zorder=4)
+        axes.text(
+            spot[0], spot[1], text, fontsize=7, color=QUIET, ha="center", va="center", path_effects=HALO, zorder=4
+        )
     elif below:
         axes.text(xy[edge, 0], -1.03 * reach, text, fontsize=7.5, ha="center", va="top")
     else:
@@ -463,10 +486,14 @@ def geometry(orientation: Orientation, truth: KnownSource | None = None, arrows:
     lies in the paper.
     """
     study, posterior = orientation.study, orientation.posterior
-    outlines = [x * 1e6 for x in loop_outlines_m(study)]
+    outlines = loop_outlines_m(study)
     points = np.concatenate(outlines)
+    large = float(np.max(np.ptp(points, axis=0))) > 1e-3
+    scale, unit = (1e3, "mm") if large else (1e6, "µm")
+    outlines = [x * scale for x in outlines]
+    points = points * scale
     dipole = study.source.kind == "dipole"
-    origin = np.array(study.source.position_m) * 1e6 if dipole else points.mean(axis=0)
+    origin = np.array(study.source.position_m) * scale if dipole else points.mean(axis=0)
     modes = [m for m in posterior.groups.modes if m.weight >= 0.02][:9]
     chosen = posterior.directions[np.linspace(0, len(posterior.directions) - 1, arrows).astype(int)]
     azimuth = float(angles_from_vector(posterior.direction)[0])
@@ -474,25 +501,26 @@ def geometry(orientation: Orientation, truth: KnownSource | None = None, arrows:
     known = None if truth is None else truth.direction
     figure = Figure(figsize=(WIDTH_IN, 4.7))
     views = (
-        ("from above", np.eye(3)[:2], "x (µm)", "y (µm)"),
+        ("from above", np.eye(3)[:2], f"x ({unit})", f"y ({unit})"),
         (
             f"from the side, along azimuth {_degrees(np.degrees(azimuth), 1)}",
             np.stack([ahead, np.eye(3)[2]]),
-            f"distance along azimuth {_degrees(np.degrees(azimuth), 1)} (µm)",
-            "z (µm)",
+            f"distance along azimuth {_degrees(np.degrees(azimuth), 1)} ({unit})",
+            f"z ({unit})",
         ),
     )
     length = 0.5 * float(np.max(np.ptp(points, axis=0)))
     for n, (title, plane, xlabel, ylabel) in enumerate(views):
         axes = figure.add_axes((0.075 + 0.5 * n, 0.115, 0.41, 0.80))
-        for outline, loop in zip(outlines, study.loops, strict=True):
+        for outline in outlines:
             flat = np.concatenate([outline, outline[:1]]) @ plane.T
             axes.plot(*flat.T, color=INK, linewidth=1.0 if n == 0 else 2.0, zorder=2)
-            if n == 0 and len(outlines) <= 24:
-                middle = outline.mean(axis=0) @ plane.T
-                axes.text(
-                    middle[0], middle[1], plain(loop.name, 14), fontsize=6.5, ha="center", va="center", color=INK, path_effects=HALO, zorder=3
-                )
+            if np.max(np.ptp(flat, axis=0)) < 0.04 * 2 * length:  # too small to see: a mark of fixed size
+                axes.plot(*flat.mean(axis=0), marker="s", markersize=5, markerfacecolor="none", color=INK, zorder=2)
+        if n == 0 and len(outlines) <= 24:
+            small = max(float(np.max(np.ptp(x, axis=0))) for x in outlines) < 0.08 * length
+            middles = [x.mean(axis=0) @ plane.T for x in outlines]
+            _name_loops(axes, middles, [x.name for x in study.loops], 2 * length, small)
         at = origin @ plane.T
         for vector in chosen:
             tip = at + length * (vector @ plane.T)
@@ -501,7 +529,17 @@ def geometry(orientation: Orientation, truth: KnownSource | None = None, arrows:
             _arrow(axes, at, length * (mode.mean @ plane.T), BLUE, "solid")
             if len(modes) > 1:
                 tip = at + 1.1 * length * (mode.mean @ plane.T)
-                axes.text(tip[0], tip[1], str(number), weight="bold", color=BLUE, path_effects=HALO, ha="center", va="center", zorder=8)
+                axes.text(
+                    tip[0],
+                    tip[1],
+                    str(number),
+                    weight="bold",
+                    color=BLUE,
+                    path_effects=HALO,
+                    ha="center",
+                    va="center",
+                    zorder=8,
+                )
         if known is not None:
             _arrow(axes, at, 1.15 * length * (known @ plane.T), ORANGE, (0, (4, 2)))
         axes.plot(*at, marker="o", markersize=5, color=INK, zorder=7)
@@ -511,6 +549,32 @@ def geometry(orientation: Orientation, truth: KnownSource | None = None, arrows:
         axes.set_aspect("equal", adjustable="datalim")
         axes.margins(0.06)
     return figure
+
+
+def _name_loops(axes: Axes, middles: Sequence[FloatArray], names: Sequence[str], extent: float, beside: bool) -> None:
+    """Names of loops at their middles; loops that lie too close to be named apart share a stack of names."""
+    placed: list[tuple[FloatArray, list[str]]] = []
+    for middle, name in zip(middles, names, strict=True):
+        for spot, stack in placed:
+            if abs(spot[1] - middle[1]) < 0.08 * extent and abs(spot[0] - middle[0]) < 0.16 * extent:
+                stack.append(name)
+                break
+        else:
+            placed.append((middle, [name]))
+    for spot, stack in placed:
+        text = "\n".join(plain(x, 14) for x in stack)
+        alone = len(stack) == 1 and not beside
+        axes.annotate(
+            text,
+            (float(spot[0]), float(spot[1])),
+            (0, 0 if alone else 7),
+            textcoords="offset points",
+            fontsize=6.5,
+            ha="center",
+            va="center" if alone else "bottom",
+            path_effects=HALO,
+            zorder=3,
+        )
 
 
 def _arrow(axes: Axes, at: FloatArray, by: FloatArray, colour: str, style: Any) -> None:
@@ -576,7 +640,11 @@ def draw_traces(views: Sequence[GroupView]) -> Figure:
         if last:
             lower.set_xlabel("GHz", fontsize=8, labelpad=1)
     figure.legend(
-        handles=_trace_handles(), loc="upper center", bbox_to_anchor=(0.5, 1 - 0.02 / height), ncols=4, columnspacing=2.2
+        handles=_trace_handles(),
+        loc="upper center",
+        bbox_to_anchor=(0.5, 1 - 0.02 / height),
+        ncols=4,
+        columnspacing=2.2,
     )
     return figure
 
@@ -674,7 +742,14 @@ def draw_directionality(views: Sequence[GroupView]) -> Figure:
         if n and view.isolator != views[n - 1].isolator:
             axes.axhline(y[n] + 0.5, color=QUIET, linewidth=0.7, zorder=0)
         axes.plot([0, view.directionality_db], [y[n], y[n]], color=FAINT, linewidth=1.0, zorder=1)
-        axes.plot([view.predicted_low_db, view.predicted_high_db], [y[n], y[n]], color=ORANGE, linewidth=5, alpha=0.35, zorder=2)
+        axes.plot(
+            [view.predicted_low_db, view.predicted_high_db],
+            [y[n], y[n]],
+            color=ORANGE,
+            linewidth=5,
+            alpha=0.35,
+            zorder=2,
+        )
         axes.plot(
             view.predicted_db,
             y[n],
@@ -704,9 +779,17 @@ def draw_directionality(views: Sequence[GroupView]) -> Figure:
     axes.set_xlim(-reach, reach)
     axes.set_xlabel("directionality, 20 log10 of |S21| over |S12| (dB)")
     axes.spines["left"].set_visible(False)
-    axes.text(0.02, 1.0 + 0.08 / (0.25 * len(views)), "← passes 2 → 1", transform=axes.transAxes, va="bottom", fontsize=8)
     axes.text(
-        0.98, 1.0 + 0.08 / (0.25 * len(views)), "passes 1 → 2 →", transform=axes.transAxes, va="bottom", ha="right", fontsize=8
+        0.02, 1.0 + 0.08 / (0.25 * len(views)), "← passes 2 → 1", transform=axes.transAxes, va="bottom", fontsize=8
+    )
+    axes.text(
+        0.98,
+        1.0 + 0.08 / (0.25 * len(views)),
+        "passes 1 → 2 →",
+        transform=axes.transAxes,
+        va="bottom",
+        ha="right",
+        fontsize=8,
     )
     handles = [
         Line2D([], [], color=BLUE, marker="o", markersize=3.6, linewidth=1.0, label="measured, ± 1 sd"),

@@ -326,7 +326,8 @@ def _setting_rows(orientation: Orientation) -> list[dict[str, str]]:
                 "isolators": ", ".join(row["isolators"]),
                 "states": ", ".join(row["states"]),
                 "frequency": f"{low:.6f}" if high - low < 1e-9 else f"{low:.4f} to {high:.4f}",
-                "bias": ", ".join(f"{line} {_short(1e3 * a, 5)} mA" for line, a in zip(lines, bias, strict=True)) or "none",
+                "bias": ", ".join(f"{line} {_short(1e3 * a, 5)} mA" for line, a in zip(lines, bias, strict=True))
+                or "none",
             }
         )
     return out

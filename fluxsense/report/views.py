@@ -253,7 +253,9 @@ def group_views(orientation: Orientation, draws: int = 120) -> list[GroupView]:
                     residual=residual[n],
                     at=at,
                     directionality_db=float(decibels(y[0]) - decibels(y[1])),
-                    directionality_sd_db=float(DB * np.sqrt(np.sum((sd[n, :, at] / np.maximum(np.abs(y), 1e-15)) ** 2))),
+                    directionality_sd_db=float(
+                        DB * np.sqrt(np.sum((sd[n, :, at] / np.maximum(np.abs(y), 1e-15)) ** 2))
+                    ),
                     predicted_low_db=float(q[0]),
                     predicted_db=float(q[1]),
                     predicted_high_db=float(q[2]),
@@ -333,7 +335,12 @@ def loop_views(orientation: Orientation, draws: int = 400) -> list[LoopView]:
     states = [s.name for s in study.states]
     for family, flux in zip(families, fluxes, strict=True):
         for n, key in enumerate(family.on_keys):
-            signature = (order.index(key.isolator), tuple(-x for x in key.bias_a), key.cooldown, states.index(key.state))
+            signature = (
+                order.index(key.isolator),
+                tuple(-x for x in key.bias_a),
+                key.cooldown,
+                states.index(key.state),
+            )
             words, _ = found.setdefault(signature, ([], flux[:, n]))
             if names[key] not in words:
                 words.append(names[key])
