@@ -555,9 +555,10 @@ def _name_loops(axes: Axes, middles: Sequence[FloatArray], names: Sequence[str],
     """Names of loops at their middles; loops that lie too close to be named apart share a stack of names."""
     placed: list[tuple[FloatArray, list[str]]] = []
     for middle, name in zip(middles, names, strict=True):
-        for spot, stack in placed:
+        for k, (spot, stack) in enumerate(placed):
             if abs(spot[1] - middle[1]) < 0.08 * extent and abs(spot[0] - middle[0]) < 0.16 * extent:
                 stack.append(name)
+                placed[k] = (spot if spot[1] >= middle[1] else middle, stack)
                 break
         else:
             placed.append((middle, [name]))
