@@ -302,9 +302,8 @@ def write_campaign(
         ) from None
     total = sum(g.repeats for g in _schedule(study))
     rows = []
-    mark = ["Simulated: nothing here was measured."]
     for row, sweep in sweeps(study, truth):
-        write_sweep(out / row.file, sweep, comments=mark, digits=digits)
+        write_sweep(out / row.file, sweep, comments=[f"Simulated, not measured: sweep {row.line - 1}"], digits=digits)
         rows.append(row)
         if progress is not None:
             progress(len(rows), total)
