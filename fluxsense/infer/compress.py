@@ -224,16 +224,25 @@ def _basis(family: Family, stack: ComplexArray, phase_scale: float) -> ComplexAr
     """Orthonormal basis (M, K, 2, F), in the metric of the inverse covariance, of the directions the traces move in."""
     moved = stack[:, 0] - stack[:, 0].mean(axis=0)
     every = np.concatenate([moved, phase_scale * stack[:, 1], 0.5 * phase_scale**2 * stack[:, 2]])
-    gram = family.gram(every)
-    values, vectors = np.linalg.eigh(gram)
-    values, vectors = values[::-1], vectors[:, ::-1]
-    values = np.maximum(values, 0.0)
+    count = family.values
+    if count < len(every):  # fewer numbers in the data than training vectors: decompose in the space of the data
+        unit = np.eye(count).view(np.complex128).reshape(count, *family.ratio.shape)
+        factor = np.linalg.cholesky(family.gram(unit))
+        rows = np.ascontiguousarray(every).reshape(len(every), -1).view(np.float64) @ factor
+        values, vectors = np.linalg.eigh(rows.T @ rows)
+        held = np.cumsum((rows @ vectors[:, ::-1]) ** 2, axis=1)
+    else:
+        values, vectors = np.linalg.eigh(family.gram(every))
+        held = np.cumsum(vectors[:, ::-1] ** 2 * np.maximum(values[::-1], 0.0), axis=1)
+    values, vectors = np.maximum(values[::-1], 0.0), vectors[:, ::-1]
     # what the first m directions leave of each vector: its length minus what they hold
-    held = np.cumsum((vectors * np.sqrt(values)) ** 2, axis=1)
     left = np.sqrt(np.maximum(held[:, -1:] - held, 0.0)).max(axis=0)
     enough = int(np.argmax(left < BASIS_TOLERANCE)) + 1 if np.any(left < BASIS_TOLERANCE) else len(values)
     good = values > 1e-13 * values[0]
     enough = max(1, min(enough, int(np.sum(good))))
+    if count < len(every):
+        flat = np.linalg.solve(factor.T, vectors[:, :enough]).T
+        return np.ascontiguousarray(flat).view(np.complex128).reshape(enough, *family.ratio.shape)
     return np.asarray(np.tensordot((vectors[:, :enough] / np.sqrt(values[:enough])).T, every, axes=1))
 
 

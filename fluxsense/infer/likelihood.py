@@ -320,7 +320,7 @@ class RatioLikelihood:
                 "the campaign has no sweep with the pump on", where=str(study.log), remedy="Record pump-on sweeps"
             )
         self.cooldowns = tuple(sorted({k.cooldown for k in digest}) if cooldowns is None else cooldowns)
-        paired = [(k, off_group_for(k, digest)) for k in on_keys]
+        paired = [(k, off_group_for(k, digest, str(study.log))) for k in on_keys]
         members: dict[GroupKey, list[GroupKey]] = {}
         for on, off in paired:
             members.setdefault(off, []).append(on)

@@ -109,6 +109,10 @@ def _sign_odds(study: Study, digest: Digest, isolator: int) -> float:
     # every (cooldown, state) gets offsets of its own, so that an unknown source only adds to them
     kinds = {s.name: s for s in study.states}
     labels = {k: (k.cooldown if k.state in quiet else f"{k.cooldown}|{k.state}") for k in own}
+    paired = {labels[k] for k in own if k.pump_on} <= {labels[k] for k in own if not k.pump_on}
+    if not paired:  # pump-off sweeps of another state must serve: one set of offsets, as uncertain as the source makes it
+        labels = {k: k.cooldown for k in own}
+        scale = source_flux_scale_phi0(study)
     relabelled = Digest({replace(k, cooldown=labels[k]): v for k, v in own.items()})
     loops = tuple(
         replace(x, offset_sd_phi0=float(np.hypot(max(x.offset_sd_phi0, 1e-4), s)))

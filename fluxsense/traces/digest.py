@@ -573,7 +573,7 @@ def _first_copy(rows: Sequence[LogRow], folder: str | os.PathLike[str], trace_ha
     return "another trace"
 
 
-def off_group_for(key: GroupKey, digest: Digest) -> GroupKey:
+def off_group_for(key: GroupKey, digest: Digest, where: str = "") -> GroupKey:
     """Return the pump-off group by which a pump-on group is divided.
 
     Of the same isolator and cooldown, and with the same frequencies, in this order of preference: same bias and same
@@ -584,6 +584,8 @@ def off_group_for(key: GroupKey, digest: Digest) -> GroupKey:
     key : GroupKey
         A pump-on group.
     digest : Digest
+    where : str
+        What a message names as the place: the log's path, say.
 
     Returns
     -------
@@ -605,14 +607,18 @@ def off_group_for(key: GroupKey, digest: Digest) -> GroupKey:
     advice = "Record pump-off sweeps of this isolator in this cooldown, with the same frequencies"
     if not candidates:
         raise InputError(
-            f"there is no pump-off sweep of isolator {key.isolator!r} in cooldown {key.cooldown!r}", remedy=advice
+            f"there is no pump-off sweep of isolator {key.isolator!r} in cooldown {key.cooldown!r}",
+            where=where,
+            remedy=advice,
         )
     if key in digest:
         grid = digest[key].frequency_hz
         candidates = [other for other in candidates if np.array_equal(digest[other].frequency_hz, grid)]
         if not candidates:
             raise InputError(
-                f"no pump-off sweep has the frequencies of the pump-on sweeps ({key.describe()})", remedy=advice
+                f"no pump-off sweep has the frequencies of the pump-on sweeps ({key.describe()})",
+                where=where,
+                remedy=advice,
             )
 
     def preference(other: GroupKey) -> tuple[Any, ...]:

@@ -1,0 +1,48 @@
+"""What several test files share: one simulated campaign, and what `orient` says of it."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from small_study import small_study
+
+from fluxsense.cli import main
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a command did: exit code, standard output, standard error."""
+
+    code: int
+    out: str
+    err: str
+
+
+def run(arguments: Sequence[object]) -> Outcome:
+    """Run one command in this process."""
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        code = main([str(x) for x in arguments])
+    return Outcome(code, out.getvalue(), err.getvalue())
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A simulated campaign in a folder, and the outcome of `orient` on it (results in ``folder/results``)."""
+
+    folder: Path
+    outcome: Outcome
+
+
+@pytest.fixture(scope="session")
+def measured(tmp_path_factory: pytest.TempPathFactory) -> Measured:
+    """The small study, simulated with seed 3 and inferred with seed 11 by the command line."""
+    folder = tmp_path_factory.mktemp("measured")
+    study = small_study(folder)
+    assert run(["simulate", study.path, "--seed", 3]).code == 0
+    return Measured(folder, run(["orient", study.path, "--seed", 11, "--json"]))
