@@ -1223,9 +1223,33 @@ def read_study(path: str | Path) -> Study:
     `fluxsense.device.chip.check_geometry`, so that this module needs no numpy.
     """
     file = Path(path)
+    tree, sha256 = read_tree(file)
+    return study_of_tree(tree, file, sha256)
+
+
+def read_tree(path: str | Path) -> tuple[dict[str, Any], str]:
+    """A study file as nested plain values, not yet validated, and the hash of its bytes.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or is not TOML.
+    """
+    file = Path(path)
     raw = _read_bytes(file)
+    return _parse(raw, file), hashlib.sha256(raw).hexdigest()
+
+
+def study_of_tree(tree: dict[str, Any], path: str | Path, sha256: str = "") -> Study:
+    """Validate nested plain values as a study; `path` names them in messages and anchors relative paths.
+
+    Raises
+    ------
+    InputError
+        With every fault found (up to twelve are shown), each by its key path.
+    """
     faults: list[str] = []
-    study = _read_root(_parse(raw, file), file, faults, hashlib.sha256(raw).hexdigest())
+    study = _read_root(tree, Path(path), faults, sha256)
     if faults:
         unique = list(dict.fromkeys(faults))
         listed = unique[:MAX_FAULTS_SHOWN]
