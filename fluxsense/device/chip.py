@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.device.isolator import hybrid_elements, isolator_scattering
-from fluxsense.device.ring import mode_frequency_hz, quarter_phase, ring_response
+from fluxsense.device.ring import mode_frequency_hz, quarter_phase, ring_response, ring_slopes
 from fluxsense.errors import InputError, ModelError
 from fluxsense.magnetics.flux_map import bias_flux, coil_flux_map, flux_map, flux_map_unchecked
 from fluxsense.magnetics.loops import distance_to_outline, place
@@ -474,6 +474,80 @@ class ChipModel:
             coupling * (scale * parameters.pump_strength[:, isolator, None, None]),
         )
 
+    def rate_derivatives(
+        self, parameters: ChipParameters, isolator: int, flux: FloatArray, fields: Sequence[str] = ()
+    ) -> dict[str, dict[str, FloatArray]]:
+        """Derivatives of the kernel's rates with respect to flux, pump strength and stage fields, in closed form.
+
+        Every derivative is that of a stage's rate with respect to the same stage's quantity.
+
+        Parameters
+        ----------
+        parameters : ChipParameters
+            Batch of B.
+        isolator : int
+        flux : ndarray (B, P, 2)
+        fields : sequence of str
+            Stage fields wanted beside "flux" and "strength".
+
+        Returns
+        -------
+        dict of dict of ndarray (B, P, 2)
+            By quantity ("flux", "strength" or a stage field), then by rate: the kernel's argument names.
+        """
+        shape = flux.shape
+        stages = self.study.isolators[isolator].stages
+        alpha = self._alpha[isolator]
+        f = np.stack(
+            [quarter_phase(flux[..., k], stage.shunt_ratio, stage.branch) for k, stage in enumerate(stages)], axis=-1
+        )
+        share_a = self._value(parameters, "signal_share", isolator)
+        share_b = self._value(parameters, "idler_share", isolator)
+        total_a, total_b, shape_now = ring_response(f, alpha, share_a, share_b)
+        slope_a, slope_b, slope_g = ring_slopes(f, alpha, share_a, share_b)
+        reference_a, reference_b, reference = ring_response(self._reference_phase[isolator], alpha, share_a, share_b)
+        amplitude = self._tables[isolator]["amplitude"][None, :, None]
+        strength = parameters.pump_strength[:, isolator, None, None]
+        scale = self._value(parameters, "coupling_hz", isolator) / np.abs(reference) * amplitude
+        signal = self._value(parameters, "signal_frequency_hz", isolator) / np.sqrt(total_a)
+        idler = self._value(parameters, "idler_frequency_hz", isolator) / np.sqrt(total_b)
+        coupling = scale * shape_now * strength
+
+        def full(values: FloatArray) -> FloatArray:
+            return np.asarray(np.broadcast_to(values, shape))
+
+        turn = 0.5 * np.pi
+        out = {
+            "flux": {
+                "signal_frequency_hz": -0.5 * turn * signal * slope_a / total_a,
+                "idler_frequency_hz": -0.5 * turn * idler * slope_b / total_b,
+                "coupling_hz": turn * scale * strength * slope_g,
+            },
+            "strength": {"coupling_hz": full(scale * shape_now)},
+        }
+        lam = (1 + alpha) / (np.cos(f) + alpha) - 1
+        lam_reference = (1 + alpha) / (np.cos(self._reference_phase[isolator]) + alpha) - 1
+        for name in fields:
+            if name == "signal_share":
+                out[name] = {
+                    "signal_frequency_hz": -0.5 * signal * lam / total_a,
+                    "coupling_hz": coupling * -0.75 * (lam / total_a - lam_reference / reference_a),
+                }
+            elif name == "idler_share":
+                out[name] = {
+                    "idler_frequency_hz": -0.5 * idler * lam / total_b,
+                    "coupling_hz": coupling * -0.75 * (lam / total_b - lam_reference / reference_b),
+                }
+            elif name == "coupling_hz":
+                out[name] = {"coupling_hz": full(shape_now * strength / np.abs(reference) * amplitude)}
+            elif name in ("signal_frequency_hz", "idler_frequency_hz"):
+                total = total_a if name == "signal_frequency_hz" else total_b
+                out[name] = {name: full(1 / np.sqrt(total))}
+            else:  # linewidths and losses enter as they are; an idler's termination is one of its losses
+                rate = "idler_internal_hz" if name == "idler_termination_hz" else name
+                out[name] = {rate: np.ones(shape)}
+        return out
+
     def _value(self, parameters: ChipParameters, name: str, isolator: int) -> FloatArray:
         """A stage field of one isolator, shape (B or 1, 1, 2)."""
         if name in parameters.stage:
@@ -508,20 +582,28 @@ class ChipModel:
         """
         return self._evaluate(parameters, isolator, ports, flux)
 
-    def _evaluate(
-        self,
-        parameters: ChipParameters,
-        isolator: int,
-        ports: tuple[str, ...],
-        flux: FloatArray | None,
-        *,
-        right_angle: bool = False,
-    ) -> ComplexArray:
-        """Scattering parameters, with the probes' own pump phases or (right_angle) all at +90 degrees."""
+    def kernel_rows(
+        self, parameters: ChipParameters, isolator: int, flux: FloatArray, *, right_angle: bool = False
+    ) -> dict[str, Any]:
+        """What `isolator_scattering` is called with: one row per parameter set and probe.
+
+        Parameters
+        ----------
+        parameters : ChipParameters
+            Batch of B.
+        isolator : int
+        flux : ndarray (B, P, 2)
+            Flux in the two loops, Phi0.
+        right_angle : bool
+            Put every pump phase difference at +90 degrees.
+
+        Returns
+        -------
+        dict of ndarray
+            Arrays (B*P, 2) and (B*P,) by the names of its arguments.
+        """
         iso = self.study.isolators[isolator]
         table = self._tables[isolator]
-        if flux is None:
-            flux = self.probe_flux(parameters, isolator)
         shape = flux.shape  # (B, P, 2)
         signal, idler, coupling = self._rings(parameters, isolator, flux)
         coupling = coupling * table["amplitude"][None, :, None]
@@ -535,26 +617,39 @@ class ChipModel:
         def one(values: npt.ArrayLike) -> FloatArray:
             return np.ascontiguousarray(np.broadcast_to(np.asarray(values), shape[:2])).reshape(rows)
 
-        link = np.full(rows, iso.link_amplitude * np.exp(1j * iso.link_phase_rad))
-        result = isolator_scattering(
-            self.frequency_hz[isolator],
-            signal_frequency_hz=flat(signal),
-            idler_frequency_hz=flat(idler),
-            signal_linewidth_hz=flat(self._value(parameters, "signal_linewidth_hz", isolator)),
-            signal_internal_hz=flat(self._value(parameters, "signal_internal_hz", isolator)),
-            idler_linewidth_hz=flat(self._value(parameters, "idler_linewidth_hz", isolator)),
-            idler_internal_hz=flat(
+        return {
+            "signal_frequency_hz": flat(signal),
+            "idler_frequency_hz": flat(idler),
+            "signal_linewidth_hz": flat(self._value(parameters, "signal_linewidth_hz", isolator)),
+            "signal_internal_hz": flat(self._value(parameters, "signal_internal_hz", isolator)),
+            "idler_linewidth_hz": flat(self._value(parameters, "idler_linewidth_hz", isolator)),
+            "idler_internal_hz": flat(
                 self._value(parameters, "idler_internal_hz", isolator)
                 + self._value(parameters, "idler_termination_hz", isolator)
             ),
-            coupling_hz=flat(coupling),
-            pump_frequency_hz=one(table["pump_hz"][None, :]),
-            pump_phase_rad=one(phase),
-            link=link,
-            hybrid_through=np.full(rows, through),
-            hybrid_cross=np.full(rows, cross),
-            ports=ports,
-        )
+            "coupling_hz": flat(coupling),
+            "pump_frequency_hz": one(table["pump_hz"][None, :]),
+            "pump_phase_rad": one(phase),
+            "link": np.full(rows, iso.link_amplitude * np.exp(1j * iso.link_phase_rad)),
+            "hybrid_through": np.full(rows, through),
+            "hybrid_cross": np.full(rows, cross),
+        }
+
+    def _evaluate(
+        self,
+        parameters: ChipParameters,
+        isolator: int,
+        ports: tuple[str, ...],
+        flux: FloatArray | None,
+        *,
+        right_angle: bool = False,
+    ) -> ComplexArray:
+        """Scattering parameters, with the probes' own pump phases or (right_angle) all at +90 degrees."""
+        if flux is None:
+            flux = self.probe_flux(parameters, isolator)
+        rows = self.kernel_rows(parameters, isolator, flux, right_angle=right_angle)
+        result = isolator_scattering(self.frequency_hz[isolator], **rows, ports=ports)
+        shape = flux.shape
         return np.asarray(result).reshape(shape[0], shape[1], len(ports), self.frequency_hz[isolator].size)
 
     def scattering_and_phase(
