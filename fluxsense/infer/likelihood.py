@@ -309,6 +309,7 @@ class RatioLikelihood:
         self.digest = digest
         self._points = points or (lambda name, count: np.arange(count))
         self.residual_gain = study.noise.residual_gain if residual_gain is None else residual_gain
+        self.reference = reference
         stated = [x.pump_port_1_sign or 1 for x in study.isolators]
         self.port_signs = tuple(stated if port_signs is None else port_signs)
         self.noise = noise or measure_noise(
