@@ -176,7 +176,7 @@ def _schedule(study: Study) -> list[_Group]:
     return groups
 
 
-def _line_gain(rng: np.random.Generator, frequency_hz: FloatArray) -> npt.NDArray[np.complex128]:
+def line_gain(rng: np.random.Generator, frequency_hz: FloatArray) -> npt.NDArray[np.complex128]:
     """Gain of the four paths, (4, F): level, slope, ripple and cable delay; e^{-i w t}, so a delay turns the phase up."""
     x = (frequency_hz - frequency_hz.mean()) / max(float(np.ptp(frequency_hz)), 1.0)
     out = np.empty((4, frequency_hz.size), dtype=np.complex128)
@@ -205,7 +205,7 @@ def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
     """
     rng = np.random.default_rng([truth.seed, 2])
     f = np.linspace(study.sweep.start_hz, study.sweep.stop_hz, study.sweep.points)
-    gains = [_line_gain(rng, f) for _ in study.isolators]
+    gains = [line_gain(rng, f) for _ in study.isolators]
     noise = study.noise
     time = 0.0
     line = 1
