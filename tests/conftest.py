@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import contextlib
 import io
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import pytest
-from small_study import small_study
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")  # small matrices: on busy cores threads of the linear algebra wait for each other
 
-from fluxsense.cli import main
+import pytest  # noqa: E402
+from small_study import small_study  # noqa: E402
+
+from fluxsense.cli import main  # noqa: E402
 
 
 @dataclass(frozen=True)
