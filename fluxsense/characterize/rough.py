@@ -1,0 +1,87 @@
+"""A study whose isolators are not characterized yet.
+
+Loops, bias lines, isolators' names and which loop belongs to which stage are known from the design; frequencies,
+linewidths and the rest are what characterization finds.  Where the file is silent on those, placeholders stand in, so
+that the ordinary reader can validate everything else; no placeholder is used as a start value.
+"""
+
+from __future__ import annotations
+
+import copy
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from fluxsense.study import Study, read_tree, study_of_tree
+
+PLACEHOLDERS: Final[dict[str, Any]] = {
+    "signal_frequency": "5 GHz",
+    "signal_linewidth": "40 MHz",
+    "signal_share": 0.1,
+    "idler_frequency": "7 GHz",
+    "idler_linewidth": "60 MHz",
+    "idler_share": 0.1,
+    "coupling": "10 MHz",
+}
+"""What a stage needs to be read, where the file leaves it open."""
+
+
+@dataclass(frozen=True)
+class RoughStudy:
+    """A study to be characterized.
+
+    Attributes
+    ----------
+    study : Study
+        With placeholders where the file is silent.
+    tree : dict
+        The file's own values, without placeholders.
+    power_stated : tuple of bool
+        Per isolator, whether the file states a reference power.
+    """
+
+    study: Study
+    tree: dict[str, Any]
+    power_stated: tuple[bool, ...]
+
+
+def read_rough(path: str | Path) -> RoughStudy:
+    """Read a study in which the isolators' parameters may be missing.
+
+    Parameters
+    ----------
+    path : str or Path
+        The TOML file.  ``reference_flux`` and ``reference_power`` may be missing too.
+
+    Returns
+    -------
+    RoughStudy
+
+    Raises
+    ------
+    InputError
+        As `fluxsense.study.read_study`.
+    """
+    file = Path(path)
+    tree, sha256 = read_tree(file)
+    filled = copy.deepcopy(tree)
+    stated = []
+    isolators = filled.get("isolator", [])
+    for isolator in isolators if isinstance(isolators, list) else []:
+        if not isinstance(isolator, dict):
+            continue
+        stated.append("reference_power" in isolator)
+        isolator.setdefault("reference_flux", "0.5 Phi0")
+        isolator.setdefault("reference_power", "-60 dBm")
+        for number in (1, 2):
+            stage = isolator.get(f"stage_{number}")
+            if not isinstance(stage, dict):
+                continue
+            stage.setdefault("ring", "shunted")
+            if stage["ring"] == "shunted":
+                stage.setdefault("shunt_ratio", 3.0)
+            for key, value in PLACEHOLDERS.items():
+                stage.setdefault(key, value)
+            if isolator.get("link") == "line":
+                stage.setdefault("idler_termination", "60 MHz")
+    return RoughStudy(study_of_tree(filled, file, sha256), tree, tuple(stated))
