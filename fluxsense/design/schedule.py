@@ -1,0 +1,545 @@
+"""How to split sweeps: convex optimal design, rounding, time to a wanted error, and which frequencies matter.
+
+A design is a set of weights on candidates (a pump setting or pump-off sweeps of one isolator, in one state and
+cooldown).  The information is a concave function of the numbers of sweeps, so a criterion that is convex and decreasing
+in it is convex in the weights, and its gradient gives a bound on what any other split could gain: with h_i the
+criterion's decrease per weight on candidate i, no design is better by more than max h - sum w h.  At the optimum all
+candidates in use have the same h and none has more: the equivalence theorem (Kiefer and Wolfowitz, Canad. J. Math. 12,
+363 (1960), from memory; general convex form: Pukelsheim, Optimal Design of Experiments (1993), from memory).
+
+The weights come from the multiplicative algorithm w <- w h^p / sum (Silvey, Titterington and Torsney (1978), from
+memory), which raises the D-criterion at every step with p = 1 and the A-criterion with p = 1/2.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.design.sensitivity import (
+    Experiment,
+    Prediction,
+    block_regression,
+    flux_chain,
+    local_slopes,
+    planned_experiment,
+    predict,
+)
+from fluxsense.errors import InputError
+
+FloatArray = npt.NDArray[np.float64]
+
+ENDLESS = 1e9
+"""Factor on the numbers of sweeps that stands for measuring without end."""
+
+
+@dataclass(frozen=True)
+class OptimalDesign:
+    """Weights of an optimal design and how good they are.
+
+    Attributes
+    ----------
+    weights : ndarray (n,)
+    value : float
+        The criterion.
+    largest, limit : float
+        The equivalence theorem's largest sensitivity and the value it has at the optimum (p for the D-criterion).
+    steps : int
+    """
+
+    weights: FloatArray
+    value: float
+    largest: float
+    limit: float
+    steps: int
+
+    @property
+    def excess(self) -> float:
+        """How far the largest sensitivity lies above its limit, relative to it: 0 at the optimum."""
+        return self.largest / self.limit - 1.0
+
+
+Sensitivities = Callable[[FloatArray], tuple[float, FloatArray]]
+
+
+def multiplicative(
+    sensitivities: Sensitivities, count: int, power: float, tolerance: float, most_steps: int, drop: float = 1e-9
+) -> OptimalDesign:
+    """The multiplicative algorithm for any convex criterion.
+
+    Parameters
+    ----------
+    sensitivities : callable
+        Takes weights (n,) that sum to one, returns the criterion and its decrease h (n,) per weight.
+    count : int
+        Number of candidates n.
+    power : float
+        1 for a D-criterion, 1/2 for an A-criterion.
+    tolerance : float
+        Stop when the largest sensitivity is within this of its limit, relative to it.
+    most_steps : int
+    drop : float
+        Weights below this are set to zero (they can come back only if their sensitivity is the largest).
+
+    Returns
+    -------
+    OptimalDesign
+    """
+    w = np.full(count, 1.0 / count)
+    best: OptimalDesign | None = None
+    for step in range(most_steps + 1):
+        value, h = sensitivities(w)
+        limit = float(w @ h)
+        if not (np.isfinite(limit) and limit > 0):
+            break
+        now = OptimalDesign(w, value, float(h.max()), limit, step)
+        if best is None or now.excess < best.excess:
+            best = now
+        if now.excess <= tolerance:
+            break
+        w = w * (np.maximum(h, 0.0) / limit) ** power
+        small = w < drop
+        small[int(np.argmax(h))] = False
+        w = np.where(small, 0.0, w)
+        w = w / w.sum()
+    if best is None:
+        raise InputError(
+            "no split of the sweeps gives a finite error",
+            remedy="Add settings or states, or give the unknowns priors",
+        )
+    return best
+
+
+def optimal_weights(
+    information: npt.ArrayLike,
+    criterion: str = "D",
+    prior: npt.ArrayLike | None = None,
+    target: npt.ArrayLike | None = None,
+    tolerance: float = 1e-6,
+    most_steps: int = 100_000,
+) -> OptimalDesign:
+    """Optimal weights on candidates whose informations add.
+
+    Parameters
+    ----------
+    information : array_like (n, p, p)
+        Information of each candidate at weight one.
+    criterion : {"D", "A"}
+        D: minus the log determinant of the total; A: trace of `target` times its inverse.
+    prior : array_like (p, p), optional
+        Information added whatever the weights.
+    target : array_like (p, p), optional
+        For the A-criterion; the identity by default.
+    tolerance : float
+        On the equivalence theorem's bound.
+    most_steps : int
+
+    Returns
+    -------
+    OptimalDesign
+
+    Raises
+    ------
+    InputError
+        For an unknown criterion, shapes that do not fit, or a total that stays singular.
+    """
+    m = np.asarray(information, dtype=np.float64)
+    if m.ndim != 3 or m.shape[1] != m.shape[2]:
+        raise InputError(f"informations of shape {m.shape} were given", remedy="Give an array (candidates, p, p)")
+    if criterion not in ("D", "A"):
+        raise InputError(f"the criterion {criterion!r} is not known", remedy='Use "D" or "A"')
+    base = np.zeros(m.shape[1:]) if prior is None else np.asarray(prior, dtype=np.float64)
+    c = np.eye(m.shape[1]) if target is None else np.asarray(target, dtype=np.float64)
+
+    def sensitivities(w: FloatArray) -> tuple[float, FloatArray]:
+        total = base + np.tensordot(w, m, axes=1)
+        sign, log_det = np.linalg.slogdet(total)
+        if sign <= 0 or not np.isfinite(log_det):
+            raise InputError(
+                "the candidates together leave a quantity undetermined", remedy="Add candidates, or give a prior"
+            )
+        inverse = np.linalg.inv(total)
+        if criterion == "D":
+            return -float(log_det), np.einsum("ij,nji->n", inverse, m)
+        inner = inverse @ c @ inverse
+        return float(np.trace(c @ inverse)), np.einsum("ij,nji->n", inner, m)
+
+    return multiplicative(sensitivities, m.shape[0], 1.0 if criterion == "D" else 0.5, tolerance, most_steps)
+
+
+def round_weights(weights: npt.ArrayLike, total: int, least: npt.ArrayLike = 0) -> npt.NDArray[np.int64]:
+    """Whole numbers that sum to a total, near given weights.
+
+    Parameters
+    ----------
+    weights : array_like (n,)
+    total : int
+    least : array_like of int
+        Smallest number for each.
+
+    Returns
+    -------
+    ndarray of int (n,)
+
+    Raises
+    ------
+    InputError
+        If the total is smaller than the smallest numbers together.
+
+    Notes
+    -----
+    Efficient apportionment (Pukelsheim and Rieder, Biometrika 79, 763 (1992), from memory): ceil((total - s/2) w), then
+    one at a time where n/w or (n - 1)/w is extreme.
+    """
+    w = np.asarray(weights, dtype=np.float64)
+    w = w / w.sum()
+    floor = np.broadcast_to(np.asarray(least, dtype=np.int64), w.shape)
+    if total < floor.sum():
+        raise InputError(
+            f"{total} sweeps are fewer than the {int(floor.sum())} that are needed at least", remedy="Allow more sweeps"
+        )
+    support = w > 0
+    n = np.maximum(np.ceil(np.maximum(total - 0.5 * support.sum(), 0.0) * w - 1e-9).astype(np.int64), floor)
+    safe = np.where(support, w, 1e-300)
+    while n.sum() < total:
+        n[int(np.argmin(np.where(support, n / safe, np.inf)))] += 1
+    while n.sum() > total:
+        n[int(np.argmax(np.where(n > floor, (n - 1) / safe, -np.inf)))] -= 1
+    return np.asarray(n, dtype=np.int64)
+
+
+# ---------------------------------------------------------------- the split of a planned experiment
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """Sweeps that a schedule can give weight to: a probe of a block; setting None is the pump-off sweep."""
+
+    block: int
+    probe: int
+    isolator: str
+    setting: str | None
+    bias_of: str
+    state: str
+    cooldown: str
+
+
+def candidates(experiment: Experiment) -> list[Candidate]:
+    """Every kind of sweep of a planned experiment."""
+    study = experiment.study
+    out = []
+    for b, block in enumerate(experiment.blocks):
+        bench = experiment.benches[block.bench]
+        names = [study.settings[k].name for k in bench.settings]
+        for k in range(len(bench.probes)):
+            out.append(
+                Candidate(
+                    b,
+                    k,
+                    study.isolators[bench.isolator].name,
+                    names[k] if k < len(names) else None,
+                    names[0],
+                    study.states[block.state].name,
+                    study.plan.cooldowns[block.cooldown],
+                )
+            )
+    return out
+
+
+def with_sweeps(experiment: Experiment, sweeps: npt.ArrayLike) -> Experiment:
+    """The experiment with other numbers of sweeps, one per candidate."""
+    numbers = np.asarray(sweeps, dtype=np.float64)
+    blocks, start = [], 0
+    for block in experiment.blocks:
+        stop = start + len(block.sweeps)
+        blocks.append(replace(block, sweeps=tuple(float(v) for v in numbers[start:stop])))
+        start = stop
+    return replace(experiment, blocks=tuple(blocks))
+
+
+def sweeps_of(experiment: Experiment) -> FloatArray:
+    """Numbers of sweeps of all candidates, in their order."""
+    return np.array([v for block in experiment.blocks for v in block.sweeps])
+
+
+def direction_weights(x: FloatArray) -> FloatArray:
+    """Matrices C (B, 3, 3) with trace(C cov) the squared angular error of the scaled source vectors x (B, D)."""
+    w = x[:, :3]
+    r2 = np.sum(w * w, axis=1)[:, None, None]
+    return np.asarray((np.eye(3)[None] - w[:, :, None] * w[:, None, :] / r2) / r2)
+
+
+class _Criterion:
+    """Mean squared angular error of an experiment over points, and its decrease per sweep of each candidate."""
+
+    def __init__(self, experiment: Experiment, x: FloatArray, total: float) -> None:
+        self.experiment, self.x, self.total = experiment, x, total
+        unknowns = experiment.unknowns
+        self._parameters = unknowns.parameters(x)
+        self._chain = flux_chain(experiment.benches[0].model, unknowns, x, self._parameters)
+        self._prior = np.array([unknowns.prior_curvature(p)[1] for p in x])
+        self._weight = direction_weights(x)
+        self._jacobians = [
+            local_slopes(experiment, experiment.benches[b.bench], b, self._chain) for b in experiment.blocks
+        ]
+
+    def __call__(self, weights: FloatArray) -> tuple[float, FloatArray]:
+        now = with_sweeps(self.experiment, self.total * weights)
+        total = self._prior.copy()
+        parts = []
+        for block, jacobian in zip(now.blocks, self._jacobians, strict=True):
+            one = block_regression(now, block, self._parameters, self._chain, derivatives=True)
+            total += jacobian.transpose(0, 2, 1) @ one.information @ jacobian
+            parts.append(one)
+        covariance = np.linalg.inv(total)
+        # d trace(C M^-1) = -trace((M^-1 C M^-1) dM), C acting on the source's block
+        inner = covariance[:, :, :3] @ self._weight @ covariance[:, :3, :]
+        value = float(np.mean(np.einsum("bij,bji->b", self._weight, covariance[:, :3, :3])))
+        gains: list[float] = []
+        for one, jacobian in zip(parts, self._jacobians, strict=True):
+            assert one.per_sweep is not None
+            seen = jacobian @ inner @ jacobian.transpose(0, 2, 1)
+            gains += list(np.mean(np.einsum("bij,bkji->bk", seen, one.per_sweep), axis=0))
+        return value, self.total * np.array(gains)
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """A split of sweeps over the candidates of an experiment.
+
+    Attributes
+    ----------
+    candidates : tuple of Candidate
+    design : OptimalDesign
+        Exact weights, with the equivalence theorem's bound.
+    sweeps : ndarray of int
+        Whole numbers of sweeps.
+    error_now_deg, error_best_deg, error_rounded_deg : float
+        Root mean square angular error of the plan as it stands, of the exact weights and of the whole numbers.
+    """
+
+    candidates: tuple[Candidate, ...]
+    design: OptimalDesign
+    sweeps: npt.NDArray[np.int64]
+    error_now_deg: float
+    error_best_deg: float
+    error_rounded_deg: float
+
+
+def root_mean_square_deg(prediction: Prediction) -> float:
+    """Root mean square angular error over the points, in degrees."""
+    return float(np.degrees(np.sqrt(np.mean(prediction.angular_error_rad() ** 2))))
+
+
+def best_schedule(
+    experiment: Experiment, x: FloatArray, *, tolerance: float = 0.008, most_steps: int = 400
+) -> Schedule:
+    """The split of the experiment's sweeps with the least mean squared angular error over points x.
+
+    Parameters
+    ----------
+    experiment : Experiment
+        Its total number of sweeps is kept.
+    x : ndarray (B, D)
+    tolerance : float
+        On the equivalence theorem's bound.
+    most_steps : int
+
+    Returns
+    -------
+    Schedule
+    """
+    every = candidates(experiment)
+    now = sweeps_of(experiment)
+    total = float(now.sum())
+    design = multiplicative(
+        _Criterion(experiment, x, total), len(every), 0.5, tolerance, most_steps, drop=1e-3 / max(total, 1.0)
+    )
+    least = _least(every, design.weights)
+    whole = round_weights(design.weights, max(round(total), int(least.sum())), least)
+
+    def error(sweeps: npt.ArrayLike) -> float:
+        return root_mean_square_deg(predict(with_sweeps(experiment, sweeps), x))
+
+    return Schedule(tuple(every), design, whole, error(now), float(np.degrees(np.sqrt(design.value))), error(whole))
+
+
+def _least(every: Sequence[Candidate], weights: FloatArray) -> npt.NDArray[np.int64]:
+    """At least one pump-off sweep where any pump-on sweep is taken, and one pump-on sweep of each candidate in use."""
+    least = np.zeros(len(every), dtype=np.int64)
+    used = {c.block for c, w in zip(every, weights, strict=True) if c.setting is not None and w > 0}
+    for n, c in enumerate(every):
+        if c.setting is None and c.block in used:
+            least[n] = 1
+    return least
+
+
+@dataclass(frozen=True)
+class TimeToError:
+    """How long to measure for a wanted angular error.
+
+    Attributes
+    ----------
+    wanted_deg : float
+    reachable : bool
+    sweeps, seconds : float
+        Number and time of sweeps with the experiment's split; infinite if it cannot be reached.
+    floor_deg : float
+        Error left after measuring without end: what does not average down (residual gain, priors).
+    floor_if_flux_noise_stays_deg : float
+        The same if the flux noise, as 1/f noise may, does not average down at all.
+    """
+
+    wanted_deg: float
+    reachable: bool
+    sweeps: float
+    seconds: float
+    floor_deg: float
+    floor_if_flux_noise_stays_deg: float
+
+
+def time_to_error(experiment: Experiment, x: FloatArray, wanted_deg: float) -> TimeToError:
+    """Time until the root mean square angular error over points x falls to a wanted value.
+
+    Parameters
+    ----------
+    experiment : Experiment
+        Its split is kept and scaled.
+    x : ndarray (B, D)
+    wanted_deg : float
+
+    Returns
+    -------
+    TimeToError
+
+    Raises
+    ------
+    InputError
+        If the wanted error is not positive.
+    """
+    if not (np.isfinite(wanted_deg) and wanted_deg > 0):
+        raise InputError(f"an angular error of {wanted_deg:g} degrees cannot be wanted", remedy="Give one above zero")
+    sweeps = sweeps_of(experiment)
+
+    def error(factor: float) -> float:
+        return root_mean_square_deg(predict(with_sweeps(experiment, factor * sweeps), x))
+
+    floor = error(ENDLESS)
+    stuck = _with_constant_flux_noise(experiment, x)
+    if not floor < wanted_deg:
+        return TimeToError(wanted_deg, False, float("inf"), float("inf"), floor, stuck)
+    low, high = -6.0, float(np.log10(ENDLESS))
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        if error(10.0**middle) > wanted_deg:
+            low = middle
+        else:
+            high = middle
+        if high - low < 1e-4:
+            break
+    total = float(sweeps.sum()) * 10.0**high
+    return TimeToError(wanted_deg, True, total, total * experiment.study.plan.seconds_per_sweep, floor, stuck)
+
+
+def _with_constant_flux_noise(experiment: Experiment, x: FloatArray) -> float:
+    """Error after measuring without end if each group's flux error stays at the study's flux noise.
+
+    With N sweeps and a variance N times the study's, the mean's flux error is the study's for every N.
+    """
+    if experiment.noise.flux_phi0 <= 0:
+        return root_mean_square_deg(predict(with_sweeps(experiment, ENDLESS * sweeps_of(experiment)), x))
+    even = np.where(sweeps_of(experiment) > 0, ENDLESS, 0.0)
+    noise = replace(experiment.noise, flux_phi0=experiment.noise.flux_phi0 * float(np.sqrt(ENDLESS)))
+    return root_mean_square_deg(predict(replace(with_sweeps(experiment, even), noise=noise), x))
+
+
+@dataclass(frozen=True)
+class FrequencyShares:
+    """Which part of the sweep carries the information on the direction.
+
+    Attributes
+    ----------
+    frequency_hz, share : ndarray (F,)
+        Shares sum to one over each isolator's sweep; they are averages over isolators, settings and points.
+    start_hz, stop_hz : float
+        The shortest window with `kept` of the sum of shares.
+    points : int
+        Sweep points in the window.
+    error_full_deg, error_short_deg : float
+        Root mean square angular error with the whole sweep and with the window alone.
+    """
+
+    frequency_hz: FloatArray
+    share: FloatArray
+    start_hz: float
+    stop_hz: float
+    points: int
+    error_full_deg: float
+    error_short_deg: float
+
+
+def frequency_shares(experiment: Experiment, x: FloatArray, kept: float = 0.9) -> FrequencyShares:
+    """Shares of the information by frequency, and the loss that a shorter sweep costs.
+
+    Parameters
+    ----------
+    experiment : Experiment
+    x : ndarray (B, D)
+    kept : float
+        Sum of shares that the shorter sweep keeps.
+
+    Returns
+    -------
+    FrequencyShares
+    """
+    unknowns = experiment.unknowns
+    parameters = unknowns.parameters(x)
+    chain = flux_chain(experiment.benches[0].model, unknowns, x, parameters)
+    total = np.array([unknowns.prior_curvature(p)[1] for p in x])
+    parts = []
+    for block in experiment.blocks:
+        jacobian = local_slopes(experiment, experiment.benches[block.bench], block, chain)
+        one = block_regression(experiment, block, parameters, chain, derivatives=True)
+        total += jacobian.transpose(0, 2, 1) @ one.information @ jacobian
+        parts.append((one, jacobian))
+    covariance = np.linalg.inv(total)
+    inner = covariance[:, :, :3] @ direction_weights(x) @ covariance[:, :3, :]
+    share = np.zeros(experiment.benches[0].model.frequency_hz[0].size)
+    for one, jacobian in parts:
+        assert one.per_point is not None
+        seen = jacobian @ inner @ jacobian.transpose(0, 2, 1)
+        share += np.mean(np.einsum("bij,bfji->bf", seen, one.per_point), axis=0)
+    share /= share.sum()
+    grid = experiment.benches[0].model.frequency_hz[0]
+    first, last = _window(share, kept)
+    sweep = experiment.study.sweep
+    every = np.linspace(sweep.start_hz, sweep.stop_hz, sweep.points)
+    half = 0.5 * (grid[1] - grid[0]) if grid.size > 1 else 0.0
+    inside = every[(every >= grid[first] - half) & (every <= grid[last] + half)]
+    short = planned_experiment(
+        experiment.study, states=[s.name for s in experiment.study.states], frequency_hz=grid[first : last + 1]
+    )
+    short = replace(short, blocks=experiment.blocks, density=experiment.density, noise=experiment.noise)
+    return FrequencyShares(
+        grid,
+        share,
+        float(inside[0]),
+        float(inside[-1]),
+        int(inside.size),
+        root_mean_square_deg(predict(experiment, x)),
+        root_mean_square_deg(predict(short, x)),
+    )
+
+
+def _window(share: FloatArray, kept: float) -> tuple[int, int]:
+    """The shortest run of frequencies whose shares sum to at least `kept`."""
+    sums = np.concatenate([[0.0], np.cumsum(share)])
+    best = (0, share.size - 1)
+    for first in range(share.size):
+        last = int(np.searchsorted(sums, sums[first] + kept * (1 - 1e-12)))
+        if last <= share.size and last - 1 - first < best[1] - best[0]:
+            best = (first, last - 1)
+    return best

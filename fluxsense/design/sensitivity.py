@@ -1,0 +1,603 @@
+"""Fisher information of a planned experiment, nuisances marginalised, and the angular errors that follow.
+
+One sweep of a pump setting k of an isolator, divided by the unknown line gain G(f), is
+
+    d_k / G = S_k (1 + c_k) + (dS_k/dF) . delta_k + white noise,
+
+with c_k the relative gain and phase error of a path (drift of that sweep, and the residual error of that setting) and
+delta_k the flux noise.  Settings that share a bias, state and cooldown share the unknown G with the pump-off sweeps
+taken there: they are a family.  The information of a family of sweeps N_k about local quantities theta (the two loops'
+fluxes, pump strength, pump phase error, stage fields) is the least squares problem
+
+    theta' I theta = min over L(f), a of  sum_k N_k |dS_k.theta - S_k L - U_k a_k|^2 / sigma^2 + sum_k a_k^2 / v_k,
+
+L being the relative change of the gain (free, complex, per path and frequency), U_k the directions of gain, phase and
+flux errors and v_k = per-sweep variance / N_k + what does not average down.  It is the information that the likelihood
+of measured ratios has, to first order in the noise.
+
+Everything further is the chain rule: fluxes depend on the source, its position, offsets and effective areas.  Angular
+errors are root mean square angles of the local normal approximation; where they are not small against a radian, the
+approximation is not valid and says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.design.derivatives import LocalParameter, scattering_slopes
+from fluxsense.device.chip import (
+    ChipModel,
+    ChipParameters,
+    Probe,
+    loop_indices,
+    matched_pump_frequency_hz,
+    mutual_matrix_phi0_per_a,
+    nominal_parameters,
+    off_probe,
+)
+from fluxsense.errors import InputError
+from fluxsense.infer.unknowns import Unknowns
+from fluxsense.study import Noise, Setting, Study
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+MOST_POINTS = 41
+"""Frequencies that a prediction works with; the information of a finer sweep is scaled up from them."""
+SMALLEST_WHITE = 1e-9
+POSITION_STEP = 3e-3
+"""Step of the differences with respect to position, in units of the distance to the nearest wire's centre.
+
+The one derivative here that is not in closed form: fourth-order central differences of the flux map, relative error
+about the fourth power of the step.
+"""
+VALID_ERROR_DEG = 15.0
+"""Angular error up to which the normal approximation of a posterior on the sphere is taken as valid."""
+
+
+# ---------------------------------------------------------------- textbook pieces
+
+
+def gaussian_information(slopes: npt.ArrayLike, covariance: npt.ArrayLike) -> FloatArray:
+    """Fisher information of data with a known normal noise: slopes^T C^-1 slopes.
+
+    Parameters
+    ----------
+    slopes : array_like (N, p)
+        Derivatives of the data's mean with respect to the parameters.
+    covariance : array_like (N, N), (N,) or ()
+        Covariance matrix, variances, or one variance.
+
+    Returns
+    -------
+    ndarray (p, p)
+
+    Raises
+    ------
+    InputError
+        If the shapes do not fit or a variance is not positive.
+    """
+    j = np.asarray(slopes, dtype=np.float64)
+    c = np.asarray(covariance, dtype=np.float64)
+    if j.ndim != 2 or c.shape not in ((), (j.shape[0],), (j.shape[0], j.shape[0])):
+        raise InputError(
+            f"slopes of shape {j.shape} and a covariance of shape {c.shape} do not fit",
+            remedy="Give slopes (N, p) and a covariance (N, N), variances (N,) or one variance",
+        )
+    if c.ndim == 2:
+        return np.asarray(j.T @ np.linalg.solve(c, j))
+    if np.any(c <= 0):
+        raise InputError("a variance is not above zero", remedy="Give variances above zero")
+    return np.asarray(j.T @ (j / (c if c.ndim == 0 else c[:, None])))
+
+
+def direction_error_rad(w: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Root mean square angle of the directions of w (..., 3) for covariances (..., 3, 3) of w, in rad; shape (...)."""
+    r2 = np.sum(w * w, axis=-1)
+    along = np.einsum("...i,...ij,...j->...", w, covariance, w) / r2
+    return np.asarray(np.sqrt(np.maximum(np.trace(covariance, axis1=-2, axis2=-1) - along, 0.0) / r2))
+
+
+# ---------------------------------------------------------------- a bench: one isolator at one bias
+
+
+@dataclass(frozen=True)
+class Bench:
+    """Settings of one isolator that share a bias, with the pump-off sweeps taken there.
+
+    Attributes
+    ----------
+    isolator : int
+    bias_a : tuple of float
+    probes : tuple of Probe
+        Pump-on probes, then the pump-off probe.
+    settings : tuple of int
+        Positions of the pump-on probes' settings in the study.
+    local : tuple of LocalParameter
+        The two fluxes first.
+    model : ChipModel
+    """
+
+    isolator: int
+    bias_a: tuple[float, ...]
+    probes: tuple[Probe, ...]
+    settings: tuple[int, ...]
+    local: tuple[LocalParameter, ...]
+    model: ChipModel
+
+    def slopes(self, flux_phi0: FloatArray, parameters: ChipParameters) -> tuple[ComplexArray, ComplexArray]:
+        """Scattering parameters (R, P, 2, F) and slopes (R, n, P, 2, F) at fluxes (R, 2), parameters a batch of R."""
+        every = np.repeat(flux_phi0[:, None, :], len(self.probes), axis=1)
+        return scattering_slopes(self.model, parameters, self.isolator, every, self.local)
+
+
+@dataclass(frozen=True)
+class Regression:
+    """The least squares problem of a bench's sweeps (see the module's text).
+
+    Attributes
+    ----------
+    information : ndarray (R, n, n)
+        About the local quantities.
+    per_sweep : ndarray (R, P, n, n) or None
+        Derivative of the information with respect to each probe's number of sweeps.
+    per_point : ndarray (R, F, n, n) or None
+        Parts of the weighted residuals by frequency (see `frequency_shares`).
+    """
+
+    information: FloatArray
+    per_sweep: FloatArray | None = None
+    per_point: FloatArray | None = None
+
+
+def regress(
+    s: ComplexArray,
+    slopes: ComplexArray,
+    sweeps: FloatArray,
+    noise: Noise,
+    density: float = 1.0,
+    *,
+    derivatives: bool = False,
+) -> Regression:
+    """Information of the sweeps of a bench.
+
+    Parameters
+    ----------
+    s : ndarray (R, P, 2, F) of complex
+    slopes : ndarray (R, n, P, 2, F) of complex
+        The two fluxes first.
+    sweeps : ndarray (P,)
+        Numbers of sweeps N_k, not negative; they need not be whole.
+    noise : Noise
+    density : float
+        Sweep points that each of the F frequencies stands for.
+    derivatives : bool
+        Work out `per_sweep` and `per_point` too.
+
+    Returns
+    -------
+    Regression
+    """
+    rows, count, probes, _, points = slopes.shape
+    used = np.flatnonzero(sweeps > 0)
+    white = max(noise.white, SMALLEST_WHITE)
+    n = np.asarray(sweeps, dtype=np.float64)
+    zero = Regression(
+        np.zeros((rows, count, count)),
+        np.zeros((rows, probes, count, count)) if derivatives else None,
+        np.zeros((rows, points, count, count)) if derivatives else None,
+    )
+    if used.size == 0:
+        return zero
+    gain, phase, stay, flux = noise.gain_drift**2, noise.phase_drift_rad**2, noise.residual_gain**2, noise.flux_phi0**2
+    per_sweep_variance = [gain, phase, gain, phase, flux, flux]
+    kept_variance = [stay] * 4 + [0.0, 0.0]
+    owner, variance, swept, columns = [], [], [], []
+    for k in (int(u) for u in used):
+        for z in range(6):
+            v = per_sweep_variance[z] / n[k] + kept_variance[z]
+            if v <= 0:
+                continue
+            column = np.zeros((rows, probes, 2, points), dtype=np.complex128)
+            if z < 4:
+                column[:, k, z // 2] = (1.0 if z % 2 == 0 else 1j) * s[:, k, z // 2]
+            else:
+                column[:, k] = slopes[:, z - 4, k]
+            owner.append(k)
+            variance.append(v)
+            swept.append(per_sweep_variance[z])
+            columns.append(column)
+    amplitudes = len(columns)
+    every = np.empty((rows, count + amplitudes, probes, 2, points), dtype=np.complex128)
+    every[:, :count] = slopes
+    for z, column in enumerate(columns):
+        every[:, count + z] = column
+    precision = density * n / white**2  # (P,)
+    power = np.einsum("p,rpaf->raf", precision, s.real**2 + s.imag**2)
+    common = np.einsum("p,rpaf,rzpaf->rzaf", precision, np.conj(s), every, optimize=True)
+    root = (every * np.sqrt(precision)[None, None, :, None, None]).reshape(rows, count + amplitudes, -1)
+    flat = np.ascontiguousarray(root).view(np.float64)
+    gram = flat @ flat.transpose(0, 2, 1)
+    shared = np.ascontiguousarray((common / np.sqrt(power)[:, None]).reshape(rows, count + amplitudes, -1)).view(
+        np.float64
+    )
+    gram -= shared @ shared.transpose(0, 2, 1)
+    if amplitudes == 0:
+        information, weights = gram, None
+    else:
+        inner = gram[:, count:, count:] + np.diag(1 / np.array(variance))
+        weights = np.linalg.solve(inner, gram[:, count:, :count])  # (R, Z, n)
+        information = gram[:, :count, :count] - gram[:, :count, count:] @ weights
+    information = 0.5 * (information + information.transpose(0, 2, 1))
+    if not derivatives:
+        return Regression(information)
+    # residuals at the optimum: slopes - sum_z a_z U_z - S L
+    residual = every[:, :count].copy()
+    change = common[:, :count] / power[:, None]
+    if weights is not None:
+        residual -= np.einsum("rzn,rzpaf->rnpaf", weights, every[:, count:], optimize=True)
+        change -= np.einsum("rzn,rzaf->rnaf", weights, common[:, count:] / power[:, None], optimize=True)
+    residual -= s[:, None] * change[:, :, None]
+    by_probe = np.empty((rows, probes, count, count))
+    by_point = np.zeros((rows, points, count, count))
+    for k in range(probes):
+        part = np.ascontiguousarray(residual[:, :, k]).reshape(rows, count, -1).view(np.float64)
+        by_probe[:, k] = part @ part.transpose(0, 2, 1) * (density / white**2)
+        at = residual[:, :, k].transpose(0, 3, 1, 2)  # (R, F, n, 2)
+        by_point += precision[k] * np.real(at @ np.conj(at).transpose(0, 1, 3, 2))
+    if weights is not None:
+        for z, k in enumerate(owner):
+            factor = swept[z] / (n[k] * variance[z]) ** 2
+            by_probe[:, k] += factor * weights[:, z, :, None] * weights[:, z, None, :]
+    return Regression(information, by_probe, by_point)
+
+
+# ---------------------------------------------------------------- the planned experiment
+
+
+@dataclass(frozen=True)
+class Block:
+    """A bench in one state and cooldown, with its numbers of sweeps (P,), the pump-off ones last."""
+
+    bench: int
+    state: int
+    cooldown: int
+    sweeps: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Experiment:
+    """A planned experiment: benches, blocks of sweeps, unknowns and noise.
+
+    Attributes
+    ----------
+    study : Study
+    unknowns : Unknowns
+    benches : tuple of Bench
+    blocks : tuple of Block
+    density : float
+        Sweep points per frequency that the prediction works with.
+    """
+
+    study: Study
+    unknowns: Unknowns
+    benches: tuple[Bench, ...]
+    blocks: tuple[Block, ...]
+    density: float
+    noise: Noise = field(default_factory=Noise)
+
+    def parameters(self, x: FloatArray) -> ChipParameters:
+        """Chip parameters of whitened vectors (B, D)."""
+        return self.unknowns.parameters(x)
+
+
+def planned_experiment(
+    study: Study,
+    *,
+    settings: Sequence[Setting] | None = None,
+    states: Sequence[str] | None = None,
+    repeats: int | None = None,
+    off_repeats: int | None = None,
+    most_points: int = MOST_POINTS,
+    frequency_hz: npt.ArrayLike | None = None,
+) -> Experiment:
+    """The experiment that a study plans.
+
+    Parameters
+    ----------
+    study : Study
+    settings : sequence of Setting, optional
+        Instead of the study's.
+    states : sequence of str, optional
+        Instead of the plan's.
+    repeats, off_repeats : int, optional
+        Instead of the plan's.
+    most_points : int
+        Frequencies to work with at most.
+    frequency_hz : array_like (F,), optional
+        Frequencies to sweep instead of the study's; all of them are worked with.
+
+    Returns
+    -------
+    Experiment
+
+    Raises
+    ------
+    InputError
+        If there is no setting or no state.
+    """
+    if settings is not None:
+        study = replace(study, settings=tuple(settings))
+    chosen = study.plan.states if states is None else tuple(states)
+    if not study.settings or not chosen:
+        raise InputError(
+            "the study defines no settings or no states, so there is no experiment to judge",
+            where=study.path.name,
+            remedy="Add a [[setting]], and states to [plan]",
+        )
+    if frequency_hz is None:
+        points = min(study.sweep.points, most_points)
+        grid = np.linspace(study.sweep.start_hz, study.sweep.stop_hz, points)
+        density = study.sweep.points / points
+    else:
+        grid, density = np.array(frequency_hz, dtype=np.float64), 1.0
+    benches: list[Bench] = []
+    for i, iso in enumerate(study.isolators):
+        own = [k for k, s in enumerate(study.settings) if iso.name in s.isolators]
+        for bias in dict.fromkeys(study.settings[k].bias_a for k in own):
+            benches.append(_bench(study, i, bias, [k for k in own if study.settings[k].bias_a == bias], grid))
+    on = float(study.plan.repeats if repeats is None else repeats)
+    off = float(study.plan.off_repeats if off_repeats is None else off_repeats)
+    index = {s.name: n for n, s in enumerate(study.states)}
+    blocks = tuple(
+        Block(b, index[state], c, (on,) * len(bench.settings) + (off,))
+        for c in range(len(study.plan.cooldowns))
+        for state in chosen
+        for b, bench in enumerate(benches)
+    )
+    unknowns = Unknowns(study, study.plan.cooldowns)
+    return Experiment(study, unknowns, tuple(benches), blocks, density, study.noise)
+
+
+def _bench(study: Study, isolator: int, bias: tuple[float, ...], chosen: list[int], grid: FloatArray) -> Bench:
+    iso = study.isolators[isolator]
+    matched = matched_pump_frequency_hz(study, isolator, bias)
+    on = [
+        Probe(
+            isolator,
+            True,
+            study.settings[k].pump_port,
+            study.settings[k].pump_phase_rad,
+            study.settings[k].pump_power_w,
+            study.settings[k].pump_frequency_hz or matched,
+            bias,
+            0,
+            0,
+        )
+        for k in chosen
+    ]
+    probes = (*on, off_probe(on[0]))
+    local = [LocalParameter("flux", 0), LocalParameter("flux", 1)]
+    if iso.pump_strength_sd > 0:
+        local.append(LocalParameter("strength"))
+    if iso.pump_phase_error_sd_rad > 0:
+        local.append(LocalParameter("phase"))
+    local += [LocalParameter(name, k) for k, stage in enumerate(iso.stages) for name, _ in stage.uncertain]
+    model = ChipModel(study, probes, [grid] * len(study.isolators))
+    return Bench(isolator, bias, probes, tuple(chosen), tuple(local), model)
+
+
+@dataclass(frozen=True)
+class FluxChain:
+    """Source fluxes of a batch of B parameter sets and their slopes with respect to the whitened unknowns.
+
+    Attributes
+    ----------
+    flux_phi0 : ndarray (B, S, L)
+        Of source or calibration source, effective area included.
+    slopes : ndarray (B, S, L, D)
+        Without the offsets' share, which is one per cooldown.
+    """
+
+    flux_phi0: FloatArray
+    slopes: FloatArray
+
+
+def source_slopes(unknowns: Unknowns, x: FloatArray) -> FloatArray:
+    """Derivative (B, 3, 3) of the source vector (SI) with respect to the first three whitened unknowns."""
+    prior = unknowns.source_prior
+    size = unknowns.study.source.size
+    eye = np.eye(3)[None]
+    if prior.size_prior != "fixed":
+        return np.asarray(np.broadcast_to(size * eye, (x.shape[0], 3, 3)))
+    w = x[:, :3]
+    r = np.sqrt(np.sum(w * w, axis=1))[:, None, None]
+    unit = w[:, :, None] / r
+    return np.asarray(size * (eye - unit * unit.transpose(0, 2, 1)) / r)
+
+
+def flux_chain(model: ChipModel, unknowns: Unknowns, x: FloatArray, parameters: ChipParameters) -> FluxChain:
+    """Fluxes of the source and their slopes for whitened vectors (B, D); any bench's model will do."""
+    study = unknowns.study
+    rotations = np.array([s.rotation for s in study.states], dtype=np.float64)
+    inside = np.array([s.kind in ("in", "turned") for s in study.states], dtype=np.float64)
+    rows = model.flux_rows(parameters.position_m)  # (B, L, 3)
+    area = parameters.effective_area  # (B, L)
+    flux = model.source_flux(parameters)
+    turned = rotations * inside[:, None, None]
+    jacobian = source_slopes(unknowns, x)
+    slopes = np.zeros((*flux.shape, unknowns.size))
+    slopes[..., :3] = np.einsum("bl,bli,sij,bjk->bslk", area, rows, turned, jacobian, optimize=True)
+    vectors = np.einsum("sij,bj->bsi", turned, parameters.source)
+    gradients: dict[int, FloatArray] = {}
+    for column, one in enumerate(unknowns.nuisances, unknowns.lead):
+        if one.kind == "position":
+            axis = one.index[0]
+            if axis not in gradients:
+                gradients[axis] = _position_slope(model, study, parameters.position_m, axis)
+            slopes[..., column] = one.sd * np.einsum("bl,bli,bsi->bsl", area, gradients[axis], vectors, optimize=True)
+        elif one.kind == "area":
+            loop = one.index[0]
+            slopes[:, :, loop, column] = one.sd * flux[:, :, loop] / area[:, None, loop]
+    return FluxChain(flux, slopes)
+
+
+def _position_slope(model: ChipModel, study: Study, position_m: FloatArray, axis: int) -> FloatArray:
+    """Derivative (B, L, 3) of the flux rows with respect to one coordinate of the dipole."""
+    centres = np.array([np.mean(o, axis=0) for o in model._outlines])
+    scale = float(np.min(np.linalg.norm(centres - np.array(study.source.position_m), axis=1)))
+    step = np.zeros(3)
+    step[axis] = POSITION_STEP * scale
+    near = model.flux_rows(position_m + step) - model.flux_rows(position_m - step)
+    far = model.flux_rows(position_m + 2 * step) - model.flux_rows(position_m - 2 * step)
+    return np.asarray((8 * near - far) / (12 * step[axis]))
+
+
+def bench_flux(
+    experiment: Experiment, bench: Bench, block: Block, parameters: ChipParameters, chain: FluxChain
+) -> FloatArray:
+    """Flux (B, 2) in the two loops of a bench in a block's state and cooldown."""
+    study = experiment.study
+    loops = loop_indices(study)[bench.isolator]
+    bias = mutual_matrix_phi0_per_a(study)[loops] @ np.array(bench.bias_a)
+    offset = parameters.offset_phi0[:, block.cooldown][:, loops]
+    return np.asarray(bias + offset + chain.flux_phi0[:, block.state][:, loops])
+
+
+def local_slopes(experiment: Experiment, bench: Bench, block: Block, chain: FluxChain) -> FloatArray:
+    """Derivative (B, n, D) of a bench's local quantities with respect to the whitened unknowns."""
+    unknowns = experiment.unknowns
+    loops = loop_indices(experiment.study)[bench.isolator]
+    batch = chain.flux_phi0.shape[0]
+    out = np.zeros((batch, len(bench.local), unknowns.size))
+    out[:, :2] = chain.slopes[:, block.state][:, loops]
+    place = {(p.kind, p.stage): n for n, p in enumerate(bench.local)}
+    for column, one in enumerate(unknowns.nuisances, unknowns.lead):
+        if one.kind == "offset" and one.index[0] == block.cooldown and one.index[1] in loops:
+            out[:, int(np.flatnonzero(loops == one.index[1])[0]), column] += one.sd
+        elif one.kind in ("strength", "phase") and one.index[0] == bench.isolator:
+            out[:, place[one.kind, 0], column] = one.sd
+        elif one.kind.startswith("stage:") and one.index[0] == bench.isolator:
+            out[:, place[one.kind.removeprefix("stage:"), one.index[1]], column] = one.sd
+    return out
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """Information of a planned experiment at B points of the prior.
+
+    Attributes
+    ----------
+    x : ndarray (B, D)
+        Whitened unknowns.
+    information : ndarray (B, D, D)
+        Of the data alone.
+    prior : ndarray (B, D, D)
+        Curvature of the prior.
+    unknowns : Unknowns
+    """
+
+    x: FloatArray
+    information: FloatArray
+    prior: FloatArray
+    unknowns: Unknowns
+
+    def source_covariance(self, known: Sequence[str] = ()) -> FloatArray:
+        """Covariance (B, 3, 3) of the scaled source vector, nuisances marginalised but for the kinds known exactly."""
+        keep = [0, 1, 2] + [c for c, n in enumerate(self.unknowns.nuisances, 3) if n.kind.split(":")[0] not in known]
+        matrix = (self.information + self.prior)[:, keep][:, :, keep]
+        return np.asarray(np.linalg.inv(matrix)[:, :3, :3])
+
+    def angular_error_rad(self, known: Sequence[str] = ()) -> FloatArray:
+        """Root mean square angular error (B,) of the local normal approximation, in rad."""
+        return direction_error_rad(self.x[:, :3], self.source_covariance(known))
+
+    def source_information(self) -> FloatArray:
+        """Information (B, 3, 3) about the scaled source vector with nuisances marginalised (their priors included)."""
+        matrix = self.information + self.prior
+        matrix[:, :3, :3] -= self.prior[:, :3, :3]
+        a, b, c = matrix[:, :3, :3], matrix[:, :3, 3:], matrix[:, 3:, 3:]
+        if c.shape[1] == 0:
+            return a
+        return np.asarray(a - b @ np.linalg.solve(c, b.transpose(0, 2, 1)))
+
+    def expected_error_deg(self) -> float:
+        """Mean over the points of the angular error, in degrees."""
+        return float(np.degrees(np.mean(self.angular_error_rad())))
+
+    def valid(self) -> bool:
+        """Whether the normal approximation holds at nine points in ten."""
+        return bool(np.quantile(np.degrees(self.angular_error_rad()), 0.9) <= VALID_ERROR_DEG)
+
+
+def prior_points(unknowns: Unknowns, count: int, seed: int) -> FloatArray:
+    """Points of the prior (count, D): equal numbers of each kind of nuisance draw, from a seed of their own."""
+    return unknowns.draw(np.random.default_rng([seed, 7001]), count)
+
+
+def direction_points(unknowns: Unknowns, count: int, seed: int) -> FloatArray:
+    """Points (count, D) of the prior with the source's size put to the stated one.
+
+    Angular errors scale about inversely with the size; at the stated size their mean is not ruled by the few draws in
+    which the source all but vanishes.
+    """
+    x = prior_points(unknowns, count, seed)
+    x[:, :3] /= np.linalg.norm(x[:, :3], axis=1, keepdims=True)
+    return x
+
+
+def points_at(unknowns: Unknowns, vectors: npt.ArrayLike, sizes: float = 1.0) -> FloatArray:
+    """Points (B, D) with given source directions (B, 3), sizes in units of the stated one, nuisances at their means."""
+    v = np.atleast_2d(np.asarray(vectors, dtype=np.float64))
+    x = np.zeros((v.shape[0], unknowns.size))
+    x[:, :3] = sizes * v / np.linalg.norm(v, axis=1, keepdims=True)
+    return x
+
+
+def block_regression(
+    experiment: Experiment,
+    block: Block,
+    parameters: ChipParameters,
+    chain: FluxChain,
+    *,
+    derivatives: bool = False,
+) -> Regression:
+    """The regression of one block at a batch of points."""
+    bench = experiment.benches[block.bench]
+    flux = bench_flux(experiment, bench, block, parameters, chain)
+    s, slopes = bench.slopes(flux, parameters)
+    return regress(s, slopes, np.array(block.sweeps), experiment.noise, experiment.density, derivatives=derivatives)
+
+
+def predict(experiment: Experiment, x: FloatArray) -> Prediction:
+    """Information of a planned experiment at whitened points x (B, D).
+
+    Parameters
+    ----------
+    experiment : Experiment
+    x : ndarray (B, D)
+
+    Returns
+    -------
+    Prediction
+    """
+    unknowns = experiment.unknowns
+    parameters = unknowns.parameters(x)
+    chain = flux_chain(experiment.benches[0].model, unknowns, x, parameters)
+    total = np.zeros((x.shape[0], unknowns.size, unknowns.size))
+    for block in experiment.blocks:
+        bench = experiment.benches[block.bench]
+        inner = block_regression(experiment, block, parameters, chain).information
+        jacobian = local_slopes(experiment, bench, block, chain)
+        total += jacobian.transpose(0, 2, 1) @ inner @ jacobian
+    prior = np.array([unknowns.prior_curvature(point)[1] for point in x])
+    return Prediction(x, total, prior, unknowns)
+
+
+def quiet_parameters(study: Study) -> ChipParameters:
+    """The study's central values without a source."""
+    return nominal_parameters(study, cooldowns=len(study.plan.cooldowns))
