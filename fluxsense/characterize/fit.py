@@ -1,0 +1,500 @@
+"""One isolator from its sweeps: start values from the data, bounded least squares from several starts, uncertainties.
+
+Order: tracks of both resonances give flux per current, offsets, shares and shunt ratios; the pump-off sweeps are fitted
+as a whole; the pump-on sweeps are tried with both wirings of the pump ports and a grid of idler linewidths and
+couplings; at last everything is fitted together.  White noise is taken from repeats (else from second differences of the
+residuals along frequency), gain drift from the fitted gain errors.  Covariances are the inverse of J^T J at the best fit,
+scaled by chi2 per degree of freedom where that is above one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import least_squares
+
+from fluxsense.characterize.model import IsolatorModel, Misfit, Parameter
+from fluxsense.characterize.records import Record, repeat_noise
+from fluxsense.characterize.tracks import Shape, Track
+from fluxsense.device.ring import mode_frequency_hz
+from fluxsense.study import Study
+from fluxsense.units import dbm_to_watt
+
+FloatArray = npt.NDArray[np.float64]
+
+_SCALES = {
+    "signal_frequency_hz": 1e6,
+    "signal_linewidth_hz": 1e6,
+    "signal_internal_hz": 2e5,
+    "signal_share": 3e-3,
+    "idler_frequency_hz": 3e6,
+    "idler_linewidth_hz": 3e6,
+    "idler_internal_hz": 2e6,
+    "idler_termination_hz": 3e6,
+    "idler_share": 3e-3,
+    "coupling_hz": 3e5,
+    "shunt_ratio": 0.1,
+    "mutual": 1.0,
+    "offset": 0.005,
+    "area": 0.01,
+    "pump_phase_error_rad": 0.02,
+    "link_amplitude": 0.02,
+    "link_phase_rad": 0.05,
+}
+"""Size of a step in each kind of parameter that matters."""
+
+STEP = 1e-4
+"""Step of the numerical derivatives, in those sizes."""
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What is assumed of a parameter that the sweeps cannot tell: position, mean, standard deviation."""
+
+    index: int
+    mean: float
+    sd: float
+
+
+def priors_of(model: IsolatorModel, signal_internal_hz: Sequence[float]) -> tuple[Prior, ...]:
+    """Assumptions on the idlers' internal losses.
+
+    With the pump on, the idlers act on the signal modes through a 2 x 2 matrix with six real numbers, to which eight
+    parameters (two linewidths, two losses, two frequencies, link amplitude and phase) contribute; two combinations are
+    free.  A loss is small beside its linewidth, so an assumption on it settles both: what the study states (with a
+    standard deviation of the same size, or the stated one), else the signal mode's measured loss scaled to the idler's
+    frequency (the same quality factor), give or take itself.  Between idlers joined by a plain line, which have
+    terminations, the loss only adds to the termination and the link passes everything: those are held.
+    """
+    out = []
+    iso = model.study.isolators[model.isolator]
+    for n, p in enumerate(model.parameters):
+        stage = iso.stages[p.stage]
+        if p.kind == "idler_internal_hz":
+            stated = stage.idler_internal_hz
+            if stated > 0:
+                sd = dict(stage.uncertain).get("idler_internal_hz", stated)
+                out.append(Prior(n, stated, sd))
+            else:
+                ratio = max(1.0, best_ratio(model))
+                mean = max(float(signal_internal_hz[p.stage]), 2e4) * ratio
+                out.append(Prior(n, mean, mean))
+        elif iso.link_kind == "line" and p.kind == "link_amplitude":
+            out.append(Prior(n, iso.link_amplitude, 1e-3))
+        elif iso.link_kind == "line" and p.kind == "link_phase_rad":
+            out.append(Prior(n, iso.link_phase_rad, 0.1))
+    return tuple(out)
+
+
+def best_ratio(model: IsolatorModel) -> float:
+    """Idler over signal frequency, from pump frequencies and the window's middle."""
+    pumps = [r.row.pump_frequency_hz for r in model.records if r.row.pump_on]
+    middle = float(np.mean([np.mean(r.frequency_hz) for r in model.records]))
+    return 1.0 + float(np.median(pumps)) / middle if pumps else 1.0
+
+
+@dataclass(frozen=True)
+class Solution:
+    """A fit: the whole vector, chi2, and what is left."""
+
+    vector: FloatArray
+    chi2: float
+    misfit: Misfit
+
+
+@dataclass(frozen=True)
+class IsolatorFit:
+    """What the sweeps of one isolator say.
+
+    Attributes
+    ----------
+    model : IsolatorModel
+    vector : ndarray (D,)
+        In the order of `model.parameters`.
+    sd : ndarray (D,)
+    covariance : ndarray (D, D)
+    chi2_per_dof : float
+    noise : ndarray (2,)
+        White noise of one raw sweep per quadrature, S21 and S12.
+    drift : float
+        Standard deviation per quadrature of the gain error of a record.
+    misfit : Misfit
+    shapes : pair of Shape
+        What the tracks said.
+    tracks : pair of Track
+    pumped : bool
+    wiring_odds : float
+        Half the difference of chi2 between the two wirings of the pump ports (0 without pump-on sweeps).
+    at_bound : tuple of str
+        Labels of parameters that ended on a bound.
+    """
+
+    model: IsolatorModel
+    vector: FloatArray
+    sd: FloatArray
+    covariance: FloatArray
+    chi2_per_dof: float
+    noise: FloatArray
+    drift: float
+    misfit: Misfit
+    shapes: tuple[Shape, Shape]
+    tracks: tuple[Track, Track]
+    pumped: bool
+    wiring_odds: float
+    at_bound: tuple[str, ...]
+    priors: tuple[Prior, ...] = ()
+
+    def value(self, kind: str, stage: int = 0, item: int = 0) -> float:
+        """One fitted value."""
+        return float(self.vector[self.model.index(kind, stage, item)])
+
+    def error(self, kind: str, stage: int = 0, item: int = 0) -> float:
+        """One standard deviation."""
+        return float(self.sd[self.model.index(kind, stage, item)])
+
+    def correlation(self) -> FloatArray:
+        """Correlation matrix."""
+        sd = np.sqrt(np.diag(self.covariance))
+        return np.asarray(self.covariance / np.outer(sd, sd))
+
+
+def first_noise(records: Sequence[Record]) -> FloatArray:
+    """White noise per quadrature of one sweep, from third differences along frequency: a start, features add to it."""
+    parts = []
+    for r in records:
+        bend = np.abs(np.diff(r.mean, 3, axis=-1)) ** 2 * r.count
+        parts.append(np.median(bend, axis=-1) / np.log(2) / 40.0)
+    return np.asarray(np.sqrt(np.median(parts, axis=0)))
+
+
+def residual_noise(misfit: Misfit, noise: FloatArray) -> FloatArray:
+    """White noise from second differences of the residuals, in which misfit that is smooth along frequency cancels."""
+    out = np.array(noise)
+    for p in (0, 1):
+        bends = np.concatenate([np.abs(np.diff(r, 2, axis=-1)).ravel() ** 2 for r in misfit.residuals[p::2]])
+        # median of an exponential variable: ln 2 times its mean, which is 12 s^2 for second differences
+        size = sum(r.size for r in misfit.residuals[p::2])
+        fitted = sum(g.size for g in misfit.gains[p::2]) + sum(e.size for e in misfit.errors[p::2])
+        lost = size / max(1, size - fitted)
+        out[p] = noise[p] * np.sqrt(lost * np.median(bends) / np.log(2) / 12.0)
+    return out
+
+
+def degrees_of_freedom(misfit: Misfit, parameters: int) -> float:
+    """Real values less line gains and parameters; a record's gain error brings its own penalty and costs nothing."""
+    values = sum(r.size for r in misfit.residuals) - sum(g.size for g in misfit.gains)
+    return float(max(1, 2 * values - parameters))
+
+
+def measured_drift(misfit: Misfit) -> float:
+    """Standard deviation per quadrature of the records' gain errors, at least 1e-4."""
+    e = np.concatenate(misfit.errors)
+    return float(max(1e-4, np.sqrt(np.mean(np.abs(e) ** 2) / 2)))
+
+
+def solve(
+    model: IsolatorModel,
+    start: FloatArray,
+    free: Sequence[int],
+    noise: FloatArray,
+    drift: float | None,
+    most: int = 30,
+    priors: Sequence[Prior] = (),
+) -> Solution:
+    """Bounded least squares over some of the parameters."""
+    free = list(free)
+    scale = np.array([_SCALES[model.parameters[n].kind] for n in free])
+    bounds = np.array([model.parameters[n].bounds for n in free])
+    origin = np.array(start, dtype=np.float64)
+    inside = np.clip(origin[free], bounds[:, 0] + 1e-9 * scale, bounds[:, 1] - 1e-9 * scale)
+
+    def vector(u: FloatArray) -> FloatArray:
+        out = origin.copy()
+        out[free] = u * scale
+        return out
+
+    def residual(u: FloatArray) -> FloatArray:
+        return _whole_residual(model, vector(u), noise, drift, priors)
+
+    def jacobian(u: FloatArray) -> FloatArray:
+        return _slopes(residual, u, bounds / scale[:, None])
+
+    fit = least_squares(
+        residual,
+        inside / scale,
+        jac=jacobian,
+        bounds=(bounds[:, 0] / scale, bounds[:, 1] / scale),
+        method="trf",
+        x_scale="jac",
+        ftol=1e-7,
+        xtol=1e-9,
+        gtol=1e-9,
+        max_nfev=most,
+    )
+    best = vector(fit.x)
+    return Solution(best, 2.0 * float(fit.cost), model.misfit(best, noise, drift))
+
+
+def _slopes(function: Callable[[FloatArray], FloatArray], u: FloatArray, bounds: FloatArray) -> FloatArray:
+    """Forward differences, backward at an upper bound."""
+    base = function(u)
+    out = np.empty((base.size, u.size))
+    for n in range(u.size):
+        step = STEP if u[n] + STEP < bounds[n, 1] else -STEP
+        moved = u.copy()
+        moved[n] += step
+        out[:, n] = (function(moved) - base) / step
+    return out
+
+
+def _whole_residual(
+    model: IsolatorModel, vector: FloatArray, noise: FloatArray, drift: float | None, priors: Sequence[Prior]
+) -> FloatArray:
+    flat = model.misfit(vector, noise, drift).flat()
+    return np.concatenate([flat, [(vector[p.index] - p.mean) / p.sd for p in priors]])
+
+
+def covariance(
+    model: IsolatorModel, vector: FloatArray, noise: FloatArray, drift: float | None, priors: Sequence[Prior] = ()
+) -> FloatArray:
+    """Inverse of J^T J over all parameters; directions without information get a very large variance."""
+    scale = np.array([_SCALES[p.kind] for p in model.parameters])
+    bounds = np.array([p.bounds for p in model.parameters])
+    slopes = _slopes(
+        lambda u: _whole_residual(model, u * scale, noise, drift, priors), vector / scale, bounds / scale[:, None]
+    )
+    values, vectors = np.linalg.eigh(slopes.T @ slopes)
+    kept = np.maximum(values, 1e-10)
+    return np.asarray((vectors / kept) @ vectors.T * np.outer(scale, scale))
+
+
+def off_start(
+    model: IsolatorModel, tracks: Sequence[Track], shapes: Sequence[Shape], mains: Sequence[int]
+) -> FloatArray:
+    """Start vector of the pump-off parameters from the tracks; the rest as the study states it."""
+    x = model.stated()
+    for n, p in enumerate(model.parameters):
+        shape, track = shapes[p.stage], tracks[p.stage]
+        if p.kind == "signal_frequency_hz":
+            x[n] = shape.zero_flux_hz
+        elif p.kind == "signal_linewidth_hz":
+            x[n] = track.linewidth_hz
+        elif p.kind == "signal_internal_hz":
+            x[n] = 0.01 * track.linewidth_hz
+        elif p.kind == "signal_share":
+            x[n] = shape.share
+        elif p.kind == "shunt_ratio":
+            x[n] = shape.shunt_ratio
+        elif p.kind == "offset":
+            x[n] = shape.offset_phi0
+        elif p.kind == "mutual":
+            x[n] = shape.mutual_phi0_per_a if p.item == mains[p.stage] else 0.0
+        elif p.kind == "area":
+            x[n] = 1.0
+    return x
+
+
+def fit_off(model: IsolatorModel, start: FloatArray, noise: FloatArray) -> Solution:
+    """Fit the pump-off parameters, from a few linewidths."""
+    free = [n for n, p in enumerate(model.parameters) if not p.needs_pump]
+    widths = [n for n in free if model.parameters[n].kind == "signal_linewidth_hz"]
+    best: Solution | None = None
+    for factor in (1.0, 0.7, 1.4):
+        x = start.copy()
+        x[widths] *= factor
+        one = solve(model, x, free, noise, 0.02, most=8)
+        if best is None or one.chi2 < best.chi2:
+            best = one
+    assert best is not None  # the loop above ran
+    return solve(model, best.vector, free, noise, 0.02, most=40)
+
+
+def best_pump(records: Sequence[Record]) -> dict[tuple[float, ...], tuple[float, float]]:
+    """Per bias, the pump frequency and power of the record that is most directional."""
+    found: dict[tuple[float, ...], tuple[float, float, float]] = {}
+    for r in records:
+        if not r.row.pump_on:
+            continue
+        size = directionality(r)[0]
+        old = found.get(r.row.bias_a)
+        if old is None or size > old[0]:
+            found[r.row.bias_a] = (size, r.row.pump_frequency_hz, dbm_to_watt(r.row.pump_power_dbm))
+    return {k: (v[1], v[2]) for k, v in found.items()}
+
+
+def directionality(record: Record) -> tuple[float, float]:
+    """Largest difference along frequency of ln |S21/S12| from its median, smoothed over three points: size and sign.
+
+    The raw ratio holds the two lines' gains, whose level the median takes off.
+    """
+    ratio = np.log(np.abs(record.mean[0]) + 1e-30) - np.log(np.abs(record.mean[1]) + 1e-30)
+    ratio = ratio - np.median(ratio)
+    smooth = np.convolve(ratio, np.ones(3) / 3, mode="valid")
+    n = int(np.argmax(np.abs(smooth)))
+    return float(abs(smooth[n])), float(np.sign(smooth[n]))
+
+
+def on_starts(model: IsolatorModel, off: FloatArray, records: Sequence[Record], power_w: float) -> list[FloatArray]:
+    """Start vectors for the pump-on parameters on a grid of idler linewidths and couplings."""
+    best = best_pump(records)
+    # the bias with most pump frequencies tells the idler's frequency best
+    counts: dict[tuple[float, ...], set[float]] = {}
+    for r in records:
+        if r.row.pump_on:
+            counts.setdefault(r.row.bias_a, set()).add(r.row.pump_frequency_hz)
+    bias = max(counts, key=lambda b: len(counts[b]))
+    pump, strongest = best[bias]
+    row = next(n for n, r in enumerate(records) if r.row.bias_a == bias and r.row.pump_on)
+    flux = model.ring_flux_phi0(off)[row]
+    starts = []
+    ka = np.array([off[model.index("signal_linewidth_hz", k)] for k in (0, 1)])
+    signal, idler = np.empty(2), np.empty(2)
+    for k in (0, 1):
+        alpha_at = model.index("shunt_ratio", k)
+        alpha = float(off[alpha_at]) if alpha_at >= 0 else 0.0
+        share = float(off[model.index("signal_share", k)])
+        f = 0.5 * np.pi * flux[k]
+        signal[k] = mode_frequency_hz(f, off[model.index("signal_frequency_hz", k)], share, alpha)
+        idler[k] = 1.0 / mode_frequency_hz(f, 1.0, share, alpha)  # factor from biased to zero flux
+    biased = pump + signal.mean()
+    for ratio in (0.7, 1.2, 2.0):
+        for strength in (0.5, 1.0, 1.8):
+            x = off.copy()
+            for k in (0, 1):
+                kb = ratio * float(ka.mean()) * 1.2
+                x[model.index("idler_frequency_hz", k)] = biased * idler[k]
+                x[model.index("idler_linewidth_hz", k)] = kb
+                x[model.index("idler_internal_hz", k)] = 0.01 * kb
+                x[model.index("idler_share", k)] = off[model.index("signal_share", k)]
+                x[model.index("coupling_hz", k)] = 0.2 * strength * np.sqrt(ka[k] * kb) * np.sqrt(power_w / strongest)
+                if (n := model.index("idler_termination_hz", k)) >= 0:
+                    x[n] = kb
+                    x[model.index("coupling_hz", k)] *= 2.4
+            starts.append(x)
+    return starts
+
+
+def fit_isolator(
+    study: Study,
+    isolator: int,
+    records: Sequence[Record],
+    tracks: tuple[Track, Track],
+    shapes: tuple[Shape, Shape],
+    mains: tuple[int, int],
+    lines: Sequence[int],
+    power_w: float,
+    progress: Callable[[str, float], None] | None = None,
+) -> IsolatorFit:
+    """Fit everything that the sweeps of an isolator tell.
+
+    Parameters
+    ----------
+    study : Study
+    isolator : int
+    records : sequence of Record
+    tracks, shapes : pairs
+        From `fluxsense.characterize.tracks`, shapes of the kinds that were decided for.
+    mains : (int, int)
+        The lines meant for the two loops.
+    lines : sequence of int
+        Lines whose currents vary.
+    power_w : float
+        Reference power.
+    progress : callable, optional
+        Called with (words, share done).
+    """
+    say = progress or (lambda words, share: None)
+    kinds = (shapes[0].kind, shapes[1].kind)
+    areas = len({r.row.state for r in records}) > 1
+    off_records = [r for r in records if not r.row.pump_on]
+    pumped = len(off_records) < len(records)
+    measured = repeat_noise(records)
+    noise = first_noise(records) if measured is None else measured
+
+    def build(some: Sequence[Record], sign: int) -> IsolatorModel:
+        return IsolatorModel(study, isolator, some, lines, kinds, sign, power_w, areas)
+
+    say("fitting pump-off sweeps", 0.1)
+    model = build(off_records, 1)
+    off = fit_off(model, off_start(model, tracks, shapes, mains), noise)
+    drift = measured_drift(off.misfit)
+    if measured is None:
+        noise = residual_noise(off.misfit, noise)
+    off = solve(model, off.vector, range(len(model.parameters)), noise, drift, most=30)
+    odds = 0.0
+    if not pumped:
+        return _finish(model, off, noise, tracks, shapes, False, 0.0, ())
+
+    say("trying both wirings of the pump", 0.4)
+    results: dict[int, Solution] = {}
+    models: dict[int, IsolatorModel] = {}
+    priors: tuple[Prior, ...] = ()
+    biased = {r.row.bias_a for r in records if r.row.pump_on}
+    near = [r for r in records if r.row.bias_a in biased]  # the ramps say nothing of the pump
+    for sign in (1, -1):
+        whole = build(near, sign)
+        models[sign] = whole
+        base = whole.stated()
+        for n, p in enumerate(whole.parameters):
+            if not p.needs_pump:
+                at = model.index(p.kind, p.stage, p.item)
+                base[n] = off.vector[at] if at >= 0 else base[n]
+        priors = priors_of(whole, [off.vector[model.index("signal_internal_hz", k)] for k in (0, 1)])
+        starts = on_starts(whole, base, near, power_w)
+        costs = [float(np.sum(whole.misfit(x, noise, drift).flat() ** 2)) for x in starts]
+        free = [n for n, p in enumerate(whole.parameters) if p.needs_pump]
+        best: Solution | None = None
+        for n in np.argsort(costs)[:2]:
+            one = solve(whole, starts[int(n)], free, noise, drift, 12, priors)
+            if best is None or one.chi2 < best.chi2:
+                best = one
+        assert best is not None  # there are starts
+        results[sign] = best
+    sign = 1 if results[1].chi2 <= results[-1].chi2 else -1
+    odds = 0.5 * (results[-sign].chi2 - results[sign].chi2)
+    whole = build(records, sign)
+    start = whole.stated()
+    for n, p in enumerate(whole.parameters):
+        origin, vector = (models[sign], results[sign].vector) if p.needs_pump else (model, off.vector)
+        start[n] = vector[origin.index(p.kind, p.stage, p.item)]
+    priors = priors_of(whole, [off.vector[model.index("signal_internal_hz", k)] for k in (0, 1)])
+    say("fitting everything together", 0.7)
+    every = range(len(whole.parameters))
+    fit = solve(whole, start, every, noise, drift, 25, priors)
+    drift = measured_drift(fit.misfit)
+    if measured is None:
+        noise = residual_noise(fit.misfit, noise)
+    fit = solve(whole, fit.vector, every, noise, drift, 25, priors)
+    return _finish(whole, fit, noise, tracks, shapes, True, odds, priors)
+
+
+def _finish(
+    model: IsolatorModel,
+    fit: Solution,
+    noise: FloatArray,
+    tracks: tuple[Track, Track],
+    shapes: tuple[Shape, Shape],
+    pumped: bool,
+    odds: float,
+    priors: Sequence[Prior],
+) -> IsolatorFit:
+    drift = measured_drift(fit.misfit) if fit.misfit.drift is None else fit.misfit.drift
+    matrix = covariance(model, fit.vector, noise, drift, priors)
+    per = fit.chi2 / degrees_of_freedom(fit.misfit, len(model.parameters))
+    matrix = matrix * max(1.0, per)
+    bound = []
+    for p, value in zip(model.parameters, fit.vector, strict=True):
+        low, high = p.bounds
+        near = 1e-3 * _SCALES[p.kind]
+        if value - low < near or high - value < near:
+            bound.append(p.label)
+    return IsolatorFit(
+        model, fit.vector, np.sqrt(np.diag(matrix)), matrix, per, noise, drift, fit.misfit, shapes, tracks, pumped, odds,
+        tuple(bound), tuple(priors),
+    )  # fmt: skip
+
+
+__all__ = ["IsolatorFit", "Parameter", "Solution", "directionality", "fit_isolator"]
