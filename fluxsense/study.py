@@ -220,6 +220,49 @@ class Sampling:
 
 
 @dataclass(frozen=True)
+class Limits:
+    """What a working point may not exceed: highest pump power, range of pump frequencies, least isolation, source out.
+
+    None means that the study does not say: then no power above the highest in use is proposed, and no pump frequency
+    further than a linewidth of the idler from the matched one.
+    """
+
+    pump_power_w: float | None = None
+    pump_frequency_hz: tuple[float, float] | None = None
+    isolation_db: float | None = None
+
+
+@dataclass(frozen=True)
+class KeepOut:
+    """A rectangle (in the frame of a chip) that no loop may touch: its lower and upper corner."""
+
+    chip: str
+    low_m: tuple[float, float]
+    high_m: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class LayoutRules:
+    """What a layout of loops has to respect; see `fluxsense.design.layout`.
+
+    chip_size_m is the size of every chip, centred on its frame's origin; size_m the least and largest extent of a loop;
+    source_height_m, if given, the range in which the dipole's height may be chosen.
+    """
+
+    outlines: tuple[str, ...] = ("square",)
+    size_m: tuple[float, float] = (4e-6, 40e-6)
+    chip_size_m: tuple[float, float] = (200e-6, 200e-6)
+    edge_m: float = 2e-6
+    spacing_m: float = 2e-6
+    grid_m: float = 1e-7
+    loop_area_m2: float | None = None
+    source_height_m: tuple[float, float] | None = None
+    change_chip: bool = False
+    fixed: tuple[str, ...] = ()
+    keep_out: tuple[KeepOut, ...] = ()
+
+
+@dataclass(frozen=True)
 class Study:
     """Everything a study file says, in the package's own units."""
 
@@ -242,6 +285,8 @@ class Study:
     log: Path
     allow_outside: bool
     sha256: str = field(compare=False, default="")
+    limits: Limits = Limits()
+    layout: LayoutRules = LayoutRules()
 
     @property
     def folder(self) -> Path:
@@ -564,6 +609,7 @@ class Table:
         for number, entry in enumerate(value, 1):
             name = entry.get("name")
             label = f"{key}[{_key_text(name)}]" if isinstance(name, str) and name else f"{key}[number {number}]"
+            label = f"{self.path}.{label}" if self.path else label
             table = Table(entry, label, self._file, self._faults)
             if isinstance(name, str):
                 if name in seen:
@@ -1084,6 +1130,75 @@ def _read_sampling(root: Table) -> Sampling:
     return sampling
 
 
+LAYOUT_OUTLINES: Final = ("square", "circle", "figure_eight", "free")
+
+
+def _pair(t: Table, key: str, dimension: str, default: Any, low: float = 0.0) -> Any:
+    """Two quantities, the first below the second."""
+    pair = t.quantities(key, dimension, 2, default=default, low=low)
+    if pair is not None and pair[0] >= pair[1]:
+        t.fault(key, "the first value is not below the second", "Write the smaller value first")
+    return pair
+
+
+def _read_limits(root: Table) -> Limits:
+    t = root.table("limits", required=False)
+    limits = Limits(
+        t.quantity("pump_power", "power", default=None, low=0.0, strict=True),
+        _pair(t, "pump_frequency", "frequency", None),
+        t.quantity("isolation", "level", default=None, low=0.0, strict=True),
+    )
+    t.close()
+    return limits
+
+
+def _read_layout(root: Table, chips: Sequence[str] | None, loops: Sequence[str] | None) -> LayoutRules:
+    t = root.table("layout", required=False)
+    plain = LayoutRules()
+    outlines = t.texts("outlines", None, default=plain.outlines)
+    for name in outlines:
+        if name not in LAYOUT_OUTLINES:
+            t.fault("outlines", f"{shown(name)} is not known here", _nearest(name, LAYOUT_OUTLINES))
+    size = _pair(t, "size", "length", plain.size_m)
+    chip_size = t.quantities("chip_size", "length", 2, default=plain.chip_size_m, low=0.0)
+    edge = t.quantity("edge", "length", default=plain.edge_m, low=0.0)
+    if 2 * edge + size[0] >= min(chip_size):
+        t.fault(
+            "edge", "no loop fits between the edges of the chip", "Use a larger chip, smaller loops or a smaller edge"
+        )
+    rules = LayoutRules(
+        outlines,
+        size,
+        chip_size,
+        edge,
+        t.quantity("spacing", "length", default=plain.spacing_m, low=0.0),
+        t.quantity("grid", "length", default=plain.grid_m, low=0.0, strict=True),
+        t.quantity("loop_area", "area", default=None, low=0.0, strict=True),
+        _pair(t, "source_height", "length", None),
+        t.flag("change_chip", False),
+        t.texts("fixed", loops, default=()),
+        tuple(_read_keep_out(one, chips) for one in t.tables("keep_out", required=False)),
+    )
+    if rules.grid_m > rules.size_m[0] / 4:
+        t.fault("grid", "the design grid is coarser than a quarter of the smallest loop", "Use a finer grid")
+    t.close()
+    return rules
+
+
+def _read_keep_out(t: Table, chips: Sequence[str] | None) -> KeepOut:
+    default: Any = _REQUIRED
+    if chips is None or len(chips) == 1:
+        default = chips[0] if chips else ""
+    chip = t.reference("chip", chips, default=default)
+    low = t.quantities("from", "length", 2)
+    high = t.quantities("to", "length", 2)
+    if low[0] >= high[0] or low[1] >= high[1]:
+        t.fault(
+            "to", "the second corner is not above and to the right of the first", "Give lower left, then upper right"
+        )
+    return KeepOut(chip, (low[0], low[1]), (high[0], high[1]))
+
+
 def _names(parts: Sequence[Any], expected: bool) -> list[str] | None:
     """Names of the parts; None if some could not be read, since nothing can then be said of a name not among them."""
     names = [x.name for x in parts]
@@ -1129,6 +1244,8 @@ def _read_root(data: dict[str, Any], file: Path, faults: list[str], sha256: str)
     noise = _read_noise(root)
     plan = _read_plan(root, state_names)
     sampling = _read_sampling(root)
+    limits = _read_limits(root)
+    layout = _read_layout(root, ["chip"] if chip_names == [] else chip_names, loop_names)
     t = root.table("traces", required=False)
     log = file.parent / t.text("log", default="log.csv")
     outside = t.flag("allow_outside", False)
@@ -1136,7 +1253,7 @@ def _read_root(data: dict[str, Any], file: Path, faults: list[str], sha256: str)
     root.close()
     return Study(
         file, title, invented, note, source, chips, loops, lines, coils, isolators, states, settings,
-        sweep, noise, plan, sampling, log, outside, sha256,
+        sweep, noise, plan, sampling, log, outside, sha256, limits, layout,
     )  # fmt: skip
 
 
