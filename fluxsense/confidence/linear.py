@@ -1,0 +1,392 @@
+"""A campaign to first order in a weak source: information on the source vector, scores, and simulated campaigns.
+
+Near "no source" the traces are linear in the source vector v, so everything that decides whether a source is seen follows
+from Gram matrices.  With A the derivative of the ratios with respect to v, B that with respect to the nuisances (prior
+precision P), C the noise covariance, and r the residual of the fit without a source,
+
+    u = A^T C^-1 r                                            the score of the source,
+    M = A^T C^-1 A - A^T C^-1 B (B^T C^-1 B + P)^-1 B^T C^-1 A    its covariance without a source,
+
+and with a source v the score has mean M v.  T = u^T M^-1 u is Rao's score statistic: chi-square with as many degrees of
+freedom as M has rank, noncentral with v^T M v when there is a source (Kay, Fundamentals of Statistical Signal Processing
+II, ch. 6; from memory, checked here by simulation).  A dipole whose position is not known has such a triple of columns
+for every position in its prior, and u and M run over all of them.
+
+The fit without a source is not linearised: it iterates on the chip model, because the prior of pump strengths and flux
+offsets is wide compared with the noise.  Pump phase errors enter by their sine and cosine, in which the model is linear.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtri
+from scipy.stats import qmc
+
+from fluxsense.device.chip import ChipParameters
+from fluxsense.infer.likelihood import Family, RatioLikelihood
+from fluxsense.infer.unknowns import Unknowns
+from fluxsense.study import Study
+from fluxsense.traces.digest import Digest
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+STEP = 1e-4
+"""Step of central differences, in prior standard deviations or stated sizes; the model bends on the scale of 1."""
+POSITIONS = 24
+"""Positions that stand for a dipole's position prior, the central one first."""
+RANK_TOLERANCE = 1e-9
+FIT_ROUNDS = 4
+
+
+def position_nodes(study: Study, count: int = POSITIONS) -> FloatArray:
+    """Positions (K, 3) that stand for the prior of a dipole's position: the mean, then a quasi-random normal sample.
+
+    A uniform field, or a dipole whose position is exact, has one.
+    """
+    mean = np.array(study.source.position_m, dtype=np.float64)
+    sd = np.array(study.source.position_sd_m, dtype=np.float64)
+    if study.source.kind != "dipole" or not np.any(sd > 0) or count < 2:
+        return mean[None]
+    u = qmc.Halton(3, scramble=False).random(count)[1:]
+    return np.concatenate([mean[None], mean + sd * ndtri(u)])
+
+
+@dataclass(frozen=True)
+class _Part:
+    """Columns of one family: C^-1 times source and nuisance columns, as interleaved real numbers (n, columns)."""
+
+    isolator: int
+    source: FloatArray
+    nuisance: FloatArray
+    phase: tuple[int, int] | None
+
+
+class LinearCampaign:
+    """A digest's likelihood to first order in the source.
+
+    Parameters
+    ----------
+    likelihood : RatioLikelihood
+        Its families give the noise; its reference point should be without a source.
+    reference : ndarray (Dn,), optional
+        Whitened nuisances (those of `unknowns`) at which derivatives are taken; prior means by default.
+    positions_m : ndarray (K, 3), optional
+        See `position_nodes`.
+
+    Attributes
+    ----------
+    unknowns : Unknowns
+        Nuisances of the hypothesis without a source, pump phase errors left out (they have two columns each).
+    information : ndarray (3K, 3K)
+        M for the source vector in units of the stated size; K triples, one per position.
+    positions_m : ndarray (K, 3)
+    """
+
+    def __init__(
+        self,
+        likelihood: RatioLikelihood,
+        reference: FloatArray | None = None,
+        positions_m: FloatArray | None = None,
+    ) -> None:
+        self.likelihood = likelihood
+        self.study = likelihood.study
+        self.measured = sorted({f.isolator for f in likelihood.families})
+        self.unknowns = Unknowns(
+            self.study, likelihood.cooldowns, self.measured, with_source=False, leave_out=("phase",)
+        )
+        self.positions_m = position_nodes(self.study) if positions_m is None else positions_m
+        self._reference = np.zeros(self.unknowns.size) if reference is None else np.asarray(reference)
+        self._phase_sd = {
+            i: self.study.isolators[i].pump_phase_error_sd_rad
+            for i in self.measured
+            if self.study.isolators[i].pump_phase_error_sd_rad > 0
+        }
+        self._build()
+
+    # ------------------------------------------------------------ derivatives
+
+    def _build(self) -> None:
+        families = self.likelihood.families
+        source = self._source_columns()
+        nuisance = self._nuisance_columns()
+        middle = self.likelihood.predict_with_phase(self._at(self._reference[None]), self.measured)
+        size = self.unknowns.size
+        places = {i: size + 2 * n for n, i in enumerate(self._phase_sd)}
+        self._columns = size + 2 * len(places)
+        precision = np.ones(self._columns)
+        for i, at in places.items():
+            sd = self._phase_sd[i]
+            precision[at], precision[at + 1] = 1 / sd**2, 2 / sd**4  # sin e, and cos e - 1 with its mean taken off
+        self._precision = precision
+        self._phase_mean = {i: -0.5 * sd**2 for i, sd in self._phase_sd.items()}
+        k = 3 * len(self.positions_m)
+        g_ss, g_sn = np.zeros((k, k)), np.zeros((k, self._columns))
+        g_nn = np.diag(precision)
+        self._parts: list[_Part] = []
+        for n, (family, (_, stack)) in enumerate(zip(families, middle, strict=True)):
+            columns = np.zeros((self._columns, *family.ratio.shape), dtype=np.complex128)
+            columns[:size] = nuisance[n]
+            phase_at = places.get(family.isolator)
+            if phase_at is not None:
+                columns[phase_at], columns[phase_at + 1] = stack[0, 1], stack[0, 2]
+            flat_s, weighed_s = _weighed(family, source[n])
+            flat_n, weighed_n = _weighed(family, columns)
+            g_ss += flat_s @ weighed_s
+            g_sn += flat_s @ weighed_n
+            g_nn += flat_n @ weighed_n
+            self._parts.append(
+                _Part(family.isolator, weighed_s, weighed_n, None if phase_at is None else (phase_at, phase_at + 1))
+            )
+        self._inverse_nn = np.linalg.inv(g_nn)
+        self._cross = g_sn.T
+        matrix = g_ss - g_sn @ self._inverse_nn @ g_sn.T
+        self.information = np.asarray(0.5 * (matrix + matrix.T))
+
+    def _at(self, x: FloatArray) -> ChipParameters:
+        return self.unknowns.parameters(x)
+
+    def _source_columns(self) -> list[ComplexArray]:
+        """Derivatives with respect to the source vector in stated sizes, for all positions: per family (3K, K', 2, F)."""
+        size = self.study.source.size
+        axes = np.concatenate([np.eye(3), -np.eye(3)]) * STEP * size
+        count = len(self.positions_m)
+        base = self._at(np.repeat(self._reference[None], 6 * count, axis=0))
+        batch = replace(base, source=np.tile(axes, (count, 1)), position_m=np.repeat(self.positions_m, 6, axis=0))
+        out: list[list[ComplexArray]] = []
+        step = max(6, 6 * (self.likelihood.batch_step() // 6))
+        for start in range(0, 6 * count, step):
+            ratios = self.likelihood.predict(batch.rows(slice(start, min(start + step, 6 * count))))
+            block = []
+            for r in ratios:
+                pairs = r.reshape(-1, 2, 3, *r.shape[1:])
+                block.append(((pairs[:, 0] - pairs[:, 1]) / (2 * STEP)).reshape(-1, *r.shape[1:]))
+            out.append(block)
+        return [np.concatenate([b[n] for b in out]) for n in range(len(out[0]))]
+
+    def _nuisance_columns(self) -> list[ComplexArray]:
+        size = self.unknowns.size
+        if size == 0:
+            return [np.zeros((0, *f.ratio.shape), dtype=np.complex128) for f in self.likelihood.families]
+        steps = STEP * np.eye(size)
+        ratios = self.likelihood.predict(self._at(np.concatenate([self._reference + steps, self._reference - steps])))
+        return [(r[:size] - r[size:]) / (2 * STEP) for r in ratios]
+
+    # ------------------------------------------------------------ scores
+
+    def fit(self, data: Sequence[ComplexArray], rounds: int = FIT_ROUNDS) -> tuple[FloatArray, FloatArray]:
+        """Fit campaigns without a source and return the score of the source.
+
+        Parameters
+        ----------
+        data : sequence of ndarray (B, K, 2, F) of complex
+            Ratios per family of B campaigns that share the noise.
+        rounds : int
+            Gauss-Newton rounds with the derivatives held at the reference; each evaluates the chip model anew.
+
+        Returns
+        -------
+        score : ndarray (B, 3K)
+        nuisances : ndarray (B, Dn)
+            Whitened nuisances fitted (phase errors not among them).
+        """
+        batch = data[0].shape[0]
+        score = np.empty((batch, self.information.shape[0]))
+        fitted = np.empty((batch, self.unknowns.size))
+        step = max(1, self.likelihood.batch_step())
+        for start in range(0, batch, step):
+            rows = slice(start, min(start + step, batch))
+            score[rows], fitted[rows] = self._fit_block([d[rows] for d in data], rounds)
+        return score, fitted
+
+    def _fit_block(self, data: list[ComplexArray], rounds: int) -> tuple[FloatArray, FloatArray]:
+        batch, size = data[0].shape[0], self.unknowns.size
+        x = np.tile(self._reference, (batch, 1))
+        amplitude = np.zeros((batch, self._columns))  # only the phases' entries are used
+        for part in self._parts:
+            if part.phase is not None:
+                amplitude[:, part.phase[1]] = self._phase_mean[part.isolator]
+        centre = amplitude[0].copy()
+        score_s = np.zeros((batch, self.information.shape[0]))
+        score_n = np.zeros((batch, self._columns))
+        for turn in range(rounds + 1):
+            predicted = self.likelihood.predict_with_phase(self._at(x), self.measured)
+            score_n = np.zeros((batch, self._columns))
+            for part, y, (_, stack) in zip(self._parts, data, predicted, strict=True):
+                residual = y - stack[:, 0]
+                if part.phase is not None:
+                    residual = residual - amplitude[:, part.phase[0], None, None, None] * stack[:, 1]
+                    residual = residual - amplitude[:, part.phase[1], None, None, None] * stack[:, 2]
+                flat = np.ascontiguousarray(residual).reshape(batch, -1).view(np.float64)
+                score_n += flat @ part.nuisance
+                if turn == rounds:
+                    score_s += flat @ part.source
+            state = amplitude.copy()
+            state[:, :size] = x
+            score_n -= self._precision * (state - centre)
+            if turn < rounds:
+                move = score_n @ self._inverse_nn
+                x = x + move[:, :size]
+                amplitude[:, size:] += move[:, size:]
+        # what is left of the nuisances' score is projected out
+        return score_s - score_n @ self._inverse_nn @ self._cross, x
+
+    def simulate(
+        self, rng: np.random.Generator, count: int, source: FloatArray | None = None, block: int = 256
+    ) -> FloatArray:
+        """Scores (count, 3K) of simulated campaigns, fitted like measured ones.
+
+        Nuisances (and the position) are drawn from their priors, ratios follow from the full chip model, and noise is
+        drawn from the covariance that the likelihood uses.
+
+        Parameters
+        ----------
+        rng : Generator
+        count : int
+        source : ndarray (3,) or (count, 3), optional
+            Source vectors in T or A m^2; none by default.
+        block : int
+            Campaigns held at once.
+        """
+        wide = Unknowns(self.study, self.likelihood.cooldowns, self.measured)
+        vectors = np.zeros((count, 3)) if source is None else np.broadcast_to(source, (count, 3))
+        out = np.empty((count, self.information.shape[0]))
+        step = max(1, self.likelihood.batch_step())
+        for start in range(0, count, block):
+            rows = slice(start, min(start + block, count))
+            number = rows.stop - rows.start
+            parameters = replace(wide.parameters(wide.draw(rng, number)), source=np.array(vectors[rows]))
+            ratios = [self.likelihood.predict(parameters.rows(slice(s, s + step))) for s in range(0, number, step)]
+            data = [
+                np.concatenate([r[n] for r in ratios]) + family.draw_noise(rng, number)
+                for n, family in enumerate(self.likelihood.families)
+            ]
+            out[rows], _ = self.fit(data)
+        return out
+
+    def measured_score(self) -> tuple[FloatArray, FloatArray]:
+        """Score (3K,) of the digest's own data, and the nuisances fitted without a source (Dn,)."""
+        score, x = self.fit([f.ratio[None] for f in self.likelihood.families])
+        return score[0], x[0]
+
+    # ------------------------------------------------------------ statistics
+
+    def block(self, position: int = 0) -> FloatArray:
+        """Information (3, 3) on the source vector in stated sizes at one position."""
+        k = 3 * position
+        return np.asarray(self.information[k : k + 3, k : k + 3])
+
+    def statistic(self, score: FloatArray) -> FloatArray:
+        """Rao's statistic, the largest over all positions, of scores (..., 3K)."""
+        return score_statistic(self.information, score)
+
+    def log_bayes_factor(self, score: FloatArray) -> FloatArray:
+        """Log Bayes factor of scores (..., 3K) to first order in the source; see `linear_log_bayes_factor`."""
+        return linear_log_bayes_factor(self.information, score)
+
+
+def _weighed(family: Family, columns: ComplexArray) -> tuple[FloatArray, FloatArray]:
+    """Columns as real rows (c, n), and C^-1 times them as (n, c)."""
+    count = len(columns)
+    flat = np.ascontiguousarray(columns).reshape(count, -1).view(np.float64)
+    weighed = np.ascontiguousarray(family.weigh(columns)).reshape(count, -1).view(np.float64)
+    if len(family.whitener):
+        weighed = weighed - (flat @ family.whitener.T) @ family.whitener
+    return flat, np.ascontiguousarray(weighed.T)
+
+
+def _pseudo_inverse(matrix: FloatArray) -> tuple[FloatArray, int]:
+    """Inverse of a positive semidefinite matrix on its range, and its rank."""
+    values, vectors = np.linalg.eigh(matrix)
+    good = values > RANK_TOLERANCE * max(float(values[-1]), 1e-300)
+    return np.asarray((vectors[:, good] / values[good]) @ vectors[:, good].T), int(good.sum())
+
+
+def score_statistic(information: FloatArray, score: FloatArray) -> FloatArray:
+    """max over positions of u^T M^-1 u, for information (3K, 3K) and scores (..., 3K)."""
+    out = np.zeros(score.shape[:-1])
+    for k in range(0, information.shape[0], 3):
+        inverse, _ = _pseudo_inverse(information[k : k + 3, k : k + 3])
+        u = score[..., k : k + 3]
+        out = np.maximum(out, np.einsum("...i,ij,...j->...", u, inverse, u))
+    return np.asarray(out)
+
+
+def linear_log_bayes_factor(information: FloatArray, score: FloatArray, prior_variance: float = 1 / 3) -> FloatArray:
+    """Log Bayes factor of a source with independent normal components against none, averaged over the positions.
+
+    For one position log B = u^T (M + P)^-1 u / 2 - log det(1 + M/P) / 2, P the prior precision (normal integrals; the
+    prior of kind 'scale' is normal with variance 1/3 per component in stated sizes).
+    """
+    parts = []
+    for k in range(0, information.shape[0], 3):
+        m = information[k : k + 3, k : k + 3]
+        inverse = np.linalg.inv(m + np.eye(3) / prior_variance)
+        _, log_det = np.linalg.slogdet(np.eye(3) + prior_variance * m)
+        u = score[..., k : k + 3]
+        parts.append(0.5 * np.einsum("...i,ij,...j->...", u, inverse, u) - 0.5 * log_det)
+    stacked = np.array(parts)
+    top = stacked.max(axis=0)
+    return np.asarray(top + np.log(np.mean(np.exp(stacked - top), axis=0)))
+
+
+def scaled_digest(digest: Digest, factor: float) -> Digest:
+    """The digest as if every group had been swept `factor` times as often (at least once), with the same means."""
+    return Digest({k: replace(g, count=max(1, round(g.count * factor))) for k, g in digest.items()})
+
+
+def linear_campaign(
+    study: Study,
+    digest: Digest,
+    likelihood: RatioLikelihood,
+    *,
+    repeats_factor: float = 1.0,
+    flux_noise: bool = True,
+    at_fit: bool = True,
+    positions_m: FloatArray | None = None,
+) -> LinearCampaign:
+    """The linear campaign of a digest, for as many repeats as it has or others.
+
+    Parameters
+    ----------
+    study : Study
+    digest : Digest
+    likelihood : RatioLikelihood
+        Gives wiring, noise and residual gain.
+    repeats_factor : float
+        Repeats of every group relative to those taken.
+    flux_noise : bool
+        False: as if flux noise were absent.
+    at_fit : bool
+        Take derivatives at the fit without a source instead of at prior means.
+    positions_m : ndarray (K, 3), optional
+    """
+    quiet = study if flux_noise else replace(study, noise=replace(study.noise, flux_phi0=0.0))
+    used = digest if repeats_factor == 1.0 else scaled_digest(digest, repeats_factor)
+    unknowns = Unknowns(
+        study,
+        likelihood.cooldowns,
+        sorted({f.isolator for f in likelihood.families}),
+        with_source=False,
+        leave_out=("phase",),
+    )
+
+    def built(x: FloatArray) -> RatioLikelihood:
+        return RatioLikelihood(
+            quiet,
+            used,
+            likelihood.port_signs,
+            residual_gain=likelihood.residual_gain,
+            noise=likelihood.noise,
+            reference=unknowns.parameters(x[None]),
+            cooldowns=likelihood.cooldowns,
+        )
+
+    x = np.zeros(unknowns.size)
+    if at_fit:
+        _, x = LinearCampaign(built(x), positions_m=np.array([study.source.position_m])).measured_score()
+    return LinearCampaign(built(x), x, positions_m)
