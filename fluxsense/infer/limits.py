@@ -148,9 +148,11 @@ def _inverse(matrix: FloatArray) -> FloatArray:
 
 
 def information_at(problem: Problem, x: FloatArray) -> FloatArray:
-    """Information plus prior curvature (D, D) at x."""
+    """Information plus prior curvature (D, D) at x, for offsets as they are (not sheared)."""
     _, _, information = problem.curvature(x)
-    return np.asarray(information + problem.unknowns.prior_curvature(x)[1])
+    matrix = information + problem.unknowns.prior_curvature(x)[1]
+    back = np.linalg.inv(problem.unknowns.natural_jacobian(x))
+    return np.asarray(back.T @ matrix @ back)
 
 
 def limits(problem: Problem, x: FloatArray) -> tuple[float, list[Limit]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Any
@@ -305,6 +305,18 @@ def measured_isolators(study: Study, digest: Digest) -> list[int]:
     return [n for n, i in enumerate(study.isolators) if i.name in names]
 
 
+def unreferenced_cooldowns(study: Study, digest: Digest, cooldowns: Sequence[str]) -> dict[int, int]:
+    """Cooldowns without a pump-on sweep with a known source flux, with the state in which they were swept."""
+    states = [s.name for s in study.states]
+    kinds = [s.kind for s in study.states]
+    out = {}
+    for n, cooldown in enumerate(cooldowns):
+        used = {states.index(k.state) for k in digest if k.pump_on and k.cooldown == cooldown}
+        if used and all(kinds[s] in ("in", "turned") for s in used):
+            out[n] = min(used)
+    return out
+
+
 def prepare(
     study: Study, digest: Digest, *, rng: np.random.Generator, progress: Progress | None = None
 ) -> tuple[CampaignProblem, list[LocalMode], Wiring]:
@@ -328,7 +340,8 @@ def prepare(
     stated = study.noise.residual_gain
     loose = max(stated, 0.01)
     rough = RatioLikelihood(study, digest, wiring.signs, residual_gain=loose, noise=noise, points=every_few)
-    unknowns = Unknowns(study, rough.cooldowns, measured, leave_out=INTEGRATED)
+    sheared = unreferenced_cooldowns(study, digest, rough.cooldowns)
+    unknowns = Unknowns(study, rough.cooldowns, measured, leave_out=INTEGRATED, sheared=sheared)
     found = find_modes(
         CampaignProblem(unknowns, rough),
         rng,

@@ -201,7 +201,7 @@ class CampaignProblem:
         if not self._nodes:
             return self, x
         mine = self._unknowns
-        wider = Unknowns(mine.study, mine.cooldowns, self.measured, with_source=mine.with_source)
+        wider = Unknowns(mine.study, mine.cooldowns, self.measured, with_source=mine.with_source, sheared=mine.sheared)
         phases = self.phase_draws(x[None], None)[0]
         values = {n.name: x[column] for column, n in enumerate(mine.nuisances, mine.lead)}
         out = np.zeros(wider.size)

@@ -19,15 +19,17 @@ A nuisance that has no meaning beyond a bound (a linewidth, a loss or an effecti
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from fluxsense.device.chip import ChipParameters, nominal_parameters
+from fluxsense.device.chip import ChipParameters, loop_outlines_m, nominal_parameters
 from fluxsense.errors import InputError
+from fluxsense.magnetics.flux_map import flux_map_unchecked
+from fluxsense.magnetics.sources import Wires
 from fluxsense.study import DirectionPrior, Study
 from fluxsense.units import OWN_UNIT, unit_of_source
 
@@ -116,6 +118,10 @@ class Unknowns:
         False for the hypothesis that there is no source: then x holds nuisances only and positions are left out.
     leave_out : sequence of str
         Kinds of nuisances that stay at their prior means, because somebody else integrates over them.
+    sheared : mapping of cooldown to state, optional
+        Cooldowns (positions) whose offsets are sampled as the loop's flux in a state (position) instead: the offset plus
+        the source's flux.  For cooldowns without a reference state: there only the sum is measured, and in the offsets
+        themselves the posterior would be a thin curved sheet.
     """
 
     def __init__(
@@ -126,6 +132,7 @@ class Unknowns:
         *,
         with_source: bool = True,
         leave_out: Sequence[str] = (),
+        sheared: Mapping[int, int] | None = None,
     ) -> None:
         self.study = study
         self.cooldowns = tuple(cooldowns)
@@ -135,6 +142,14 @@ class Unknowns:
         self.nuisances = tuple(
             n for n in nuisances if n.kind not in leave_out and (with_source or n.kind != "position")
         )
+        self._sheared = dict(sheared or {}) if with_source else {}
+        self._shear = [
+            (column, n, self._sheared[n.index[0]])
+            for column, n in enumerate(self.nuisances, self.lead)
+            if n.kind == "offset" and n.index[0] in self._sheared
+        ]
+        self._wires = Wires.of(loop_outlines_m(study)) if self._shear else None
+        self._rotations = np.array([s.rotation for s in study.states], dtype=np.float64)
         self._low = np.array([(n.low - n.mean) / n.sd for n in self.nuisances])
         self._high = np.array([(n.high - n.mean) / n.sd for n in self.nuisances])
         self._log_kept = float(np.sum(np.log(ndtr(self._high) - ndtr(self._low))))
@@ -157,6 +172,11 @@ class Unknowns:
     def size(self) -> int:
         """Number of unknowns D."""
         return len(self.names)
+
+    @property
+    def sheared(self) -> Mapping[int, int]:
+        """Cooldowns whose offsets are sampled as total fluxes, with the state that counts."""
+        return dict(self._sheared)
 
     @property
     def lead(self) -> int:
@@ -182,6 +202,7 @@ class Unknowns:
             Batch of B; x is not changed.  A nuisance beyond its bounds (where the prior vanishes) is put on the bound,
             so that derivatives can be taken there.
         """
+        x = self._natural(x)
         base = nominal_parameters(self.study, self.source(x), len(self.cooldowns))
         stage = {k: np.tile(v, (x.shape[0], 1, 1)) for k, v in self._stage_values.items()}
         for column, n in enumerate(self.nuisances, self.lead):
@@ -208,8 +229,47 @@ class Unknowns:
             stage,
         )
 
+    def _natural(self, x: FloatArray) -> FloatArray:
+        """Whitened vectors with sheared offsets put back to offsets, (B, D)."""
+        if not self._shear:
+            return x
+        out = np.array(x, dtype=np.float64)
+        for column, shift in self._shifts(x).items():
+            out[:, column] -= shift
+        return out
+
+    def _shifts(self, x: FloatArray) -> dict[int, FloatArray]:
+        """The source's flux in each sheared loop, in standard deviations of the offset, per column."""
+        vectors = self.source(x)
+        position: FloatArray | None = None
+        if self.study.source.kind == "dipole":
+            position = np.tile(np.array(self.study.source.position_m), (len(x), 1))
+        area = np.tile(np.array([loop.effective_area for loop in self.study.loops]), (len(x), 1))
+        for column, n in enumerate(self.nuisances, self.lead):
+            if n.kind == "position" and position is not None:
+                position[:, n.index[0]] = self._nuisance_value(n, x[:, column])
+            elif n.kind == "area":
+                area[:, n.index[0]] = self._nuisance_value(n, x[:, column])
+        assert self._wires is not None
+        rows = np.broadcast_to(flux_map_unchecked(self._wires, position, None), (len(x), len(self.study.loops), 3))
+        return {
+            column: area[:, n.index[1]]
+            * np.einsum("bi,bi->b", rows[:, n.index[1]], vectors @ self._rotations[state].T)
+            / n.sd
+            for column, n, state in self._shear
+        }
+
+    def natural_jacobian(self, x: FloatArray) -> FloatArray:
+        """Derivative (D, D) of the vector with plain offsets by x (D,); the identity where nothing is sheared."""
+        if not self._shear:
+            return np.eye(self.size)
+        steps = 1e-5 * np.eye(self.size)
+        moved = self._natural(np.concatenate([x + steps, x - steps]))
+        return np.asarray((moved[: self.size] - moved[self.size :]).T / 2e-5)
+
     def physical(self, x: FloatArray) -> FloatArray:
         """Whitened vectors (B, D) in SI units (source vector first)."""
+        x = self._natural(x)
         out = np.array(x, dtype=np.float64)
         if self.with_source:
             out[:, :3] = self.source(x)
@@ -223,6 +283,7 @@ class Unknowns:
 
     def log_prior(self, x: FloatArray) -> FloatArray:
         """Log prior density of whitened vectors (B, D), normalised; -inf beyond a bound; shape (B,)."""
+        x = self._natural(x)  # a shear: its Jacobian is one
         rest = x[:, self.lead :]
         log_p = -0.5 * np.sum(rest * rest, axis=1) - 0.5 * LOG_2PI * rest.shape[1] - self._log_kept
         if np.any(rest < self._low) or np.any(rest > self._high):
@@ -233,9 +294,13 @@ class Unknowns:
 
     def prior_curvature(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Gradient (D,) of the log prior at one x (D,), and a positive matrix (D, D) near its negative Hessian."""
-        gradient, matrix = -np.array(x), np.eye(self.size)
+        plain = self._natural(x[None])[0]
+        gradient, matrix = -plain, np.eye(self.size)
         if self.with_source:
-            gradient[:3], matrix[:3, :3] = self.source_prior.curvature(x[:3])
+            gradient[:3], matrix[:3, :3] = self.source_prior.curvature(plain[:3])
+        if self._shear:
+            jacobian = self.natural_jacobian(x)
+            return jacobian.T @ gradient, jacobian.T @ matrix @ jacobian
         return gradient, matrix
 
     def draw(self, rng: np.random.Generator, count: int) -> FloatArray:
@@ -245,7 +310,11 @@ class Unknowns:
             rest[bad] = rng.standard_normal(int(bad.sum()))
         if not self.with_source:
             return rest
-        return np.concatenate([self.source_prior.draw(rng, count), rest], axis=1)
+        out = np.concatenate([self.source_prior.draw(rng, count), rest], axis=1)
+        if self._shear:
+            for column, shift in self._shifts(out).items():
+                out[:, column] += shift
+        return out
 
     def label(self, column: int) -> tuple[str, float, str]:
         """Name, factor from SI and unit text that read well for one unknown."""

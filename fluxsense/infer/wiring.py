@@ -110,7 +110,9 @@ def _sign_odds(study: Study, digest: Digest, isolator: int) -> float:
     kinds = {s.name: s for s in study.states}
     labels = {k: (k.cooldown if k.state in quiet else f"{k.cooldown}|{k.state}") for k in own}
     paired = {labels[k] for k in own if k.pump_on} <= {labels[k] for k in own if not k.pump_on}
-    if not paired:  # pump-off sweeps of another state must serve: one set of offsets, as uncertain as the source makes it
+    if (
+        not paired
+    ):  # pump-off sweeps of another state must serve: one set of offsets, as uncertain as the source makes it
         labels = {k: k.cooldown for k in own}
         scale = source_flux_scale_phi0(study)
     relabelled = Digest({replace(k, cooldown=labels[k]): v for k, v in own.items()})
