@@ -75,10 +75,13 @@ for i, (isolator, dashes) in enumerate(zip(study.isolators, ("-", "--"), strict=
         if i == n == 0:
             for path, style in ((0, "-"), (1, ":")):
                 for k, shade in ((directions // 4, "tab:blue"), (3 * (directions // 4), "tab:red")):
-                    spectrum.plot(frequency / 1e9, decibels[k, path], style, color=shade)
-spectrum.set(xlabel="frequency (GHz)", ylabel="dB", title="S21 (full) and S12 (dotted), moment along -x, +x")
+                    label = f"|S{('21', '12')[path]}|, moment along {'-+'[k > directions // 2]}x"
+                    spectrum.plot(frequency / 1e9, decibels[k, path], style, color=shade, label=label)
+spectrum.set(xlabel="frequency (GHz)", ylabel="dB", title="east, same")
+spectrum.set_ylim(-40, 2)
+spectrum.legend(fontsize="x-small", loc="lower right")
 curve.set(xlabel="angle of the moment from +z towards +x (degrees)", ylabel="20 log10 |S21/S12| (dB)")
 curve.axhline(0, color="0.6", linewidth=0.8)
-curve.legend(fontsize="small", ncols=2)
+figure.legend(*curve.get_legend_handles_labels(), loc="outside lower center", fontsize="small", ncols=2)
 figure.savefig(options.out)
 print(f"Wrote {options.out}")
