@@ -99,10 +99,29 @@ def reference_words(study: Study, states: Sequence[str]) -> list[str]:
     if present & {"out", "turned"} or not any(x.offset_sd_phi0 > 0 for x in study.loops):
         return []
     worst = max(x.offset_sd_phi0 for x in study.loops)
+    blur, flux = offset_blur(study)
     return [
-        f"There is no reference state: without sweeps with the source out (or turned by a known rotation) the flux offsets "
-        f"of the loops, known only to {1e3 * worst:.3g} mPhi0, cannot be told from the source's flux."
+        "There is no reference state: without sweeps with the source out (or turned by a known rotation) the flux offsets "
+        f"of the loops, known only to {1e3 * worst:.3g} mPhi0, cannot be told from the source's flux (about "
+        f"{1e3 * flux:.3g} mPhi0 for a source of the stated size), and blur its direction by about {blur:.2g} degrees."
     ]
+
+
+def offset_blur(study: Study) -> tuple[float, float]:
+    """Angular error in degrees that unreferenced offsets alone leave, and the source's rms flux per loop in Phi0.
+
+    Linear estimate: fluxes of all loops of isolators measured without error but for offsets of the stated standard
+    deviations, a source of the stated size in a random direction with the prior's width on its components, at its
+    central position.  Capped at 90 degrees, beyond which a direction is unknown anyway.
+    """
+    names = {s.loop for i in study.isolators for s in i.stages}
+    used = [n for n, x in enumerate(study.loops) if x.name in names]
+    rows = study_flux_map(study)[used] * study.source.size
+    sd = np.array([max(study.loops[n].offset_sd_phi0, 1e-6) for n in used])
+    covariance = np.linalg.inv((rows / sd[:, None] ** 2).T @ rows + 3 * np.eye(3))
+    # tangential part of the error of a unit vector, averaged over its directions: two thirds of the trace
+    blur = np.degrees(np.sqrt(2 / 3 * np.trace(covariance)))
+    return float(min(blur, 90.0)), float(np.sqrt(np.mean(np.sum(rows**2, axis=1)) / 3))
 
 
 def zero_bias_words(study: Study, bias_a: Sequence[Sequence[float]]) -> list[str]:
