@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 
 import pytest
 from small_study import small_study
 
+from fluxsense.design.study_text import study_text
 from fluxsense.errors import InputError
-from fluxsense.study import KeepOut, LayoutRules, Limits
+from fluxsense.study import KeepOut, LayoutRules, Limits, State, read_study
 
 
 def test_defaults(tmp_path: Path) -> None:
@@ -85,3 +87,46 @@ def test_golden_messages(tmp_path: Path, text: str) -> None:
     with pytest.raises(InputError) as caught:
         small_study(tmp_path, extra=text)
     assert str(caught.value) == GOLDEN[text]
+
+
+# ---------------------------------------------------------------- a study as text
+
+
+def _near(a: object, b: object) -> bool:
+    """Equal values, floats to eleven digits."""
+    if isinstance(a, float) and isinstance(b, float):
+        return a == pytest.approx(b, rel=1e-11, abs=1e-25)
+    if isinstance(a, tuple) and isinstance(b, tuple):
+        return len(a) == len(b) and all(_near(x, y) for x, y in zip(a, b, strict=True))
+    if isinstance(a, State) and isinstance(b, State):
+        a, b = (replace(s, rotation=tuple(tuple(round(v, 14) + 0.0 for v in r) for r in s.rotation)) for s in (a, b))
+    if is_dataclass(a) and type(a) is type(b):
+        return all(
+            _near(getattr(a, f.name), getattr(b, f.name))
+            for f in fields(a)
+            if f.compare and f.name not in ("path", "log")
+        )
+    return a == b
+
+
+@pytest.mark.parametrize("name", ["grain", "corner", "starter"])
+def test_study_text_reads_back(tmp_path: Path, name: str) -> None:
+    root = Path(__file__).parents[1]
+    study = read_study(root / "fluxsense/starter.toml" if name == "starter" else root / f"data_demo/{name}/study.toml")
+    turned = State("turned", "turned", ((0.0, -1.0, 0.0), (1.0, 0.0, 0.0), (0.0, 0.0, 1.0)))
+    about_x = State("half", "turned", ((1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.0, 0.0, -1.0)))
+    known = State("known", "calibration", field_t=(0.0, 1e-6, 0.0))
+    rules = LayoutRules(loop_area_m2=1e-9, source_height_m=(5e-6, 9e-6), fixed=(study.loops[0].name,), change_chip=True)
+    stage = replace(
+        study.isolators[0].stages[0], shunt_ratio=0.0, ring="bare", branch=-1, uncertain=(("signal_share", 0.01),)
+    )
+    isolators = (replace(study.isolators[0], stages=(stage, study.isolators[0].stages[1])), *study.isolators[1:])
+    study = replace(
+        study, states=(*study.states, turned, about_x, known), layout=rules, isolators=isolators, note='two\nlines, "quoted"',
+        limits=Limits(1e-9, (2e9, 3e9), 12.0),
+    )  # fmt: skip
+    (tmp_path / "study.toml").write_text(study_text(study), encoding="utf-8")
+    again = read_study(tmp_path / "study.toml")
+    for f in fields(study):
+        if f.name not in ("path", "log", "sha256"):
+            assert _near(getattr(study, f.name), getattr(again, f.name)), f.name

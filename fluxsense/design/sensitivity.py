@@ -22,7 +22,7 @@ approximation is not valid and says so.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -422,24 +422,35 @@ def source_slopes(unknowns: Unknowns, x: FloatArray) -> FloatArray:
 
 def flux_chain(model: ChipModel, unknowns: Unknowns, x: FloatArray, parameters: ChipParameters) -> FluxChain:
     """Fluxes of the source and their slopes for whitened vectors (B, D); any bench's model will do."""
-    study = unknowns.study
-    rotations = np.array([s.rotation for s in study.states], dtype=np.float64)
-    inside = np.array([s.kind in ("in", "turned") for s in study.states], dtype=np.float64)
-    rows = model.flux_rows(parameters.position_m)  # (B, L, 3)
+    axes = [n.index[0] for n in unknowns.nuisances if n.kind == "position"]
+    gradients = {a: _position_slope(model, unknowns.study, parameters.position_m, a) for a in axes}
+    calibration = model.source_flux(replace(parameters, source=np.zeros_like(parameters.source)))
+    rows = np.asarray(model.flux_rows(parameters.position_m))
+    return chain_of(unknowns, x, parameters, rows, gradients, calibration)
+
+
+def chain_of(
+    unknowns: Unknowns,
+    x: FloatArray,
+    parameters: ChipParameters,
+    rows: FloatArray,
+    gradients: Mapping[int, FloatArray],
+    calibration: FloatArray,
+) -> FluxChain:
+    """Fluxes and slopes from the flux rows (B, L, 3), their slopes (B, L, 3) per axis, and calibration fluxes (B, S, L)."""
+    states = unknowns.study.states
+    inside = np.array([s.kind in ("in", "turned") for s in states], dtype=np.float64)
+    turned = np.array([s.rotation for s in states], dtype=np.float64) * inside[:, None, None]
     area = parameters.effective_area  # (B, L)
-    flux = model.source_flux(parameters)
-    turned = rotations * inside[:, None, None]
-    jacobian = source_slopes(unknowns, x)
-    slopes = np.zeros((*flux.shape, unknowns.size))
-    slopes[..., :3] = np.einsum("bl,bli,sij,bjk->bslk", area, rows, turned, jacobian, optimize=True)
     vectors = np.einsum("sij,bj->bsi", turned, parameters.source)
-    gradients: dict[int, FloatArray] = {}
+    flux = calibration + np.einsum("bl,bli,bsi->bsl", area, rows, vectors, optimize=True)
+    slopes = np.zeros((*flux.shape, unknowns.size))
+    jacobian = source_slopes(unknowns, x)
+    slopes[..., :3] = np.einsum("bl,bli,sij,bjk->bslk", area, rows, turned, jacobian, optimize=True)
     for column, one in enumerate(unknowns.nuisances, unknowns.lead):
         if one.kind == "position":
-            axis = one.index[0]
-            if axis not in gradients:
-                gradients[axis] = _position_slope(model, study, parameters.position_m, axis)
-            slopes[..., column] = one.sd * np.einsum("bl,bli,bsi->bsl", area, gradients[axis], vectors, optimize=True)
+            slope = gradients[one.index[0]]
+            slopes[..., column] = one.sd * np.einsum("bl,bli,bsi->bsl", area, slope, vectors, optimize=True)
         elif one.kind == "area":
             loop = one.index[0]
             slopes[:, :, loop, column] = one.sd * flux[:, :, loop] / area[:, None, loop]
