@@ -443,14 +443,15 @@ def chain_of(
     turned = np.array([s.rotation for s in states], dtype=np.float64) * inside[:, None, None]
     area = parameters.effective_area  # (B, L)
     vectors = np.einsum("sij,bj->bsi", turned, parameters.source)
-    flux = calibration + np.einsum("bl,bli,bsi->bsl", area, rows, vectors, optimize=True)
+    sized = rows * area[:, :, None]
+    flux = calibration + vectors @ sized.transpose(0, 2, 1)
     slopes = np.zeros((*flux.shape, unknowns.size))
     jacobian = source_slopes(unknowns, x)
-    slopes[..., :3] = np.einsum("bl,bli,sij,bjk->bslk", area, rows, turned, jacobian, optimize=True)
+    slopes[..., :3] = sized[:, None] @ (turned[None] @ jacobian[:, None])
     for column, one in enumerate(unknowns.nuisances, unknowns.lead):
         if one.kind == "position":
-            slope = gradients[one.index[0]]
-            slopes[..., column] = one.sd * np.einsum("bl,bli,bsi->bsl", area, slope, vectors, optimize=True)
+            slope = gradients[one.index[0]] * area[:, :, None]
+            slopes[..., column] = one.sd * (vectors @ slope.transpose(0, 2, 1))
         elif one.kind == "area":
             loop = one.index[0]
             slopes[:, :, loop, column] = one.sd * flux[:, :, loop] / area[:, None, loop]

@@ -1,0 +1,654 @@
+"""Search for a layout of loops: where, how large and of what outline, within rules, for the best expected answer.
+
+A layout is judged by the Fisher information of the study's planned experiment at points drawn from the prior (source
+direction, position, nuisances).  The search needs thousands of judgements, so it takes the information of each bench
+about its two fluxes from a table, interpolated bilinearly over the fluxes (a convex mixture of positive matrices, so
+positive); fluxes and their slopes are exact for every layout tried.  The layouts that are reported are judged anew by
+`fluxsense.design.sensitivity.predict`, without the table.
+
+The search is a random local one with steps that adapt (the one-fifth rule: Rechenberg, Evolutionsstrategie (1973), from
+memory), from many starts that are independent and each have a seed of their own, so that a result does not depend on
+how many workers ran it.  Mutual inductances of bias lines stay those of the study.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor, as_completed
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.constants import FLUX_QUANTUM_WB
+from fluxsense.design.outlines import FREE_CORNERS, FREE_RANGE, RuleBook, Shape, area_m2, shape_of
+from fluxsense.design.sensitivity import (
+    Experiment,
+    FluxChain,
+    Prediction,
+    chain_of,
+    direction_error_rad,
+    direction_points,
+    local_slopes,
+    planned_experiment,
+    predict,
+    regress,
+)
+from fluxsense.device.chip import loop_indices, mutual_matrix_phi0_per_a, nominal_parameters
+from fluxsense.errors import InputError
+from fluxsense.infer.unknowns import Unknowns
+from fluxsense.magnetics.loops import area_vector, place
+from fluxsense.magnetics.sources import Wires, unit_current_rows
+from fluxsense.study import Loop, Study
+
+FloatArray = npt.NDArray[np.float64]
+Progress = Callable[[str, float, str], None]
+
+CRITERIA = ("error", "information", "D", "A", "E", "worst")
+"""error: mean angular error; information: expected information gain on the source vector (normal approximation);
+D, A, E: determinant, trace (mean squared angle) and least eigenvalue; worst: largest angular error."""
+
+TABLE_REACH_PHI0 = 0.4
+TABLE_NODES = 33
+TABLE_POINTS = 15
+POSITION_STEP_PART = 3e-3
+
+
+# ---------------------------------------------------------------- criteria
+
+
+def criterion_value(
+    criterion: str, x: FloatArray, information: FloatArray, prior: FloatArray, keep: npt.NDArray[np.intp]
+) -> float:
+    """A criterion, the smaller the better, from informations (B, D, D) and prior curvatures at points (B, D).
+
+    Parameters
+    ----------
+    criterion : str
+        One of `CRITERIA`.
+    x, information, prior : ndarray
+    keep : ndarray of int
+        Columns that are unknown, the source's three first.
+    """
+    full = (information + prior)[:, keep][:, :, keep]
+    covariance = np.asarray(np.linalg.inv(full)[:, :3, :3], dtype=np.float64)
+    if criterion in ("error", "A", "worst"):
+        error = direction_error_rad(x[:, :3], covariance)
+        if criterion == "error":
+            return float(np.mean(error))
+        return float(np.sqrt(np.mean(error**2))) if criterion == "A" else float(np.max(error))
+    own = prior[:, :3, :3]
+    if criterion == "information":
+        _, after = np.linalg.slogdet(covariance)
+        _, before = np.linalg.slogdet(own)
+        return float(0.5 * np.mean(after + before))
+    data = np.linalg.inv(covariance) - own
+    values = np.maximum(np.linalg.eigvalsh(0.5 * (data + data.transpose(0, 2, 1))), 1e-12)
+    if criterion == "D":
+        return float(-np.mean(np.sum(np.log(values), axis=1)))
+    if criterion == "E":
+        return float(-np.mean(np.log(values[:, 0])))
+    raise InputError(f"the criterion {criterion!r} is not known", remedy=f"Use one of {', '.join(CRITERIA)}")
+
+
+def all_criteria(prediction: Prediction, known: Sequence[str] = ()) -> dict[str, float]:
+    """Every criterion of a prediction: angles in degrees, information in nats, D and E as logarithms (larger is better)."""
+    keep = _kept(prediction.unknowns, known)
+    out = {}
+    for name in CRITERIA:
+        value = criterion_value(name, prediction.x, prediction.information, prediction.prior, keep)
+        out[name] = float(np.degrees(value)) if name in ("error", "A", "worst") else -value
+    return out
+
+
+def _kept(unknowns: Unknowns, known: Sequence[str]) -> npt.NDArray[np.intp]:
+    kinds = ["source"] * 3 + [n.kind.split(":")[0] for n in unknowns.nuisances]
+    return np.array([c for c, kind in enumerate(kinds) if kind not in known], dtype=np.intp)
+
+
+# ---------------------------------------------------------------- the judge
+
+
+@dataclass(frozen=True)
+class _Table:
+    """Information (K, K, n, n) of a block's sweeps on a square of fluxes about `middle`, by bilinear interpolation."""
+
+    middle: FloatArray
+    reach: float
+    values: FloatArray
+
+    def at(self, flux: FloatArray) -> FloatArray:
+        """Information (B, n, n) at fluxes (B, 2), those beyond the square at its edge."""
+        nodes = self.values.shape[0]
+        t = np.clip((flux - self.middle + self.reach) / (2 * self.reach) * (nodes - 1), 0, nodes - 1 - 1e-9)
+        k = t.astype(np.intp)
+        u, v = (t - k).T[:, :, None, None]
+        i, j = k.T
+        return np.asarray(
+            (1 - u) * ((1 - v) * self.values[i, j] + v * self.values[i, j + 1])
+            + u * ((1 - v) * self.values[i + 1, j] + v * self.values[i + 1, j + 1])
+        )
+
+
+class Judge:
+    """Judges layouts of a study's loops at fixed points of its prior.
+
+    Parameters
+    ----------
+    study : Study
+    x : ndarray (B, D)
+        Whitened points.
+    criterion : str
+        One of `CRITERIA`.
+    known : sequence of str
+        Kinds of nuisances taken as known exactly ("position", "offset", ...).
+    """
+
+    def __init__(self, study: Study, x: FloatArray, criterion: str = "error", known: Sequence[str] = ()) -> None:
+        if criterion not in CRITERIA:
+            raise InputError(f"the criterion {criterion!r} is not known", remedy=f"Use one of {', '.join(CRITERIA)}")
+        experiment = planned_experiment(study, most_points=TABLE_POINTS)
+        self.study, self.x, self.criterion, self.known = study, x, criterion, tuple(known)
+        self.unknowns = experiment.unknowns
+        self.parameters = self.unknowns.parameters(x)
+        self._keep = _kept(self.unknowns, known)
+        self._prior = np.array([self.unknowns.prior_curvature(p)[1] for p in x])
+        self._loops = loop_indices(study)
+        self._frames = {c.name: (c.origin_m, c.x_axis, c.y_axis) for c in study.chips}
+        self._dipole = study.source.kind == "dipole"
+        axes = [n.index[0] for n in self.unknowns.nuisances if n.kind == "position"] if self._dipole else []
+        self._axes = tuple(axes)
+        self._step = POSITION_STEP_PART * (self._height() if self._dipole else 1.0)
+        calibration = experiment.benches[0].model.source_flux(
+            replace(self.parameters, source=np.zeros_like(self.parameters.source))
+        )
+        self._calibration = calibration
+        tables: dict[tuple[int, tuple[float, ...]], _Table] = {}
+        self._blocks = []
+        still = FluxChain(
+            np.zeros((1, len(study.states), len(study.loops))),
+            np.zeros((1, len(study.states), len(study.loops), self.unknowns.size)),
+        )
+        for block in experiment.blocks:
+            key = (block.bench, block.sweeps)
+            if key not in tables:
+                tables[key] = _table(experiment, block.bench, np.array(block.sweeps))
+            bench = experiment.benches[block.bench]
+            loops = self._loops[bench.isolator]
+            bias = mutual_matrix_phi0_per_a(study)[loops] @ np.array(bench.bias_a)
+            offset = bias + self.parameters.offset_phi0[:, block.cooldown][:, loops]
+            own = local_slopes(experiment, bench, block, still)[0]  # what the layout does not change
+            self._blocks.append((block.state, loops, offset, own, tables[key]))
+
+    def _height(self) -> float:
+        position = np.array(self.study.source.position_m)
+        chip = self.study.chips[0]
+        normal = np.cross(chip.x_axis, chip.y_axis)
+        return max(abs(float((position - np.array(chip.origin_m)) @ normal)), 1e-7)
+
+    def rows(self, chip: str, corners: FloatArray, lift_m: float = 0.0) -> FloatArray:
+        """Flux rows (B, 1 + A, 3) of one outline: at the points' positions, then their slopes along each axis A.
+
+        lift_m raises the source along z.
+        """
+        outline = np.asarray(place(corners, *self._frames[chip]))
+        batch = self.x.shape[0]
+        if not self._dipole:
+            area = np.asarray(area_vector(outline)) / FLUX_QUANTUM_WB
+            return np.broadcast_to(area, (batch, 1, 3))
+        wires = Wires.of([outline])
+        position = self.parameters.position_m + np.array([0.0, 0.0, lift_m])
+        shifts = [np.zeros(3)]
+        for axis in self._axes:
+            for sign in (1.0, -1.0):
+                shift = np.zeros(3)
+                shift[axis] = sign * self._step
+                shifts.append(shift)
+        points = position[:, None, :] + np.array(shifts)
+        values = unit_current_rows(wires, points)[:, :, 0, :] / FLUX_QUANTUM_WB
+        out = np.empty((batch, 1 + len(self._axes), 3))
+        out[:, 0] = values[:, 0]
+        for n in range(len(self._axes)):
+            out[:, 1 + n] = (values[:, 1 + 2 * n] - values[:, 2 + 2 * n]) / (2 * self._step)
+        return out
+
+    def value(self, rows: Sequence[FloatArray]) -> float:
+        """The criterion, the smaller the better, of a layout given by the rows of all loops in the study's order."""
+        stacked = np.stack(rows, axis=1)  # (B, L, 1 + A, 3)
+        if not np.all(np.isfinite(stacked)):
+            return float("inf")
+        gradients = {axis: stacked[:, :, 1 + n] for n, axis in enumerate(self._axes)}
+        chain = chain_of(self.unknowns, self.x, self.parameters, stacked[:, :, 0], gradients, self._calibration)
+        total = np.zeros((self.x.shape[0], self.unknowns.size, self.unknowns.size))
+        for state, loops, offset, own, table in self._blocks:
+            jacobian = np.repeat(own[None], self.x.shape[0], axis=0)
+            jacobian[:, :2] += chain.slopes[:, state][:, loops]
+            total += jacobian.transpose(0, 2, 1) @ table.at(offset + chain.flux_phi0[:, state][:, loops]) @ jacobian
+        return criterion_value(self.criterion, self.x, total, self._prior, self._keep)
+
+
+def _table(experiment: Experiment, number: int, sweeps: FloatArray) -> _Table:
+    """Table of a bench's information, pump phase errors one prior standard deviation off (at zero their effect vanishes)."""
+    study, bench = experiment.study, experiment.benches[number]
+    loops = loop_indices(study)[bench.isolator]
+    offsets = np.array([study.loops[n].offset_phi0 for n in loops])
+    middle = mutual_matrix_phi0_per_a(study)[loops] @ np.array(bench.bias_a) + offsets
+    line = np.linspace(-TABLE_REACH_PHI0, TABLE_REACH_PHI0, TABLE_NODES)
+    grid = np.stack(np.meshgrid(line, line, indexing="ij"), axis=-1).reshape(-1, 2) + middle
+    one = nominal_parameters(study, cooldowns=len(study.plan.cooldowns))
+    sd = np.array([[i.pump_phase_error_sd_rad for i in study.isolators]])
+    one = replace(one, pump_phase_error_rad=one.pump_phase_error_rad + sd)
+    parts = []
+    for start in range(0, len(grid), 128):
+        chosen = grid[start : start + 128]
+        s, slopes = bench.slopes(chosen, one.repeated(len(chosen)))
+        parts.append(regress(s, slopes, sweeps, experiment.noise, experiment.density).information)
+    values = np.concatenate(parts)
+    return _Table(middle, TABLE_REACH_PHI0, values.reshape(TABLE_NODES, TABLE_NODES, *values.shape[1:]))
+
+
+# ---------------------------------------------------------------- layouts
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Outlines of all loops of a study.
+
+    Attributes
+    ----------
+    chips : tuple of str
+        Chip of each loop.
+    outlines : tuple of ndarray (n, 2)
+        In the chips' frames, m.
+    lift_m : float
+        Height added to the dipole's.
+    """
+
+    chips: tuple[str, ...]
+    outlines: tuple[FloatArray, ...]
+    lift_m: float = 0.0
+
+
+def study_layout(study: Study) -> Layout:
+    """The layout that a study describes.
+
+    Raises
+    ------
+    InputError
+        If an outline does not lie in its chip's plane.
+    """
+    for loop in study.loops:
+        if any(c[2] != 0 for c in loop.outline_m):
+            raise InputError(
+                "the outline does not lie in the plane of its chip",
+                where=f"{study.path.name}, loop[{loop.name}].outline",
+                remedy="Give it as a loop of another chip, or list the loop as fixed and flat",
+            )
+    return Layout(tuple(x.chip for x in study.loops), tuple(np.array(x.outline_m)[:, :2] for x in study.loops), 0.0)
+
+
+def with_layout(study: Study, layout: Layout) -> Study:
+    """The study with other outlines, ready to use.
+
+    Parameters
+    ----------
+    study : Study
+    layout : Layout
+
+    Returns
+    -------
+    Study
+    """
+    loops: list[Loop] = []
+    for loop, chip, corners in zip(study.loops, layout.chips, layout.outlines, strict=True):
+        outline = tuple((float(x), float(y), 0.0) for x, y in corners)
+        if chip == loop.chip and outline == loop.outline_m:
+            loops.append(loop)
+            continue
+        x, y = corners.T
+        signed = 0.5 * float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))
+        loops.append(replace(loop, chip=chip, outline_m=outline, crossing=abs(signed) < 1e-3 * area_m2(corners)))
+    source = study.source
+    if layout.lift_m:
+        px, py, pz = source.position_m
+        source = replace(source, position_m=(px, py, pz + layout.lift_m))
+    return replace(study, loops=tuple(loops), source=source)
+
+
+def layout_faults(study: Study, layout: Layout) -> list[str]:
+    """Rules of the study that a layout breaks, in sentences."""
+    names = [x.name for x in study.loops]
+    return RuleBook(study.layout).faults(names, layout.chips, layout.outlines)
+
+
+def regular_ring(study: Study, radius_m: float, size_m: float, turn_rad: float = 0.0) -> Layout:
+    """The study's free loops as equal squares (or the first outline allowed) evenly on a ring under the source."""
+    rules = study.layout
+    free = [n for n, x in enumerate(study.loops) if x.name not in rules.fixed]
+    now = study_layout(study)
+    outlines = list(now.outlines)
+    kind = rules.outlines[0]
+    radii = (1.0,) * FREE_CORNERS if kind == "free" else ()
+    centre = np.array(study.source.position_m)[:2] if study.source.kind == "dipole" else np.zeros(2)
+    for k, n in enumerate(free):
+        angle = turn_rad + 2 * np.pi * k / len(free)
+        x, y = centre + radius_m * np.array([np.cos(angle), np.sin(angle)])
+        outlines[n] = Shape(study.loops[n].chip, float(x), float(y), size_m, kind, False, radii).corners(rules.grid_m)
+    return Layout(now.chips, tuple(outlines), 0.0)
+
+
+def best_ring(judge: Judge) -> tuple[Layout, float]:
+    """The best regular ring of equal loops that keeps the rules, and its criterion: grid, then finer grids about the best.
+
+    Raises
+    ------
+    InputError
+        If no ring keeps the rules.
+    """
+    study = judge.study
+    rules = study.layout
+    low, high = rules.size_m
+    most = 0.5 * min(rules.chip_size_m)
+    best: tuple[float, FloatArray] | None = None
+    span = np.array([0.5 * most, 0.5 * np.log(high / low), np.pi / 8])
+    middle = np.array([0.5 * most, 0.5 * np.log(high * low), np.pi / 8])
+    for _ in range(7):
+        steps = np.linspace(-1, 1, 7)
+        centre = middle if best is None else best[1]
+        for a in steps:
+            for b in steps:
+                for c in np.linspace(-1, 1, 3):
+                    point = centre + span * np.array([a, b, c])
+                    size = float(np.clip(np.exp(point[1]), low, high))
+                    layout = regular_ring(study, abs(float(point[0])), size, float(point[2]))
+                    if layout_faults(study, layout):
+                        continue
+                    value = judge.value(
+                        [judge.rows(chip, o) for chip, o in zip(layout.chips, layout.outlines, strict=True)]
+                    )
+                    if best is None or value < best[0]:
+                        best = (value, point)
+        span = span / 2.5
+    if best is None:
+        raise InputError("no regular ring of loops keeps the rules", remedy="Loosen the rules in [layout]")
+    point = best[1]
+    size = float(np.clip(np.exp(point[1]), low, high))
+    return regular_ring(study, abs(float(point[0])), size, float(point[2])), best[0]
+
+
+# ---------------------------------------------------------------- the search
+
+
+class _Walk:
+    """One start of the search: shapes that keep the rules at every step."""
+
+    def __init__(self, judge: Judge, seed: Sequence[int], first: bool) -> None:
+        self.judge = judge
+        study = judge.study
+        self.rules = study.layout
+        self.book = RuleBook(self.rules)
+        self.rng = np.random.default_rng(list(seed))
+        self.names = [x.name for x in study.loops]
+        self.free = [n for n, name in enumerate(self.names) if name not in self.rules.fixed]
+        present = study_layout(study)
+        self.chips = list(present.chips)
+        self.outlines = list(present.outlines)
+        self.shapes: dict[int, Shape] = {}
+        self.lift = 0.0
+        self._begin(first)
+        self.rows = [judge.rows(c, o, self.lift) for c, o in zip(self.chips, self.outlines, strict=True)]
+        self.value = judge.value(self.rows)
+
+    def _begin(self, first: bool) -> None:
+        """The present layout, if it keeps the rules and is wanted; else random shapes, placed one by one."""
+        if first:
+            shapes = {n: shape_of(self.judge.study.loops[n], self.rules.outlines) for n in self.free}
+            outlines = list(self.outlines)
+            for n, shape in shapes.items():
+                outlines[n] = shape.corners(self.rules.grid_m)
+            if not self.book.faults(self.names, self.chips, outlines):
+                self.shapes, self.outlines = shapes, outlines
+                return
+        shapes, outlines, chips = random_layout(self.judge.study, self.rng)
+        self.shapes, self.outlines, self.chips = shapes, outlines, chips
+        heights = self.rules.source_height_m
+        if heights is not None and self.judge._dipole:
+            self.lift = float(self.rng.uniform(*heights)) - self.judge.study.source.position_m[2]
+
+    def _allowed(self, changed: Sequence[int], chips: Sequence[str], outlines: Sequence[FloatArray]) -> bool:
+        for n in changed:
+            if self.book.alone(chips[n], outlines[n]):
+                return False
+            for m in range(len(outlines)):
+                if m == n or chips[m] != chips[n]:
+                    continue
+                if self.book.pair(outlines[n], outlines[m]):
+                    return False
+        return not self.book.total([outlines[n] for n in self.free])
+
+    def _move(self, step: float) -> tuple[dict[int, Shape], float]:
+        """New shapes for some loops, and a new lift."""
+        rng, rules = self.rng, self.rules
+        lift = self.lift
+        heights = rules.source_height_m
+        if heights is not None and self.judge._dipole and rng.uniform() < 0.15:
+            z = self.judge.study.source.position_m[2]
+            lift = float(np.clip(lift + step * rng.standard_normal(), heights[0] - z, heights[1] - z))
+            return {}, lift
+        kind = rng.uniform()
+        if kind < 0.12 and len(self.free) > 1:  # two loops change places, which changes what each ring senses
+            a, b = (int(v) for v in rng.choice(self.free, 2, replace=False))
+            return {a: self.shapes[b], b: self.shapes[a]}, lift
+        if kind < 0.25:
+            return {n: self._jitter(self.shapes[n], 0.5 * step) for n in self.free}, lift
+        n = int(rng.choice(self.free))
+        shape = self.shapes[n]
+        if kind < 0.32:
+            return {n: self._other(shape)}, lift
+        if kind < 0.40:
+            fresh = random_shape(self.judge.study, shape.chip, self.rng)
+            return {n: fresh}, lift
+        return {n: self._jitter(shape, step)}, lift
+
+    def _jitter(self, shape: Shape, step: float) -> Shape:
+        rng = self.rng
+        which = rng.uniform()
+        dx, dy = step * rng.standard_normal(2) * (which < 0.75)
+        grow = step * rng.standard_normal() * (which > 0.25)
+        size = float(np.clip(shape.size_m + grow, *self.rules.size_m))
+        radii = shape.radii
+        if radii and rng.uniform() < 0.6:
+            moved = np.array(radii) + 2 * step / shape.size_m * rng.standard_normal(FREE_CORNERS)
+            radii = tuple(float(v) for v in np.clip(moved, *FREE_RANGE))
+        return replace(shape, x_m=shape.x_m + dx, y_m=shape.y_m + dy, size_m=size, radii=radii)
+
+    def _other(self, shape: Shape) -> Shape:
+        """Another kind, another chip, or turned."""
+        rng = self.rng
+        chips = [c.name for c in self.judge.study.chips]
+        if self.rules.change_chip and len(chips) > 1 and rng.uniform() < 0.5:
+            return replace(shape, chip=str(rng.choice(chips)))
+        kind = str(rng.choice(self.rules.outlines))
+        radii = tuple(rng.uniform(*FREE_RANGE, FREE_CORNERS).tolist()) if kind == "free" else ()
+        return replace(shape, kind=kind, turned=bool(rng.uniform() < 0.5), radii=radii)
+
+    def run(self, steps: int) -> None:
+        """Take a number of steps; only better layouts that keep the rules are accepted."""
+        grid = self.rules.grid_m
+        widest = 0.25 * min(self.rules.chip_size_m)
+        step = 0.3 * widest
+        for _ in range(steps):
+            moved, lift = self._move(step)
+            chips, outlines = list(self.chips), list(self.outlines)
+            for n, shape in moved.items():
+                chips[n], outlines[n] = shape.chip, shape.corners(grid)
+            better = False
+            if self._allowed(list(moved), chips, outlines):
+                rows = list(self.rows)
+                for n in range(len(rows)) if lift != self.lift else moved:
+                    rows[n] = self.judge.rows(chips[n], outlines[n], lift)
+                value = self.judge.value(rows)
+                better = value < self.value
+                if better:
+                    self.value, self.rows, self.lift = value, rows, lift
+                    self.chips, self.outlines = chips, outlines
+                    self.shapes.update(moved)
+            step = min(step * 1.5, widest) if better else step * 1.5**-0.12
+            if step < 0.3 * grid:
+                step = 0.03 * widest + 3 * grid
+
+    def layout(self) -> Layout:
+        """The layout where the walk stands."""
+        return Layout(tuple(self.chips), tuple(self.outlines), self.lift)
+
+
+def random_shape(study: Study, chip: str, rng: np.random.Generator, largest: float | None = None) -> Shape:
+    """A shape of random kind, size and place on a chip, its extent within the rules."""
+    rules = study.layout
+    low, high = rules.size_m
+    size = float(np.exp(rng.uniform(np.log(low), np.log(min(high, largest or high)))))
+    half = np.maximum(0.5 * np.array(rules.chip_size_m) - rules.edge_m - 0.5 * size, 0.0)
+    x, y = rng.uniform(-half, half)
+    kind = str(rng.choice(rules.outlines))
+    radii = tuple(rng.uniform(*FREE_RANGE, FREE_CORNERS).tolist()) if kind == "free" else ()
+    return Shape(chip, float(x), float(y), size, kind, bool(rng.uniform() < 0.5), radii)
+
+
+def random_layout(study: Study, rng: np.random.Generator) -> tuple[dict[int, Shape], list[FloatArray], list[str]]:
+    """Random shapes for the free loops that keep every rule: shapes, and outlines and chips of all loops.
+
+    Raises
+    ------
+    InputError
+        If no such layout was found.
+    """
+    rules, book = study.layout, RuleBook(study.layout)
+    present = study_layout(study)
+    every = [c.name for c in study.chips]
+    free = [n for n, x in enumerate(study.loops) if x.name not in rules.fixed]
+    largest = rules.size_m[1]
+    for _ in range(60):
+        chips, outlines = list(present.chips), list(present.outlines)
+        placed = [n for n in range(len(outlines)) if n not in free]
+        shapes: dict[int, Shape] = {}
+        for n in (int(v) for v in rng.permutation(free)):
+            for _ in range(60):
+                chip = str(rng.choice(every)) if rules.change_chip else present.chips[n]
+                shape = random_shape(study, chip, rng, largest)
+                corners = shape.corners(rules.grid_m)
+                if book.alone(chip, corners):
+                    continue
+                if any(chips[m] == chip and book.pair(corners, outlines[m]) for m in placed):
+                    continue
+                shapes[n], chips[n], outlines[n] = shape, chip, corners
+                placed.append(n)
+                break
+            else:
+                break
+        if len(shapes) == len(free) and not book.total([outlines[n] for n in free]):
+            return shapes, outlines, chips
+        largest = max(0.85 * largest, 1.02 * rules.size_m[0])
+    raise InputError(
+        "no layout was found that keeps the rules: the loops do not fit",
+        where=f"{study.path.name}, layout",
+        remedy="Allow smaller loops, a larger chip, less spacing or more area",
+    )
+
+
+def _one_start(judge: Judge, seed: Sequence[int], first: bool, steps: int) -> tuple[float, Layout]:
+    walk = _Walk(judge, seed, first)
+    walk.run(steps)
+    return walk.value, walk.layout()
+
+
+@dataclass(frozen=True)
+class LayoutSearch:
+    """What a search found.
+
+    Attributes
+    ----------
+    layout : Layout
+        The best.
+    value : float
+        Its criterion in the search (smaller is better).
+    starts : tuple of float
+        The criterion that each start reached.
+    """
+
+    layout: Layout
+    value: float
+    starts: tuple[float, ...]
+
+
+def search_layout(
+    judge: Judge,
+    *,
+    starts: int = 8,
+    steps: int = 1500,
+    seed: int = 0,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+) -> LayoutSearch:
+    """The best layout of a multi-start search.
+
+    Parameters
+    ----------
+    judge : Judge
+    starts : int
+        The first begins at the study's own layout if that keeps the rules, the others at random.
+    steps : int
+        Of each start.
+    seed : int
+    executor : concurrent.futures.Executor, optional
+        Runs the starts side by side; the result is the same without.
+    progress : callable, optional
+        Called with (what, share done, detail).
+
+    Returns
+    -------
+    LayoutSearch
+
+    Raises
+    ------
+    InputError
+        If every loop is fixed, or no layout keeps the rules.
+    """
+    if all(x.name in judge.study.layout.fixed for x in judge.study.loops):
+        raise InputError(
+            "every loop is fixed, so there is nothing to lay out",
+            where=f"{judge.study.path.name}, layout.fixed",
+            remedy="Leave at least one loop free",
+        )
+    jobs = [(judge, (seed, 31, k), k == 0, steps) for k in range(starts)]
+    found: list[tuple[float, Layout] | None] = [None] * starts
+
+    def tell(done: int) -> None:
+        if progress is not None:
+            best = min(v[0] for v in found if v is not None)
+            progress("searching layouts", done / starts, f"start {done} of {starts}, criterion {best:.4g}")
+
+    if executor is None:
+        for k, job in enumerate(jobs):
+            found[k] = _one_start(*job)
+            tell(k + 1)
+    else:
+        futures = {executor.submit(_one_start, *job): k for k, job in enumerate(jobs)}
+        for done, future in enumerate(as_completed(futures), 1):
+            found[futures[future]] = future.result()
+            tell(done)
+    reached = [v for v in found if v is not None]
+    best = min(range(starts), key=lambda k: reached[k][0])
+    return LayoutSearch(reached[best][1], reached[best][0], tuple(v[0] for v in reached))
+
+
+def judged(study: Study, x: FloatArray | None = None, *, points: int = 48, seed: int = 0) -> Prediction:
+    """A study's layout judged without tables, at points of the prior other than those of a search with the same seed."""
+    experiment = planned_experiment(study)
+    if x is None:
+        x = direction_points(experiment.unknowns, points, seed + 1_000_003)
+    return predict(experiment, x)
+
+
+def search_points(study: Study, count: int = 24, seed: int = 0) -> FloatArray:
+    """Points of the prior for a search."""
+    return direction_points(Unknowns(study, study.plan.cooldowns), count, seed)
