@@ -459,7 +459,8 @@ def fit_isolator(
     start = whole.stated()
     for n, p in enumerate(whole.parameters):
         origin, vector = (models[sign], results[sign].vector) if p.needs_pump else (model, off.vector)
-        start[n] = vector[origin.index(p.kind, p.stage, p.item)]
+        at = origin.index(p.kind, p.stage, p.item)
+        start[n] = vector[at] if at >= 0 else start[n]
     priors = priors_of(whole, [off.vector[model.index("signal_internal_hz", k)] for k in (0, 1)])
     say("fitting everything together", 0.7)
     every = range(len(whole.parameters))

@@ -127,8 +127,6 @@ class IsolatorModel:
         Power at which the coupling is stated.
     areas : bool
         Whether effective areas are parameters (there is a calibration state).
-    jump : int, optional
-        Position of the first record after a supposed flux jump: offsets are then separate from there on.
     """
 
     def __init__(

@@ -178,6 +178,7 @@ def virtual_sweeps(
                 flux[:, k] += follow_branch(flux[:, k])
         gains = line_gain(rng, f)
         level = np.median(np.abs(gains), axis=1)
+        taken: dict[str, int] = {}
         for n, step in enumerate(steps):
             # one probe at a time keeps the memory flat; flux noise per sweep
             for repeat in range(plan.repeats):
@@ -191,6 +192,10 @@ def virtual_sweeps(
                 time += 20.0
                 line += 1
                 p = step.probe
+                key = repr(
+                    (p.pump_on, p.pump_port, p.pump_phase_rad, p.pump_power_w, p.pump_frequency_hz, p.bias_a, p.state)
+                )
+                taken[key] = taken.get(key, 0) + 1  # a setting that comes back later is a further repeat
                 row = LogRow(
                     line=line,
                     file=f"sweeps/{truth.isolators[i].name}_{step.label}"
@@ -204,7 +209,7 @@ def virtual_sweeps(
                     pump_frequency_hz=p.pump_frequency_hz,
                     state=truth.states[p.state].name,
                     cooldown=cooldown,
-                    repeat=repeat + 1,
+                    repeat=taken[key],
                     time_s=time,
                     bias_a=p.bias_a,
                 )

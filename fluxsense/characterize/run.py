@@ -1,0 +1,476 @@
+"""Characterization of every isolator of a study: document, verdict, words."""
+
+from __future__ import annotations
+
+import math
+import platform
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import scipy
+
+from fluxsense import __version__
+from fluxsense.characterize.faults import (
+    Fault,
+    decide_kind,
+    fit_faults,
+    spike_faults,
+    track_faults,
+    wiring_faults,
+)
+from fluxsense.characterize.fit import IsolatorFit, fit_isolator
+from fluxsense.characterize.points import (
+    ENOUGH_DB,
+    MOST_LOSS_DB,
+    WorkingPoint,
+    tunable_band,
+    working_points,
+)
+from fluxsense.characterize.records import Record, SweepSet, load_sweeps
+from fluxsense.characterize.rough import RoughStudy
+from fluxsense.characterize.section import characterized_tree
+from fluxsense.characterize.tracks import SHAPE_WORDS, Track, find_track, fit_shapes, main_lines, ramp_rows
+from fluxsense.study import Study, study_of_tree
+from fluxsense.units import dbm_to_watt, format_quantity
+
+FloatArray = npt.NDArray[np.float64]
+
+QUANTILE_90 = 1.6448536269514722
+STRONG_CORRELATION = 0.95
+
+STANDING_WORDS = (
+    "With the source out, reversing the flux of one loop together with the wiring of the pump ports changes nothing: the signs of "
+    "the mutual inductances are taken as stated (or from a calibration state), and the wiring is found relative to them.",
+    "Pump-off sweeps do not depend on the sign of the flux, and a shunted ring's offset is known modulo four flux quanta "
+    "(a bare ring's modulo one): the offset nearest zero is given.",
+    "Loss and imbalance of the signal hybrid act like line gain on these sweeps and are kept as stated.",
+    "Idler linewidth, idler internal loss and link amplitude form one combination less than there are numbers: the internal loss "
+    "is assumed (see priors), and the others' uncertainties include that.",
+)
+
+
+@dataclass(frozen=True)
+class IsolatorResult:
+    """What came out for one isolator; fit is None if the sweeps cannot be used."""
+
+    name: str
+    tracks: tuple[Track | None, Track | None]
+    fit: IsolatorFit | None
+    faults: tuple[Fault, ...]
+    points: tuple[WorkingPoint, ...]
+    band_hz: tuple[float, float] | None
+    power_w: float
+
+    @property
+    def trust(self) -> str:
+        """reliable, tentative or unusable."""
+        severities = {f.severity for f in self.faults}
+        return "unusable" if "unusable" in severities else "tentative" if "tentative" in severities else "reliable"
+
+
+@dataclass(frozen=True)
+class Characterization:
+    """The result: per isolator, as a document of plain values, and as a study's tree with the fitted chip.
+
+    `fitted` is the study with the fitted values, None if no isolator could be fitted.
+    """
+
+    study: Study
+    sweeps: SweepSet
+    isolators: tuple[IsolatorResult, ...]
+    document: dict[str, Any]
+    tree: dict[str, Any]
+    fitted: Study | None
+
+    def __str__(self) -> str:
+        return "\n".join(summary_lines(self.document))
+
+
+def reference_power_w(records: Sequence[Record], stated: float | None) -> float:
+    """The stated power, else the median of the powers in the log."""
+    powers = [dbm_to_watt(r.row.pump_power_dbm) for r in records if r.row.pump_on]
+    if stated is not None or not powers:
+        return stated if stated is not None else 1e-9
+    return float(np.median(powers))
+
+
+def characterize(
+    rough: RoughStudy,
+    sweeps: SweepSet | None = None,
+    *,
+    seed: int = 0,
+    enough_db: float = ENOUGH_DB,
+    progress: Callable[[str, float, str], None] | None = None,
+) -> Characterization:
+    """Characterize every isolator that the log has sweeps of.
+
+    Parameters
+    ----------
+    rough : RoughStudy
+    sweeps : SweepSet, optional
+        Read from the study's log by default.
+    seed : int
+        Recorded; the fits draw no random numbers.
+    enough_db : float
+        Isolation for bandwidths and the tunable band.
+    progress : callable, optional
+        Called with (what, share, detail).
+
+    Raises
+    ------
+    InputError
+        If the log or all its traces cannot be used, or a loop has no bias line of its own.
+    """
+    study = rough.study
+    say = progress or (lambda what, share, detail: None)
+    if sweeps is None:
+        sweeps = load_sweeps(study, lambda done, total: say("reading sweeps", done / total, f"{done} of {total}"))
+    results = []
+    for i, iso in enumerate(study.isolators):
+        records = sweeps.records.get(iso.name, ())
+        results.append(_isolator(study, i, records, iso.reference_power_w if rough.power_stated[i] else None, say))
+    fits = {r.name: r.fit for r in results if r.fit is not None and r.trust != "unusable"}
+    powers = {r.name: r.power_w for r in results}
+    tree = characterized_tree(rough.tree, fits, powers)
+    fitted = None
+    if fits:
+        fitted = _fitted_study(rough, tree, study)
+        for n, result in enumerate(results):
+            if result.name in fits and fits[result.name].pumped:
+                say("working points", n / len(results), result.name)
+                results[n] = _with_points(fitted, n, result, enough_db)
+    document = _document(study, sweeps, results, seed, enough_db)
+    return Characterization(study, sweeps, tuple(results), document, tree, fitted)
+
+
+def _fitted_study(rough: RoughStudy, tree: Mapping[str, Any], study: Study) -> Study:
+    """The written tree as a study; isolators that were not fitted keep their placeholders."""
+    import copy
+
+    filled = copy.deepcopy(dict(tree))
+    own = {i.name: i for i in study.isolators}
+    kept = []
+    for entry in filled["isolator"]:
+        if "signal_frequency_sd" in entry.get("stage_1", {}):
+            kept.append(entry)
+    filled["isolator"] = kept
+    names = {e["name"] for e in kept}
+    for setting in filled.get("setting", []):
+        if "isolators" in setting:
+            setting["isolators"] = [x for x in setting["isolators"] if x in names] or sorted(names)
+    part = study_of_tree(filled, rough.study.path)
+    mine = {i.name: i for i in part.isolators}
+    return replace(part, isolators=tuple(mine.get(name, own[name]) for name in own))
+
+
+def _with_points(fitted: Study, n: int, result: IsolatorResult, enough_db: float) -> IsolatorResult:
+    fit = result.fit
+    assert fit is not None  # only fitted isolators come here
+    powers = [dbm_to_watt(r.row.pump_power_dbm) for r in fit.model.records if r.row.pump_on]
+    points = working_points(fitted, n, (min(powers), max(powers)), enough_db)
+    widths = [s.signal_linewidth_hz for s in fitted.isolators[n].stages]
+    return replace(result, points=tuple(points), band_hz=tunable_band(points, 0.75 * float(np.mean(widths))))
+
+
+def _isolator(
+    study: Study, i: int, records: Sequence[Record], stated_w: float | None, say: Callable[[str, float, str], None]
+) -> IsolatorResult:
+    iso = study.isolators[i]
+    power = reference_power_w(records, stated_w)
+
+    def unusable(tracks: tuple[Track | None, Track | None], faults: list[Fault]) -> IsolatorResult:
+        return IsolatorResult(iso.name, tracks, None, tuple(faults), (), None, power)
+
+    if not records:
+        return unusable((None, None), [Fault("unusable", f"Isolator {iso.name}: the log has no usable sweep of it.")])
+    mains = main_lines(study, i)
+    say(f"isolator {iso.name}", 0.0, "finding resonances")
+    tracks: list[Track | None] = []
+    shapes = []
+    faults: list[Fault] = []
+    for k, line in enumerate(mains):
+        words = f"Isolator {iso.name}, stage {k + 1} (loop {iso.stages[k].loop})"
+        track = find_track(records, line)
+        tracks.append(track)
+        seen = len({records[n].row.bias_a[line] for n in ramp_rows(records, line)})
+        here = track_faults(track, words, study.bias_lines[line].name, seen)
+        faults += here
+        if track is None or any("no resonance" in f.words for f in here):
+            continue
+        stated = dict(study.bias_lines[line].mutual_phi0_per_a).get(iso.stages[k].loop, 1.0)
+        found = fit_shapes(track, -1.0 if stated < 0 else 1.0)
+        leaves = any(f.severity == "unusable" for f in here)
+        shape, more = decide_kind(found, track, words, study.bias_lines[line].name)
+        if not leaves:
+            faults += more
+        if shape is not None:
+            shapes.append(shape)
+    name = f"Isolator {iso.name}"
+    faults += spike_faults(records, name)
+    faults += wiring_faults(records, name)
+    pair = (tracks[0], tracks[1])
+    if any(f.severity == "unusable" for f in faults) or len(shapes) < 2 or tracks[0] is None or tracks[1] is None:
+        return unusable(pair, faults)
+    lines = [n for n in range(len(study.bias_lines)) if len({r.row.bias_a[n] for r in records}) > 1]
+    fit = fit_isolator(
+        study,
+        i,
+        records,
+        (tracks[0], tracks[1]),
+        (shapes[0], shapes[1]),
+        mains,
+        lines,
+        power,
+        lambda words, share: say(f"isolator {iso.name}", share, words),
+    )
+    faults += fit_faults(fit, name)
+    return IsolatorResult(iso.name, pair, fit, tuple(faults), (), None, power)
+
+
+# ------------------------------------------------------------------------------------------------------- the document
+def _document(
+    study: Study, sweeps: SweepSet, results: Sequence[IsolatorResult], seed: int, enough_db: float
+) -> dict[str, Any]:
+    trusts = [r.trust for r in results]
+    worst = "unusable" if all(t == "unusable" for t in trusts) else "reliable"
+    if worst == "reliable" and any(t != "reliable" for t in trusts):
+        worst = "tentative"
+    reasons = [f.words for r in results for f in r.faults]
+    if sweeps.skipped and worst == "reliable" and any(x.startswith("Left out") for x in sweeps.skipped):
+        left = sum(x.startswith("Left out") for x in sweeps.skipped)
+        if left > 0.05 * (sweeps.files + left):
+            worst = "tentative"
+            reasons.append(f"{left} of {sweeps.files + left} traces could not be read.")
+    if not reasons:
+        reasons = ["Every isolator's sweeps are described within noise, and its ring kind and wiring are decided."]
+    return {
+        "title": study.title,
+        "invented": study.invented,
+        "verdict": {"trust": worst, "reasons": reasons},
+        "isolators": [_entry(study, r, enough_db) for r in results],
+        "skipped": list(sweeps.skipped),
+        "traces": sweeps.files,
+        "cannot_be_told": list(STANDING_WORDS),
+        "isolation_wanted_db": enough_db,
+        "provenance": {
+            "fluxsense": __version__,
+            "python": platform.python_version(),
+            "numpy": np.__version__,
+            "scipy": scipy.__version__,
+            "seed": seed,
+            "study_sha256": study.sha256,
+        },
+    }
+
+
+def _entry(study: Study, result: IsolatorResult, enough_db: float) -> dict[str, Any]:
+    out: dict[str, Any] = {
+        "isolator": result.name,
+        "verdict": {"trust": result.trust, "reasons": [f.words for f in result.faults]},
+    }
+    fit = result.fit
+    if fit is None:
+        return out
+    model = fit.model
+    assumed = {p.index: p for p in fit.priors}
+    out["rings"] = [
+        {
+            "loop": s.loop,
+            "kind": shape.kind,
+            "words": SHAPE_WORDS[shape.kind],
+            "ramp_phi0": shape.span_phi0,
+        }
+        for s, shape in zip(study.isolators[model.isolator].stages, fit.shapes, strict=True)
+    ]
+    out["parameters"] = [
+        {
+            "name": p.label,
+            "kind": p.kind,
+            "stage": p.stage + 1,
+            "unit": p.unit,
+            "value": float(v),
+            "sd": float(sd),
+            "low_90": float(v - QUANTILE_90 * sd),
+            "high_90": float(v + QUANTILE_90 * sd),
+            "assumed": {"mean": assumed[n].mean, "sd": assumed[n].sd} if n in assumed else None,
+        }
+        for n, (p, v, sd) in enumerate(zip(model.parameters, fit.vector, fit.sd, strict=True))
+    ]
+    corr = fit.correlation()
+    out["correlation"] = [[round(float(x), 4) for x in row] for row in corr]
+    out["strong_correlations"] = [
+        {"first": model.parameters[a].label, "second": model.parameters[b].label, "correlation": float(corr[a, b])}
+        for a in range(len(corr))
+        for b in range(a)
+        if abs(corr[a, b]) > STRONG_CORRELATION
+    ]
+    out["chi2_per_value"] = fit.chi2_per_dof
+    out["noise"] = {
+        "white_21": float(fit.noise[0]),
+        "white_12": float(fit.noise[1]),
+        "gain_drift": fit.drift,
+    }
+    out["lines"] = [_line(fit, p, path) for p, path in ((0, "21"), (1, "12"))]
+    out["reference_power_w"] = result.power_w
+    if fit.pumped:
+        out["pump_port_1_phase"] = "+90 deg" if model.port_sign > 0 else "-90 deg"
+        out["wiring_log_odds"] = float(min(fit.wiring_odds, 1e6))
+        out["coupling_against_power"] = (
+            "coupling = value x sqrt(power / reference_power_w), as fitted over the powers of the sweeps"
+        )
+        at = _forward(result.points)
+        out["forward_for_pump_port_1"] = at
+        out["working_points"] = [
+            {
+                "flux_phi0": p.flux_phi0,
+                "pump_port": p.pump_port,
+                "transmits": p.direction,
+                "pump_frequency_hz": p.pump_frequency_hz,
+                "pump_power_w": p.pump_power_w,
+                "frequency_hz": p.frequency_hz,
+                "isolation_db": p.isolation_db,
+                "insertion_loss_db": p.insertion_loss_db,
+                "reflection_db": p.reflection_db,
+                "bandwidth_hz": p.bandwidth_hz,
+            }
+            for p in result.points
+        ]
+        band = result.band_hz
+        out["tunable_band_hz"] = None if band is None else [band[0], band[1]]
+        out["tunable_band_width_hz"] = 0.0 if band is None else band[1] - band[0]
+        out["tunable_band_words"] = (
+            f"at least {enough_db:g} dB of isolation with no more than {MOST_LOSS_DB:g} dB of forward loss"
+        )
+    return out
+
+
+def _forward(points: Sequence[WorkingPoint]) -> str:
+    """Direction in which equal fluxes between zero and two quanta transmit with pump port 1."""
+    ones = [p for p in points if p.pump_port == 1]
+    if not ones:
+        return "not known"
+    return max(ones, key=lambda p: p.isolation_db).direction
+
+
+def _line(fit: IsolatorFit, path: int, name: str) -> dict[str, Any]:
+    """Level, slope and delay of one path's line, from its gain at every frequency.
+
+    The delay is the slope of the phase over 2 pi in e^{-i w t}, found as the time at which the gain's Fourier sum is
+    largest (no unwrapping), then refined by a straight line through the rest of the phase.
+    """
+    gain = fit.misfit.gains[path]
+    f = fit.model.blocks[0].frequency_hz
+    step = float(np.median(np.diff(f)))
+    times = np.linspace(-0.5 / step, 0.5 / step, 2001)
+    phasor = gain / np.maximum(np.abs(gain), 1e-300)
+    sums = np.abs(np.exp(-2j * np.pi * np.outer(times, f - f.mean())) @ phasor)
+    delay = float(times[int(np.argmax(sums))])
+    rest = np.unwrap(np.angle(phasor * np.exp(-2j * np.pi * (f - f.mean()) * delay)))
+    delay += float(np.polyfit(f - f.mean(), rest, 1)[0]) / (2 * np.pi)
+    # the whitened gain is in units of raw signal: both sides were scaled alike
+    db = 20 * np.log10(np.maximum(np.abs(gain), 1e-300))
+    return {
+        "path": name,
+        "gain_db": float(np.median(db)),
+        "ripple_db": float(np.std(db - np.polyval(np.polyfit(f - f.mean(), db, 1), f - f.mean()))),
+        "delay_s": delay,
+        "delay_ambiguity_s": 1.0 / step,
+    }
+
+
+# ---------------------------------------------------------------------------------------------------------------- words
+def quantity_words(value: float, sd: float, unit: str) -> str:
+    """A value with its standard deviation, both in the unit that reads best."""
+    for dimension, own in (("frequency", "Hz"), ("angle", "rad"), ("flux", "Phi0")):
+        if unit == own:
+            if dimension == "angle":
+                return f"{math.degrees(value):.4g} ± {math.degrees(sd):.2g} deg"
+            factor, name = _scale(max(abs(value), sd), dimension)
+            return f"{_rounded(value / factor, sd / factor)} {name}"
+    return f"{_rounded(value, sd)}{' ' + unit if unit else ''}"
+
+
+def _scale(value: float, dimension: str) -> tuple[float, str]:
+    text = format_quantity(value, dimension, 12).split(" ", 1)
+    return (value / float(text[0]) if float(text[0]) else 1.0), text[1]
+
+
+def _rounded(value: float, sd: float) -> str:
+    if not (math.isfinite(sd) and sd > 0):
+        return f"{value:.6g}"
+    if sd > 100 * abs(value) and sd > 1:
+        return f"{value:.3g} ± {sd:.2g}"
+    places = int(min(9, max(0, 1 - math.floor(math.log10(sd)))))
+    return f"{value:.{places}f} ± {sd:.{places}f}"
+
+
+TRUST_WORDS = {
+    "reliable": "Reliable",
+    "tentative": "Tentative: do not rely on it yet",
+    "unusable": "Unusable: do not believe it",
+}
+
+
+def summary_lines(document: Mapping[str, Any]) -> list[str]:
+    """The document as lines of text."""
+    verdict = document["verdict"]
+    lines = [f"{document['title']}" + (" (an invented scenario)" if document["invented"] else ""), ""]
+    lines.append(f"{TRUST_WORDS[verdict['trust']]}.")
+    lines += [f"  - {x}" for x in verdict["reasons"]]
+    lines += [f"  - {x}" for x in document["skipped"]]
+    for entry in document["isolators"]:
+        lines += ["", f"Isolator {entry['isolator']}: {entry['verdict']['trust']}"]
+        if "parameters" not in entry:
+            lines.append("  nothing was fitted")
+            continue
+        for ring in entry["rings"]:
+            lines.append(f"  loop {ring['loop']}: {ring['words']}; its ramp covers {ring['ramp_phi0']:.2f} Phi0")
+        for p in entry["parameters"]:
+            mark = " (assumed within its prior)" if p["assumed"] else ""
+            lines.append(f"  {p['name']:58s} {quantity_words(p['value'], p['sd'], p['unit'])}{mark}")
+        lines.append(f"  scatter of the residuals over noise, in power: {entry['chi2_per_value']:.3f}")
+        for line in entry["lines"]:
+            lines.append(
+                f"  line of S{line['path']}: gain {line['gain_db']:.2f} dB, delay {1e9 * line['delay_s']:.2f} ns"
+            )
+        if "working_points" not in entry:
+            continue
+        lines.append(
+            f"  pump port 1 is {entry['pump_port_1_phase']} (log odds {entry['wiring_log_odds']:.3g}); equal fluxes then transmit "
+            f"{entry['forward_for_pump_port_1']}"
+        )
+        for pair in entry["strong_correlations"][:6]:
+            lines.append(f"  told apart poorly: {pair['first']} and {pair['second']} ({pair['correlation']:+.3f})")
+        lines.append(
+            "  flux    port transmits  pump GHz  pump dBm   at GHz  isolation  loss  reflection  bandwidth MHz"
+        )
+        for p in entry["working_points"]:
+            lines.append(
+                f"  {p['flux_phi0']:5.2f}   {p['pump_port']}    {p['transmits']}   {p['pump_frequency_hz'] / 1e9:8.4f} "
+                f"{10 * math.log10(p['pump_power_w'] / 1e-3):9.2f} {p['frequency_hz'] / 1e9:8.4f} {p['isolation_db']:10.1f} "
+                f"{p['insertion_loss_db']:5.2f} {p['reflection_db']:11.1f} {p['bandwidth_hz'] / 1e6:14.1f}"
+            )
+        band = entry["tunable_band_hz"]
+        if band is None:
+            lines.append(f"  no frequency reaches {document['isolation_wanted_db']:g} dB within the powers swept")
+        else:
+            lines.append(
+                f"  tunable band: {band[0] / 1e9:.4f} to {band[1] / 1e9:.4f} GHz ({(band[1] - band[0]) / 1e6:.0f} MHz), "
+                f"{entry['tunable_band_words']}"
+            )
+    lines += ["", "What such sweeps cannot tell:"]
+    lines += [f"  - {x}" for x in document["cannot_be_told"]]
+    return lines
+
+
+def section_heads(document: Mapping[str, Any], study: Path) -> list[str]:
+    """Comment lines for the files written."""
+    return [
+        f"Written by fluxsense characterize from {study.name}; verdict: {document['verdict']['trust']}.",
+        "Each _sd is one standard deviation and serves orient as a prior. Offsets hold for the cooldown of the sweeps only:",
+        "after another cooldown set offset to 0 and offset_sd to what is known.",
+    ]

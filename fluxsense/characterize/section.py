@@ -1,0 +1,225 @@
+"""The chip section of a study: fitted values with units and standard deviations, and a study file that holds it.
+
+Everything else of the study is carried over.  What a study can state an uncertainty of gets its `_sd`, which `orient`
+takes as a prior; the uncertainty of mutual inductances, for which there is no such key, goes into the offsets'.
+"""
+
+from __future__ import annotations
+
+import copy
+import json
+import math
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from fluxsense.characterize.fit import IsolatorFit
+from fluxsense.errors import InputError
+from fluxsense.study import study_of_tree
+from fluxsense.traces.files import write_beside
+from fluxsense.units import format_quantity
+
+STAGE_KEYS: Final = {
+    "signal_frequency": "signal_frequency_hz",
+    "signal_linewidth": "signal_linewidth_hz",
+    "signal_internal_loss": "signal_internal_hz",
+    "signal_share": "signal_share",
+    "idler_frequency": "idler_frequency_hz",
+    "idler_linewidth": "idler_linewidth_hz",
+    "idler_internal_loss": "idler_internal_hz",
+    "idler_termination": "idler_termination_hz",
+    "idler_share": "idler_share",
+    "coupling": "coupling_hz",
+}
+
+CHIP_TABLES: Final = ("chip", "loop", "bias_line", "coil", "isolator")
+
+
+def characterized_tree(
+    tree: Mapping[str, Any], fits: Mapping[str, IsolatorFit], powers_w: Mapping[str, float]
+) -> dict[str, Any]:
+    """A study's values with those of fitted isolators replaced; the tree handed in stays as it is.
+
+    Parameters
+    ----------
+    tree : mapping
+        As `fluxsense.study.read_tree` returns it.
+    fits : mapping of isolator name to IsolatorFit
+    powers_w : mapping of isolator name to float
+        Reference power of the couplings.
+    """
+    out: dict[str, Any] = copy.deepcopy(dict(tree))
+    for isolator in out.get("isolator", []):
+        fit = fits.get(isolator["name"])
+        if fit is None:
+            continue
+        _isolator(isolator, fit, powers_w[isolator["name"]])
+        for k in (0, 1):
+            name = isolator[f"stage_{k + 1}"]["loop"]
+            loop = next(x for x in out["loop"] if x["name"] == name)
+            _loop(loop, fit, k)
+            for line in fit.model.lines:
+                entry = next(x for x in out["bias_line"] if x["name"] == fit.model.study.bias_lines[line].name)
+                entry.setdefault("mutual", {})[name] = _text(fit.value("mutual", k, line), "mutual")
+    return out
+
+
+def _text(value: float, dimension: str, digits: int = 9) -> str:
+    return format_quantity(float(value), dimension, digits)
+
+
+def _isolator(table: dict[str, Any], fit: IsolatorFit, power_w: float) -> None:
+    iso = fit.model.study.isolators[fit.model.isolator]
+    table.setdefault("link", iso.link_kind)
+    table["reference_flux"] = _text(iso.reference_flux_phi0, "flux")
+    table["reference_power"] = _text(power_w, "power")
+    if fit.pumped:
+        table["link_amplitude"] = round(fit.value("link_amplitude"), 8)
+        table["link_phase"] = _text(fit.value("link_phase_rad"), "angle")
+        table["pump_port_1_phase"] = "+90 deg" if fit.model.port_sign > 0 else "-90 deg"
+        # a study centres this error at zero, so its spread must hold the fitted value too
+        spread = math.hypot(fit.value("pump_phase_error_rad"), fit.error("pump_phase_error_rad"))
+        table["pump_phase_error_sd"] = _text(min(spread, 1.0), "angle", 4)
+    for k in (0, 1):
+        _stage(table[f"stage_{k + 1}"], fit, k)
+
+
+def _stage(table: dict[str, Any], fit: IsolatorFit, k: int) -> None:
+    kind = fit.model.kinds[k]
+    table["ring"] = "shunted" if kind == "shunted" else "bare"
+    for key in ("shunt_ratio", "branch"):
+        table.pop(key, None)
+    if kind == "shunted":
+        table["shunt_ratio"] = round(fit.value("shunt_ratio", k), 8)
+    else:
+        table["branch"] = "ground"
+    for key, field in STAGE_KEYS.items():
+        if fit.model.index(field, k) < 0:
+            continue
+        value, sd = fit.value(field, k), fit.error(field, k)
+        if field.endswith("_share"):
+            table[key] = round(value, 8)
+            table[f"{key}_sd"] = float(f"{min(sd, 0.5):.4g}")
+            continue
+        if field not in ("signal_internal_hz", "idler_internal_hz", "idler_termination_hz"):
+            sd = min(sd, 0.33 * value)
+        table[key] = _text(value, "frequency", 10)
+        table[f"{key}_sd"] = _text(sd, "frequency", 4)
+
+
+def _loop(table: dict[str, Any], fit: IsolatorFit, k: int) -> None:
+    last = len(fit.model.cooldowns) - 1
+    table["offset"] = _text(fit.value("offset", k, last), "flux")
+    table["offset_sd"] = _text(max(offset_sd_phi0(fit, k), 1e-6), "flux", 4)
+    if fit.model.index("area", k) >= 0:
+        table["effective_area"] = round(fit.value("area", k), 8)
+        table["effective_area_sd"] = float(f"{min(fit.error('area', k), 0.33 * fit.value('area', k)):.4g}")
+
+
+def offset_sd_phi0(fit: IsolatorFit, k: int) -> float:
+    """Largest standard deviation of the flux of loop k over the pump-on sweeps: offset and mutual inductances together."""
+    last = len(fit.model.cooldowns) - 1
+    at = [fit.model.index("offset", k, last), *(fit.model.index("mutual", k, x) for x in fit.model.lines)]
+    block = fit.covariance[np.ix_(at, at)]
+    rows = [r for r in fit.model.records if r.row.pump_on] or list(fit.model.records)
+    weights = np.array([[1.0, *(r.row.bias_a[x] for x in fit.model.lines)] for r in rows])
+    return float(np.sqrt(np.max(np.einsum("ri,ij,rj->r", weights, block, weights))))
+
+
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+
+
+def toml_text(tree: Mapping[str, Any], heads: Sequence[str] = ()) -> str:
+    """A study's tree as TOML: plain values, lists, tables and lists of tables; a comment on top."""
+    lines = [f"# {x}" for x in heads]
+    _table(lines, tree, "")
+    return "\n".join(lines).strip("\n") + "\n"
+
+
+def _key(key: str) -> str:
+    return key if _BARE_KEY.fullmatch(key) else json.dumps(key, ensure_ascii=False)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, (int, float)):
+        return repr(value)
+    if isinstance(value, str):
+        # JSON escapes are TOML escapes, save for the delete character
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, list):
+        return "[" + ", ".join(_value(x) for x in value) + "]"
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items()) + " }" if value else "{}"
+    raise InputError(f"a value of the kind {type(value).__name__} has no place in a study")
+
+
+def _nested(key: str, value: Any) -> bool:
+    """Whether a value gets a heading of its own: stages and top-level tables, but not maps of names to values."""
+    if isinstance(value, list):
+        return bool(value) and all(isinstance(x, dict) for x in value)
+    return isinstance(value, dict) and key not in ("mutual", "bias")
+
+
+def _table(lines: list[str], table: Mapping[str, Any], path: str) -> None:
+    for key, value in table.items():
+        if not _nested(key, value):
+            lines.append(f"{_key(key)} = {_value(value)}")
+    for key, value in table.items():
+        if not _nested(key, value):
+            continue
+        inner = f"{path}.{_key(key)}" if path else _key(key)
+        for entry in value if isinstance(value, list) else [value]:
+            lines += ["", f"[[{inner}]]" if isinstance(value, list) else f"[{inner}]"]
+            _table(lines, entry, inner)
+
+
+def write_characterized(
+    folder: Path, tree: Mapping[str, Any], heads: Sequence[str], *, force: bool = False
+) -> tuple[Path, Path]:
+    """Write ``chip.toml`` (the chip section) and ``study.toml`` (the whole study with it).
+
+    Parameters
+    ----------
+    folder : Path
+        Must exist.
+    tree : mapping
+        From `characterized_tree`.
+    heads : sequence of str
+        Comment lines on top.
+    force : bool
+        Replace files that are there.
+
+    Raises
+    ------
+    InputError
+        If a file exists and `force` is not given (nothing is written then), or the result is no valid study.
+    """
+    chip, study = folder / "chip.toml", folder / "study.toml"
+    refuse_existing(folder, force=force)
+    whole = copy.deepcopy(dict(tree))
+    whole["traces"] = {"log": "log.csv"}
+    study_of_tree(copy.deepcopy(whole), study)  # a section that the reader would refuse is never written
+    part: dict[str, Any] = {key: whole[key] for key in CHIP_TABLES if key in whole}
+    write_beside(
+        chip,
+        toml_text(part, [*heads, "The chip section alone: copy it over that of another study."]).encode(),
+        sync=True,
+    )
+    write_beside(study, toml_text(whole, heads).encode(), sync=True)
+    return chip, study
+
+
+def refuse_existing(folder: Path, *, force: bool) -> None:
+    """Raise InputError if a file that would be written exists and `force` is not given."""
+    for path in (folder / "chip.toml", folder / "study.toml"):
+        if path.exists() and not force:
+            raise InputError(
+                f"{path.name} exists already",
+                where=str(folder),
+                remedy="Choose another folder with --out, or replace it with --force",
+            )
