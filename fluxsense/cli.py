@@ -56,6 +56,24 @@ def _parser() -> argparse.ArgumentParser:
     orient.add_argument("--max-time", type=float, metavar="SECONDS", help="end sampling after this time")
     orient.add_argument("--effective", type=float, metavar="N", help="effective samples wanted (default: the study's)")
     orient.add_argument("--no-report", action="store_true", help="write result.json only")
+    detect = add("detect", "source or none, with what confidence, which direction, and what would be missed")
+    detect.add_argument(
+        "--out", metavar="DIR", help="where orient wrote and this writes (default: results beside the study)"
+    )
+    detect.add_argument("--seed", type=int, default=0, help="seed of draws and simulations (default 0)")
+    detect.add_argument("--false-alarm", type=float, default=0.01, metavar="P", help="promised rate (default 0.01)")
+    detect.add_argument("--detection", type=float, default=0.9, metavar="P", help="promised rate (default 0.9)")
+    detect.add_argument(
+        "--toward",
+        action="append",
+        default=[],
+        metavar="AZ,EL",
+        help="a direction in degrees to compare; repeat for more",
+    )
+    detect.add_argument(
+        "--against", metavar="STUDY2", help="weigh this study's source model against another's (minutes)"
+    )
+    detect.add_argument("--simulations", type=int, default=300, metavar="N", help="simulated campaigns (default 300)")
     return parser
 
 
@@ -67,6 +85,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "check": _check,
         "simulate": _simulate,
         "orient": _orient,
+        "detect": _detect,
     }[options.command]
     try:
         return command(options)
@@ -247,6 +266,9 @@ def _orient(options: argparse.Namespace) -> int:
     _folder(folder)
     digest.save(folder / "digest.npz")
     _write(folder / "result.json", json.dumps(result.document, indent=1, allow_nan=False) + "\n")
+    from fluxsense.confidence.stored import stored_from
+
+    stored_from(result).save(folder / "posterior.npz")
     if not options.no_report:
         from fluxsense.report.page import write_report
         from fluxsense.simulate import read_truth_source
@@ -263,3 +285,110 @@ def _orient(options: argparse.Namespace) -> int:
         written = "result.json" if options.no_report else "result.json and report.html"
         print(f"Wrote {written} to {folder}.")
     return 0 if result.document["verdict"]["trust"] == "reliable" else 1
+
+
+def _campaign_digest(study: Study, folder: Path, ticker: _Ticker) -> Any:
+    """The digest of the study's traces; traces that a former digest holds are only compared by their hashes."""
+    from fluxsense.campaign import campaign_rows
+    from fluxsense.traces.digest import digest_campaign, load
+
+    rows = campaign_rows(study)
+
+    def progress(done: int, total: int) -> None:
+        ticker("reading traces", done / total, f"{done} of {total}")
+
+    if (folder / "digest.npz").exists():
+        try:
+            digest = digest_campaign(rows, study.log.parent, progress, start=load(folder / "digest.npz"))
+            if digest.sweeps == len(rows):
+                return digest
+        except InputError:
+            pass  # of another log or another version: read everything
+    return digest_campaign(rows, study.log.parent, progress)
+
+
+def _detect(options: argparse.Namespace) -> int:
+    study = read_study(options.study)
+    if options.seed < 0 or options.simulations < 0:
+        raise InputError("the seed or the number of simulations is negative", remedy="Use whole numbers from 0 up")
+    from fluxsense.confidence.detect import Promise, compare_sources, confidence_lines, detect
+    from fluxsense.confidence.stored import load_stored, stored_from
+    from fluxsense.device.chip import check_geometry
+    from fluxsense.simulate import draw_truth, simulate_digest
+
+    promise = Promise(options.false_alarm, options.detection)
+    toward = [_direction(text) for text in options.toward]
+    other = read_study(options.against) if options.against else None
+    check_geometry(study)
+    folder = Path(options.out) if options.out else study.folder / "results"
+    ticker = _Ticker(options.json)
+    planned = not study.log.exists()
+    stored = None
+    if planned:
+        if toward or other:
+            raise InputError(
+                "there are no traces to compare directions or source models with",
+                where=str(study.log),
+                remedy="Leave out --toward and --against for a planned experiment",
+            )
+        digest = simulate_digest(study, draw_truth(study, options.seed, source=(0.0, 0.0, 0.0)))
+    else:
+        digest = _campaign_digest(study, folder, ticker)
+        if (folder / "posterior.npz").exists():
+            stored = load_stored(folder / "posterior.npz")
+        if stored is None or not stored.fits(study, digest):
+            from fluxsense.infer.orient import orient
+
+            ticker("no matching results of orient: inferring first", 0.0, "")
+            stored = stored_from(orient(study, digest, seed=options.seed, progress=ticker))
+            _folder(folder)
+            digest.save(folder / "digest.npz")
+            stored.save(folder / "posterior.npz")
+    result = detect(
+        study,
+        digest,
+        stored,
+        seed=options.seed,
+        promise=promise,
+        toward=toward,
+        simulations=options.simulations,
+        planned=planned,
+        progress=ticker,
+    )
+    document = result.document
+    if other is not None:
+        ticker("comparing source models", 0.0, "")
+        document["source_models"] = compare_sources(study, other, digest, options.seed)
+    _folder(folder)
+    _write(folder / "detection.json", json.dumps(document, indent=1, allow_nan=False) + "\n")
+    from fluxsense.report.confidence import write_section
+
+    written = write_section(folder / "report.html", folder / "detection.html", document)
+    ticker.close()
+    if options.json:
+        _print_json(document)
+    else:
+        if planned:
+            print(f"No log at {study.log}: this is about the experiment as planned.")
+        print("\n".join(confidence_lines(document)))
+        print(f"Wrote detection.json and {written.name} to {folder}.")
+    return 0 if document["verdict"]["trust"] == "reliable" else 1
+
+
+def _direction(text: str) -> Any:
+    import numpy as np
+
+    from fluxsense.infer.directions import vector_from_angles
+
+    parts = text.split(",")
+    try:
+        azimuth, elevation = (float(x) for x in parts)
+        if not (abs(azimuth) <= 360 and abs(elevation) <= 90):
+            raise ValueError
+    except ValueError:
+        raise InputError(
+            f'"{text}" is not an azimuth and an elevation in degrees',
+            where="--toward",
+            remedy="Write for example --toward=159.2,22.5",
+        ) from None
+    return vector_from_angles(np.radians(azimuth), np.radians(elevation))

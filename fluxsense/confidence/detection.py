@@ -22,7 +22,7 @@ from scipy.special import chdtrc, chdtri, chndtr, ndtr, ndtri
 
 from fluxsense.confidence.linear import RANK_TOLERANCE, score_statistic
 from fluxsense.errors import InputError
-from fluxsense.infer.directions import equal_area_points
+from fluxsense.infer.directions import equal_area_points, random_directions
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -195,7 +195,7 @@ def look_elsewhere(
 
 @dataclass(frozen=True)
 class Roc:
-    """Detection against false-alarm probability for one source.
+    """Detection against false-alarm probability for a source of one size in a random direction.
 
     Attributes
     ----------
@@ -212,17 +212,18 @@ class Roc:
 
 def predicted_roc(
     information: FloatArray,
-    source: FloatArray,
+    size: float,
     rng: np.random.Generator,
     false_alarm: npt.ArrayLike | None = None,
     draws: int = 20_000,
 ) -> Roc:
-    """ROC of a source vector (3,) in stated sizes at the central position, to first order.
+    """ROC of a source of one size, averaged over the sphere (and over the positions), to first order.
 
     Parameters
     ----------
     information : ndarray (3K, 3K)
-    source : ndarray (3,)
+    size : float
+        In stated sizes.
     rng : Generator
         For the unknown position.
     false_alarm : array_like, optional
@@ -230,17 +231,21 @@ def predicted_roc(
     """
     p = np.geomspace(1e-3, 0.999, 60) if false_alarm is None else _check_probability(false_alarm, "false alarm")
     m = information[:3, :3]
-    lam = float(source @ m @ source)
+    points = equal_area_points(SKY)
+    lam = size**2 * np.einsum("ni,ij,nj->n", points, m, points)
     degrees = rank_of(m)
-    direction = chi_square_detection(p, lam, degrees)
+    known = np.array([float(np.mean(known_direction_detection(x, np.sqrt(lam)))) for x in p])
+    direction = np.array([float(np.mean(chi_square_detection(x, lam, degrees))) for x in p])
     position = direction
-    if information.shape[0] > 3:
+    places = information.shape[0] // 3
+    if places > 1:
         scores = draw_scores(rng, information, draws)
-        null = np.sort(score_statistic(information, scores))
-        hit = score_statistic(information, scores + information[:, :3] @ source)
-        thresholds = np.quantile(null, 1 - p)
-        position = np.array([float(np.mean(hit >= t)) for t in thresholds])
-    return Roc(p, known_direction_detection(p, np.sqrt(lam)), direction, position)
+        null = score_statistic(information, scores)
+        sources = size * random_directions(rng, draws)
+        columns = information.reshape(-1, places, 3)[:, rng.integers(places, size=draws)]
+        hit = score_statistic(information, scores + np.einsum("cni,ni->nc", columns, sources))
+        position = empirical_roc(null, hit, p)
+    return Roc(p, known, direction, position)
 
 
 def empirical_roc(null: FloatArray, source: FloatArray, false_alarm: npt.ArrayLike) -> FloatArray:
@@ -354,33 +359,37 @@ class Fall:
     ----------
     repeats : tuple of float
         Relative to those taken (or planned).
-    size, without_flux_noise, angle_rad : ndarray (N,)
-        Smallest size (random direction) in stated sizes, the same without flux noise, smallest angle for the source given.
+    size, without_flux_noise, slow_flux_noise : ndarray (N,)
+        Smallest size (random direction) in stated sizes: flux noise as stated (it averages like all else), none, and of
+        the same size but slow, so that repeats do not average it.
+    angle_rad : ndarray (N,)
+        Smallest angle for the source given.
     floor : float
-        Size at an unlimited number of repeats.
+        Size at an unlimited number of repeats with slow flux noise.
     """
 
     repeats: tuple[float, ...]
     size: FloatArray
     without_flux_noise: FloatArray
+    slow_flux_noise: FloatArray
     angle_rad: FloatArray
     floor: float
 
 
 def fall_with_repeats(
-    information_at: Callable[[float, bool], FloatArray],
+    information_at: Callable[[float, str], FloatArray],
     repeats: Sequence[float],
     source: FloatArray,
     false_alarm: float,
     detection: float,
-    unlimited: float = 1e8,
+    unlimited: float = 1e7,
 ) -> Fall:
     """Smallest size and angle for several numbers of repeats.
 
     Parameters
     ----------
     information_at : callable
-        Takes repeats relative to those taken, and whether flux noise is there; gives the information (3, 3).
+        Takes repeats relative to those taken, and the flux noise ('white', 'none', 'slow'); gives the information (3, 3).
     repeats : sequence of float
     source : ndarray (3,)
         In stated sizes, for the angle.
@@ -389,16 +398,18 @@ def fall_with_repeats(
         Stands for any number of repeats.
     """
 
-    def size(information: FloatArray) -> float:
-        return smallest_size(information, false_alarm, detection).any_direction
+    def sizes(noise: str) -> FloatArray:
+        return np.array(
+            [smallest_size(information_at(n, noise), false_alarm, detection).any_direction for n in repeats]
+        )
 
-    blocks = [information_at(n, True) for n in repeats]
     return Fall(
         tuple(repeats),
-        np.array([size(b) for b in blocks]),
-        np.array([size(information_at(n, False)) for n in repeats]),
-        np.array([smallest_angle(b, source).worst for b in blocks]),
-        size(information_at(unlimited, True)),
+        sizes("white"),
+        sizes("none"),
+        sizes("slow"),
+        np.array([smallest_angle(information_at(n, "white"), source).worst for n in repeats]),
+        smallest_size(information_at(unlimited, "slow"), false_alarm, detection).any_direction,
     )
 
 
@@ -411,3 +422,8 @@ def expected_log_bayes_factor(information: FloatArray, source: FloatArray, prior
     mean = information @ source
     _, log_det = np.linalg.slogdet(np.eye(3) + prior_variance * information)
     return float(0.5 * (mean @ kernel @ mean + np.trace(kernel @ information)) - 0.5 * log_det)
+
+
+def expected_log_bayes_factor_without(information: FloatArray, prior_variance: float = 1 / 3) -> float:
+    """The same mean without a source: tr(K M)/2 - log det(1 + M/P)/2."""
+    return expected_log_bayes_factor(information, np.zeros(3), prior_variance)

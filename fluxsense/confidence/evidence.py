@@ -208,6 +208,8 @@ def weigh(
     fit_draws: int = 800,
     fit_rounds: int = 4,
     steps: int = 120,
+    walkers: int | None = None,
+    reduce: bool = True,
 ) -> tuple[Evidence, StudentMixture]:
     """Log evidence of a hypothesis by both routes.
 
@@ -225,8 +227,10 @@ def weigh(
         Fresh draws of the mixture for each route.
     fit_draws, fit_rounds : int
         For fitting the mixture.
-    steps : int
+    steps, walkers : int
         Of chains run here (two ensembles).
+    reduce : bool
+        Whether to look for a reduced quadrature.
 
     Returns
     -------
@@ -254,13 +258,15 @@ def weigh(
             from_modes(found), lambda x: log_posterior(problem, x), rng, draws=fit_draws, rounds=fit_rounds
         )
     used = problem
-    if isinstance(problem, CampaignProblem):
+    if reduce and isinstance(problem, CampaignProblem):
         used = compress(problem, mixture, rng) or problem
     first = mixture.draw(rng, draws)
     second = mixture.draw(rng, draws)
     one = importance(log_posterior(used, first), mixture.log_density(first))
     if posterior is None:
-        chains = run_ensembles(used, mixture, list(rng.spawn(2)), max_steps=steps, enough=lambda x: (False, 0.0))
+        chains = run_ensembles(
+            used, mixture, list(rng.spawn(2)), walkers=walkers, max_steps=steps, enough=lambda x: (False, 0.0)
+        )
         x, log_p = chains.x, chains.log_posterior
         thin = 2
         x, log_p = x[:, ::thin], log_p[:, ::thin]

@@ -24,7 +24,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtri
-from scipy.stats import qmc
 
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.likelihood import Family, RatioLikelihood
@@ -52,8 +51,18 @@ def position_nodes(study: Study, count: int = POSITIONS) -> FloatArray:
     sd = np.array(study.source.position_sd_m, dtype=np.float64)
     if study.source.kind != "dipole" or not np.any(sd > 0) or count < 2:
         return mean[None]
-    u = qmc.Halton(3, scramble=False).random(count)[1:]
+    u = np.stack([_radical_inverse(np.arange(1, count), base) for base in (2, 3, 5)], axis=1)
     return np.concatenate([mean[None], mean + sd * ndtri(u)])
+
+
+def _radical_inverse(index: npt.NDArray[np.intp], base: int) -> FloatArray:
+    """Digits of whole numbers mirrored at the point: one coordinate of Halton's sequence (importing scipy.stats is slow)."""
+    out, scale, left = np.zeros(index.size), 1.0, index.copy()
+    while np.any(left > 0):
+        scale /= base
+        out += scale * (left % base)
+        left //= base
+    return out
 
 
 @dataclass(frozen=True)
@@ -100,7 +109,7 @@ class LinearCampaign:
             self.study, likelihood.cooldowns, self.measured, with_source=False, leave_out=("phase",)
         )
         self.positions_m = position_nodes(self.study) if positions_m is None else positions_m
-        self._reference = np.zeros(self.unknowns.size) if reference is None else np.asarray(reference)
+        self._reference: FloatArray = np.zeros(self.unknowns.size) if reference is None else np.asarray(reference)
         self._phase_sd = {
             i: self.study.isolators[i].pump_phase_error_sd_rad
             for i in self.measured
@@ -175,6 +184,11 @@ class LinearCampaign:
         steps = STEP * np.eye(size)
         ratios = self.likelihood.predict(self._at(np.concatenate([self._reference + steps, self._reference - steps])))
         return [(r[:size] - r[size:]) / (2 * STEP) for r in ratios]
+
+    @property
+    def reference(self) -> FloatArray:
+        """Whitened nuisances (Dn,) at which the derivatives were taken."""
+        return self._reference
 
     # ------------------------------------------------------------ scores
 
@@ -345,8 +359,8 @@ def linear_campaign(
     likelihood: RatioLikelihood,
     *,
     repeats_factor: float = 1.0,
-    flux_noise: bool = True,
-    at_fit: bool = True,
+    flux_noise: str = "white",
+    at: FloatArray | None = None,
     positions_m: FloatArray | None = None,
 ) -> LinearCampaign:
     """The linear campaign of a digest, for as many repeats as it has or others.
@@ -359,14 +373,17 @@ def linear_campaign(
         Gives wiring, noise and residual gain.
     repeats_factor : float
         Repeats of every group relative to those taken.
-    flux_noise : bool
-        False: as if flux noise were absent.
-    at_fit : bool
-        Take derivatives at the fit without a source instead of at prior means.
+    flux_noise : str
+        'white': as the study states it, independent from sweep to sweep; 'none'; 'slow': the same standard deviation, but
+        common to all sweeps of a group, so that repeats do not average it.
+    at : ndarray (Dn,), optional
+        Whitened nuisances at which derivatives are taken; by default those of the digest's fit without a source.
     positions_m : ndarray (K, 3), optional
     """
-    quiet = study if flux_noise else replace(study, noise=replace(study.noise, flux_phi0=0.0))
     used = digest if repeats_factor == 1.0 else scaled_digest(digest, repeats_factor)
+    count = float(np.median([g.count for g in used.values()]))
+    times = {"white": 1.0, "none": 0.0, "slow": np.sqrt(count)}[flux_noise]
+    quiet = replace(study, noise=replace(study.noise, flux_phi0=float(times * study.noise.flux_phi0)))
     unknowns = Unknowns(
         study,
         likelihood.cooldowns,
@@ -386,7 +403,7 @@ def linear_campaign(
             cooldowns=likelihood.cooldowns,
         )
 
-    x = np.zeros(unknowns.size)
-    if at_fit:
+    x = np.zeros(unknowns.size) if at is None else np.asarray(at)
+    if at is None:
         _, x = LinearCampaign(built(x), positions_m=np.array([study.source.position_m])).measured_score()
     return LinearCampaign(built(x), x, positions_m)

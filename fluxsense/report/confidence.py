@@ -1,0 +1,183 @@
+"""The section on confidence: figures from the document of `detect`, and its place in the report's page."""
+
+from __future__ import annotations
+
+from html import escape
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from fluxsense.confidence.detect import confidence_lines
+from fluxsense.report.figures import styled
+from fluxsense.report.page import picture
+from fluxsense.traces.files import write_beside
+from fluxsense.units import format_quantity
+
+BEGIN, END = "<!-- confidence begins -->", "<!-- confidence ends -->"
+BLUE, ORANGE, GREEN, GREY = "#2a6f97", "#c8553d", "#3a7d44", "#777777"
+
+
+def _scale(document: dict[str, Any], size: float) -> tuple[float, str]:
+    """Factor and unit text that read well for a size."""
+    text = format_quantity(size, "field" if document["unit"] == "T" else "moment", 6)
+    number, unit = text.split(" ", 1)
+    return float(number) / size, unit
+
+
+@styled
+def roc_figure(document: dict[str, Any]) -> Figure:
+    """Detection against false-alarm probability: approximation as lines, simulated campaigns as points.
+
+    Parameters
+    ----------
+    document : dict
+        Of `fluxsense.confidence.detect.detect`.
+    """
+    e = document["experiment"]
+    roc, simulated = e["roc"], e["simulated"]
+    factor, unit = _scale(document, roc["size"])
+    figure = Figure(figsize=(5.2, 3.6), layout="constrained")
+    axes = figure.subplots()
+    p = np.array(roc["false_alarm"])
+    axes.plot(p, roc["known"], color=GREY, ls=":", label="direction and position known")
+    axes.plot(p, roc["unknown_direction"], color=BLUE, label="direction unknown")
+    if e["thresholds"]["degrees_of_all_positions"] > e["thresholds"]["degrees"]:
+        axes.plot(p, roc["unknown_direction_and_position"], color=GREEN, ls="--", label="position unknown too")
+    if simulated:
+        y = np.array(simulated["roc"])
+        n = simulated["campaigns"]
+        sd = np.sqrt(np.maximum(y * (1 - y), 1 / n) / n)
+        # thresholds far in the tail rest on too few simulated campaigns
+        good = p * n >= 5
+        axes.errorbar(
+            p[good], y[good], 2 * sd[good], fmt="o", ms=3.5, lw=0.8, color=ORANGE, label=f"simulated, {n} each (2 sd)"
+        )
+    axes.plot(p, p, color=GREY, lw=0.6)
+    axes.set(
+        xscale="log",
+        xlabel="probability of a false alarm",
+        ylabel="probability of detection",
+        ylim=(0, 1.02),
+        title=f"A source of {roc['size'] * factor:.3g} {unit} in a random direction",
+    )
+    axes.legend(loc="lower right")
+    return figure
+
+
+@styled
+def detection_figure(document: dict[str, Any]) -> Figure:
+    """Detection probability against size at the promised false-alarm probability, and smallest size against repeats."""
+    e = document["experiment"]
+    curve, fall, promised = e["detection_against_size"], e["repeats_fall"], document["promised"]
+    factor, unit = _scale(document, curve["size"][-1])
+    figure = Figure(figsize=(7.0, 3.2), layout="constrained")
+    left, right = figure.subplots(1, 2)
+    left.plot(np.array(curve["size"]) * factor, curve["probability"], color=BLUE)
+    left.axhline(promised["detection"], color=GREY, lw=0.7, ls=":")
+    if e["simulated"]:
+        s = e["simulated"]
+        left.errorbar(
+            [e["roc"]["size"] * factor],
+            [s["detection"]],
+            [2 * s["detection_sd"]],
+            fmt="o",
+            ms=4,
+            color=ORANGE,
+            label="simulated",
+        )
+        left.legend(loc="lower right")
+    left.set(
+        xlabel=f"size ({unit})",
+        ylabel="probability of detection",
+        ylim=(0, 1.02),
+        title=f"False-alarm probability {promised['false_alarm']:g}",
+    )
+    n = np.array(fall["repeats"])
+    right.loglog(n, np.array(fall["smallest_size"]) * factor, color=BLUE, marker="o", ms=3.5, label="as it is")
+    right.loglog(n, np.array(fall["without_flux_noise"]) * factor, color=GREEN, ls="--", label="without flux noise")
+    right.loglog(n, np.array(fall["slow_flux_noise"]) * factor, color=ORANGE, ls="-.", label="flux noise slow")
+    right.axhline(fall["floor"] * factor, color=GREY, lw=0.7, ls=":", label="its floor")
+    right.set(xlabel="repeats of each sweep", ylabel=f"smallest size detected ({unit})")
+    right.legend()
+    return figure
+
+
+@styled
+def growth_figure(document: dict[str, Any]) -> Figure:
+    """Expected log Bayes factor against repeats, with a source and without, and the grades of Kass and Raftery."""
+    g = document["experiment"]["growth"]
+    factor, unit = _scale(document, g["size"])
+    figure = Figure(figsize=(5.2, 3.4), layout="constrained")
+    axes = figure.subplots()
+    n = np.array(g["repeats"])
+    axes.plot(
+        n,
+        g["expected_log_bayes_factor"],
+        color=ORANGE,
+        marker="o",
+        ms=3.5,
+        label=f"source of {g['size'] * factor:.3g} {unit}",
+    )
+    axes.plot(n, g["expected_without_source"], color=BLUE, marker="o", ms=3.5, label="no source")
+    for limit, word in ((3.0, "positive"), (20.0, "strong"), (150.0, "very strong")):
+        for sign in (1, -1):
+            axes.axhline(sign * np.log(limit), color=GREY, lw=0.5, ls=":")
+        axes.annotate(word, (n[0], np.log(limit)), fontsize=7, color=GREY, va="bottom")
+    axes.set(
+        xscale="log",
+        xlabel="repeats of each sweep",
+        ylabel="expected log Bayes factor",
+        title="Source against none; grades of Kass and Raftery 1995",
+    )
+    axes.set_yscale("symlog", linthresh=5)
+    axes.legend()
+    return figure
+
+
+def section_html(document: dict[str, Any]) -> str:
+    """The section as HTML, every text escaped."""
+    shown = [
+        picture(roc_figure(document), "Detection against false-alarm probability", "Detection against false alarms."),
+        picture(
+            detection_figure(document),
+            "Detection probability against size; smallest size against repeats",
+            "Detection against size, and how the smallest size detected falls with repeats.",
+        ),
+        picture(
+            growth_figure(document), "Log Bayes factor against repeats", "How the log Bayes factor grows with repeats."
+        ),
+    ]
+    lines = "".join(f"<p>{escape(line.strip())}</p>" for line in confidence_lines(document))
+    figures = "".join(
+        f'<figure><img src="{p.uri}" width="{p.width}" alt="{escape(p.alt)}"><figcaption>{escape(p.caption)}</figcaption></figure>'
+        for p in shown
+    )
+    return f'{BEGIN}<section id="confidence"><div class="rail"><h2>Confidence</h2></div><div class="body">{lines}{figures}</div></section>{END}'
+
+
+def with_section(page: str, section: str) -> str:
+    """The report's page with the section in it; a former one is replaced."""
+    if BEGIN in page and END in page:
+        start, stop = page.index(BEGIN), page.index(END) + len(END)
+        return page[:start] + section + page[stop:]
+    at = page.rindex("</main>") if "</main>" in page else len(page)
+    return page[:at] + section + "\n" + page[at:]
+
+
+def write_section(report: Path, alone: Path, document: dict[str, Any]) -> Path:
+    """Put the section into the report, or into a page of its own if there is no report; returns which."""
+    section = section_html(document)
+    if report.exists():
+        target, page = report, with_section(report.read_text(encoding="utf-8"), section)
+    else:
+        title = escape(document["title"])
+        target = alone
+        page = (
+            '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+            "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; img-src data:; style-src 'unsafe-inline'\">"
+            f"<title>{title}: confidence</title></head><body><main><h1>{title}</h1>{section}</main></body></html>"
+        )
+    write_beside(target, page.encode(), sync=True)
+    return target
