@@ -74,6 +74,12 @@ def _parser() -> argparse.ArgumentParser:
         "--against", metavar="STUDY2", help="weigh this study's source model against another's (minutes)"
     )
     detect.add_argument("--simulations", type=int, default=300, metavar="N", help="simulated campaigns (default 300)")
+    sweeps = add("characterize", "bias, power, frequency and phase sweeps to ring and isolator parameters, working points")
+    sweeps.add_argument("--out", metavar="DIR", help="where to write (default: characterized beside the study)")
+    sweeps.add_argument("--seed", type=int, default=0, help="recorded in the result; the fits draw no random numbers")
+    sweeps.add_argument("--isolation", type=float, default=15.0, metavar="DB", help="isolation wanted (default 15)")
+    sweeps.add_argument("--force", action="store_true", help="replace files that are already there")
+    sweeps.add_argument("--no-report", action="store_true", help="leave the report out")
     return parser
 
 
@@ -85,6 +91,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "check": _check,
         "simulate": _simulate,
         "orient": _orient,
+        "characterize": _characterize,
         "detect": _detect,
     }[options.command]
     try:
@@ -392,3 +399,48 @@ def _direction(text: str) -> Any:
             remedy="Write for example --toward=159.2,22.5",
         ) from None
     return vector_from_angles(np.radians(azimuth), np.radians(elevation))
+
+
+def _characterize(options: argparse.Namespace) -> int:
+    import os
+
+    # many small matrices: threads of the linear algebra library wait for each other more than they work
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    if options.seed < 0:
+        raise InputError(f"the seed {options.seed} is negative", remedy="Use a whole number from 0 up")
+    if not 0 < options.isolation <= 60:
+        raise InputError(f"an isolation of {options.isolation:g} dB is not sensible", remedy="Use 1 to 60 dB")
+    from fluxsense.characterize.rough import read_rough
+
+    rough = read_rough(options.study)
+    from fluxsense.characterize.run import characterize, section_heads, summary_lines
+    from fluxsense.characterize.section import refuse_existing, write_characterized
+    from fluxsense.device.chip import check_geometry
+
+    check_geometry(rough.study)
+    folder = Path(options.out) if options.out else rough.study.folder / "characterized"
+    refuse_existing(folder, force=options.force)
+    ticker = _Ticker(options.json)
+    result = characterize(rough, seed=options.seed, enough_db=options.isolation, progress=ticker)
+    document = result.document
+    _folder(folder)
+    written = ["characterization.json"]
+    if result.fitted is not None:
+        write_characterized(folder, result.tree, section_heads(document, rough.study.path), force=options.force)
+        written += ["chip.toml", "study.toml"]
+    document["written"] = written
+    _write(folder / "characterization.json", json.dumps(document, indent=1, allow_nan=False) + "\n")
+    if not options.no_report:
+        from fluxsense.report.sweeps import write_sweep_report
+
+        ticker("writing the report", 0.0, "")
+        write_sweep_report(folder / "characterization.html", result)
+        written.append("characterization.html")
+    ticker.close()
+    if options.json:
+        _print_json(document)
+    else:
+        print("\n".join(summary_lines(document)))
+        print(f"Wrote {', '.join(written)} to {folder}.")
+        print(CAUTION)
+    return 0 if document["verdict"]["trust"] == "reliable" else 1

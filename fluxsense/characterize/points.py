@@ -20,6 +20,9 @@ MOST_LOSS_DB = 3.0
 CEILING_DB = 40.0
 """Isolation beyond which more is not sought: no real chip holds a deeper notch."""
 
+AVERAGED_HZ = 12e6
+"""Signal band over which isolation is averaged when settings are compared."""
+
 
 @dataclass(frozen=True)
 class WorkingPoint:
@@ -95,7 +98,7 @@ def matched_hz(study: Study, isolator: int, flux_phi0: Sequence[float]) -> float
     return matched_pump_frequency_hz(placed, isolator, tuple(0.0 for _ in study.bias_lines))
 
 
-def signal_window(study: Study, isolator: int, points: int = 501) -> FloatArray:
+def signal_window(study: Study, isolator: int, points: int = 301) -> FloatArray:
     """Signal frequencies over which the isolator can tune, with a margin of two linewidths."""
     from fluxsense.device.ring import mode_frequency_hz, quarter_phase
 
@@ -137,14 +140,14 @@ def working_points(
         else np.round(np.arange(0.1, 2.0 if shunted else 0.46, 0.1 if shunted else 0.03), 3)
     )
     f = signal_window(study, isolator)
-    levels = np.geomspace(powers_w[0], powers_w[1], 13) if powers_w[1] > powers_w[0] else np.array([powers_w[0]])
+    levels = np.geomspace(powers_w[0], powers_w[1], 10) if powers_w[1] > powers_w[0] else np.array([powers_w[0]])
     kb = float(np.mean([s.idler_linewidth_hz for s in study.isolators[isolator].stages]))
     out = []
     for flux in grid:
         pair = (float(flux), float(flux))
         matched = matched_hz(study, isolator, pair)
         for port in (1, 2):
-            pumps = [(port, matched + shift * kb, float(p)) for shift in np.linspace(-0.5, 0.5, 7) for p in levels]
+            pumps = [(port, matched + shift * kb, float(p)) for shift in np.linspace(-0.3, 0.3, 5) for p in levels]
             s = transmission(study, isolator, pair, pumps, f)
             out.append(_best(s, pumps, f, float(flux), enough_db))
     return out
@@ -160,7 +163,12 @@ def _best(
     db = 20 * np.log10(np.maximum(np.abs(s), 1e-8))
     difference = db[:, 1] - db[:, 2]
     forward = np.maximum(db[:, 1], db[:, 2])
-    score = np.minimum(np.abs(difference), CEILING_DB) + 2.0 * forward
+    # a notch narrower than anything is used for is no working point: average over some megahertz
+    half = max(1, round(AVERAGED_HZ / float(f[1] - f[0]) / 2))
+    kernel = np.ones(2 * half + 1) / (2 * half + 1)
+    held = np.clip(difference, -CEILING_DB, CEILING_DB)
+    smooth = np.array([np.convolve(row, kernel, mode="same") for row in held])
+    score = np.abs(smooth) + 3.0 * forward
     k, n = divmod(int(np.argmax(score)), f.size)
     good = np.abs(difference[k]) >= enough_db
     sign = np.sign(difference[k, n])

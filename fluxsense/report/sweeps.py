@@ -1,0 +1,297 @@
+"""The page of a characterization: figures and one self-contained HTML file, in the style of the result's report."""
+
+from __future__ import annotations
+
+import math
+import os
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from matplotlib.figure import Figure
+
+from fluxsense.characterize.faults import record_chi2
+from fluxsense.characterize.fit import IsolatorFit
+from fluxsense.characterize.run import TRUST_WORDS, Characterization, IsolatorResult, quantity_words
+from fluxsense.characterize.tracks import Track, track_frequency_hz
+from fluxsense.report.figures import BLUE, FAINT, INK, ORANGE, QUIET, WIDTH_IN, plain, styled
+from fluxsense.report.page import picture
+from fluxsense.traces.files import write_beside
+
+FloatArray = npt.NDArray[np.float64]
+
+LEAST_DB = -40.0
+
+
+def sweep_page(result: Characterization) -> str:
+    """The page of a characterization as one HTML document."""
+    folder = Path(__file__).parent
+    environment = Environment(
+        loader=FileSystemLoader(folder),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    style = re.search(r"<style>(.*?)</style>", (folder / "page.html").read_text(encoding="utf-8"), re.DOTALL)
+    document = result.document
+    return environment.get_template("sweeps.html").render(
+        d=document,
+        style=style[1] if style else "",
+        trust_words=TRUST_WORDS[document["verdict"]["trust"]],
+        answer=_answer(document),
+        parts=[_part(entry, one) for entry, one in zip(document["isolators"], result.isolators, strict=True)],
+        note=result.study.note.strip(),
+        study_file=result.study.path.name,
+    )
+
+
+def write_sweep_report(path: str | os.PathLike[str], result: Characterization) -> None:
+    """Write the page beside its place, then rename it.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be written.
+    """
+    write_beside(path, sweep_page(result).encode("utf-8", "backslashreplace"), sync=False)
+
+
+def _answer(document: dict[str, Any]) -> str:
+    entries = document["isolators"]
+    fitted = [e for e in entries if "parameters" in e and e["verdict"]["trust"] != "unusable"]
+    bands = [e["tunable_band_width_hz"] for e in fitted if e.get("tunable_band_hz")]
+    words = f"{len(fitted)} of {len(entries)} isolators were characterized."
+    if bands:
+        low, high = min(bands) / 1e6, max(bands) / 1e6
+        span = f"{low:.0f} MHz" if high - low < 1 else f"{low:.0f} to {high:.0f} MHz"
+        words += f" They isolate by {document['isolation_wanted_db']:g} dB or more over {span}."
+    return words
+
+
+def _part(entry: dict[str, Any], one: IsolatorResult) -> dict[str, Any]:
+    part: dict[str, Any] = {"entry": entry, "pictures": [], "parameters": [], "points": [], "rings": [], "pairs": []}
+    tracks = [t for t in one.tracks if t is not None]
+    if tracks:
+        part["pictures"].append(
+            picture(
+                draw_tracks(tracks, one.fit),
+                "Resonance of each stage against the bias current of its line, with the fitted curve",
+                "How each resonance tunes. Circles: resonance found in each pump-off sweep; curve: the fitted ring.",
+            )
+        )
+    if one.fit is None:
+        return part
+    part["pictures"].append(
+        picture(
+            draw_flux_maps(one.fit),
+            "Maps of transmission against signal frequency and bias current",
+            "Pump off: magnitude of S21 over the line's gain, measured (left) and fitted (right).",
+            pixels=True,
+        )
+    )
+    part["pictures"].append(
+        picture(
+            draw_residuals(one.fit),
+            "Misfit of each setting in the order of time",
+            "Squared residual over noise of each setting, in the order in which the sweeps were taken; 1 is noise alone. "
+            "A step would be a flux jump.",
+        )
+    )
+    if one.fit.pumped:
+        part["pictures"].append(
+            picture(
+                draw_pump_maps(one.fit),
+                "Directionality against signal frequency and pump power, and against pump frequency",
+                "Pump on: directionality 20 log10(|S21|/|S12|) with the lines' gains taken off, measured. Left: against pump "
+                "power; right: against pump frequency.",
+                pixels=True,
+            )
+        )
+    if one.points:
+        part["pictures"].append(
+            picture(
+                draw_points(one, float(entry["tunable_band_width_hz"])),
+                "Isolation, loss and reflection at the best setting against signal frequency",
+                "Working points over the tuning range, pump port 1. Circles: isolation; squares: forward loss; triangles: "
+                "reflection. The shaded strip is the tunable band.",
+            )
+        )
+    for p in entry["parameters"]:
+        part["parameters"].append(
+            (
+                p["name"],
+                quantity_words(p["value"], p["sd"], p["unit"]),
+                "assumed within its prior" if p["assumed"] else "",
+            )
+        )
+    part["rings"] = [
+        f"Loop {r['loop']}: {r['words']}; its ramp covers {r['ramp_phi0']:.2f} flux quanta." for r in entry["rings"]
+    ]
+    part["pairs"] = [(p["first"], p["second"], f"{p['correlation']:+.3f}") for p in entry["strong_correlations"][:10]]
+    for p in entry.get("working_points", []):
+        part["points"].append(
+            (
+                f"{p['flux_phi0']:.2f}",
+                str(p["pump_port"]),
+                p["transmits"],
+                f"{p['pump_frequency_hz'] / 1e9:.4f}",
+                f"{10 * math.log10(p['pump_power_w'] / 1e-3):.2f}",
+                f"{p['frequency_hz'] / 1e9:.4f}",
+                f"{p['isolation_db']:.1f}",
+                f"{p['insertion_loss_db']:.2f}",
+                f"{p['reflection_db']:.1f}",
+                f"{p['bandwidth_hz'] / 1e6:.1f}",
+            )
+        )
+    return part
+
+
+# --------------------------------------------------------------------------------------------------------------- figures
+@styled
+def draw_tracks(tracks: Sequence[Track], fit: IsolatorFit | None) -> Figure:
+    """Resonance against bias current, one panel a stage."""
+    figure = Figure(figsize=(WIDTH_IN, 3.2), layout="constrained")
+    axes = figure.subplots(1, len(tracks), squeeze=False)[0]
+    for k, (axis, track) in enumerate(zip(axes, tracks, strict=True)):
+        axis.plot(1e3 * track.current_a, track.frequency_hz / 1e9, "o", mfc="white", mec=BLUE, ms=4.5)
+        if fit is not None:
+            shape = fit.shapes[k]
+            order = np.argsort(track.current_a)
+            if shape.kind == "bare, latching":
+                axis.plot(1e3 * track.current_a, track_frequency_hz(shape, track.current_a) / 1e9, color=ORANGE)
+            else:
+                fine = np.linspace(track.current_a[order[0]], track.current_a[order[-1]], 400)
+                axis.plot(1e3 * fine, track_frequency_hz(shape, fine) / 1e9, color=ORANGE)
+            axis.set_title(plain(f"stage {k + 1}: {shape.kind}"))
+        axis.set_xlabel("bias current (mA)")
+        axis.set_ylabel("resonance (GHz)")
+    return figure
+
+
+def _map(axis: Any, x: FloatArray, y: FloatArray, z: FloatArray, low: float, high: float, colours: str) -> Any:
+    """Rows of z at their own x: drawn evenly, labelled with their values."""
+    shown = axis.imshow(
+        z.T, origin="lower", aspect="auto", cmap=colours, vmin=low, vmax=high, interpolation="nearest",
+        extent=(-0.5, len(x) - 0.5, y[0] / 1e9, y[-1] / 1e9),
+    )  # fmt: skip
+    ticks = np.unique(np.linspace(0, len(x) - 1, min(7, len(x))).round().astype(int))
+    axis.set_xticks(ticks, [f"{x[n]:.4g}" for n in ticks])
+    axis.set_ylabel("signal (GHz)")
+    return shown
+
+
+@styled
+def draw_flux_maps(fit: IsolatorFit) -> Figure:
+    """Measured and fitted |S21| of both ramps."""
+    figure = Figure(figsize=(WIDTH_IN, 6.0), layout="constrained")
+    axes = figure.subplots(2, 2, squeeze=False)
+    block = fit.model.blocks[0]
+    gain = np.abs(fit.misfit.gains[0])
+    predicted = fit.model.predict(fit.vector)[0][:, 0]
+    times = [fit.model.records[n].row.time_s for n in block.rows]
+    place = {t: n for n, t in enumerate(times)}
+    shown = None
+    for k, track in enumerate(fit.tracks):
+        line = next(
+            x
+            for x in fit.model.lines
+            if abs(fit.value("mutual", k, x) - fit.shapes[k].mutual_phi0_per_a)
+            < 0.05 * abs(fit.shapes[k].mutual_phi0_per_a)
+        )
+        chosen = [n for n in place.values() if not fit.model.records[block.rows[n]].row.pump_on]
+        currents = np.array([fit.model.records[block.rows[n]].row.bias_a[line] for n in chosen])
+        others = [
+            tuple(x for m, x in enumerate(fit.model.records[block.rows[n]].row.bias_a) if m != line) for n in chosen
+        ]
+        usual = max(set(others), key=others.count)
+        keep = [m for m in np.argsort(currents, kind="stable") if others[m] == usual]
+        rows = [chosen[m] for m in keep]
+        x = 1e3 * currents[keep]
+        for column, values in enumerate((np.abs(block.traces[rows, 0]) / gain, np.abs(predicted[rows]))):
+            db = np.maximum(20 * np.log10(np.maximum(values, 1e-6)), LEAST_DB)
+            shown = _map(axes[k, column], x, block.frequency_hz, db, -25.0, 1.0, "gray")
+            axes[k, column].set_xlabel(f"bias current of stage {k + 1} (mA)")
+            axes[k, column].set_title("measured" if column == 0 else "fitted")
+        del track
+    if shown is not None:
+        figure.colorbar(shown, ax=axes, label="|S21| (dB)")
+    return figure
+
+
+@styled
+def draw_pump_maps(fit: IsolatorFit) -> Figure:
+    """Measured directionality against pump power and against pump frequency, at the bias with most sweeps."""
+    figure = Figure(figsize=(WIDTH_IN, 3.4), layout="constrained")
+    axes = figure.subplots(1, 2, squeeze=False)[0]
+    block = fit.model.blocks[0]
+    rows = [fit.model.records[n].row for n in block.rows]
+    gains = np.abs(fit.misfit.gains[0]), np.abs(fit.misfit.gains[1])
+    db = 20 * np.log10(np.abs(block.traces[:, 0]) / gains[0] + 1e-6) - 20 * np.log10(
+        np.abs(block.traces[:, 1]) / gains[1] + 1e-6
+    )
+    ones = [n for n, r in enumerate(rows) if r.pump_on and r.pump_port == 1]
+    shown = None
+    power = np.array([r.pump_power_dbm for r in rows])
+    pump = np.array([r.pump_frequency_hz / 1e9 for r in rows])
+    for axis, value, other, label in (
+        (axes[0], power, pump, "pump power (dBm)"),
+        (axes[1], pump, power, "pump frequency (GHz)"),
+    ):
+        groups: dict[tuple[Any, float], list[int]] = {}
+        for n in ones:
+            groups.setdefault((rows[n].bias_a, float(other[n])), []).append(n)
+        if not groups:
+            continue
+        largest = max(groups.values(), key=len)
+        order = np.array(largest)[np.argsort(value[largest], kind="stable")]
+        shown = _map(axis, value[order], block.frequency_hz, db[order], -25.0, 25.0, "PuOr")
+        axis.set_xlabel(label)
+    if shown is not None:
+        figure.colorbar(shown, ax=axes, label="directionality (dB)")
+    return figure
+
+
+@styled
+def draw_residuals(fit: IsolatorFit) -> Figure:
+    """Squared residual of each setting in the order of time."""
+    figure = Figure(figsize=(WIDTH_IN, 2.3), layout="constrained")
+    axis = figure.subplots()
+    per = record_chi2(fit)
+    on = np.array([r.row.pump_on for r in fit.model.records])
+    number = np.arange(1, per.size + 1)
+    axis.axhline(1.0, color=FAINT)
+    axis.plot(number[~on], per[~on], "o", mfc="white", mec=BLUE, ms=4, label="pump off")
+    axis.plot(number[on], per[on], "^", color=ORANGE, ms=4, label="pump on")
+    axis.set_xlabel("setting, in the order of time")
+    axis.set_ylabel("squared residual / noise")
+    axis.set_ylim(bottom=0)
+    axis.legend(loc="upper right", ncols=2)
+    return figure
+
+
+@styled
+def draw_points(one: IsolatorResult, width_hz: float) -> Figure:
+    """Isolation, loss and reflection at the working points of pump port 1."""
+    figure = Figure(figsize=(WIDTH_IN, 3.2), layout="constrained")
+    axis = figure.subplots()
+    points = [p for p in one.points if p.pump_port == 1]
+    f = np.array([p.frequency_hz for p in points]) / 1e9
+    if one.band_hz is not None:
+        axis.axvspan(one.band_hz[0] / 1e9, one.band_hz[1] / 1e9, color="#e6ecf2", zorder=0)
+        axis.set_title(f"tunable band {width_hz / 1e6:.0f} MHz")
+    axis.plot(f, [p.isolation_db for p in points], "o", color=BLUE, label="isolation")
+    axis.plot(f, [p.insertion_loss_db for p in points], "s", mfc="white", mec=INK, label="forward loss")
+    axis.plot(f, [p.reflection_db for p in points], "^", color=ORANGE, label="reflection")
+    axis.axhline(0.0, color=QUIET, lw=0.6)
+    axis.set_xlabel("signal frequency (GHz)")
+    axis.set_ylabel("dB")
+    axis.legend(loc="upper left", ncols=3)
+    return figure
+
+
+__all__ = ["sweep_page", "write_sweep_report"]
