@@ -1,0 +1,357 @@
+"""What a planned experiment cannot tell apart, in words and as a map over the sphere.
+
+For a true direction, every other direction u is tried as an explanation of the noiseless traces: its size and all
+nuisances are fitted (Gauss and Newton on the model's traces themselves, noise as in `sensitivity`), and half of what
+remains of chi squared and prior is the expected log odds of the truth against u.  Where it is small, u would do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.design.sensitivity import (
+    Experiment,
+    bench_flux,
+    flux_chain,
+    local_slopes,
+    planned_experiment,
+    points_at,
+    predict,
+    regress,
+)
+from fluxsense.device.chip import mutual_matrix_phi0_per_a
+from fluxsense.infer.directions import angle_between_rad, equal_area_points
+from fluxsense.infer.limits import flux_map_rank, rank_words, reference_words, zero_bias_words
+from fluxsense.study import BiasLine, Chip, Setting, State, Study
+
+FloatArray = npt.NDArray[np.float64]
+
+DOUBTFUL_LOG_ODDS = 3.0
+"""Expected log odds (20 to 1) below which two directions count as not told apart."""
+
+
+@dataclass(frozen=True)
+class AmbiguityMap:
+    """Expected log odds of a true direction against others.
+
+    Attributes
+    ----------
+    truth : ndarray (3,)
+    directions : ndarray (M, 3)
+    log_odds : ndarray (M,)
+    """
+
+    truth: FloatArray
+    directions: FloatArray
+    log_odds: FloatArray
+
+    def rivals(self, least_angle_deg: float = 20.0) -> list[tuple[FloatArray, float]]:
+        """Directions well apart from the truth and from each other that are not told from it, the most likely first."""
+        found: list[tuple[FloatArray, float]] = []
+        away = np.degrees(angle_between_rad(self.directions, self.truth)) > least_angle_deg
+        for n in np.argsort(self.log_odds):
+            if self.log_odds[n] >= DOUBTFUL_LOG_ODDS:
+                break
+            if away[n] and all(
+                np.degrees(angle_between_rad(self.directions[n], v)) > least_angle_deg for v, _ in found
+            ):
+                found.append((self.directions[n], float(self.log_odds[n])))
+        return found
+
+
+def log_odds_against(
+    experiment: Experiment, truth: npt.ArrayLike, others: npt.ArrayLike, *, size: float = 1.0, steps: int = 5
+) -> FloatArray:
+    """Expected log odds of a true direction against others, sizes and nuisances of those fitted.
+
+    Parameters
+    ----------
+    experiment : Experiment
+    truth : array_like (3,)
+    others : array_like (M, 3)
+    size : float
+        True size in units of the stated one.
+    steps : int
+        Gauss-Newton steps; a step that does not improve is halved.
+
+    Returns
+    -------
+    ndarray (M,)
+    """
+    unknowns = experiment.unknowns
+    x0 = points_at(unknowns, [np.asarray(truth, dtype=np.float64)], size)
+    # the truth stands among the alternatives: its own best fit, drawn to the prior's mean size, is what others are held to
+    x = points_at(unknowns, np.concatenate([np.atleast_2d(others), x0[:, :3]]), size)
+    unit = x[:, :3] / np.linalg.norm(x[:, :3], axis=1, keepdims=True)
+    truth_traces = _traces(experiment, x0)
+    best, gradient, matrix = _mismatch(experiment, x, unit, truth_traces)
+    damping = np.full(x.shape[0], 1e-3)
+    for _ in range(steps):
+        scale = np.einsum("bii->bi", matrix)
+        step = np.linalg.solve(
+            matrix + damping[:, None, None] * np.einsum("bi,ij->bij", scale, np.eye(scale.shape[1])),
+            gradient[..., None],
+        )[..., 0]
+        tried = x.copy()
+        r = np.einsum("bi,bi->b", x[:, :3], unit)
+        r = np.clip(r + step[:, 0], 0.02 * r, None)
+        tried[:, :3] = r[:, None] * unit
+        tried[:, 3:] += np.clip(step[:, 1:], -2.0, 2.0)
+        value, g, m = _mismatch(experiment, tried, unit, truth_traces)
+        better = value < best
+        x[better], best[better], gradient[better], matrix[better] = tried[better], value[better], g[better], m[better]
+        damping = np.where(better, 0.2 * damping, 10 * damping)
+    return np.asarray(np.maximum(best[:-1] - best[-1], 0.0))
+
+
+def _prior(experiment: Experiment, x: FloatArray) -> FloatArray:
+    """Minus the log prior up to a constant that directions and nuisances share, (B,).
+
+    The direction's density and the volume factor of its size do not count: alternatives are compared as hypotheses about
+    the direction with the same prior for each.
+    """
+    return np.asarray(0.5 * np.sum(x[:, 3:] ** 2, axis=1) + _size_cost(experiment, np.linalg.norm(x[:, :3], axis=1)))
+
+
+def _size_cost(experiment: Experiment, r: FloatArray) -> FloatArray:
+    prior = experiment.unknowns.source_prior
+    if prior.size_prior == "scale":
+        return np.asarray(1.5 * r * r)
+    return np.asarray(0.5 * ((r - 1) / prior.radial_sd) ** 2)
+
+
+def _traces(experiment: Experiment, x: FloatArray) -> list[Any]:
+    """Scattering parameters (1, P, 2, F) of each block at one point."""
+    unknowns = experiment.unknowns
+    parameters = unknowns.parameters(x)
+    chain = flux_chain(experiment.benches[0].model, unknowns, x, parameters)
+    out = []
+    for block in experiment.blocks:
+        bench = experiment.benches[block.bench]
+        flux = bench_flux(experiment, bench, block, parameters, chain)
+        every = np.repeat(flux[:, None, :], len(bench.probes), axis=1)
+        out.append(bench.model.scattering(parameters, bench.isolator, flux=every))
+    return out
+
+
+def _mismatch(
+    experiment: Experiment, x: FloatArray, unit: FloatArray, truth: list[Any]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Half chi squared plus prior (B,), its downhill gradient (B, 1 + N) and curvature for size and nuisances."""
+    unknowns = experiment.unknowns
+    parameters = unknowns.parameters(x)
+    chain = flux_chain(experiment.benches[0].model, unknowns, x, parameters)
+    count = unknowns.size - 2
+    gram = np.zeros((x.shape[0], count + 1, count + 1))
+    for block, target in zip(experiment.blocks, truth, strict=True):
+        bench = experiment.benches[block.bench]
+        flux = bench_flux(experiment, bench, block, parameters, chain)
+        s, slopes = bench.slopes(flux, parameters)
+        more = np.concatenate([slopes, (target - s)[:, None]], axis=1)
+        inside = regress(s, more, np.array(block.sweeps), experiment.noise, experiment.density).information
+        local = local_slopes(experiment, bench, block, chain)
+        jacobian = np.zeros((x.shape[0], local.shape[1] + 1, count + 1))
+        jacobian[:, :-1, 0] = np.einsum("bnk,bk->bn", local[:, :, :3], unit)
+        jacobian[:, :-1, 1:-1] = local[:, :, 3:]
+        jacobian[:, -1, -1] = 1.0
+        gram += jacobian.transpose(0, 2, 1) @ inside @ jacobian
+    r = np.einsum("bi,bi->b", x[:, :3], unit)
+    prior = unknowns.source_prior
+    scale = prior.size_prior == "scale"
+    bend = 3.0 if scale else 1 / prior.radial_sd**2
+    pull = -3.0 * r if scale else -(r - 1) * bend
+    matrix = gram[:, :-1, :-1] + np.diag([bend] + [1.0] * (count - 1))
+    gradient = gram[:, :-1, -1] + np.concatenate([pull[:, None], -x[:, 3:]], axis=1)
+    return 0.5 * gram[:, -1, -1] + _prior(experiment, x), gradient, matrix
+
+
+def ambiguity_map(experiment: Experiment, truth: npt.ArrayLike, *, points: int = 162) -> AmbiguityMap:
+    """Expected log odds of a true direction against evenly spread ones, its reverse and its mirror images among them."""
+    v = np.asarray(truth, dtype=np.float64)
+    v = v / np.linalg.norm(v)
+    images = np.array([-v, v * [1, 1, -1], v * [-1, -1, 1], v * [-1, 1, 1], v * [1, -1, 1]])
+    directions = np.concatenate([np.asarray(equal_area_points(points)), images])
+    return AmbiguityMap(v, directions, log_odds_against(experiment, v, directions))
+
+
+def information_words(experiment: Experiment, truth: npt.ArrayLike) -> str:
+    """Which direction of the source vector the experiment determines worst, with both errors relative to the size."""
+    x = points_at(experiment.unknowns, [np.asarray(truth, dtype=np.float64)])
+    covariance = predict(experiment, x).source_covariance()[0]
+    values, vectors = np.linalg.eigh(covariance)
+    best, worst = (", ".join(f"{c + 0.0:.2f}" for c in np.round(vectors[:, k], 2)) for k in (0, 2))
+    return (
+        f"Best determined along ({best}), to {100 * np.sqrt(values[0]):.2g}% of the stated size; worst along ({worst}), to "
+        f"{100 * np.sqrt(values[2]):.2g}%."
+    )
+
+
+def _image_words(truth: FloatArray, rival: FloatArray) -> str:
+    """What a rival is to the truth."""
+    images = (
+        (-truth, "its reverse"),
+        (truth * [1, 1, -1], "its mirror image in the xy plane"),
+        (truth * [-1, -1, 1], "itself turned by half a turn about z"),
+        (truth * [-1, 1, 1], "its mirror image in the yz plane"),
+        (truth * [1, -1, 1], "its mirror image in the xz plane"),
+    )
+    for image, words in images:
+        if np.degrees(angle_between_rad(rival, image)) < 8.0:
+            return words
+    azimuth = np.degrees(np.arctan2(rival[1], rival[0]))
+    return f"the direction of azimuth {azimuth:.0f} and elevation {np.degrees(np.arcsin(np.clip(rival[2], -1, 1))):.0f} degrees"
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """Something added to an experiment, and the log odds of truth against a rival that it would give."""
+
+    words: str
+    log_odds: float
+
+
+def remedies(study: Study, truth: FloatArray, rival: FloatArray) -> list[Remedy]:
+    """What would tell a rival from the truth: added settings, states and a loop, each tried on the model; best first."""
+    tried: list[tuple[str, Study]] = []
+    first = study.settings[0]
+    matrix = mutual_matrix_phi0_per_a(study)
+    for signs, words in (
+        ((0.5, 0.5), "a bias of half a flux quantum in every loop"),
+        (
+            (0.5, -0.5),
+            "a bias of plus half a flux quantum in the first loop of each isolator and minus half in the second",
+        ),
+    ):
+        target = np.zeros(len(study.loops))
+        for iso in study.isolators:
+            for stage, value in zip(iso.stages, signs, strict=True):
+                target[[x.name for x in study.loops].index(stage.loop)] = value
+        if matrix.shape[1] == 0:
+            continue
+        current, *_ = np.linalg.lstsq(matrix, target, rcond=None)
+        limit = np.array([b.limit_a for b in study.bias_lines])
+        if np.all(np.abs(current) <= limit) and np.abs(matrix @ current - target).max() < 0.05:
+            bias = tuple(float(v) for v in current)
+            added = Setting("added", tuple(i.name for i in study.isolators), bias, 1, None, first.pump_power_w, None)
+            tried.append((f"a setting with {words}", replace(study, settings=(*study.settings, added))))
+    if first.pump_port is not None:
+        other = replace(first, name="added", pump_port=3 - first.pump_port)
+        tried.append(("a setting with the pump at the other port", replace(study, settings=(*study.settings, other))))
+    used = {s.kind for s in study.states if s.name in study.plan.states}
+    turns = (
+        ("half a turn about z", ((-1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.0, 0.0, 1.0))),
+        ("a quarter turn about x", ((1.0, 0.0, 0.0), (0.0, 0.0, -1.0), (0.0, 1.0, 0.0))),
+    )
+    for words, rotation in turns:
+        tried.append(
+            (f"sweeps with the source turned by {words}", _with_state(study, State("added", "turned", rotation)))
+        )
+    if "out" not in used:
+        tried.append(("sweeps with the source out", _with_state(study, State("added", "out"))))
+    tried.append(("an isolator like the first on a chip at a right angle", with_upright_isolator(study)))
+    out = []
+    for words, changed in tried:
+        experiment = planned_experiment(changed, most_points=15)
+        out.append(Remedy(words, float(log_odds_against(experiment, truth, rival[None])[0])))
+    return sorted(out, key=lambda r: -r.log_odds)
+
+
+def _with_state(study: Study, state: State) -> Study:
+    plan = replace(study.plan, states=(*study.plan.states, state.name))
+    return replace(study, states=(*study.states, state), plan=plan)
+
+
+def with_upright_isolator(study: Study) -> Study:
+    """The study with a copy of its first isolator, its loops carried to a chip whose normal lies in the first one's plane."""
+    iso = study.isolators[0]
+    base = study.chips[0]
+    nx, ny, nz = (float(v) for v in np.cross(base.x_axis, base.y_axis))
+    upright = Chip("added", base.origin_m, base.y_axis, (nx, ny, nz))
+    loops, lines, stages = list(study.loops), list(study.bias_lines), []
+    currents: list[tuple[float, ...]] = [s.bias_a for s in study.settings]
+    matrix = mutual_matrix_phi0_per_a(study)
+    for stage in iso.stages:
+        n = [x.name for x in study.loops].index(stage.loop)
+        name = f"added_{stage.loop}"[:48]
+        loops.append(replace(study.loops[n], name=name, chip="added"))
+        lines.append(BiasLine(name, 1.0, ((name, 1000.0),)))
+        flux = [float(matrix[n] @ np.array(s.bias_a)) for s in study.settings]
+        currents = [(*c, 1e-3 * v) for c, v in zip(currents, flux, strict=True)]
+        stages.append(replace(stage, loop=name))
+    added = replace(iso, name="added", stages=(stages[0], stages[1]))
+    settings = tuple(
+        replace(s, bias_a=c, isolators=(*s.isolators, "added")) for s, c in zip(study.settings, currents, strict=True)
+    )
+    return replace(
+        study, chips=(*study.chips, upright), loops=tuple(loops), bias_lines=tuple(lines),
+        isolators=(*study.isolators, added), settings=settings,
+    )  # fmt: skip
+
+
+def ambiguity_words(study: Study, truths: Sequence[FloatArray] | None = None, *, points: int = 92) -> list[str]:
+    """Sentences on what the planned experiment cannot tell apart, with what would; empty if nothing was found.
+
+    Parameters
+    ----------
+    study : Study
+    truths : sequence of ndarray (3,), optional
+        Directions to try as the truth; two general ones by default.
+    points : int
+        Directions of each map.
+    """
+    words = list(rank_words(study))
+    words += reference_words(study, study.plan.states)
+    words += zero_bias_words(study, [s.bias_a for s in study.settings])
+    if flux_map_rank(study).rank == 0:
+        return words
+    words += _coplanar_words(study)
+    experiment = planned_experiment(study, most_points=15)
+    chosen = [np.array([0.48, 0.62, 0.62]), np.array([-0.80, 0.36, -0.48])] if truths is None else list(truths)
+    seen: set[str] = set()
+    for truth in chosen:
+        truth = np.asarray(truth) / np.linalg.norm(truth)
+        rivals = ambiguity_map(experiment, truth, points=points).rivals()
+        if len(rivals) > 4:
+            text = "a whole range of directions"
+        elif rivals:
+            text = " and ".join(_image_words(truth, v) for v, _ in rivals[:2])
+        else:
+            continue
+        if text in seen:
+            continue
+        seen.add(text)
+        rival, odds = rivals[0]
+        cures = remedies(study, truth, rival)
+        enough = [c for c in cures if c.log_odds >= DOUBTFUL_LOG_ODDS][:3]
+        sentence = (
+            f"A source along ({', '.join(f'{c:.2f}' for c in truth)}) would not be told from {text} (expected log odds "
+            f"{odds:.2g}; {DOUBTFUL_LOG_ODDS:g} is 20 to 1)."
+        )
+        if enough:
+            listed = "; ".join(f"{c.words} (log odds {c.log_odds:.3g})" for c in enough)
+            sentence += f" What would tell them apart: {listed}."
+        else:
+            sentence += " Nothing that was tried would tell them apart: other bias, pump port, a turned source, an upright loop."
+        words.append(sentence)
+    return words
+
+
+def _coplanar_words(study: Study) -> list[str]:
+    """A sentence if all loops lie in one plane that holds the dipole, or a uniform field meets loops of one plane."""
+    if study.source.kind != "dipole":
+        return []
+    from fluxsense.device.chip import loop_outlines_m
+
+    corners = np.concatenate([np.asarray(o) for o in loop_outlines_m(study)] + [np.array([study.source.position_m])])
+    spread = np.linalg.svd(corners - corners.mean(axis=0), compute_uv=False)
+    if spread[-1] > 1e-6 * spread[0]:
+        return []
+    return [
+        "The dipole lies in the plane of all loops: only its component normal to that plane gives flux. A loop at another "
+        "height or angle would determine the others."
+    ]
