@@ -24,7 +24,7 @@ from fluxsense.device.chip import (
     setting_probe,
     study_flux_map,
 )
-from fluxsense.errors import InputError
+from fluxsense.errors import InputError, ModelError
 from fluxsense.study import Chip, Coil, State, read_study
 
 DEMO = Path(__file__).parents[1] / "data_demo" / "grain" / "study.toml"
@@ -276,7 +276,9 @@ def test_coupling_at_the_reference_flux_is_the_stated_one(demo):
     model = ChipModel(study, [probe(study)], [[5e9]])
     flux = np.array([[[0.5, -0.5]]])
     stated = study.isolators[0].stages[0].coupling_hz
-    np.testing.assert_allclose(model.couplings_hz(nominal_parameters(study), 0, flux)[0, 0], [stated, -stated], rtol=1e-12)
+    np.testing.assert_allclose(
+        model.couplings_hz(nominal_parameters(study), 0, flux)[0, 0], [stated, -stated], rtol=1e-12
+    )
 
 
 def test_coupling_grows_as_the_root_of_the_power(demo):
@@ -352,12 +354,18 @@ def test_isolator_without_probes(demo):
 # ---------------------------------------------------------------- faults
 
 
+def test_non_finite_values_stop_the_model_before_the_kernel(demo):
+    model = ChipModel(demo, [setting_probe(demo, 0, 0, 1)], [[5e9]] * 4)
+    with pytest.raises(ModelError, match='the flux of the source of isolator "east" fails for source \\(nan'):
+        model.scattering(nominal_parameters(demo, [(1e-14, 0.0, 0.0), (np.nan, 0.0, 0.0)]), 0)
+
+
 def test_non_finite_models_name_their_stage(demo):
     model = ChipModel(demo, [setting_probe(demo, 0, 0, 1)], [[5e9]] * 4)
     bad = nominal_parameters(demo, (np.nan, 0.0, 0.0))
     assert str(model.explain_non_finite(bad, 0)) == (
         'the model is not finite: the flux of the source of isolator "east" fails for source (nan, 0, 0), '
-        "position (0, 0, 1.2e-05) m, offsets (0, 0, 0, 0, 0, 0, 0, 0) Phi0. Narrow the priors in the study so that such "
+        "position (0, 0, 1.2e-05) m, offsets (0, 0, 0, 0, 0, 0, 0, 0) Phi0, pump strength 1. Narrow the priors in the study so that such "
         "values cannot occur."
     )
     bad = nominal_parameters(demo)
@@ -368,7 +376,10 @@ def test_non_finite_models_name_their_stage(demo):
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"bias_a": (0.0,)}, "probe 0 has 1 bias currents, the study has 8 bias lines. Give one current per bias line."),
+        (
+            {"bias_a": (0.0,)},
+            "probe 0 has 1 bias currents, the study has 8 bias lines. Give one current per bias line.",
+        ),
         (
             {"state": 9},
             "probe 0 points at isolator 0, state 9, cooldown 0, which is not there. Count from 0 in the study's lists.",

@@ -605,7 +605,9 @@ class ChipModel:
         iso = self.study.isolators[isolator]
         table = self._tables[isolator]
         shape = flux.shape  # (B, P, 2)
+        self._refuse_non_finite(parameters, isolator, flux)
         signal, idler, coupling = self._rings(parameters, isolator, flux)
+        self._refuse_non_finite(parameters, isolator, signal, idler, coupling)
         coupling = coupling * table["amplitude"][None, :, None]
         phase = np.pi / 2 if right_angle else table["phase"] + parameters.pump_phase_error_rad[:, isolator, None]
         through, cross = self._hybrids[isolator]
@@ -688,6 +690,15 @@ class ChipModel:
         s = common[:, :, None] + u[..., None] * d[:, :, None]
         return s, d, u, v
 
+    def _refuse_non_finite(self, parameters: ChipParameters, isolator: int, *values: FloatArray) -> None:
+        """Raise the error that names stage and parameters if any of the arrays (B, P, 2) is not finite."""
+        if all(np.isfinite(x.sum()) for x in values):
+            return
+        whole = np.all([np.isfinite(x).all(axis=(1, 2)) for x in values], axis=0)
+        if not np.all(whole):
+            bad = int(np.flatnonzero(~whole)[0])
+            raise self.explain_non_finite(parameters.rows(slice(bad, bad + 1)), isolator)
+
     def explain_non_finite(self, parameters: ChipParameters, isolator: int) -> ModelError:
         """The error to raise when a prediction is not finite: names the stage of the model and the parameters.
 
@@ -705,16 +716,23 @@ class ChipModel:
         source = self.source_flux(parameters)
         if not np.all(np.isfinite(source)):
             stage = "the flux of the source"
-        elif not np.all(np.isfinite(self.probe_flux(parameters, isolator, source))):
-            stage = "the flux in the loops"
-        elif not np.all(np.isfinite(self.couplings_hz(parameters, isolator, self.probe_flux(parameters, isolator)))):
-            stage = "the ring's coupling"
+        else:
+            flux = self.probe_flux(parameters, isolator, source)
+            if not np.all(np.isfinite(flux)):
+                stage = "the flux in the loops"
+            elif not all(np.all(np.isfinite(x)) for x in self._rings(parameters, isolator, flux)):
+                stage = "the ring's frequencies and coupling"
         values = ", ".join(f"{x:.6g}" for x in parameters.source[0])
         place_m = ", ".join(f"{x:.6g}" for x in parameters.position_m[0])
         offsets = ", ".join(f"{x:.4g}" for x in parameters.offset_phi0[0].ravel())
+        others = "".join(
+            f", {name.replace('_', ' ')} ({', '.join(f'{x:.6g}' for x in values_of[0, isolator])})"
+            for name, values_of in parameters.stage.items()
+        )
         return ModelError(
             f'the model is not finite: {stage} of isolator "{self.study.isolators[isolator].name}" fails for '
-            f"source ({values}), position ({place_m}) m, offsets ({offsets}) Phi0. "
+            f"source ({values}), position ({place_m}) m, offsets ({offsets}) Phi0, "
+            f"pump strength {parameters.pump_strength[0, isolator]:.4g}{others}. "
             "Narrow the priors in the study so that such values cannot occur."
         )
 
