@@ -15,7 +15,7 @@ EXAMPLES = Path(__file__).parents[1] / "examples"
 def run_script(name: str, folder: Path, *arguments: object) -> str:
     """Standard output of a script run in `folder`; warnings are errors there too."""
     done = subprocess.run(
-        [sys.executable, "-W", "error", str(EXAMPLES / name), *map(str, arguments), "--quick"],
+        [sys.executable, "-W", "error", str(EXAMPLES / name), *map(str, arguments)],
         cwd=folder,
         capture_output=True,
         text=True,
@@ -27,7 +27,7 @@ def run_script(name: str, folder: Path, *arguments: object) -> str:
 
 
 def test_main_job(measured: Measured, tmp_path):
-    out = run_script("main_job.py", tmp_path, measured.folder / "study.toml", "--out", "r")
+    out = run_script("main_job.py", tmp_path, measured.folder / "study.toml", "--out", "r", "--quick")
     assert out.startswith("This result is reliable. The source points to azimuth ")
     page = (tmp_path / "r" / "report.html").read_text()
     assert "A small study for tests" in page
@@ -40,7 +40,7 @@ def test_main_job(measured: Measured, tmp_path):
 
 
 def test_chip_to_directionality(tmp_path):
-    out = run_script("chip_to_directionality.py", tmp_path)
+    out = run_script("chip_to_directionality.py", tmp_path, "--quick")
     assert (tmp_path / "chip_to_directionality.pdf").read_bytes().startswith(b"%PDF")
     assert out.endswith("Wrote chip_to_directionality.pdf\n")
     assert out.count("\n") == 6  # a heading, four loops, the file
@@ -50,13 +50,19 @@ def test_chip_to_directionality(tmp_path):
 
 
 def test_paper_figure(measured: Measured, tmp_path):
-    out = run_script("paper_figure.py", tmp_path, measured.folder / "study.toml", "--out", "figure.svg")
+    out = run_script("paper_figure.py", tmp_path, measured.folder / "study.toml", "--out", "figure.svg", "--quick")
     assert "Wrote figure.svg" in out
     assert "<svg" in (tmp_path / "figure.svg").read_text()[:1000]
 
 
-def test_every_example_is_tested():
-    names = {p.stem for p in EXAMPLES.glob("*.py")}
-    tests = {name.removeprefix("test_") for name in globals() if name.startswith("test_")}
-    assert names <= tests
+def test_demo_sweeps(tmp_path):
+    out = run_script("demo_sweeps.py", tmp_path, "sweeps", "--seed", 2026)
+    assert out.endswith(" sweeps to sweeps.\n")
+    assert {"log.csv", "study.toml"} <= {p.name for p in (tmp_path / "sweeps").iterdir()}
+
+
+def test_every_example_is_run_by_some_test():
+    tests = "".join(p.read_text(encoding="utf-8") for p in Path(__file__).parent.glob("test_*.py"))
+    names = [p.name for p in EXAMPLES.glob("*.py")]
+    assert [name for name in names if f'"{name}"' not in tests] == []
     assert len(names) >= 3
