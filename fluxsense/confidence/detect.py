@@ -28,7 +28,7 @@ from fluxsense.units import format_quantity, unit_of_source
 FloatArray = npt.NDArray[np.float64]
 Progress = Callable[[str, float, str], None]
 
-REPEAT_FACTORS = (0.25, 1.0, 4.0, 16.0, 64.0)
+REPEAT_FACTORS = (0.25, 1.0, 8.0, 64.0)
 ROC_POINTS = (0.003, 0.01, 0.03, 0.1, 0.2, 0.3, 0.5, 0.7, 0.9)
 CLEAR = 100.0
 """Log Bayes factor beyond which the evidence of no source need not be known sharply."""
@@ -203,7 +203,7 @@ def _evidence_part(
 ) -> tuple[dict[str, Any], list[str]]:
     say("evidence of a source", 0.0, "")
     source, _ = evidence.weigh(
-        problem, rng, mixture=stored.mixture, posterior=(stored.x, stored.log_posterior), draws=2000
+        problem, rng, mixture=stored.mixture, posterior=(stored.x, stored.log_posterior), draws=1500
     )
     say("evidence of no source", 0.0, "")
     none_problem = evidence.no_source_problem(problem, INTEGRATED)
@@ -213,10 +213,10 @@ def _evidence_part(
     if (
         clear
     ):  # far beyond doubt: neither many draws nor the reduced quadrature (the misfit is too large for it) are of use
-        effort = {"draws": 600, "fit_draws": 300, "fit_rounds": 3, "steps": 64, "walkers": 2, "reduce": False}
+        effort = {"draws": 500, "fit_draws": 300, "fit_rounds": 2, "steps": 40, "walkers": 2, "reduce": False}
     none, _ = evidence.weigh(none_problem, rng, modes=None if start is None else [start], **effort)
     say("prior sensitivity", 0.0, "")
-    moved = evidence.prior_sensitivity(problem, stored.mixture, rng, draws=800)
+    moved = evidence.prior_sensitivity(problem, stored.mixture, rng, draws=600)
     factor = source.log_value - none.log_value
     sd = float(np.hypot(source.sd, none.sd))
     bridged = source.bridge.log_value - none.bridge.log_value
@@ -283,7 +283,7 @@ def _compare_directions(
         modes = evidence.line_modes(line)
         if not modes:
             raise InputError(f"the direction {name} does not explain the data at all", remedy="Check the priors")
-        value, _ = evidence.weigh(line, rng, modes=modes, draws=1500, fit_draws=500, fit_rounds=3)
+        value, _ = evidence.weigh(line, rng, modes=modes, draws=1000, fit_draws=400, fit_rounds=3, steps=60, walkers=2)
         reason = value.reason(name)
         if reason:
             doubts.append(reason)

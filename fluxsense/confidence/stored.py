@@ -171,7 +171,7 @@ def load_stored(path: str | Path) -> Stored:
     file = Path(path)
     remedy = "Run fluxsense orient again"
     try:
-        with np.load(file, allow_pickle=False) as data:
+        with np.load(BytesIO(file.read_bytes()), allow_pickle=False) as data:
             arrays = {name: data[name] for name in data.files}
         header = json.loads(arrays["header"].tobytes().decode())
         if header["format"] != FORMAT:

@@ -1,0 +1,149 @@
+"""Measured false-alarm and detection rates against the predicted ones: a script, not a test (minutes).
+
+    python tests/detection_rates.py data_demo/grain/study.toml
+    python tests/detection_rates.py data_demo/grain/study.toml --digests 200   # also through whole simulated digests
+
+Campaigns are simulated from the study: nuisances (and the position of a dipole) from their priors, ratios of group means
+from the full chip model, noise from the covariance of the likelihood; each is fitted without a source and the score
+statistic taken.  With --digests, that many campaigns are simulated sweep by sweep and digested like files, with the noise
+measured from their own repeats.  The sequential test runs on the same campaign to first order, repeat by repeat, with the
+Bayes factor of the study's prior as its ratio.  Printed with binomial errors.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import time
+
+for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
+
+import numpy as np  # noqa: E402
+
+from fluxsense.confidence import detection, sequential  # noqa: E402
+from fluxsense.confidence.detect import planned_likelihood  # noqa: E402
+from fluxsense.confidence.linear import LinearCampaign, linear_campaign, linear_log_bayes_factor  # noqa: E402
+from fluxsense.infer.directions import random_directions  # noqa: E402
+from fluxsense.simulate import draw_truth, simulate_digest  # noqa: E402
+from fluxsense.study import Study, read_study  # noqa: E402
+from fluxsense.units import format_quantity  # noqa: E402
+
+
+def planned_campaign(study: Study, seed: int) -> LinearCampaign:
+    """The study's campaign to first order, at prior means."""
+    digest = simulate_digest(study, draw_truth(study, seed, source=(0.0, 0.0, 0.0)))
+    likelihood = planned_likelihood(study, digest)
+    size = linear_campaign(study, digest, likelihood).unknowns.size
+    return linear_campaign(study, digest, likelihood, at=np.zeros(size))
+
+
+def sequential_paths(
+    campaign: LinearCampaign, repeats: int, rng: np.random.Generator, runs: int, batches: int, size: float | None
+) -> np.ndarray:
+    """Log Bayes factors (runs, batches) of cumulative scores; one batch is one repeat of every sweep.
+
+    To first order with white noise the information grows in proportion to the repeats, and the score is a walk with
+    normal steps.
+    """
+    one = campaign.information / repeats
+    v = np.zeros((runs, 3))
+    if size is not None:
+        v = size * random_directions(rng, runs)
+    score = np.zeros((runs, one.shape[0]))
+    out = np.empty((runs, batches))
+    for n in range(batches):
+        score = score + detection.draw_scores(rng, one, runs) + v @ one[:3]
+        out[:, n] = linear_log_bayes_factor((n + 1) * one, score)
+    return out
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("study")
+    parser.add_argument("--campaigns", type=int, default=4000, help="simulated without a source (default 4000)")
+    parser.add_argument("--each", type=int, default=1000, help="simulated at each size (default 1000)")
+    parser.add_argument("--digests", type=int, default=0, help="whole digests without a source, sweep by sweep")
+    parser.add_argument("--seed", type=int, default=1)
+    options = parser.parse_args()
+    study = read_study(options.study)
+    kind = "field" if study.source.kind == "uniform_field" else "moment"
+    rng = np.random.default_rng(options.seed)
+    began = time.perf_counter()
+    campaign = planned_campaign(study, options.seed)
+    rates = (0.1, 0.01)
+    look = {a: detection.look_elsewhere(campaign.information, a, rng, draws=100_000) for a in rates}
+    null = campaign.statistic(campaign.simulate(rng, options.campaigns))
+    print(f"{study.title}: {options.campaigns} campaigns without a source")
+    print("  promised  threshold  measured")
+    for a in rates:
+        measured = float(np.mean(null >= look[a].position))
+        sd = np.sqrt(a * (1 - a) / options.campaigns)
+        print(f"  {a:<8g}  {look[a].position:9.3f}  {measured:.4f}  ({(measured - a) / sd:+.1f} binomial errors)")
+    reached = {
+        p: detection.smallest_size(campaign.block(), 0.01, p, look[0.01].position).any_direction
+        for p in (0.2, 0.5, 0.8, 0.9)
+    }
+    print(f"  detection at a false-alarm rate of 0.01 and 0.1, {options.each} campaigns each, random directions")
+    print("  size            predicted       measured")
+    for size in reached.values():
+        hit = campaign.statistic(
+            campaign.simulate(rng, options.each, size * study.source.size * random_directions(rng, options.each))
+        )
+        roc = detection.predicted_roc(campaign.information, size, rng, rates[::-1], draws=100_000)
+        text = format_quantity(size * study.source.size, kind, 4)
+        cells = []
+        for n, a in enumerate(rates[::-1]):
+            p, m = float(roc.position[n]), float(np.mean(hit >= look[a].position))
+            cells.append((p, m, (m - p) / np.sqrt(max(p * (1 - p), 1e-9) / options.each)))
+        print(
+            f"  {text:14s}  {cells[0][0]:.3f} {cells[1][0]:.3f}     {cells[0][1]:.3f} ({cells[0][2]:+.1f})  {cells[1][1]:.3f} ({cells[1][2]:+.1f})"
+        )
+    repeats = study.plan.repeats
+    size = reached[0.9]
+    fixed = repeats
+    print(
+        f"  sequential, {options.campaigns} runs each, limits 1/a and b; source as large as is seen with 0.9 after {repeats} repeats"
+    )
+    for a, b in ((0.05, 0.1), (0.01, 0.1)):
+        limits = sequential.Limits.of(a, b, "guaranteed")
+        for source in (None, size):
+            paths = sequential_paths(campaign, repeats, rng, options.campaigns, 60, source)
+            runs = sequential.run_paths(paths, limits, source is not None)
+            words = "no source" if source is None else "source"
+            print(
+                f"  promised {a:g}/{b:g}  {words:9s}  wrong {runs.wrong:.4f} +- {runs.wrong_sd:.4f}  mean repeats "
+                f"{runs.mean_batches:.2f} +- {runs.mean_batches_sd:.2f} (fixed plan {fixed})  undecided {runs.undecided:.3f}"
+            )
+    print("  sequential, one direction, limits of Wald, same source (nearest to his simple hypotheses)")
+    d = float(np.sqrt(size**2 * np.trace(campaign.block()) / 3 / repeats))
+    for a, b in ((0.05, 0.05), (0.01, 0.1)):
+        limits = sequential.Limits.of(a, b)
+        expected = sequential.mean_batches(a, b, d)
+        for source in (False, True):
+            run = sequential.simulate_normal(rng, d, limits, source=source, runs=options.campaigns)
+            print(
+                f"  promised {a:g}/{b:g}  {'source' if source else 'no source':9s}  wrong {run.wrong:.4f} +- {run.wrong_sd:.4f}  mean "
+                f"repeats {run.mean_batches:.2f} +- {run.mean_batches_sd:.2f} (predicted {expected[0 if source else 1]:.2f}, "
+                f"fixed plan {sequential.fixed_information(a, b) / d**2:.2f})"
+            )
+    if options.digests:
+        values = []
+        for n in range(options.digests):
+            digest = simulate_digest(study, draw_truth(study, options.seed + 1000 + n, source=(0.0, 0.0, 0.0)))
+            own = linear_campaign(study, digest, planned_likelihood(study, digest))
+            values.append(float(own.statistic(own.measured_score()[0])))
+            print(f"\r{n + 1} of {options.digests} digests", end="", file=sys.stderr, flush=True)
+        print(file=sys.stderr)
+        print(f"  {options.digests} whole digests without a source, wiring and noise from the sweeps")
+        for a in rates:
+            measured = float(np.mean(np.array(values) >= look[a].position))
+            sd = np.sqrt(a * (1 - a) / options.digests)
+            print(f"  promised {a:g}: {measured:.4f} ({(measured - a) / sd:+.1f} binomial errors)")
+    print(f"  {time.perf_counter() - began:.0f} s")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
