@@ -8,6 +8,7 @@ from fluxsense.errors import InputError
 from fluxsense.study import Study
 from fluxsense.traces.digest import Digest, digest_campaign
 from fluxsense.traces.log import LogRow, read_log
+from fluxsense.traces.screen import Distrusted, RepeatScreen
 
 
 def campaign_rows(study: Study) -> list[LogRow]:
@@ -53,3 +54,33 @@ def load_campaign(study: Study, progress: Callable[[int, int], None] | None = No
         If the log or a trace cannot be used.
     """
     return digest_campaign(campaign_rows(study), study.log.parent, progress)
+
+
+def load_screened(study: Study, progress: Callable[[int, int], None] | None = None) -> tuple[Digest, list[Distrusted]]:
+    """The digest without the sweeps that do not look like their repeats, and those sweeps.
+
+    Parameters
+    ----------
+    study : Study
+    progress : callable, optional
+        Called with (traces done, traces in all).
+
+    Returns
+    -------
+    Digest
+    list of Distrusted
+        Worst first; to be named in whatever is concluded.
+
+    Raises
+    ------
+    InputError
+        If the log or a trace cannot be used.
+    """
+    rows = campaign_rows(study)
+    screen = RepeatScreen()
+    digest = digest_campaign(rows, study.log.parent, progress, watch=screen.add)
+    bad = screen.distrusted()
+    if not bad:
+        return digest, []
+    files = {d.file for d in bad}
+    return digest_campaign([r for r in rows if r.file not in files], study.log.parent), bad

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 import time
 from collections.abc import Callable, Sequence
@@ -74,7 +75,9 @@ def _parser() -> argparse.ArgumentParser:
         "--against", metavar="STUDY2", help="weigh this study's source model against another's (minutes)"
     )
     detect.add_argument("--simulations", type=int, default=300, metavar="N", help="simulated campaigns (default 300)")
-    sweeps = add("characterize", "bias, power, frequency and phase sweeps to ring and isolator parameters, working points")
+    sweeps = add(
+        "characterize", "bias, power, frequency and phase sweeps to ring and isolator parameters, working points"
+    )
     sweeps.add_argument("--out", metavar="DIR", help="where to write (default: characterized beside the study)")
     sweeps.add_argument("--seed", type=int, default=0, help="recorded in the result; the fits draw no random numbers")
     sweeps.add_argument("--isolation", type=float, default=15.0, metavar="DB", help="isolation wanted (default 15)")
@@ -85,6 +88,10 @@ def _parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(
+            name, "1"
+        )  # the matrices are small: threads of the linear algebra only wait for each other
     options = _parser().parse_args(arguments)
     command: Callable[[argparse.Namespace], int] = {
         "start": _start,
@@ -253,13 +260,15 @@ def _orient(options: argparse.Namespace) -> int:
     study = read_study(options.study)
     if options.seed < 0:
         raise InputError(f"the seed {options.seed} is negative", remedy="Use a whole number from 0 up")
-    from fluxsense.campaign import load_campaign
+    from fluxsense.campaign import load_screened
     from fluxsense.device.chip import check_geometry
 
     check_geometry(study)
     folder = Path(options.out) if options.out else study.folder / "results"
     ticker = _Ticker(options.json)
-    digest = load_campaign(study, lambda done, total: ticker("reading traces", done / total, f"{done} of {total}"))
+    digest, distrusted = load_screened(
+        study, lambda done, total: ticker("reading traces", done / total, f"{done} of {total}")
+    )
     from fluxsense.infer.orient import orient, summary_lines
 
     result = orient(
@@ -269,6 +278,7 @@ def _orient(options: argparse.Namespace) -> int:
         max_seconds=options.max_time,
         wanted_ess=options.effective,
         progress=ticker,
+        distrusted=distrusted,
     )
     _folder(folder)
     digest.save(folder / "digest.npz")

@@ -43,7 +43,8 @@ from fluxsense.infer.sampler import Chains, evidence, run_ensembles
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.infer.wiring import Wiring, read_wiring
 from fluxsense.study import Study
-from fluxsense.traces.digest import Digest
+from fluxsense.traces.digest import Digest, GroupKey
+from fluxsense.traces.screen import Distrusted
 from fluxsense.units import unit_of_source
 
 FloatArray = npt.NDArray[np.float64]
@@ -54,6 +55,10 @@ INTEGRATED = ("phase",)
 """Kinds of nuisances that the likelihood integrates over."""
 MISFIT_DOUBTFUL = 1e-3
 MISFIT_BAD = 1e-5
+LOOSE_SR = 1.5
+"""Solid angle of the 90% region above which no single direction is quoted to a tenth of a degree."""
+MOST_LEFT_OUT = 0.3
+"""Share of a group's sweeps that may be left out before the result is doubted."""
 RESIDUAL_GAINS = (0.0005, 0.001, 0.002, 0.003, 0.005, 0.008, 0.012, 0.02, 0.03, 0.05)
 
 
@@ -387,6 +392,7 @@ def orient(
     wanted_ess: float | None = None,
     progress: Progress | None = None,
     jumping: bool = True,
+    distrusted: Sequence[Distrusted] = (),
 ) -> Orientation:
     """Infer the direction of the source from a campaign's digest.
 
@@ -404,6 +410,8 @@ def orient(
         Called with (what, share done, detail).
     jumping : bool
         Switch of the mode-jumping move, for tests.
+    distrusted : sequence of Distrusted
+        Sweeps that were left out of the digest, to be named in the result.
 
     Returns
     -------
@@ -443,7 +451,8 @@ def orient(
     factor = posterior.log_evidence - null_log
     factor_sd = float(np.hypot(posterior.log_evidence_sd, null_sd))
     findings, limit = _findings(study, digest, explicit, posterior, wiring, explicit_best)
-    verdict = judge(posterior, check, min(posterior.evidence_ess, null_ess))
+    findings += distrusted_words(digest, distrusted)
+    verdict = judge(posterior, check, min(posterior.evidence_ess, null_ess), distrusted_share(digest, distrusted))
     drawn = posterior.thinned()
     parameters = problem.parameters(drawn, np.random.default_rng(draw_seed))
     table = _table(problem, explicit.unknowns, drawn, parameters)
@@ -573,7 +582,27 @@ def _findings(
     return out, numbers
 
 
-def judge(posterior: Posterior, check: PredictiveCheck | None, evidence_ess: float) -> Verdict:
+def distrusted_share(digest: Digest, distrusted: Sequence[Distrusted]) -> float:
+    """Largest share of a group's sweeps that was left out."""
+    left_out: dict[GroupKey, int] = {}
+    for d in distrusted:
+        left_out[d.key] = left_out.get(d.key, 0) + 1
+    return max((n / (n + (digest[k].count if k in digest else 0)) for k, n in left_out.items()), default=0.0)
+
+
+def distrusted_words(digest: Digest, distrusted: Sequence[Distrusted]) -> list[str]:
+    """A sentence that names the sweeps left out; empty if there are none."""
+    if not distrusted:
+        return []
+    names = ", ".join(d.file for d in distrusted[:6]) + (", ..." if len(distrusted) > 6 else "")
+    total = digest.sweeps + len(distrusted)
+    return [
+        f"{len(distrusted)} of {total} sweeps do not look like their repeats and were left out: {names}. "
+        "A jump of trapped flux, a wrong setting or interference can be the cause."
+    ]
+
+
+def judge(posterior: Posterior, check: PredictiveCheck | None, evidence_ess: float, left_out: float = 0.0) -> Verdict:
     """The verdict on a result, from the chains and the predictive check.
 
     Parameters
@@ -582,6 +611,8 @@ def judge(posterior: Posterior, check: PredictiveCheck | None, evidence_ess: flo
     check : PredictiveCheck or None
     evidence_ess : float
         Effective draws behind the evidence.
+    left_out : float
+        Largest share of a group's sweeps that was left out as not like its repeats.
 
     Returns
     -------
@@ -608,6 +639,12 @@ def judge(posterior: Posterior, check: PredictiveCheck | None, evidence_ess: flo
         level = max(level, 1)
         reasons.append(
             f"The reduced quadrature is off by {posterior.reduction_error:.2g} in log-likelihood at some posterior point."
+        )
+    if left_out > MOST_LEFT_OUT:
+        level = max(level, 1)
+        reasons.append(
+            f"{100 * left_out:.0f}% of the sweeps of some group do not look like the rest: which half is right cannot be told. "
+            "Look at that group's sweeps in the order of time."
         )
     if evidence_ess < 30:
         reasons.append("The evidence rests on fewer than 30 effective draws; do not quote the Bayes factor.")
@@ -793,6 +830,11 @@ def answer_sentence(document: dict[str, Any]) -> str:
         return (
             f"{trust}. The source points in one of {len(heavy)} directions (degrees): {others}; "
             f"the 90% region covers {r90['solid_angle_sr']:.3g} sr."
+        )
+    if r90["solid_angle_sr"] > LOOSE_SR:
+        return (
+            f"{trust}. The direction is only loosely determined: the 90% region covers {r90['solid_angle_sr']:.2g} of the "
+            f"sphere's {4 * np.pi:.3g} sr, about azimuth {d['azimuth_deg']:.0f} and elevation {d['elevation_deg']:.0f} degrees."
         )
     return (
         f"{trust}. The source points to azimuth {d['azimuth_deg']:.1f} and elevation {d['elevation_deg']:.1f} degrees, "

@@ -513,6 +513,7 @@ def digest_campaign(
     folder: str | os.PathLike[str],
     progress: Callable[[int, int], None] | None = None,
     start: Digest | None = None,
+    watch: Callable[[GroupKey, Sweep, str], None] | None = None,
 ) -> Digest:
     """Read the traces of a log one after the other into a digest.
 
@@ -525,6 +526,8 @@ def digest_campaign(
         Called with (traces done, traces in all) after each trace.
     start : Digest, optional
         Go on from here; traces that it holds already, in the same group, are passed over.
+    watch : callable, optional
+        Called with group, sweep and file name of each trace added.
 
     Returns
     -------
@@ -546,7 +549,10 @@ def digest_campaign(
         key = group_key(row)
         owner = builder.holds(trace_hash)
         if owner is None:
-            builder.add(key, sweep_from_bytes(raw, path), row.time_s, trace_hash, where=path)
+            sweep = sweep_from_bytes(raw, path)
+            builder.add(key, sweep, row.time_s, trace_hash, where=path)
+            if watch is not None:
+                watch(key, sweep, row.file)
         elif trace_hash[:HASH_BYTES] not in known:
             raise InputError(
                 f"the trace is a copy of {_first_copy(rows, folder, trace_hash)!r}",
