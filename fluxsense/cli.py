@@ -436,8 +436,8 @@ def _characterize(options: argparse.Namespace) -> int:
     _folder(folder)
     written = ["characterization.json"]
     if result.fitted is not None:
-        write_characterized(folder, result.tree, section_heads(document, rough.study.path), force=options.force)
-        written += ["chip.toml", "study.toml"]
+        heads = section_heads(document, rough.study.path)
+        written += write_characterized(folder, result.tree, heads, force=options.force)
     document["written"] = written
     _write(folder / "characterization.json", json.dumps(document, indent=1, allow_nan=False) + "\n")
     if not options.no_report:

@@ -23,6 +23,9 @@ CEILING_DB = 40.0
 AVERAGED_HZ = 12e6
 """Signal band over which isolation is averaged when settings are compared."""
 
+MOST_CONVERSION = 0.8
+"""Reduced coupling 2 g / sqrt(ka kb) up to which settings are sought; 1 is full conversion."""
+
 
 @dataclass(frozen=True)
 class WorkingPoint:
@@ -98,6 +101,13 @@ def matched_hz(study: Study, isolator: int, flux_phi0: Sequence[float]) -> float
     return matched_pump_frequency_hz(placed, isolator, tuple(0.0 for _ in study.bias_lines))
 
 
+def couplings_hz(study: Study, isolator: int, flux_phi0: Sequence[float]) -> tuple[float, float]:
+    """Couplings of both stages at given fluxes and the reference power."""
+    model = ChipModel(study, [], [np.array([1e9])] * len(study.isolators))
+    values = model.couplings_hz(nominal_parameters(study), isolator, np.array(flux_phi0, dtype=np.float64)[None, None])
+    return float(values[0, 0, 0]), float(values[0, 0, 1])
+
+
 def signal_window(study: Study, isolator: int, points: int = 301) -> FloatArray:
     """Signal frequencies over which the isolator can tune, with a margin of two linewidths."""
     from fluxsense.device.ring import mode_frequency_hz, quarter_phase
@@ -140,11 +150,19 @@ def working_points(
         else np.round(np.arange(0.1, 2.0 if shunted else 0.46, 0.1 if shunted else 0.03), 3)
     )
     f = signal_window(study, isolator)
-    levels = np.geomspace(powers_w[0], powers_w[1], 10) if powers_w[1] > powers_w[0] else np.array([powers_w[0]])
     kb = float(np.mean([s.idler_linewidth_hz for s in study.isolators[isolator].stages]))
+    iso = study.isolators[isolator]
+    full = [
+        np.sqrt(s.signal_linewidth_hz * s.idler_linewidth_hz) / 2 for s in iso.stages
+    ]  # coupling of full conversion
     out = []
     for flux in grid:
         pair = (float(flux), float(flux))
+        strength = max(abs(g) / x for g, x in zip(couplings_hz(study, isolator, pair), full, strict=True))
+        # beyond full conversion the direction turns round: stay on the near side of it
+        cap = iso.reference_power_w * (MOST_CONVERSION / max(strength, 1e-6)) ** 2
+        top = max(powers_w[0], min(powers_w[1], cap))
+        levels = np.geomspace(powers_w[0], top, 10) if top > powers_w[0] else np.array([powers_w[0]])
         matched = matched_hz(study, isolator, pair)
         for port in (1, 2):
             pumps = [(port, matched + shift * kb, float(p)) for shift in np.linspace(-0.3, 0.3, 5) for p in levels]

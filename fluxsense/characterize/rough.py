@@ -8,6 +8,7 @@ that the ordinary reader can validate everything else; no placeholder is used as
 from __future__ import annotations
 
 import copy
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -64,13 +65,18 @@ def read_rough(path: str | Path) -> RoughStudy:
     """
     file = Path(path)
     tree, sha256 = read_tree(file)
-    filled = copy.deepcopy(tree)
-    stated = []
+    isolators = tree.get("isolator", [])
+    stated = ["reference_power" in x for x in (isolators if isinstance(isolators, list) else []) if isinstance(x, dict)]
+    return RoughStudy(study_of_tree(with_placeholders(tree), file, sha256), tree, tuple(stated))
+
+
+def with_placeholders(tree: Mapping[str, Any]) -> dict[str, Any]:
+    """A copy of a study's tree in which every stage can be read."""
+    filled: dict[str, Any] = copy.deepcopy(dict(tree))
     isolators = filled.get("isolator", [])
     for isolator in isolators if isinstance(isolators, list) else []:
         if not isinstance(isolator, dict):
             continue
-        stated.append("reference_power" in isolator)
         isolator.setdefault("reference_flux", "0.5 Phi0")
         isolator.setdefault("reference_power", "-60 dBm")
         for number in (1, 2):
@@ -80,8 +86,9 @@ def read_rough(path: str | Path) -> RoughStudy:
             stage.setdefault("ring", "shunted")
             if stage["ring"] == "shunted":
                 stage.setdefault("shunt_ratio", 3.0)
+            high = "signal_frequency" in stage and "idler_frequency" not in stage
             for key, value in PLACEHOLDERS.items():
-                stage.setdefault(key, value)
+                stage.setdefault(key, "1 THz" if high and key == "idler_frequency" else value)
             if isolator.get("link") == "line":
                 stage.setdefault("idler_termination", "60 MHz")
-    return RoughStudy(study_of_tree(filled, file, sha256), tree, tuple(stated))
+    return filled

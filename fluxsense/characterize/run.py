@@ -31,7 +31,7 @@ from fluxsense.characterize.points import (
     working_points,
 )
 from fluxsense.characterize.records import Record, SweepSet, load_sweeps
-from fluxsense.characterize.rough import RoughStudy
+from fluxsense.characterize.rough import RoughStudy, with_placeholders
 from fluxsense.characterize.section import characterized_tree
 from fluxsense.characterize.tracks import SHAPE_WORDS, Track, find_track, fit_shapes, main_lines, ramp_rows
 from fluxsense.study import Study, study_of_tree
@@ -138,7 +138,7 @@ def characterize(
     tree = characterized_tree(rough.tree, fits, powers)
     fitted = None
     if fits:
-        fitted = _fitted_study(rough, tree, study)
+        fitted = _fitted_study(rough, tree)
         for n, result in enumerate(results):
             if result.name in fits and fits[result.name].pumped:
                 say("working points", n / len(results), result.name)
@@ -147,24 +147,9 @@ def characterize(
     return Characterization(study, sweeps, tuple(results), document, tree, fitted)
 
 
-def _fitted_study(rough: RoughStudy, tree: Mapping[str, Any], study: Study) -> Study:
-    """The written tree as a study; isolators that were not fitted keep their placeholders."""
-    import copy
-
-    filled = copy.deepcopy(dict(tree))
-    own = {i.name: i for i in study.isolators}
-    kept = []
-    for entry in filled["isolator"]:
-        if "signal_frequency_sd" in entry.get("stage_1", {}):
-            kept.append(entry)
-    filled["isolator"] = kept
-    names = {e["name"] for e in kept}
-    for setting in filled.get("setting", []):
-        if "isolators" in setting:
-            setting["isolators"] = [x for x in setting["isolators"] if x in names] or sorted(names)
-    part = study_of_tree(filled, rough.study.path)
-    mine = {i.name: i for i in part.isolators}
-    return replace(part, isolators=tuple(mine.get(name, own[name]) for name in own))
+def _fitted_study(rough: RoughStudy, tree: Mapping[str, Any]) -> Study:
+    """The written tree as a study; what was not measured keeps its placeholder."""
+    return study_of_tree(with_placeholders(tree), rough.study.path)
 
 
 def _with_points(fitted: Study, n: int, result: IsolatorResult, enough_db: float) -> IsolatorResult:

@@ -180,8 +180,10 @@ def _table(lines: list[str], table: Mapping[str, Any], path: str) -> None:
 
 def write_characterized(
     folder: Path, tree: Mapping[str, Any], heads: Sequence[str], *, force: bool = False
-) -> tuple[Path, Path]:
+) -> list[str]:
     """Write ``chip.toml`` (the chip section) and ``study.toml`` (the whole study with it).
+
+    The study is left out if the section is not complete: an isolator that was not fitted, or without pump-on sweeps.
 
     Parameters
     ----------
@@ -194,24 +196,28 @@ def write_characterized(
     force : bool
         Replace files that are there.
 
+    Returns
+    -------
+    list of str
+        Names of the files written.
+
     Raises
     ------
     InputError
-        If a file exists and `force` is not given (nothing is written then), or the result is no valid study.
+        If a file exists and `force` is not given; nothing is written then.
     """
-    chip, study = folder / "chip.toml", folder / "study.toml"
     refuse_existing(folder, force=force)
     whole = copy.deepcopy(dict(tree))
     whole["traces"] = {"log": "log.csv"}
-    study_of_tree(copy.deepcopy(whole), study)  # a section that the reader would refuse is never written
     part: dict[str, Any] = {key: whole[key] for key in CHIP_TABLES if key in whole}
-    write_beside(
-        chip,
-        toml_text(part, [*heads, "The chip section alone: copy it over that of another study."]).encode(),
-        sync=True,
-    )
-    write_beside(study, toml_text(whole, heads).encode(), sync=True)
-    return chip, study
+    text = toml_text(part, [*heads, "The chip section alone: copy it over that of another study."])
+    write_beside(folder / "chip.toml", text.encode(), sync=True)
+    try:
+        study_of_tree(copy.deepcopy(whole), folder / "study.toml")
+    except InputError:
+        return ["chip.toml"]
+    write_beside(folder / "study.toml", toml_text(whole, heads).encode(), sync=True)
+    return ["chip.toml", "study.toml"]
 
 
 def refuse_existing(folder: Path, *, force: bool) -> None:

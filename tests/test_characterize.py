@@ -1,0 +1,491 @@
+"""Characterization of one isolator.
+
+References.  The direct inversion in this file solves the four coupled mode equations (two signal modes, two idlers) as a
+dense 4 x 4 system per frequency, written from input-output theory without the package.  Facts of the trade (tunable band
+of about 0.3 GHz at 15 dB or more, near-unity forward transmission and small reflection with the pump on and off, response
+monotonic in pump power up to the working point, isolation at a pump phase difference of +-90 degrees and no other) are
+common practice, no source.  Tolerances: a 90% interval fails one time in ten, so single values are held to five standard
+deviations.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sweep_chips import PLAN, Rows, SweepPlan, as_set, changed, studies, sweeps_of
+
+from fluxsense.characterize.model import eliminate
+from fluxsense.characterize.points import matched_hz, transmission, tunable_band, working_points
+from fluxsense.characterize.run import Characterization, characterize, summary_lines
+from fluxsense.characterize.section import toml_text, write_characterized
+from fluxsense.errors import InputError
+from fluxsense.study import read_study, read_tree
+from fluxsense.traces.log import LogRow
+from fluxsense.traces.touchstone import Sweep
+from fluxsense.units import dbm_to_watt
+
+TRUTH_HZ = {
+    ("signal_frequency_hz", 1): 7.000e9,
+    ("signal_frequency_hz", 2): 7.004e9,
+    ("signal_linewidth_hz", 1): 44e6,
+    ("signal_linewidth_hz", 2): 47e6,
+    ("signal_internal_hz", 1): 0.5e6,
+    ("signal_share", 1): 0.1,
+    ("signal_share", 2): 0.1,
+    ("shunt_ratio", 1): 3.0,
+    ("offset", 1): 0.04,
+    ("offset", 2): -0.07,
+    ("idler_frequency_hz", 1): 9.60e9,
+    ("idler_linewidth_hz", 1): 60e6,
+    ("idler_share", 2): 0.1,
+    ("coupling_hz", 1): 10.5e6,
+    ("coupling_hz", 2): 10.3e6,
+    ("link_amplitude", 1): 1 / np.sqrt(2),
+    ("link_phase_rad", 1): 0.0,
+}
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("chip")
+
+
+@pytest.fixture(scope="module")
+def rows(folder: Path) -> Rows:
+    return sweeps_of(studies(folder)[0], port_signs=[-1], phase_error_rad=[0.03])
+
+
+@pytest.fixture(scope="module")
+def result(folder: Path, rows: Rows) -> Characterization:
+    return characterize(studies(folder)[1], as_set(rows))
+
+
+def parameter(result: Characterization, kind: str, stage: int) -> tuple[float, float]:
+    found = [p for p in result.document["isolators"][0]["parameters"] if (p["kind"], p["stage"]) == (kind, stage)]
+    return found[0]["value"], found[0]["sd"]
+
+
+def test_finds_the_truth_within_its_own_uncertainties(result: Characterization) -> None:
+    entry = result.document["isolators"][0]
+    assert result.document["verdict"]["trust"] == "reliable", result.document["verdict"]
+    assert entry["pump_port_1_phase"] == "-90 deg"
+    for (kind, stage), truth in TRUTH_HZ.items():
+        value, sd = parameter(result, kind, stage)
+        assert abs(value - truth) < 5 * sd, (kind, stage, value, sd)
+    value, sd = parameter(result, "pump_phase_error_rad", 1)
+    assert abs(value - 0.03) < 5 * sd
+    mutual = {p["name"]: (p["value"], p["sd"]) for p in entry["parameters"] if p["kind"] == "mutual"}
+    for words, truth in (
+        ("line one to loop one", 600.0),
+        ("line two to loop two", 600.0),
+        ("line one to loop two", 20.0),
+        ("line two to loop one", 15.0),
+    ):
+        value, sd = next(v for name, v in mutual.items() if words in name)
+        assert abs(value - truth) < 5 * sd
+        assert sd < 1.0
+    assert entry["chi2_per_value"] == pytest.approx(1.0, abs=0.08)
+
+
+def test_says_what_it_cannot_tell(result: Characterization) -> None:
+    pairs = {frozenset((p["first"], p["second"])) for p in result.document["isolators"][0]["strong_correlations"]}
+    assert frozenset(("shunt ratio, stage 1", "signal share, stage 1")) in pairs
+    text = "\n".join(summary_lines(result.document))
+    assert "kept as stated" in text
+    assert "the internal loss is assumed" in text
+    assert "assumed within its prior" in text
+
+
+def test_section_is_a_study_with_priors_and_is_not_overwritten(result: Characterization, tmp_path: Path) -> None:
+    write_characterized(tmp_path, result.tree, ["head"])
+    written = read_study(tmp_path / "study.toml")
+    names = {name for name, _ in written.isolators[0].stages[0].uncertain}
+    assert {"signal_frequency_hz", "signal_share", "idler_linewidth_hz", "coupling_hz"} <= names
+    assert written.isolators[0].pump_port_1_sign == -1
+    assert 0 < written.loops[0].offset_sd_phi0 < 0.01
+    tree, _ = read_tree(tmp_path / "chip.toml")
+    assert set(tree) == {"loop", "bias_line", "isolator"}
+    before = (tmp_path / "study.toml").read_bytes()
+    with pytest.raises(InputError, match=r"chip.toml exists already.*--force"):
+        write_characterized(tmp_path, result.tree, ["other"])
+    assert (tmp_path / "study.toml").read_bytes() == before
+    write_characterized(tmp_path, result.tree, ["other"], force=True)
+    assert (tmp_path / "study.toml").read_bytes() != before
+
+
+def test_toml_text_round_trip(tmp_path: Path) -> None:
+    tree = {
+        "format": 1, "title": 'quote " and \\ and é', "flag": True, "mutual": {"a b": 1.5},
+        "list": [{"name": "x", "stage_1": {"v": [1, 2]}, "empty": []}, {"name": "y"}], "table": {"k": -0.1},
+    }  # fmt: skip
+    (tmp_path / "t.toml").write_text(toml_text(tree, ["a comment"]), encoding="utf-8")
+    assert read_tree(tmp_path / "t.toml")[0] == tree
+
+
+def test_line_gain_and_drift_are_eliminated_exactly() -> None:
+    """Against a dense least-squares solution of the same linear problem."""
+    rng = np.random.default_rng(3)
+
+    def draw(*shape: int) -> np.ndarray:
+        return rng.standard_normal(shape) + 1j * rng.standard_normal(shape)
+
+    k, f, tau = 5, 7, 0.1
+    d, s = draw(k, f), draw(k, f)
+    scale = rng.uniform(1, 3, k)
+    matrix = np.zeros((k * f + k, f + k), dtype=complex)
+    right = np.zeros(k * f + k, dtype=complex)
+    for a in range(k):
+        for b in range(f):
+            matrix[a * f + b, b] = -s[a, b] * scale[a]
+            matrix[a * f + b, f + a] = d[a, b] * scale[a]
+            right[a * f + b] = -d[a, b] * scale[a]
+        matrix[k * f + a, f + a] = 1 / tau
+    best = np.linalg.lstsq(matrix, right, rcond=None)[0]
+    residual, error, gain = eliminate(d, s, scale, tau)
+    np.testing.assert_allclose(gain, best[:f], rtol=1e-9)
+    np.testing.assert_allclose(error, best[f:], rtol=1e-9)
+    np.testing.assert_allclose(residual.ravel(), (matrix @ best - right)[: k * f], atol=1e-9)
+
+
+# ------------------------------------------------------------------------------------------------- facts of the trade
+def test_facts_of_the_trade(result: Characterization) -> None:
+    """Common practice, no source."""
+    fitted = result.fitted
+    assert fitted is not None
+    flux = (0.5, 0.5)
+    pump = matched_hz(fitted, 0, flux)
+    f = np.linspace(6.8e9, 7.05e9, 251)
+    power = fitted.isolators[0].reference_power_w
+    on = np.abs(transmission(fitted, 0, flux, [(1, pump, power)], f)[0])
+    forward, backward = (on[1], on[2]) if on[1].max() - on[2].min() > on[2].max() - on[1].min() else (on[2], on[1])
+    at = int(np.argmin(backward / forward))
+    assert 20 * np.log10(forward[at] / backward[at]) >= 15
+    assert forward[at] > 10 ** (-1.5 / 20)
+    assert max(on[0, at], on[3, at]) < 10 ** (-12 / 20)
+    off = np.abs(transmission(fitted, 0, flux, [(0, pump, power)], f)[0])
+    assert min(off[1, at], off[2, at]) > 10 ** (-0.7 / 20)
+    assert max(off[0, at], off[3, at]) < 10 ** (-10 / 20)
+    levels = [(1, pump, power * 10 ** (db / 10)) for db in np.linspace(-30, 0, 16)]
+    s = np.abs(transmission(fitted, 0, flux, levels, f))
+    ratio = 20 * np.log10(np.maximum(s[:, 1, at], s[:, 2, at]) / np.minimum(s[:, 1, at], s[:, 2, at]))
+    assert np.all(np.diff(ratio) > 0)
+    angles = np.radians(np.arange(-180, 181, 15))
+    t = np.abs(transmission(fitted, 0, flux, [(1, pump, power)] * angles.size, f, list(angles)))
+    isolation = np.abs(20 * np.log10(t[:, 1, at] / t[:, 2, at]))
+    best = {round(abs(x)) for x in np.degrees(angles[isolation > isolation.max() - 3.0])}
+    assert best == {90}  # and falls on either side of it, to nothing at 0 and 180
+    assert np.all(np.diff(isolation[(angles >= 0) & (angles <= np.pi / 2)]) > 0)
+    reflection = np.maximum(t[:, 0, at], t[:, 3, at])
+    assert isolation[np.isclose(np.abs(angles) % np.pi, 0)].max() < 1.5
+    assert (
+        reflection[np.isclose(np.abs(angles) % np.pi, 0)].min()
+        > 3 * reflection[np.isclose(np.abs(angles), np.pi / 2)].max()
+    )
+
+
+def test_tunable_band_of_the_example_chip(result: Characterization) -> None:
+    """About 0.3 GHz at 15 dB or more (common practice, no source); each flux in both directions."""
+    entry = result.document["isolators"][0]
+    assert 0.2e9 < entry["tunable_band_width_hz"] < 0.45e9
+    for port in (1, 2):
+        assert max(p["isolation_db"] for p in entry["working_points"] if p["pump_port"] == port) > 20
+    by_flux = {p["flux_phi0"]: set() for p in entry["working_points"]}
+    for p in entry["working_points"]:
+        by_flux[p["flux_phi0"]].add(p["transmits"])
+    assert all(len(x) == 2 for x in by_flux.values())
+
+
+def test_band_joins_only_what_touches(result: Characterization) -> None:
+    assert result.fitted is not None
+    points = working_points(result.fitted, 0, (dbm_to_watt(-62.0), dbm_to_watt(-59.0)), flux_phi0=[0.6, 1.6])
+    band = tunable_band(points, 5e6)
+    assert band is not None
+    assert band[1] - band[0] < 0.1e9  # the two fluxes are 0.2 GHz apart
+    assert tunable_band([], 1e9) is None
+
+
+# -------------------------------------------------------------------------------------- signs, with data made elsewhere
+class Bench:
+    """An isolator as four coupled modes, solved densely: nothing here calls the package.
+
+    dv/dt = -i w v: with v = (a1, a2, b1, b2), inputs on the signal side only, and a link between the idlers of real
+    amplitude z: in_1 = z out_2, in_2 = z out_1, out = in - sqrt(kb) b.
+    """
+
+    share, alpha = 0.1, 3.0
+    fa, ka, ia = np.array([7.000e9, 7.004e9]), np.array([44e6, 47e6]), np.array([0.5e6, 0.5e6])
+    fb, kb, ib = np.array([9.600e9, 9.606e9]), np.array([60e6, 60e6]), np.array([0.7e6, 0.7e6])
+    coupling, z = np.array([10.5e6, 10.3e6]), 1 / np.sqrt(2)
+    mutual = np.array([[600.0, 15.0], [20.0, 600.0]])
+    offset = np.array([0.04, -0.07])
+
+    def tuned(self, flux: np.ndarray, zero: np.ndarray) -> np.ndarray:
+        lam = (1 + self.alpha) / (np.cos(np.pi / 2 * flux) + self.alpha)
+        return zero / np.sqrt(1 + self.share * (lam - 1))
+
+    def strength(self, flux: np.ndarray) -> np.ndarray:
+        def raw(x: np.ndarray | float) -> np.ndarray:
+            c = np.cos(np.pi / 2 * np.asarray(x))
+            lam = (1 + self.alpha) / (c + self.alpha)
+            lam_z = (1 + self.alpha / 2) / (c + self.alpha / 2)
+            zero_point = lam * (1 + self.share * (lam - 1)) ** -0.75
+            return np.sin(np.pi / 2 * np.asarray(x)) * zero_point**2 * lam_z
+
+        return self.coupling * raw(flux) / abs(raw(0.5))
+
+    def scattering(self, f: np.ndarray, flux: np.ndarray, pump_hz: float, drive: float, theta: float) -> np.ndarray:
+        """S (2, 2, F) in e^{-iwt}; drive is the square root of the power over the reference."""
+        fa, fb = self.tuned(flux, self.fa), self.tuned(flux, self.fb)
+        g = self.strength(flux) * drive
+        # b_in = Z out = Z (b_in - K b)  =>  b_in = -(1 - Z)^-1 Z K b
+        link = np.array([[0, self.z], [self.z, 0]])
+        feed = -np.linalg.inv(np.eye(2) - link) @ link @ np.diag(np.sqrt(self.kb))
+        phase = np.exp(1j * np.array([theta, 0.0]))  # phases of the two pumps
+        out = np.empty((2, 2, f.size), dtype=complex)
+        h = np.array([[1, 1j], [1j, 1]]) / np.sqrt(2)
+        for n, w in enumerate(f):
+            m = np.zeros((4, 4), dtype=complex)
+            m[:2, :2] = np.diag((self.ka + self.ia) / 2 - 1j * (w - fa))
+            m[2:, 2:] = np.diag((self.kb + self.ib) / 2 - 1j * (w + pump_hz - fb)) - np.diag(np.sqrt(self.kb)) @ feed
+            m[:2, 2:] = 1j * np.diag(g * np.conj(phase))
+            m[2:, :2] = 1j * np.diag(g * phase)
+            modes = np.linalg.solve(m, np.vstack([np.diag(np.sqrt(self.ka)), np.zeros((2, 2))]))
+            inner = np.eye(2) - np.diag(np.sqrt(self.ka)) @ modes[:2]
+            out[:, :, n] = h @ inner @ h
+        return out
+
+    def campaign(self, seed: int) -> Rows:
+        rng = np.random.default_rng(seed)
+        f = np.linspace(6.54e9, 7.12e9, 81)
+        gain = {p: np.exp(2j * np.pi * f * d) * 0.7 for p, d in (("21", 31e-9), ("12", 43e-9))}
+        out: Rows = []
+
+        def take(label: str, bias: tuple[float, float], pump: tuple[int, float, float] | None) -> None:
+            flux = self.mutual @ np.array(bias) + self.offset
+            port, hz, dbm = pump or (None, float("nan"), float("nan"))
+            theta = 0.0 if port is None else np.pi / 2 * (1 if port == 1 else -1)
+            drive = 0.0 if pump is None else 10 ** ((dbm + 60) / 20)
+            s = self.scattering(f, flux, 0.0 if pump is None else hz, drive, theta)
+            raw = np.array(s.transpose(2, 0, 1))
+            raw[:, 1, 0] *= gain["21"]
+            raw[:, 0, 1] *= gain["12"]
+            raw = raw + 0.007 * (rng.standard_normal(raw.shape) + 1j * rng.standard_normal(raw.shape))
+            n = len(out)
+            row = LogRow(
+                n + 2, f"{label}.s2p", "iso", pump is not None, port, None, dbm, hz, "out", "c", n, 20.0 * n, bias
+            )
+            out.append((row, Sweep(f, raw, 50.0)))
+
+        for n, x in enumerate(np.linspace(-4e-3, 4e-3, 25)):
+            take(f"one{n}", (float(x), 0.0), None)
+        for n, x in enumerate(np.linspace(-4e-3, 4e-3, 25)):
+            take(f"two{n}", (0.0, float(x)), None)
+        for a, b in ((0.5, 0.5), (1.0, 1.0)):
+            bias = (a / 600, b / 600)
+            flux = self.mutual @ np.array(bias) + self.offset
+            matched = float(np.mean(self.tuned(flux, self.fb) - self.tuned(flux, self.fa)))
+            take(f"off{a}", bias, None)
+            for n, shift in enumerate((-60e6, -30e6, 0.0, 30e6, 60e6)):
+                take(f"on{a}_{n}", bias, (1, round(matched + shift), -60.0))
+            take(f"on{a}_port2", bias, (2, round(matched), -60.0))
+            for dbm in (-69.0, -66.0, -63.0):
+                take(f"on{a}_{dbm}", bias, (1, round(matched), dbm))
+        return out
+
+
+@pytest.fixture(scope="module")
+def foreign(folder: Path) -> Characterization:
+    return characterize(studies(folder)[1], as_set(Bench().campaign(5)))
+
+
+def test_foreign_data_are_described(foreign: Characterization) -> None:
+    assert foreign.document["verdict"]["trust"] == "reliable", foreign.document["verdict"]
+    for (kind, stage), truth in TRUTH_HZ.items():
+        value, sd = parameter(foreign, kind, stage)
+        assert abs(value - truth) < 5 * sd, (kind, stage, value, sd)
+
+
+def test_one_reversed_flux_reverses_both_preserve(foreign: Characterization) -> None:
+    """In the model fitted to data that the package did not make, compared with those data's own model."""
+    bench, fitted = Bench(), foreign.fitted
+    assert fitted is not None
+    f = np.linspace(6.90e9, 7.0e9, 51)
+    for signs, same in (((1, 1), True), ((-1, 1), False), ((1, -1), False), ((-1, -1), True)):
+        flux = 0.5 * np.array(signs)
+        pump = matched_hz(fitted, 0, tuple(flux))
+        s = np.abs(transmission(fitted, 0, tuple(flux), [(1, pump, dbm_to_watt(-60.0))], f)[0])
+        model = 20 * np.log10(s[1] / s[2])
+        direct = np.abs(bench.scattering(f, flux, pump, 1.0, np.pi / 2))
+        truth = 20 * np.log10(direct[1, 0] / direct[0, 1])
+        at = int(np.argmax(np.abs(truth)))
+        assert abs(truth[at]) > 15
+        assert np.sign(model[at]) == np.sign(truth[at])
+        assert (np.sign(truth[at]) > 0) == same or np.sign(bench_plus(bench, f)) < 0
+        np.testing.assert_allclose(s[1], direct[1, 0], atol=0.02)
+        np.testing.assert_allclose(s[2], direct[0, 1], atol=0.02)
+    plus = bench_plus(bench, f)
+    assert np.sign(bench_plus(bench, f, (-1, 1))) == -np.sign(plus)
+    assert np.sign(bench_plus(bench, f, (-1, -1))) == np.sign(plus)
+
+
+def bench_plus(bench: Bench, f: np.ndarray, signs: tuple[int, int] = (1, 1)) -> float:
+    """Directionality in dB of the direct inversion, where it is largest."""
+    flux = 0.5 * np.array(signs)
+    pump = float(np.mean(bench.tuned(flux, bench.fb) - bench.tuned(flux, bench.fa)))
+    s = np.abs(bench.scattering(f, flux, pump, 1.0, np.pi / 2))
+    db = 20 * np.log10(s[1, 0] / s[0, 1])
+    return float(db[np.argmax(np.abs(db))])
+
+
+# -------------------------------------------------------------------------------------------------------- bad sweeps
+def verdict(folder: Path, rows: Rows) -> tuple[str, str]:
+    document = characterize(studies(folder)[1], as_set(rows)).document
+    assert "parameters" not in document["isolators"][0] or document["verdict"]["trust"] != "reliable"
+    return document["verdict"]["trust"], " ".join(document["verdict"]["reasons"])
+
+
+def test_too_short_a_ramp(folder: Path) -> None:
+    plan = SweepPlan(flux_points=21, reach_phi0=0.8, working_phi0=())
+    trust, words = verdict(folder, sweeps_of(studies(folder)[0], plan))
+    assert trust == "unusable"
+    assert "too short to tell its period" in words
+
+
+def test_too_few_biases(folder: Path, rows: Rows) -> None:
+    few = [x for n, x in enumerate(rows) if x[0].pump_on or n % 4 == 0]
+    trust, words = verdict(folder, few)
+    assert trust == "unusable"
+    assert "12 or more are needed" in words
+
+
+def test_resonance_leaves_the_window(folder: Path, rows: Rows) -> None:
+    def cut(row: LogRow, sweep: Sweep) -> tuple[LogRow, Sweep]:
+        keep = sweep.frequency_hz > 6.78e9
+        return row, Sweep(sweep.frequency_hz[keep], sweep.s[keep], 50.0)
+
+    trust, words = verdict(folder, changed(rows, cut))
+    assert trust == "unusable"
+    assert "leaves the window" in words
+    assert "Widen the sweep" in words
+
+
+def test_wrong_wiring_of_the_pump_ports(folder: Path, rows: Rows) -> None:
+    from dataclasses import replace
+
+    def same_port(row: LogRow, sweep: Sweep) -> tuple[LogRow, Sweep]:
+        if row.pump_port == 2:  # what was measured with port 2 really came through port 1
+            sweep = Sweep(sweep.frequency_hz, sweep.s.transpose(0, 2, 1).copy(), 50.0)
+            sweep = Sweep(sweep.frequency_hz, sweep.s * _swap_gain(rows), 50.0)
+        return row, sweep
+
+    trust, words = verdict(folder, changed(rows, same_port))
+    assert trust == "unusable"
+    assert "pump ports 1 and 2 transmit the same way" in words
+    del replace
+
+
+def _swap_gain(rows: Rows) -> np.ndarray:
+    """Factor that gives transposed sweeps the gain of the path they now stand for."""
+    off = next(s for r, s in rows if not r.pump_on)
+    out = np.ones_like(off.s)
+    ratio = off.s[:, 1, 0] / off.s[:, 0, 1]
+    out[:, 1, 0] = ratio
+    out[:, 0, 1] = 1 / ratio
+    return out
+
+
+def test_pump_leaks_into_the_trace(folder: Path, rows: Rows) -> None:
+    def spike(row: LogRow, sweep: Sweep) -> tuple[LogRow, Sweep]:
+        if row.pump_on:
+            sweep.s[37] += 3.0
+        return row, sweep
+
+    trust, words = verdict(folder, changed(rows, spike))
+    assert trust == "unusable"
+    assert "leaks into the trace" in words
+
+
+def test_flux_jump_in_a_ramp(folder: Path) -> None:
+    from dataclasses import replace
+
+    truth, _ = studies(folder)
+    plan = SweepPlan(flux_points=25, working_phi0=())
+    before = sweeps_of(truth, plan)
+    later = replace(truth, loops=(replace(truth.loops[0], offset_phi0=0.30), truth.loops[1]))
+    after = sweeps_of(later, plan)
+    trust, words = verdict(folder, [*before[:14], *after[14:]])
+    assert trust == "unusable"
+    assert "jump" in words
+
+
+@pytest.mark.slow
+def test_flux_jump_between_ramps(folder: Path) -> None:
+    from dataclasses import replace
+
+    truth, _ = studies(folder)
+    plan = SweepPlan(flux_points=25, working_phi0=())
+    before = sweeps_of(truth, plan)
+    later = replace(truth, loops=(replace(truth.loops[0], offset_phi0=0.12), truth.loops[1]))
+    after = sweeps_of(later, plan)
+    trust, words = verdict(folder, [*before[:30], *after[30:]])
+    assert trust == "unusable"
+    assert "the flux jumped between sweeps/iso_flux2_004.s2p and sweeps/iso_flux2_005.s2p" in words
+
+
+def test_no_sweep_of_an_isolator(folder: Path) -> None:
+    from fluxsense.characterize.records import SweepSet
+
+    document = characterize(studies(folder)[1], SweepSet({}, (), 0)).document
+    assert document["verdict"]["trust"] == "unusable"
+    assert "no usable sweep" in document["verdict"]["reasons"][0]
+
+
+# ------------------------------------------------------------------------------------------------------- kinds of ring
+@pytest.mark.parametrize("latching", [False, True])
+def test_bare_rings_are_recognised(folder: Path, latching: bool) -> None:
+    """Period one flux quantum; latching: jumps, and up and down ramps differ (metastable to one quantum)."""
+    truth, rough = studies(folder, ring="bare", share=0.06)
+    plan = SweepPlan(flux_points=49, reach_phi0=1.6, up_and_down=latching, working_phi0=())
+    rows = sweeps_of(truth, plan, latching=latching)
+    document = characterize(rough, as_set(rows)).document
+    entry = document["isolators"][0]
+    assert "rings" in entry, document["verdict"]
+    kinds = {r["kind"] for r in entry["rings"]}
+    assert kinds == ({"bare, latching"} if latching else {"bare"})
+    mutual = [p for p in entry["parameters"] if p["kind"] == "mutual" and abs(p["value"]) > 100]
+    assert all(abs(p["value"] - 600) < 6 for p in mutual)
+
+
+def test_calibration_state_gives_effective_areas(folder: Path) -> None:
+    """A field of 2 uT through 144 um^2 is 0.139 flux quanta; the loops take 1.2 and 0.9 times that."""
+    from dataclasses import replace
+
+    truth, rough = studies(folder)
+    loops = tuple(replace(x, effective_area=a) for x, a in zip(truth.loops, (1.2, 0.9), strict=True))
+    rows = sweeps_of(replace(truth, loops=loops), SweepPlan(flux_points=25, working_phi0=(), states=("coil",)))
+    document = characterize(rough, as_set(rows)).document
+    areas = [(p["value"], p["sd"]) for p in document["isolators"][0]["parameters"] if p["kind"] == "area"]
+    for (value, sd), true in zip(areas, (1.2, 0.9), strict=True):
+        assert abs(value - true) < 5 * sd
+        assert sd < 0.02
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.floats(-2, 2), st.floats(0.2, 5))
+def test_elimination_ignores_the_line_gain(phase: float, level: float) -> None:
+    """Any gain of the line leaves the residual alone once noise is scaled with it."""
+    rng = np.random.default_rng(11)
+    d = rng.standard_normal((4, 6)) + 1j * rng.standard_normal((4, 6))
+    s = rng.standard_normal((4, 6)) + 1j * rng.standard_normal((4, 6))
+    one = eliminate(d, s, np.ones(4), 0.1)[0]
+    two = eliminate(level * np.exp(1j * phase) * d, s, np.ones(4) / level, 0.1)[0]
+    np.testing.assert_allclose(np.abs(one), np.abs(two), rtol=1e-8, atol=1e-10)
+
+
+def test_plan_is_small(rows: Rows) -> None:
+    assert len(rows) < 100
+    assert PLAN.repeats == 1
