@@ -24,38 +24,39 @@ import numpy as np  # noqa: E402
 
 from fluxsense.confidence import detection, sequential  # noqa: E402
 from fluxsense.confidence.detect import planned_likelihood  # noqa: E402
-from fluxsense.confidence.linear import LinearCampaign, linear_campaign, linear_log_bayes_factor  # noqa: E402
+from fluxsense.confidence.linear import LinearCampaign, linear_campaign, linear_log_bayes_factor, nuisance_gains  # noqa: E402
 from fluxsense.infer.directions import random_directions  # noqa: E402
 from fluxsense.simulate import draw_truth, simulate_digest  # noqa: E402
 from fluxsense.study import Study, read_study  # noqa: E402
+from fluxsense.traces.digest import Digest  # noqa: E402
 from fluxsense.units import format_quantity  # noqa: E402
 
 
-def planned_campaign(study: Study, seed: int) -> LinearCampaign:
-    """The study's campaign to first order, at prior means."""
+def planned_campaign(study: Study, seed: int) -> tuple[LinearCampaign, Digest]:
+    """The study's campaign to first order, at prior means, and the simulated digest that it came from."""
     digest = simulate_digest(study, draw_truth(study, seed, source=(0.0, 0.0, 0.0)))
     likelihood = planned_likelihood(study, digest)
     size = linear_campaign(study, digest, likelihood).unknowns.size
-    return linear_campaign(study, digest, likelihood, at=np.zeros(size))
+    return linear_campaign(study, digest, likelihood, at=np.zeros(size)), digest
 
 
 def sequential_paths(
-    campaign: LinearCampaign, repeats: int, rng: np.random.Generator, runs: int, batches: int, size: float | None
+    campaign: LinearCampaign, repeats: int, rng: np.random.Generator, batches: int, size: float, sources: np.ndarray
 ) -> np.ndarray:
-    """Log Bayes factors (runs, batches) of cumulative scores; one batch is one repeat of every sweep.
+    """Log Bayes factors (runs, batches) of cumulative scores for sources (runs, 3); a batch is one repeat of every sweep.
 
     To first order with white noise the information grows in proportion to the repeats, and the score is a walk with
-    normal steps.
+    normal steps.  The prior of the source is normal with root mean square `size`.
     """
     one = campaign.information / repeats
-    v = np.zeros((runs, 3))
-    if size is not None:
-        v = size * random_directions(rng, runs)
+    runs, places = len(sources), one.shape[0] // 3
+    columns = one.reshape(-1, places, 3)[:, rng.integers(places, size=runs)]
+    drift = np.einsum("cni,ni->nc", columns, sources)
     score = np.zeros((runs, one.shape[0]))
     out = np.empty((runs, batches))
     for n in range(batches):
-        score = score + detection.draw_scores(rng, one, runs) + v @ one[:3]
-        out[:, n] = linear_log_bayes_factor((n + 1) * one, score)
+        score = score + detection.draw_scores(rng, one, runs) + drift
+        out[:, n] = linear_log_bayes_factor((n + 1) * one, score, size**2 / 3)
     return out
 
 
@@ -71,7 +72,11 @@ def main() -> int:
     kind = "field" if study.source.kind == "uniform_field" else "moment"
     rng = np.random.default_rng(options.seed)
     began = time.perf_counter()
-    campaign = planned_campaign(study, options.seed)
+    campaign, digest = planned_campaign(study, options.seed)
+    gains = nuisance_gains(study, digest, campaign, rng, 32)
+    print(
+        f"information under nuisances drawn from their priors: {gains.mean():.3f} +- {gains.std():.3f} of that at their means"
+    )
     rates = (0.1, 0.01)
     look = {a: detection.look_elsewhere(campaign.information, a, rng, draws=100_000) for a in rates}
     null = campaign.statistic(campaign.simulate(rng, options.campaigns))
@@ -82,7 +87,7 @@ def main() -> int:
         sd = np.sqrt(a * (1 - a) / options.campaigns)
         print(f"  {a:<8g}  {look[a].position:9.3f}  {measured:.4f}  ({(measured - a) / sd:+.1f} binomial errors)")
     reached = {
-        p: detection.smallest_size(campaign.block(), 0.01, p, look[0.01].position).any_direction
+        p: detection.smallest_size(campaign.block(), 0.01, p, look[0.01].position, gains).any_direction
         for p in (0.2, 0.5, 0.8, 0.9)
     }
     print(f"  detection at a false-alarm rate of 0.01 and 0.1, {options.each} campaigns each, random directions")
@@ -91,7 +96,7 @@ def main() -> int:
         hit = campaign.statistic(
             campaign.simulate(rng, options.each, size * study.source.size * random_directions(rng, options.each))
         )
-        roc = detection.predicted_roc(campaign.information, size, rng, rates[::-1], draws=100_000)
+        roc = detection.predicted_roc(campaign.information, size, rng, rates[::-1], draws=100_000, gains=gains)
         text = format_quantity(size * study.source.size, kind, 4)
         cells = []
         for n, a in enumerate(rates[::-1]):
@@ -102,19 +107,24 @@ def main() -> int:
         )
     repeats = study.plan.repeats
     size = reached[0.9]
-    fixed = repeats
+    runs = options.campaigns
     print(
-        f"  sequential, {options.campaigns} runs each, limits 1/a and b; source as large as is seen with 0.9 after {repeats} repeats"
+        f"  sequential, {runs} runs each, limits 1/a and b, source of root mean square size {format_quantity(size * study.source.size, kind, 3)}"
     )
+    sources = {
+        "no source": np.zeros((runs, 3)),
+        "source drawn from its prior": size * rng.standard_normal((runs, 3)) / np.sqrt(3),
+        "source of that size": size * random_directions(rng, runs),
+        "source of twice that size": 2 * size * random_directions(rng, runs),
+    }
+    paths = {k: sequential_paths(campaign, repeats, rng, 120, size, v) for k, v in sources.items()}
     for a, b in ((0.05, 0.1), (0.01, 0.1)):
         limits = sequential.Limits.of(a, b, "guaranteed")
-        for source in (None, size):
-            paths = sequential_paths(campaign, repeats, rng, options.campaigns, 60, source)
-            runs = sequential.run_paths(paths, limits, source is not None)
-            words = "no source" if source is None else "source"
+        for words, path in paths.items():
+            found = sequential.run_paths(path, limits, words != "no source")
             print(
-                f"  promised {a:g}/{b:g}  {words:9s}  wrong {runs.wrong:.4f} +- {runs.wrong_sd:.4f}  mean repeats "
-                f"{runs.mean_batches:.2f} +- {runs.mean_batches_sd:.2f} (fixed plan {fixed})  undecided {runs.undecided:.3f}"
+                f"  promised {a:g}/{b:g}  {words:28s} wrong {found.wrong:.4f} +- {found.wrong_sd:.4f}  mean repeats "
+                f"{found.mean_batches:.2f} +- {found.mean_batches_sd:.2f}  undecided after 120: {found.undecided:.3f}"
             )
     print("  sequential, one direction, limits of Wald, same source (nearest to his simple hypotheses)")
     d = float(np.sqrt(size**2 * np.trace(campaign.block()) / 3 / repeats))

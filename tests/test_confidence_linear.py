@@ -173,6 +173,11 @@ def test_sequential_detection_batch_by_batch(study: Study) -> None:
     assert test.state.batches == 0  # a value: not changed
     quiet = simulate_digest(study, draw_truth(study, 5, source=(0.0, 0.0, 0.0)))
     assert test.update(quiet).state.decision == AGAINST
+    # told from a source a thousand times weaker, the same empty campaign decides nothing
+    faint = SequentialDetection.start(study, 0.01, 0.05, size=1e-9)
+    assert faint.update(quiet).state.decision == CONTINUE
+    with pytest.raises(InputError, match="above zero"):
+        SequentialDetection.start(study, 0.01, 0.05, size=0.0)
 
 
 # ---------------------------------------------------------------- the command

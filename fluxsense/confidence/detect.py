@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 import fluxsense
 from fluxsense.confidence import detection, evidence, probabilities, sequential, words
-from fluxsense.confidence.linear import LinearCampaign, linear_campaign, score_statistic
+from fluxsense.confidence.linear import LinearCampaign, linear_campaign, nuisance_gains, score_statistic
 from fluxsense.confidence.stored import Stored
 from fluxsense.errors import InputError
 from fluxsense.infer.directions import angle_between_rad, angles_from_vector, random_directions, unit_vectors
@@ -319,7 +319,8 @@ def _experiment_part(
     scale = study.source.size
     m = campaign.block()
     look = detection.look_elsewhere(campaign.information, rates.false_alarm, rng)
-    smallest = detection.smallest_size(m, rates.false_alarm, rates.detection, look.position)
+    gains = nuisance_gains(study, digest, campaign, rng)
+    smallest = detection.smallest_size(m, rates.false_alarm, rates.detection, look.position, gains)
     size = smallest.any_direction
     seen = bool(np.isfinite(size))
     probe = size if seen else smallest.best
@@ -347,7 +348,7 @@ def _experiment_part(
     fall = detection.fall_with_repeats(
         information_at, REPEAT_FACTORS, 10 * probe * best, rates.false_alarm, rates.detection
     )
-    roc = detection.predicted_roc(campaign.information, probe, rng, ROC_POINTS)
+    roc = detection.predicted_roc(campaign.information, probe, rng, ROC_POINTS, gains=gains)
     simulated = None
     if simulations > 0:
         say("simulating campaigns", 0.0, "")
@@ -413,7 +414,7 @@ def _experiment_part(
         },
         "detection_against_size": {
             "size": (sizes := probe * np.linspace(0.1, 2.0, 20)) * scale,
-            "probability": [detection.mean_detection(m, float(s), look.position, look.degrees) for s in sizes],
+            "probability": [detection.mean_detection(m, float(s), look.position, look.degrees, gains) for s in sizes],
         },
         "growth": {
             "size": 2 * probe * scale,
@@ -462,7 +463,7 @@ def _statistic_part(campaign: LinearCampaign, experiment: dict[str, Any], rng: n
 class SequentialDetection:
     """Wald's test on a growing digest: give it the digest after each batch; each call returns the next state.
 
-    The log ratio is the Bayes factor of a source of the study's scale against none, to first order in the source, of all
+    The log ratio is the Bayes factor of a source of the stated scale against none, to first order in the source, of all
     sweeps so far, with every nuisance integrated out.  Averaged over that prior it is a martingale without a source, so
     with limits of kind 'guaranteed' the rate of false alarms stays at or below the promised one whatever the batches.
 
@@ -472,16 +473,41 @@ class SequentialDetection:
     port_signs : tuple of int or None
         Wiring; read from the first digest if not given.
     state : SequentialState
+    size : float
+        Root mean square size of the source to be told from none, in T or A m^2.
     """
 
     study: Study
     state: sequential.SequentialState
+    size: float
     port_signs: tuple[int, ...] | None = None
 
     @classmethod
-    def start(cls, study: Study, false_alarm: float, miss: float, kind: str = "guaranteed") -> SequentialDetection:
-        """A test that has seen nothing yet."""
-        return cls(study, sequential.SequentialState(sequential.Limits.of(false_alarm, miss, kind)))
+    def start(
+        cls, study: Study, false_alarm: float, miss: float, *, size: float | None = None, kind: str = "guaranteed"
+    ) -> SequentialDetection:
+        """A test that has seen nothing yet.
+
+        Parameters
+        ----------
+        study : Study
+        false_alarm, miss : float
+            Promised error rates.
+        size : float, optional
+            Root mean square size of the source to be told from none, in T or A m^2; the study's by default.  Sources
+            much weaker than that count as none.
+        kind : str
+            See `sequential.Limits.of`.
+
+        Raises
+        ------
+        InputError
+            If a rate or the size is out of range.
+        """
+        wanted = study.source.size if size is None else size
+        if not wanted > 0:
+            raise InputError(f"the size of the source to be told from none is {wanted:g}", remedy="Give one above zero")
+        return cls(study, sequential.SequentialState(sequential.Limits.of(false_alarm, miss, kind)), wanted)
 
     def update(self, digest: Digest) -> SequentialDetection:
         """The test after a batch; `digest` holds all sweeps so far.
@@ -498,7 +524,9 @@ class SequentialDetection:
         noise = measure_noise(digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad)
         campaign = linear_campaign(study, digest, RatioLikelihood(study, digest, signs, noise=noise))
         score, _ = campaign.measured_score()
-        return replace(self, state=self.state.update(float(campaign.log_bayes_factor(score))), port_signs=signs)
+        return replace(
+            self, state=self.state.update(float(campaign.log_bayes_factor(score, self.size))), port_signs=signs
+        )
 
 
 # ---------------------------------------------------------------- source models

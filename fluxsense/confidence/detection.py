@@ -216,6 +216,7 @@ def predicted_roc(
     rng: np.random.Generator,
     false_alarm: npt.ArrayLike | None = None,
     draws: int = 20_000,
+    gains: FloatArray | None = None,
 ) -> Roc:
     """ROC of a source of one size, averaged over the sphere (and over the positions), to first order.
 
@@ -228,11 +229,14 @@ def predicted_roc(
         For the unknown position.
     false_alarm : array_like, optional
     draws : int
+    gains : ndarray, optional
+        Information relative to the one given, to average over; see `linear.nuisance_gains`.
     """
+    g = np.ones(1) if gains is None else gains
     p = np.geomspace(1e-3, 0.999, 60) if false_alarm is None else _check_probability(false_alarm, "false alarm")
     m = information[:3, :3]
     points = equal_area_points(SKY)
-    lam = size**2 * np.einsum("ni,ij,nj->n", points, m, points)
+    lam = size**2 * np.outer(g, np.einsum("ni,ij,nj->n", points, m, points))
     degrees = rank_of(m)
     known = np.array([float(np.mean(known_direction_detection(x, np.sqrt(lam)))) for x in p])
     direction = np.array([float(np.mean(chi_square_detection(x, lam, degrees))) for x in p])
@@ -241,7 +245,7 @@ def predicted_roc(
     if places > 1:
         scores = draw_scores(rng, information, draws)
         null = score_statistic(information, scores)
-        sources = size * random_directions(rng, draws)
+        sources = size * random_directions(rng, draws) * np.sqrt(rng.choice(g, size=draws))[:, None]
         columns = information.reshape(-1, places, 3)[:, rng.integers(places, size=draws)]
         hit = score_statistic(information, scores + np.einsum("cni,ni->nc", columns, sources))
         position = empirical_roc(null, hit, p)
@@ -274,15 +278,23 @@ class SmallestSize:
     worst_direction: FloatArray
 
 
-def mean_detection(information: FloatArray, size: float, threshold: float, degrees: int) -> float:
-    """Detection probability of a source of one size averaged over the sphere; information (3, 3)."""
+def mean_detection(
+    information: FloatArray, size: float, threshold: float, degrees: int, gains: FloatArray | None = None
+) -> float:
+    """Detection probability of a source of one size averaged over the sphere (and `gains`); information (3, 3)."""
     points = equal_area_points(SKY)
     lam = size**2 * np.einsum("ni,ij,nj->n", points, information, points)
+    if gains is not None:
+        lam = np.outer(gains, lam)
     return float(np.mean(exceedance(threshold, lam, degrees)))
 
 
 def smallest_size(
-    information: FloatArray, false_alarm: float, detection: float, threshold: float | None = None
+    information: FloatArray,
+    false_alarm: float,
+    detection: float,
+    threshold: float | None = None,
+    gains: FloatArray | None = None,
 ) -> SmallestSize:
     """Smallest detectable size.
 
@@ -293,6 +305,8 @@ def smallest_size(
     false_alarm, detection : float
     threshold : float, optional
         Of the statistic, if it must hold for an unknown position too.
+    gains : ndarray, optional
+        Information relative to the one given, over which `any_direction` is averaged; see `linear.nuisance_gains`.
     """
     degrees = rank_of(information)
     t = float(chi_square_threshold(false_alarm, degrees)) if threshold is None else threshold
@@ -302,12 +316,17 @@ def smallest_size(
     sizes = np.where(values > floor, np.sqrt(lam / np.maximum(values, 1e-300)), np.inf)
     size = float(sizes[-1])
     high = size
-    while mean_detection(information, high, t, degrees) < detection and high < 1e9 * size:
+    while mean_detection(information, high, t, degrees, gains) < detection and high < 1e9 * size:
         high *= 2
     found = np.inf
     if high < 1e9 * size:
         found = float(
-            brentq(lambda s: mean_detection(information, s, t, degrees) - detection, size / 4, high, xtol=1e-6 * size)
+            brentq(
+                lambda s: mean_detection(information, s, t, degrees, gains) - detection,
+                size / 4,
+                high,
+                xtol=1e-6 * size,
+            )
         )
     return SmallestSize(size, float(sizes[0]), found, vectors[:, -1], vectors[:, 0])
 

@@ -298,9 +298,13 @@ class LinearCampaign:
         """Rao's statistic, the largest over all positions, of scores (..., 3K)."""
         return score_statistic(self.information, score)
 
-    def log_bayes_factor(self, score: FloatArray) -> FloatArray:
-        """Log Bayes factor of scores (..., 3K) to first order in the source; see `linear_log_bayes_factor`."""
-        return linear_log_bayes_factor(self.information, score)
+    def log_bayes_factor(self, score: FloatArray, size: float | None = None) -> FloatArray:
+        """Log Bayes factor of scores (..., 3K) to first order in the source; see `linear_log_bayes_factor`.
+
+        size is the root mean square size of the prior in T or A m^2, the study's by default.
+        """
+        relative = 1.0 if size is None else size / self.study.source.size
+        return linear_log_bayes_factor(self.information, score, relative**2 / 3)
 
 
 def _weighed(family: Family, columns: ComplexArray) -> tuple[FloatArray, FloatArray]:
@@ -407,3 +411,18 @@ def linear_campaign(
     if at is None:
         _, x = LinearCampaign(built(x), positions_m=np.array([study.source.position_m])).measured_score()
     return LinearCampaign(built(x), x, positions_m)
+
+
+def nuisance_gains(
+    study: Study, digest: Digest, campaign: LinearCampaign, rng: np.random.Generator, count: int = 8
+) -> FloatArray:
+    """Information on the source at nuisances drawn from their priors, relative to that of `campaign`; (count,).
+
+    The chip's sensitivity depends on its flux offsets and pump strengths; detection probabilities are averaged over that.
+    """
+    base = float(np.trace(campaign.block()))
+    out = []
+    for x in campaign.unknowns.draw(rng, count):
+        moved = linear_campaign(study, digest, campaign.likelihood, at=x, positions_m=campaign.positions_m[:1])
+        out.append(float(np.trace(moved.block())) / base)
+    return np.array(out)
