@@ -83,6 +83,35 @@ def _parser() -> argparse.ArgumentParser:
     sweeps.add_argument("--isolation", type=float, default=15.0, metavar="DB", help="isolation wanted (default 15)")
     sweeps.add_argument("--force", action="store_true", help="replace files that are already there")
     sweeps.add_argument("--no-report", action="store_true", help="leave the report out")
+    plan = add("plan", "working points, split of sweeps, time to a wanted error, and what cannot be told apart")
+    plan.add_argument("--out", metavar="DIR", help="where to write (default: plan beside the study)")
+    plan.add_argument("--seed", type=int, default=0, help="seed of the search (default 0)")
+    plan.add_argument(
+        "--error", type=float, metavar="DEG", help="angular error wanted (default: half of what is predicted)"
+    )
+    plan.add_argument(
+        "--thorough", type=int, default=1, metavar="N", help="factor on the length of the search (default 1)"
+    )
+    layout = add("layout", "best layout of the loops under the study's rules, compared with the present one")
+    layout.add_argument("--out", metavar="DIR", help="where to write (default: layout beside the study)")
+    layout.add_argument("--seed", type=int, default=0, help="seed of the search (default 0)")
+    layout.add_argument(
+        "--workers", type=int, default=1, metavar="N", help="processes (default 1); the result is the same"
+    )
+    layout.add_argument(
+        "--criterion",
+        choices=("error", "information", "D", "A", "E", "worst"),
+        default="error",
+        help="what is made best",
+    )
+    layout.add_argument("--starts", type=int, default=8, metavar="N", help="independent starts (default 8)")
+    layout.add_argument("--steps", type=int, default=1200, metavar="N", help="steps of each start (default 1200)")
+    layout.add_argument(
+        "--position-known", action="store_true", help="judge as if the dipole's position were known when data are read"
+    )
+    layout.add_argument("--gds", metavar="FILE", help="write the proposed outlines as GDSII too (needs gdstk)")
+    layout.add_argument("--from-gds", metavar="FILE", help="take the present outlines from this GDSII file")
+    layout.add_argument("--layer", type=int, default=1, metavar="N", help="GDSII layer of the outlines (default 1)")
     return parser
 
 
@@ -100,6 +129,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "orient": _orient,
         "characterize": _characterize,
         "detect": _detect,
+        "plan": _plan,
+        "layout": _layout,
     }[options.command]
     try:
         return command(options)
@@ -454,3 +485,83 @@ def _characterize(options: argparse.Namespace) -> int:
         print(f"Wrote {', '.join(written)} to {folder}.")
         print(CAUTION)
     return 0 if document["verdict"]["trust"] == "reliable" else 1
+
+
+def _least(options: argparse.Namespace, **least: int) -> None:
+    """Refuse whole numbers below what makes sense."""
+    for name, low in least.items():
+        value = getattr(options, name)
+        if value < low:
+            raise InputError(f"--{name} {value} is too small", remedy=f"Use a whole number from {low} up")
+
+
+def _write_proposal(proposal: Any, folder: Path, stem: str, lines: list[str], options: argparse.Namespace) -> None:
+    """The document, the study and the figures of a design, then the text or the JSON."""
+    from fluxsense.design.study_text import study_text
+    from fluxsense.report.figures import image_bytes
+    from fluxsense.traces.files import write_beside
+
+    _folder(folder)
+    _write(folder / f"{stem}.json", json.dumps(proposal.document, indent=1, allow_nan=False) + "\n")
+    _write(folder / "study.toml", study_text(proposal.study))
+    for name, figure in proposal.figures.items():
+        write_beside(folder / name, image_bytes(figure, "png"), sync=False)
+    if options.json:
+        _print_json(proposal.document)
+    else:
+        print("\n".join(lines))
+        print(f"Wrote {stem}.json, study.toml and {', '.join(proposal.figures)} to {folder}.")
+
+
+def _plan(options: argparse.Namespace) -> int:
+    study = read_study(options.study)
+    _least(options, seed=0, thorough=1)
+    from fluxsense.design.proposals import plan, plan_lines
+
+    ticker = _Ticker(options.json)
+    proposal = plan(study, seed=options.seed, wanted_deg=options.error, thorough=options.thorough, progress=ticker)
+    ticker.close()
+    folder = Path(options.out) if options.out else study.folder / "plan"
+    _write_proposal(proposal, folder, "plan", plan_lines(proposal.document), options)
+    return 0 if proposal.document["error_proposed"]["prediction_valid"] else 1
+
+
+def _layout(options: argparse.Namespace) -> int:
+    study = read_study(options.study)
+    _least(options, seed=0, starts=1, steps=1, workers=1)
+    from contextlib import ExitStack
+
+    from fluxsense.design.proposals import layout_lines, propose_layout
+
+    if options.from_gds:
+        from fluxsense.design.gdsii import layout_from, read_gdsii
+        from fluxsense.design.layout import with_layout
+
+        study = with_layout(study, layout_from(study, read_gdsii(options.from_gds, layer=options.layer)))
+    ticker = _Ticker(options.json)
+    with ExitStack() as stack:
+        executor = None
+        if options.workers > 1:
+            from concurrent.futures import ProcessPoolExecutor
+            from multiprocessing import get_context
+
+            pool = ProcessPoolExecutor(options.workers, mp_context=get_context("spawn"))
+            executor = stack.enter_context(pool)
+        proposal = propose_layout(
+            study,
+            seed=options.seed,
+            criterion=options.criterion,
+            position_known=options.position_known,
+            starts=options.starts,
+            steps=options.steps,
+            executor=executor,
+            progress=ticker,
+        )
+    ticker.close()
+    folder = Path(options.out) if options.out else study.folder / "layout"
+    _write_proposal(proposal, folder, "layout", layout_lines(proposal.document), options)
+    if options.gds:
+        from fluxsense.design.gdsii import write_gdsii
+
+        write_gdsii(options.gds, proposal.study, proposal.layout, layer=options.layer)
+    return 0 if proposal.document["prediction_valid"]["proposed"] else 1

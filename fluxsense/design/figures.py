@@ -1,0 +1,138 @@
+"""Figures of a design: plain results in, a matplotlib ``Figure`` out, in the report's style."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Polygon, Rectangle
+
+from fluxsense.design.ambiguity import DOUBTFUL_LOG_ODDS, AmbiguityMap
+from fluxsense.design.layout import Layout
+from fluxsense.design.schedule import FrequencyShares, Schedule
+from fluxsense.design.working_point import Landscape
+from fluxsense.infer.directions import angles_from_vector
+from fluxsense.report.figures import BLUE, FAINT, INK, ORANGE, QUIET, plain, styled
+from fluxsense.study import Study
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@styled
+def draw_layout(study: Study, layout: Layout, present: Layout | None = None) -> Figure:
+    """Outlines of a layout, chip by chip: solid the layout, dashed the present one, a cross under the dipole.
+
+    Loops of one isolator share a letter; distant loops are left out and counted.
+    """
+    chips = list(study.chips)
+    figure = Figure(figsize=(min(4.9 * len(chips), 14.0), 4.9), layout="constrained")
+    owner = {s.loop: f"{iso.name} {k + 1}" for iso in study.isolators for k, s in enumerate(iso.stages)}
+    half = 0.5e6 * np.array(study.layout.chip_size_m)
+    for n, chip in enumerate(chips):
+        axes = figure.add_subplot(1, len(chips), n + 1)
+        axes.set_aspect("equal")
+        axes.add_patch(Rectangle(tuple(-half), *(2 * half), fill=False, edgecolor=QUIET, linewidth=0.8))
+        for keep in study.layout.keep_out:
+            if keep.chip == chip.name:
+                low, high = 1e6 * np.array(keep.low_m), 1e6 * np.array(keep.high_m)
+                axes.add_patch(Rectangle(tuple(low), *(high - low), hatch="///", fill=False, edgecolor=FAINT))
+        distant = 0
+        for k, loop in enumerate(study.loops):
+            corners = 1e6 * layout.outlines[k]
+            if layout.chips[k] == chip.name:
+                middle = 0.5 * (corners.min(axis=0) + corners.max(axis=0))
+                if np.any(np.abs(middle) > 1.5 * half):
+                    distant += 1
+                else:
+                    axes.add_patch(Polygon(corners, closed=True, fill=False, edgecolor=BLUE, linewidth=1.6))
+                    axes.annotate(
+                        plain(owner.get(loop.name, loop.name), 14), middle, ha="center", va="center", fontsize=7
+                    )
+            if present is not None and present.chips[k] == chip.name:
+                old = 1e6 * present.outlines[k]
+                axes.add_patch(Polygon(old, closed=True, fill=False, edgecolor=ORANGE, linewidth=0.9, linestyle="--"))
+        if study.source.kind == "dipole" and n == 0:
+            x, y, _ = (1e6 * (p - o) for p, o in zip(study.source.position_m, chip.origin_m, strict=True))
+            axes.plot([x], [y], marker="+", color=INK, markersize=11, linestyle="none")
+        axes.set_xlim(-1.05 * half[0], 1.05 * half[0])
+        axes.set_ylim(-1.05 * half[1], 1.05 * half[1])
+        axes.set_xlabel("x / um")
+        axes.set_ylabel("y / um")
+        more = f" ({distant} distant loops not shown)" if distant else ""
+        axes.set_title(plain(chip.name) + more, fontsize=9)
+    return figure
+
+
+@styled
+def draw_landscape(found: Landscape) -> Figure:
+    """Expected angular error over the two bias fluxes of one isolator; a cross where the study stands."""
+    figure = Figure(figsize=(5.6, 4.6), layout="constrained")
+    axes = figure.add_subplot()
+    values = np.log10(np.maximum(found.error_deg, 1e-6)).T
+    mesh = axes.pcolormesh(found.first_phi0, found.second_phi0, values, cmap="cividis_r", shading="nearest")
+    axes.plot(*found.now_phi0, marker="x", color=ORANGE, markersize=9, markeredgewidth=2, linestyle="none")
+    best = np.unravel_index(int(np.nanargmin(found.error_deg)), found.error_deg.shape)
+    axes.plot(
+        found.first_phi0[best[0]], found.second_phi0[best[1]], marker="o", markerfacecolor="none", color=ORANGE,
+        markersize=9, linestyle="none",
+    )  # fmt: skip
+    figure.colorbar(mesh, ax=axes, label="log10 of the expected angular error / deg")
+    axes.set_xlabel("flux in the first loop / Phi0")
+    axes.set_ylabel("flux in the second loop / Phi0")
+    axes.set_title(plain(f"{found.isolator}: x now, o best of the grid"), fontsize=9)
+    return figure
+
+
+@styled
+def draw_ambiguity(found: AmbiguityMap) -> Figure:
+    """Expected log odds of the truth (star) against every direction, on an equal-area map; crosses are not told apart."""
+    figure = Figure(figsize=(7.4, 4.2), layout="constrained")
+    axes = figure.add_subplot(projection="mollweide")
+    azimuth, elevation = angles_from_vector(found.directions)
+    value = np.log10(1 + found.log_odds)
+    marks = axes.scatter(azimuth, elevation, c=value, cmap="cividis_r", s=60)
+    doubtful = found.log_odds < DOUBTFUL_LOG_ODDS
+    axes.scatter(azimuth[doubtful], elevation[doubtful], marker="x", color=ORANGE, s=45)
+    where = angles_from_vector(found.truth[None])
+    axes.scatter(where[0], where[1], marker="*", color=INK, s=140)
+    figure.colorbar(marks, ax=axes, label="log10(1 + expected log odds)", shrink=0.8)
+    axes.grid(True, color=FAINT, linewidth=0.5)
+    axes.set_xticklabels([])
+    return figure
+
+
+@styled
+def draw_schedule(found: Schedule) -> Figure:
+    """Whole numbers of sweeps of every candidate that has any, as bars."""
+    chosen = [(c, int(n)) for c, n in zip(found.candidates, found.sweeps, strict=True) if n > 0]
+    figure = Figure(figsize=(7.4, 0.6 + 0.22 * max(len(chosen), 3)), layout="constrained")
+    axes = figure.add_subplot()
+    _bars(
+        axes,
+        [f"{c.isolator}, {c.setting or 'pump off at ' + c.bias_of}, {c.state}" for c, _ in chosen],
+        [n for _, n in chosen],
+    )
+    axes.set_xlabel("sweeps")
+    return figure
+
+
+def _bars(axes: Axes, names: Sequence[str], values: Sequence[int]) -> None:
+    place = np.arange(len(names))[::-1]
+    axes.barh(place, values, color=BLUE, height=0.7)
+    axes.set_yticks(place, [plain(n) for n in names], fontsize=7)
+
+
+@styled
+def draw_frequency_shares(found: FrequencyShares) -> Figure:
+    """Share of the information by frequency, and the window of the shorter sweep."""
+    figure = Figure(figsize=(6.4, 3.2), layout="constrained")
+    axes = figure.add_subplot()
+    axes.plot(1e-9 * found.frequency_hz, 100 * found.share, color=BLUE, marker="o", markersize=3)
+    axes.axvspan(1e-9 * found.start_hz, 1e-9 * found.stop_hz, color=FAINT, alpha=0.5)
+    axes.set_xlabel("frequency / GHz")
+    axes.set_ylabel("share of the information / %")
+    axes.set_ylim(bottom=0)
+    return figure
