@@ -26,6 +26,8 @@ from fluxsense.confidence import detection, sequential  # noqa: E402
 from fluxsense.confidence.detect import planned_likelihood  # noqa: E402
 from fluxsense.confidence.linear import LinearCampaign, linear_campaign, linear_log_bayes_factor, nuisance_gains  # noqa: E402
 from fluxsense.infer.directions import random_directions  # noqa: E402
+from fluxsense.infer.likelihood import RatioLikelihood  # noqa: E402
+from fluxsense.infer.noise import measure_noise  # noqa: E402
 from fluxsense.simulate import draw_truth, simulate_digest  # noqa: E402
 from fluxsense.study import Study, read_study  # noqa: E402
 from fluxsense.traces.digest import Digest  # noqa: E402
@@ -139,18 +141,23 @@ def main() -> int:
                 f"fixed plan {sequential.fixed_information(a, b) / d**2:.2f})"
             )
     if options.digests:
-        values = []
-        for n in range(options.digests):
-            digest = simulate_digest(study, draw_truth(study, options.seed + 1000 + n, source=(0.0, 0.0, 0.0)))
-            own = linear_campaign(study, digest, planned_likelihood(study, digest))
-            values.append(float(own.statistic(own.measured_score()[0])))
-            print(f"\r{n + 1} of {options.digests} digests", end="", file=sys.stderr, flush=True)
-        print(file=sys.stderr)
-        print(f"  {options.digests} whole digests without a source, wiring and noise from the sweeps")
-        for a in rates:
-            measured = float(np.mean(np.array(values) >= look[a].position))
-            sd = np.sqrt(a * (1 - a) / options.digests)
-            print(f"  promised {a:g}: {measured:.4f} ({(measured - a) / sd:+.1f} binomial errors)")
+        threshold = look[0.01].position
+        for words, length in (("without a source", 0.0), ("with a source of the size seen with 0.9", size)):
+            values = []
+            for n in range(options.digests):
+                v = length * study.source.size * random_directions(rng, 1)[0]
+                truth = draw_truth(study, options.seed + 1000 + n, source=v)
+                digest = simulate_digest(study, truth)
+                noise = measure_noise(digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad)
+                own = linear_campaign(study, digest, RatioLikelihood(study, digest, truth.port_signs, noise=noise))
+                values.append(float(own.statistic(own.measured_score()[0])))
+                print(f"\r{n + 1} of {options.digests} digests", end="", file=sys.stderr, flush=True)
+            print(file=sys.stderr)
+            print(f"  {options.digests} whole digests {words}, noise measured from their sweeps")
+            for a, t in ((0.1, look[0.1].position), (0.01, threshold)):
+                m = float(np.mean(np.array(values) >= t))
+                sd = np.sqrt(max(m * (1 - m), 1 / options.digests) / options.digests)
+                print(f"  beyond the threshold for {a:g}: {m:.3f} +- {sd:.3f}")
     print(f"  {time.perf_counter() - began:.0f} s")
     return 0
 
