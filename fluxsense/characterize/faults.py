@@ -30,7 +30,7 @@ FloatArray = npt.NDArray[np.float64]
 
 CLEAR: Final = 2.0
 """Ratio of the misfits of two ring kinds from which the smaller is believed."""
-WELL: Final = 0.12
+WELL: Final = 0.07
 """Root mean square misfit of a track, in linewidths, that a right kind of ring stays below."""
 POOR_CHI2, BAD_CHI2 = 1.5, 6.0
 DECISIVE: Final = 10.0
@@ -220,22 +220,28 @@ def step_in_track(track: Track, shape: Shape) -> tuple[int, float] | None:
 
 def spike_faults(records: Sequence[Record], name: str) -> list[Fault]:
     """Narrow lines at one frequency in the pump-on sweeps and not in the pump-off ones: the pump, or a mixing product."""
-    shares: dict[bool, list[FloatArray]] = {True: [], False: []}
-    grid = None
+    off: dict[tuple[object, ...], Record] = {}
     for r in records:
-        if grid is None:
-            grid = r.frequency_hz
-        if not np.array_equal(grid, r.frequency_hz):
+        if not r.row.pump_on:
+            off.setdefault((r.row.bias_a, r.frequency_hz.tobytes()), r)
+    flags: dict[bytes, list[npt.NDArray[np.bool_]]] = {}
+    for r in records:
+        base = off.get((r.row.bias_a, r.frequency_hz.tobytes()))
+        if not r.row.pump_on or base is None:
             continue
-        bend = np.abs(np.diff(r.mean, 2, axis=-1)).sum(axis=0)
+        # the ratio has no cable in it, so that only narrow lines bend it sharply; weak points of the divisor do not count
+        floor = 0.3 * np.median(np.abs(base.mean), axis=-1, keepdims=True)
+        ratio = r.mean / np.where(np.abs(base.mean) > floor, base.mean, np.inf)
+        bend = np.abs(np.diff(ratio, 2, axis=-1)).sum(axis=0)
         usual = median_filter(bend, size=9, mode="nearest")
-        shares[r.row.pump_on].append(bend > 6.0 * np.maximum(usual, np.median(bend)))
-    if grid is None or len(shares[True]) < 3:
+        flags.setdefault(r.frequency_hz.tobytes(), []).append(bend > 8.0 * np.maximum(usual, np.median(bend)))
+    if not flags:
         return []
-    on = np.mean(shares[True], axis=0)
-    off = np.mean(shares[False], axis=0) if shares[False] else np.zeros_like(on)
-    hot = np.flatnonzero((on > 0.5) & (off < 0.1))
-    if not hot.size:
+    largest = max(flags, key=lambda k: len(flags[k]))
+    grid = np.frombuffer(largest)
+    share = np.mean(flags[largest], axis=0)
+    hot = np.flatnonzero(share > 0.5)
+    if not hot.size or len(flags[largest]) < 3:
         return []
     at = ", ".join(f"{grid[n + 1] / 1e9:.4f}" for n in hot[:4])
     return [
@@ -256,14 +262,14 @@ def wiring_faults(records: Sequence[Record], name: str) -> list[Fault]:
     groups: dict[tuple[float, ...], list[tuple[Record, FloatArray]]] = {}
     for r in records:
         base = off.get(r.row.bias_a)
-        if r.row.pump_on and r.row.pump_port is not None and base is not None and base.size == r.frequency_hz.size:
+        if r.row.pump_on and r.row.pump_port is not None and base is not None and base.size == r.frequency_hz.size - 2:
             curve = (_log_ratio(r) - base) * (1.0 if r.row.pump_port == 1 else -1.0)
             groups.setdefault(r.row.bias_a, []).append((r, curve))
     against: list[Record] = []
     equal, opposite = 0, 0
     for members in groups.values():
-        peak = max(float(np.percentile(np.abs(c), 90)) for _, c in members)
-        strong = [(r, c) for r, c in members if np.percentile(np.abs(c), 90) > 0.35 * peak and peak > 0.2]
+        peak = max(float(np.max(np.abs(c))) for _, c in members)
+        strong = [(r, c) for r, c in members if np.max(np.abs(c)) > 0.35 * peak and peak > 0.3]
         ones = [c for r, c in strong if r.row.pump_port == 1]
         if not strong:
             continue
@@ -299,7 +305,7 @@ def wiring_faults(records: Sequence[Record], name: str) -> list[Fault]:
 
 def _log_ratio(record: Record) -> FloatArray:
     ratio = np.log(np.abs(record.mean[0]) + 1e-30) - np.log(np.abs(record.mean[1]) + 1e-30)
-    return np.convolve(ratio, np.ones(3) / 3, mode="same")
+    return np.convolve(ratio, np.ones(3) / 3, mode="valid")
 
 
 def _agreement(a: FloatArray, b: FloatArray) -> float:

@@ -50,6 +50,9 @@ STEP = 1e-4
 """Step of the numerical derivatives, in those sizes."""
 
 
+USUAL_PHASE_ERROR_RAD = float(np.radians(10.0))
+
+
 @dataclass(frozen=True)
 class Prior:
     """What is assumed of a parameter that the sweeps cannot tell: position, mean, standard deviation."""
@@ -68,6 +71,9 @@ def priors_of(model: IsolatorModel, signal_internal_hz: Sequence[float]) -> tupl
     standard deviation of the same size, or the stated one), else the signal mode's measured loss scaled to the idler's
     frequency (the same quality factor), give or take itself.  Between idlers joined by a plain line, which have
     terminations, the loss only adds to the termination and the link passes everything: those are held.
+
+    The pump phase error acts on transmission by its cosine unless the pump phase was swept, so it is assumed to be
+    what the study states, else within ten degrees.
     """
     out = []
     iso = model.study.isolators[model.isolator]
@@ -82,6 +88,8 @@ def priors_of(model: IsolatorModel, signal_internal_hz: Sequence[float]) -> tupl
                 ratio = max(1.0, best_ratio(model))
                 mean = max(float(signal_internal_hz[p.stage]), 2e4) * ratio
                 out.append(Prior(n, mean, mean))
+        elif p.kind == "pump_phase_error_rad":
+            out.append(Prior(n, 0.0, iso.pump_phase_error_sd_rad or USUAL_PHASE_ERROR_RAD))
         elif iso.link_kind == "line" and p.kind == "link_amplitude":
             out.append(Prior(n, iso.link_amplitude, 1e-3))
         elif iso.link_kind == "line" and p.kind == "link_phase_rad":

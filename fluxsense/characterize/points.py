@@ -23,6 +23,8 @@ CEILING_DB = 40.0
 AVERAGED_HZ = 12e6
 """Signal band over which isolation is averaged when settings are compared."""
 
+NO_DIRECTION_DB = 1.0
+"""Isolation below which no direction is named."""
 MOST_CONVERSION = 0.8
 """Reduced coupling 2 g / sqrt(ka kb) up to which settings are sought; 1 is full conversion."""
 
@@ -37,14 +39,15 @@ class WorkingPoint:
         In both loops.
     pump_port : int
     direction : str
-        "1 to 2" or "2 to 1".
+        "1 to 2", "2 to 1" or "neither".
     pump_frequency_hz, pump_power_w : float
     frequency_hz, isolation_db, insertion_loss_db, reflection_db : float
         Where isolation is best.
     bandwidth_hz : float
         Width around that frequency with at least the wanted isolation.
     usable_hz : tuple of (float, float)
-        Intervals with the wanted isolation and no more than `MOST_LOSS_DB` of loss.
+        Intervals that some pump setting at this flux serves with the wanted isolation, this direction, and no more than
+        `MOST_LOSS_DB` of loss.
     """
 
     flux_phi0: float
@@ -197,11 +200,12 @@ def _best(
     while right < f.size - 1 and good[right + 1]:
         right += 1
     step = float(f[1] - f[0])
-    usable = good & (forward[k] >= -MOST_LOSS_DB)
+    served = (np.abs(difference) >= enough_db) & (forward >= -MOST_LOSS_DB) & (np.sign(difference) == sign)
+    usable = np.any(served, axis=0)
     return WorkingPoint(
         flux,
         pumps[k][0],
-        "1 to 2" if sign > 0 else "2 to 1",
+        "neither" if abs(difference[k, n]) < NO_DIRECTION_DB else "1 to 2" if sign > 0 else "2 to 1",
         pumps[k][1],
         pumps[k][2],
         float(f[n]),

@@ -88,7 +88,7 @@ def with_placeholders(tree: Mapping[str, Any]) -> dict[str, Any]:
                 stage.setdefault("shunt_ratio", 3.0)
             high = "signal_frequency" in stage and "idler_frequency" not in stage
             for key, value in PLACEHOLDERS.items():
-                stage.setdefault(key, "1 THz" if high and key == "idler_frequency" else value)
+                stage.setdefault(key, "900 GHz" if high and key == "idler_frequency" else value)
             if isolator.get("link") == "line":
                 stage.setdefault("idler_termination", "60 MHz")
     return filled

@@ -192,6 +192,9 @@ def _isolator(
         shape, more = decide_kind(found, track, words, study.bias_lines[line].name)
         if not leaves:
             faults += more
+        elif shape is not None and shape.kind == "bare, latching":
+            # next to a jump the resonance of such a ring falls to zero: that it leaves the window is its nature
+            faults = [Fault("tentative", f.words) if f in here else f for f in faults]
         if shape is not None:
             shapes.append(shape)
     name = f"Isolator {iso.name}"
@@ -281,7 +284,9 @@ def _entry(study: Study, result: IsolatorResult, enough_db: float) -> dict[str, 
             "sd": float(sd),
             "low_90": float(v - QUANTILE_90 * sd),
             "high_90": float(v + QUANTILE_90 * sd),
-            "assumed": {"mean": assumed[n].mean, "sd": assumed[n].sd} if n in assumed else None,
+            "assumed": {"mean": assumed[n].mean, "sd": assumed[n].sd}
+            if n in assumed and sd > 0.5 * assumed[n].sd
+            else None,
         }
         for n, (p, v, sd) in enumerate(zip(model.parameters, fit.vector, fit.sd, strict=True))
     ]

@@ -82,7 +82,7 @@ def _isolator(table: dict[str, Any], fit: IsolatorFit, power_w: float) -> None:
         table["pump_port_1_phase"] = "+90 deg" if fit.model.port_sign > 0 else "-90 deg"
         # a study centres this error at zero, so its spread must hold the fitted value too
         spread = math.hypot(fit.value("pump_phase_error_rad"), fit.error("pump_phase_error_rad"))
-        table["pump_phase_error_sd"] = _text(min(spread, 1.0), "angle", 4)
+        table["pump_phase_error_sd"] = _text(min(spread, 0.99), "angle", 4)
     for k in (0, 1):
         _stage(table[f"stage_{k + 1}"], fit, k)
 
