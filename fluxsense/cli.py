@@ -516,6 +516,7 @@ def _write_proposal(proposal: Any, folder: Path, stem: str, lines: list[str], op
 def _plan(options: argparse.Namespace) -> int:
     study = read_study(options.study)
     _least(options, seed=0, thorough=1)
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # many small matrices
     from fluxsense.design.proposals import plan, plan_lines
 
     ticker = _Ticker(options.json)
@@ -529,6 +530,7 @@ def _plan(options: argparse.Namespace) -> int:
 def _layout(options: argparse.Namespace) -> int:
     study = read_study(options.study)
     _least(options, seed=0, starts=1, steps=1, workers=1)
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # many small matrices
     from contextlib import ExitStack
 
     from fluxsense.design.proposals import layout_lines, propose_layout
@@ -560,7 +562,7 @@ def _layout(options: argparse.Namespace) -> int:
     ticker.close()
     folder = Path(options.out) if options.out else study.folder / "layout"
     _write_proposal(proposal, folder, "layout", layout_lines(proposal.document), options)
-    if options.gds:
+    if options.gds and proposal.layout is not None:
         from fluxsense.design.gdsii import write_gdsii
 
         write_gdsii(options.gds, proposal.study, proposal.layout, layer=options.layer)

@@ -337,7 +337,7 @@ def regular_ring(study: Study, radius_m: float, size_m: float, turn_rad: float =
     return Layout(now.chips, tuple(outlines), 0.0)
 
 
-def best_ring(judge: Judge) -> tuple[Layout, float]:
+def best_ring(judge: Judge, passes: int = 7) -> tuple[Layout, float]:
     """The best regular ring of equal loops that keeps the rules, and its criterion: grid, then finer grids about the best.
 
     Raises
@@ -352,7 +352,7 @@ def best_ring(judge: Judge) -> tuple[Layout, float]:
     best: tuple[float, FloatArray] | None = None
     span = np.array([0.5 * most, 0.5 * np.log(high / low), np.pi / 8])
     middle = np.array([0.5 * most, 0.5 * np.log(high * low), np.pi / 8])
-    for _ in range(7):
+    for _ in range(passes):
         steps = np.linspace(-1, 1, 7)
         centre = middle if best is None else best[1]
         for a in steps:

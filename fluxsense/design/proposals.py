@@ -30,7 +30,14 @@ from fluxsense.design.layout import (
     study_layout,
     with_layout,
 )
-from fluxsense.design.schedule import best_schedule, frequency_shares, sweeps_of, time_to_error, with_sweeps
+from fluxsense.design.schedule import (
+    best_schedule,
+    check_wanted,
+    frequency_shares,
+    sweeps_of,
+    time_to_error,
+    with_sweeps,
+)
 from fluxsense.design.sensitivity import VALID_ERROR_DEG, direction_points, planned_experiment, predict
 from fluxsense.design.working_point import best_working_point, landscape
 from fluxsense.device.chip import check_geometry, loop_outlines_m
@@ -126,6 +133,8 @@ def plan(
         raise InputError(
             "the study defines no settings to plan with", where=study.path.name, remedy="Add a [[setting]]"
         )
+    if wanted_deg is not None:
+        check_wanted(wanted_deg)
     tell("predicting", 0.0, "")
     before = _error_entry(study, seed)
     unknowns = planned_experiment(study).unknowns

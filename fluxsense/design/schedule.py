@@ -401,6 +401,17 @@ class TimeToError:
     floor_if_flux_noise_stays_deg: float
 
 
+def check_wanted(wanted_deg: float) -> None:
+    """Refuse an angular error that is not positive.
+
+    Raises
+    ------
+    InputError
+    """
+    if not (np.isfinite(wanted_deg) and wanted_deg > 0):
+        raise InputError(f"an angular error of {wanted_deg:g} degrees cannot be wanted", remedy="Give one above zero")
+
+
 def time_to_error(experiment: Experiment, x: FloatArray, wanted_deg: float) -> TimeToError:
     """Time until the root mean square angular error over points x falls to a wanted value.
 
@@ -420,8 +431,7 @@ def time_to_error(experiment: Experiment, x: FloatArray, wanted_deg: float) -> T
     InputError
         If the wanted error is not positive.
     """
-    if not (np.isfinite(wanted_deg) and wanted_deg > 0):
-        raise InputError(f"an angular error of {wanted_deg:g} degrees cannot be wanted", remedy="Give one above zero")
+    check_wanted(wanted_deg)
     sweeps = sweeps_of(experiment)
 
     def error(factor: float) -> float:

@@ -1,0 +1,129 @@
+"""Commands `plan` and `layout`: text, JSON, files, caution, exit codes, reproducibility."""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from design_scenarios import chip, ring
+
+from fluxsense.cli import main
+from fluxsense.design.figures import draw_layout
+from fluxsense.design.layout import study_layout
+from fluxsense.design.study_text import study_text
+from fluxsense.study import LayoutRules, Study, read_study
+
+
+def small(**changes: object) -> Study:
+    """Two isolators, few points: enough for the commands to run in seconds."""
+    kwargs: dict[str, object] = {
+        "height_um": 12,
+        "position_sd_um": 0.2,
+        "points": 15,
+        "bias": ((0.5, 0.5, 1),),
+        "repeats": 3,
+    }
+    study = chip(ring(3, 16, 12), **(kwargs | changes))  # type: ignore[arg-type]
+    return replace(study, layout=replace(study.layout, chip_size_m=(80e-6, 80e-6)))
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    target = tmp_path / "study.toml"
+    target.write_text(study_text(small()), encoding="utf-8")
+    return target
+
+
+def test_plan_writes_what_it_says(path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["plan", str(path), "--out", str(tmp_path / "p"), "--error", "5"]) == 0
+    out, err = capsys.readouterr()
+    assert "Check every current, power and dimension against the laboratory's own limits" in out
+    assert "equivalence theorem: largest sensitivity is 1.0" in out
+    assert "Time to 5 degrees" in out
+    assert "searching working points" in err
+    document = json.loads((tmp_path / "p/plan.json").read_text())
+    assert document["error_proposed"]["mean_deg"] <= document["error_now"]["mean_deg"]
+    assert document["schedule"]["equivalence_largest_over_limit"] < 1.01
+    assert sum(c["sweeps"] for c in document["schedule"]["candidates"]) == document["schedule"]["total"]
+    assert document["information_gain_nats"]["upper"] > 0
+    proposed = read_study(tmp_path / "p/study.toml")
+    limits = [b.limit_a for b in proposed.bias_lines]
+    assert all(np.all(np.abs(s.bias_a) <= limits) for s in proposed.settings)
+    for name in ("landscape", "ambiguity", "schedule", "frequencies"):
+        assert (tmp_path / f"p/{name}.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_layout_json_is_one_document_and_the_same_twice(
+    path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    documents = []
+    for n, workers in enumerate(("1", "2")):
+        arguments = ["layout", str(path), "--json", "--out", str(tmp_path / f"l{n}"), "--starts", "2", "--steps", "20"]
+        code = main([*arguments, "--workers", workers, "--seed", "3"])
+        out, err = capsys.readouterr()
+        assert err == ""
+        documents.append(json.loads(out))
+        assert code == (0 if documents[-1]["prediction_valid"]["proposed"] else 1)
+    assert documents[0] == documents[1]
+    assert documents[0]["rules_broken_proposed"] == []
+    assert "laboratory's own limits" in documents[0]["caution"]
+    read_study(tmp_path / "l0/study.toml")
+
+
+def test_layout_through_gdsii(path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    pytest.importorskip("gdstk")
+    common = ["--starts", "1", "--steps", "10", "--layer", "5"]
+    main(["layout", str(path), "--out", str(tmp_path / "a"), "--gds", str(tmp_path / "a.gds"), *common])
+    capsys.readouterr()
+    main(["layout", str(path), "--out", str(tmp_path / "b"), "--from-gds", str(tmp_path / "a.gds"), *common])
+    out, _ = capsys.readouterr()
+    assert "Proposed loops" in out
+    first, second = (json.loads((tmp_path / f"{n}/layout.json").read_text()) for n in "ab")
+    a = first["comparison"]["position_as_stated"]["proposed"]["error"]
+    assert second["comparison"]["position_as_stated"]["now"]["error"] == pytest.approx(a, rel=1e-6)
+
+
+BAD = {
+    ("plan", "--seed", "-1"): "fluxsense plan: --seed -1 is too small. Use a whole number from 0 up.\n",
+    (
+        "plan",
+        "--error",
+        "-2",
+    ): "fluxsense plan: an angular error of -2 degrees cannot be wanted. Give one above zero.\n",
+    ("layout", "--starts", "0"): "fluxsense layout: --starts 0 is too small. Use a whole number from 1 up.\n",
+}
+
+
+@pytest.mark.parametrize("arguments", list(BAD))
+def test_bad_options_are_answered_in_a_sentence(
+    path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...]
+) -> None:
+    assert main([arguments[0], str(path), "--json", *arguments[1:], "--out", str(tmp_path / "x")]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err == BAD[arguments]
+
+
+def test_missing_gdstk_is_said(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "gdstk", None)
+    assert main(["layout", str(path), "--from-gds", "any.gds"]) == 2
+    assert "Install it with: pip install 'fluxsense[gds]'" in capsys.readouterr().err
+
+
+def test_invalid_prediction_is_said_and_marks_the_exit_code(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    target = tmp_path / "study.toml"
+    target.write_text(study_text(small(position_sd_um=6.0)), encoding="utf-8")
+    assert main(["layout", str(target), "--out", str(tmp_path / "l"), "--starts", "1", "--steps", "5"]) == 1
+    assert "NOT VALID as predictions" in capsys.readouterr().out
+
+
+def test_layout_figure_of_several_chips(tmp_path: Path) -> None:
+    corner = read_study(Path(__file__).parents[1] / "data_demo/corner/study.toml")
+    figure = draw_layout(replace(corner, layout=LayoutRules()), study_layout(corner), study_layout(corner))
+    assert len(figure.axes) == len(corner.chips)
