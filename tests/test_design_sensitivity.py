@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from design_scenarios import chip, ring
 from small_study import small_study
 
 from fluxsense.design.derivatives import LocalParameter, scattering_slopes
@@ -14,6 +15,7 @@ from fluxsense.design.sensitivity import (
     Experiment,
     block_regression,
     direction_error_rad,
+    direction_points,
     flux_chain,
     gaussian_information,
     planned_experiment,
@@ -231,3 +233,42 @@ def test_slopes_of_the_fluxes_agree_with_differences(tmp_path: Path) -> None:
         up, down = (model.source_flux(unknowns.parameters(x + s * move)) for s in (1, -1))
         expected = (up - down) / (2 * step)
         np.testing.assert_allclose(chain.slopes[..., column], expected, rtol=1e-6, atol=1e-8, err_msg=name)
+
+
+# ---------------------------------------------------------------- what limits the answer
+
+
+def mean_error_deg(study: Study, known: tuple[str, ...] = ()) -> float:
+    experiment = planned_experiment(study, most_points=15)
+    x = direction_points(experiment.unknowns, 24, 77)
+    return float(np.degrees(np.mean(predict(experiment, x).angular_error_rad(known))))
+
+
+def test_known_limits_come_out() -> None:
+    """Ratios between angular errors that prototype chips of this kind showed, each within 30%.
+
+    The prototypes were other chips (sizes, noise and moment of ours are invented), so only ratios are compared: zero bias
+    43 times worse than half a flux quantum; loops near the null of the axial field 17 times; offsets of 1, 5, 20 mPhi0
+    without reference sweeps 1 : 5.1 : 20.7, and no effect of the offset with reference sweeps, the source in and reversed
+    being twice as good as out and in; position known to 0.2, 0.5, 1, 3 um 1 : 2.4 : 4.6 : 11.
+    """
+    quiet = {"height_um": 12.0, "position_sd_um": 0.0, "moment": 38e-15}
+    zero = mean_error_deg(chip(ring(4, 14, 14), bias=((0.0, 0.0, 1), (0.0, 0.0, 2)), **quiet))
+    half = mean_error_deg(chip(ring(4, 14, 14), bias=((0.5, 0.5, 1), (0.5, 0.5, 2)), **quiet))
+    assert zero / half == pytest.approx(43, rel=0.3)
+    null = mean_error_deg(chip(ring(3, 1.4 * 15, 12), position_sd_um=0.0))
+    good = mean_error_deg(chip(ring(3, 0.9 * 15, 18), position_sd_um=0.0))
+    assert null / good == pytest.approx(17, rel=0.3)
+
+    def by_offset(*states: str) -> np.ndarray:
+        base = {"height_um": 12.0, "position_sd_um": 0.0, "states": states}
+        return np.array([mean_error_deg(chip(ring(6, 12, 12), offset_sd_mphi0=v, **base)) for v in (1.0, 5.0, 20.0)])
+
+    blind, out, reverse = by_offset("in"), by_offset("out", "in"), by_offset("reversed", "in")
+    np.testing.assert_allclose(blind / blind[0], [1, 5.1, 20.7], rtol=0.3)
+    np.testing.assert_allclose(out / out[0], 1.0, rtol=0.1)
+    assert out[1] / reverse[1] == pytest.approx(2.0, rel=0.3)
+    placed = np.array(
+        [mean_error_deg(chip(ring(6, 12, 10), height_um=12.0, position_sd_um=v)) for v in (0.2, 0.5, 1.0, 3.0)]
+    )
+    np.testing.assert_allclose(placed / placed[0], [1, 3.8 / 1.6, 7.3 / 1.6, 18 / 1.6], rtol=0.3)
