@@ -87,7 +87,8 @@ def read_wiring(study: Study, digest: Digest, measured: Sequence[int]) -> Wiring
         if not abs(difference) >= DECISIVE:
             raise InputError(
                 f'the sweeps do not tell which way isolator "{iso.name}" transmits for pump port 1 '
-                f"(log odds {difference:+.1f}, {DECISIVE:g} wanted): its rings carry no flux of known sign",
+                f"(log odds {difference:+.1f}, {DECISIVE:g} wanted): its rings carry no flux of known sign, or the sweeps miss "
+                "the resonance",
                 where=f"{study.path.name}, isolator[{iso.name}].pump_port_1_phase",
                 remedy='State "+90 deg" or "-90 deg" in the study, or record source-out sweeps with both loops biased '
                 "to about half a flux quantum",
