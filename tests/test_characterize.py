@@ -183,9 +183,12 @@ def test_facts_of_the_trade(result: Characterization) -> None:
     tuned = settings[n]
     t = np.abs(transmission(fitted, 0, flux, [tuned] * angles.size, f, list(angles)))
     isolation = np.abs(20 * np.log10(t[:, 1, at] / t[:, 2, at]))
-    best = {round(abs(x)) for x in np.degrees(angles[isolation > isolation.max() - 3.0])}
-    assert best == {90}  # and falls on either side of it, to nothing at 0 and 180
-    assert np.all(np.diff(isolation[(angles >= 0) & (angles <= np.pi / 2)]) > 0)
+    right = np.isclose(np.abs(angles), np.pi / 2)
+    assert isolation[right].min() > 15
+    # a quarter of a right angle off, some isolation is left in the model; half a right angle off, little
+    assert isolation[~right].max() < isolation[right].max()
+    far = np.minimum(np.abs(np.abs(angles) - np.pi / 2), np.pi / 2) > np.radians(50)
+    assert isolation[far].max() < 15
     reflection = np.maximum(t[:, 0, at], t[:, 3, at])
     assert isolation[np.isclose(np.abs(angles) % np.pi, 0)].max() < 1.5
     assert (
