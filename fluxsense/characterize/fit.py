@@ -385,6 +385,28 @@ def on_starts(model: IsolatorModel, off: FloatArray, records: Sequence[Record], 
     return starts
 
 
+def _other_idlers(
+    model: IsolatorModel, best: Solution, noise: FloatArray, drift: float | None, priors: Sequence[Prior]
+) -> Solution:
+    """Try other splittings of the two idler frequencies about their mean: the starts have none, and each is a valley."""
+    at = [model.index("idler_frequency_hz", k) for k in (0, 1)]
+    shares = [(model.index("idler_share", k), model.index("signal_share", k)) for k in (0, 1)]
+    free = [n for n, p in enumerate(model.parameters) if p.needs_pump]
+    centre = float(np.mean(best.vector[at]))
+    own = float(best.vector[at[0]] - centre)
+    width = float(np.mean([best.vector[model.index("signal_linewidth_hz", k)] for k in (0, 1)]))
+    origin = best.vector
+    for half in (-own, 0.4 * width, -0.4 * width):
+        x = origin.copy()
+        x[at] = centre + half, centre - half
+        for idler, signal in shares:
+            x[idler] = x[signal]
+        one = solve(model, x, free, noise, drift, 15, priors)
+        if one.chi2 < best.chi2:
+            best = one
+    return best
+
+
 def fit_isolator(
     study: Study,
     isolator: int,
@@ -463,6 +485,7 @@ def fit_isolator(
         results[sign] = best
     sign = 1 if results[1].chi2 <= results[-1].chi2 else -1
     odds = 0.5 * (results[-sign].chi2 - results[sign].chi2)
+    results[sign] = _other_idlers(models[sign], results[sign], noise, drift, priors)
     whole = build(records, sign)
     start = whole.stated()
     for n, p in enumerate(whole.parameters):
