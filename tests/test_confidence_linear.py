@@ -278,6 +278,7 @@ def test_planned_experiment_without_traces(tmp_path: Path) -> None:
     assert "no traces" in refused.err
 
 
+@pytest.mark.slow
 def test_a_campaign_without_a_source_says_so(tmp_path: Path) -> None:
     small = small_study(tmp_path, points=15, repeats=2)
     (tmp_path / "truth_none.toml").write_text('[source]\nazimuth = "0 deg"\nelevation = "0 deg"\nsize = "0 T"\n')

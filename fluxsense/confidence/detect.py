@@ -319,7 +319,7 @@ def _experiment_part(
     scale = study.source.size
     m = campaign.block()
     look = detection.look_elsewhere(campaign.information, rates.false_alarm, rng)
-    gains = nuisance_gains(study, digest, campaign, rng)
+    gains = nuisance_gains(study, digest, campaign, rng, 4)
     smallest = detection.smallest_size(m, rates.false_alarm, rates.detection, look.position, gains)
     size = smallest.any_direction
     seen = bool(np.isfinite(size))
