@@ -385,8 +385,6 @@ def test_resonance_leaves_the_window(folder: Path, rows: Rows) -> None:
 
 
 def test_wrong_wiring_of_the_pump_ports(folder: Path, rows: Rows) -> None:
-    from dataclasses import replace
-
     def same_port(row: LogRow, sweep: Sweep) -> tuple[LogRow, Sweep]:
         if row.pump_port == 2:  # what was measured with port 2 really came through port 1
             sweep = Sweep(sweep.frequency_hz, sweep.s.transpose(0, 2, 1).copy(), 50.0)
@@ -396,7 +394,6 @@ def test_wrong_wiring_of_the_pump_ports(folder: Path, rows: Rows) -> None:
     trust, words = verdict(folder, changed(rows, same_port))
     assert trust == "unusable"
     assert "pump ports 1 and 2 transmit the same way" in words
-    del replace
 
 
 def _swap_gain(rows: Rows) -> np.ndarray:
@@ -456,6 +453,7 @@ def test_no_sweep_of_an_isolator(folder: Path) -> None:
 
 
 # ------------------------------------------------------------------------------------------------------- kinds of ring
+@pytest.mark.slow
 @pytest.mark.parametrize("latching", [False, True])
 def test_bare_rings_are_recognised(folder: Path, latching: bool) -> None:
     """Period one flux quantum; latching: jumps, and up and down ramps differ (metastable to one quantum)."""
@@ -471,6 +469,7 @@ def test_bare_rings_are_recognised(folder: Path, latching: bool) -> None:
     assert all(abs(p["value"] - 600) < 6 for p in mutual)
 
 
+@pytest.mark.slow
 def test_calibration_state_gives_effective_areas(folder: Path) -> None:
     """A field of 2 uT through 144 um^2 is 0.139 flux quanta; the loops take 1.2 and 0.9 times that."""
     from dataclasses import replace
