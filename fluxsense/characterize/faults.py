@@ -296,11 +296,11 @@ def wiring_faults(records: Sequence[Record], name: str) -> list[Fault]:
                 "pump hybrid and the log's column pump_port.",
             )
         ]
-    if against:
+    if against:  # very strong pumping turns the direction round too: a warning, the fit's residuals decide
         files = ", ".join(r.row.file for r in against[:3]) + (" and others" if len(against) > 3 else "")
         return [
             Fault(
-                "unusable",
+                "tentative",
                 f"{name}: {len(against)} sweeps transmit against the others of their pump port ({files}): their signal ports, or the "
                 "pump port in the log, may be swapped. Check line by line.",
             )
