@@ -76,8 +76,7 @@ def main() -> int:
     rows = []
     with ProcessPoolExecutor(options.workers) as pool:
         jobs = [
-            pool.submit(one, options.study, options.first_seed + n, options.effective)
-            for n in range(options.campaigns)
+            pool.submit(one, options.study, options.first_seed + n, options.effective) for n in range(options.campaigns)
         ]
         for n, job in enumerate(jobs, 1):
             rows.append(job.result())
@@ -93,12 +92,16 @@ def main() -> int:
         count = sum(r["inside"][level] for r in rows)
         expected = float(level)
         tail = 2 * min(binom.cdf(count, total, expected), binom.sf(count - 1, total, expected))
-        print(f"  truth in the {100 * expected:.0f}% region: {count} of {total} (binomial probability {min(1, tail):.2f})")
+        print(
+            f"  truth in the {100 * expected:.0f}% region: {count} of {total} (binomial probability {min(1, tail):.2f})"
+        )
     for name in rows[0]["rank"]:
         ranks = np.array([r["rank"][name] for r in rows])
         counts = np.bincount(np.minimum((ranks * BINS).astype(int), BINS - 1), minlength=BINS)
         statistic = float(np.sum((counts - total / BINS) ** 2) / (total / BINS))
-        print(f"  rank of {name}: chi-square {statistic:.1f}, p = {chi2.sf(statistic, BINS - 1):.3f}, mean {ranks.mean():.3f}")
+        print(
+            f"  rank of {name}: chi-square {statistic:.1f}, p = {chi2.sf(statistic, BINS - 1):.3f}, mean {ranks.mean():.3f}"
+        )
     for trust in ("reliable", "tentative", "unusable"):
         print(f"  {trust}: {sum(r['trust'] == trust for r in rows)}")
     print(f"  wiring read right: {sum(all(r['wiring']) for r in rows)} of {total}")

@@ -187,7 +187,9 @@ def test_every_commented_key_of_the_starter_may_be_used(tmp_path):
         read_study(path)
         tried += 1
     assert tried > 25
-    whole = re.sub(r"(?m)^# (\[\[(?:coil|state)\]\]|name = .*|kind = .*|rotation_.*|coil = .*|current = .*)$", r"\1", text)
+    whole = re.sub(
+        r"(?m)^# (\[\[(?:coil|state)\]\]|name = .*|kind = .*|rotation_.*|coil = .*|current = .*)$", r"\1", text
+    )
     whole = re.sub(r"(?m)^# (outline = \[\[\"-5 mm.*)$", r"\1", whole)
     path.write_text(whole)
     study = read_study(path)
@@ -600,7 +602,9 @@ def test_all_faults_of_a_study_in_one_go(tiny, tmp_path):
     assert outcome.err.count("\n") == 3
 
 
-@pytest.mark.parametrize("line", ["# R 50 ri S hz", "# hz s ri r 50", "#HZ S RI R 50 ! taken at night", "# RI HZ S R 50"])
+@pytest.mark.parametrize(
+    "line", ["# R 50 ri S hz", "# hz s ri r 50", "#HZ S RI R 50 ! taken at night", "# RI HZ S R 50"]
+)
 def test_legal_but_unusual_option_lines_read_the_same(line, tiny, tmp_path):
     shutil.copytree(tiny, tmp_path / "x")
     for file in (tmp_path / "x" / "traces").iterdir():

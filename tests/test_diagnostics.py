@@ -269,6 +269,8 @@ def test_heavy_libraries_are_imported_only_when_used():
     import subprocess
     import sys
 
-    code = "import sys, fluxsense.infer.diagnostics as d; print([m for m in ('arviz_stats','emcee') if m in sys.modules])"
+    code = (
+        "import sys, fluxsense.infer.diagnostics as d; print([m for m in ('arviz_stats','emcee') if m in sys.modules])"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

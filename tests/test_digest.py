@@ -238,7 +238,15 @@ def test_a_digest_cannot_be_edited():
     digest = built([(ON, noisy(np.random.default_rng(11)), 0.0)])
     with pytest.raises(TypeError):
         digest[ON] = digest[ON]
-    for name in ("mean", "scatter", "smooth_free", "node_hermitian", "node_complementary", "frequency_hz", "trace_hash"):
+    for name in (
+        "mean",
+        "scatter",
+        "smooth_free",
+        "node_hermitian",
+        "node_complementary",
+        "frequency_hz",
+        "trace_hash",
+    ):
         with pytest.raises(ValueError, match="read-only"):
             getattr(digest[ON], name)[...] = 0
 
@@ -369,7 +377,9 @@ def test_going_on_passes_over_what_is_counted(tmp_path):
     whole = digest_campaign(rows, tmp_path)
     assert_same(digest_campaign(rows, tmp_path, start=digest_campaign(rows[:4], tmp_path)), whole, rtol=0)
     assert_same(digest_campaign(rows, tmp_path, start=whole), whole, rtol=0)
-    with pytest.raises(InputError, match=r"the log now says .*state 'out'.*when the trace was digested it said .*state 'in'"):
+    with pytest.raises(
+        InputError, match=r"the log now says .*state 'out'.*when the trace was digested it said .*state 'in'"
+    ):
         digest_campaign([replace(rows[0], state="out")], tmp_path, start=whole)
 
 

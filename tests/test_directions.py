@@ -211,7 +211,17 @@ def cloud(name, rng, n):
     raise KeyError(name)
 
 
-CLOUDS = ["round", "hundredth of a degree", "1e-6 rad", "sphere", "two unequal", "antipodal", "ring", "exact plane", "arc"]
+CLOUDS = [
+    "round",
+    "hundredth of a degree",
+    "1e-6 rad",
+    "sphere",
+    "two unequal",
+    "antipodal",
+    "ring",
+    "exact plane",
+    "arc",
+]
 
 
 @pytest.mark.parametrize("name", CLOUDS)

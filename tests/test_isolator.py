@@ -45,9 +45,7 @@ def equal_stages(rho=HALF_CONVERSION, **changes):
 def line_stages(**changes):
     """Plain line between idlers that each have a termination of rate k_t; 2 g / sqrt(ka k_t) = 1."""
     terminated = 25e6
-    return equal_stages(
-        link=1.0, idler_internal_hz=terminated, coupling_hz=0.5 * np.sqrt(KA * terminated), **changes
-    )
+    return equal_stages(link=1.0, idler_internal_hz=terminated, coupling_hz=0.5 * np.sqrt(KA * terminated), **changes)
 
 
 def random_rows(rng, n, spread_hz=1e7, full_link=False):

@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 from fluxsense.errors import InputError
 from fluxsense.traces.log import LogRow, read_log, write_log
 
-HEADER = "file,isolator,pump,pump_port,pump_power_dbm,pump_frequency_hz,state,cooldown,repeat,time_s,bias_east_a,bias_west_a"
+HEADER = (
+    "file,isolator,pump,pump_port,pump_power_dbm,pump_frequency_hz,state,cooldown,repeat,time_s,bias_east_a,bias_west_a"
+)
 ON = "a.s2p,A,on,1,-30,2.1e9,in,first,0,12.5,1e-5,-2e-5"
 OFF = "b.s2p,A,off,,,,out,first,0,14,0,0"
 STUDY = {"isolators": ["A", "B"], "states": ["in", "out"], "bias_lines": ["east", "west"]}
@@ -179,9 +181,9 @@ def test_a_folder_of_its_own_for_the_traces(folder, tmp_path_factory):
     assert len(read_log(elsewhere / "log.csv", **STUDY, folder=folder)) == 1
 
 
-names = st.text(st.characters(codec="utf-8", exclude_characters="\0\r/", exclude_categories=["C", "Z"]), min_size=1, max_size=8).filter(
-    lambda t: t.strip() == t and t not in (".", "..") and not t.startswith("#") and len(t.encode()) < 200
-)
+names = st.text(
+    st.characters(codec="utf-8", exclude_characters="\0\r/", exclude_categories=["C", "Z"]), min_size=1, max_size=8
+).filter(lambda t: t.strip() == t and t not in (".", "..") and not t.startswith("#") and len(t.encode()) < 200)
 finite = st.floats(-99, 99)
 
 

@@ -12,8 +12,11 @@ from fluxsense.magnetics.loops import area_vector, rectangle_outline, regular_ou
 from fluxsense.magnetics.sources import Wires, coil_field_t, dipole_field_t, dipole_flux_wb_per_a_m2
 
 seeds = st.integers(0, 2**32 - 1)
-LOOPS = [rectangle_outline(10e-6, 8e-6), regular_outline(12, 4e-6, (2e-5, 0, 0), normal=(1, 0, 1)),
-         regular_outline(3, 6e-6, (0, 3e-5, 1e-6))]
+LOOPS = [
+    rectangle_outline(10e-6, 8e-6),
+    regular_outline(12, 4e-6, (2e-5, 0, 0), normal=(1, 0, 1)),
+    regular_outline(3, 6e-6, (0, 3e-5, 1e-6)),
+]
 
 
 def test_uniform_field_is_the_area_in_flux_quanta():
@@ -21,8 +24,12 @@ def test_uniform_field_is_the_area_in_flux_quanta():
     # (Josephson constant 483597.8484 GHz/V).
     t = flux_map([rectangle_outline(1e-5, 1e-5)], "uniform_field")
     np.testing.assert_allclose(t @ [0, 0, 1e-3], [48.35978484], rtol=1e-9)
-    np.testing.assert_allclose(flux_map(LOOPS, "uniform_field"), np.stack([area_vector(r) for r in LOOPS])
-                               / FLUX_QUANTUM_WB, rtol=1e-14, atol=1e-7)
+    np.testing.assert_allclose(
+        flux_map(LOOPS, "uniform_field"),
+        np.stack([area_vector(r) for r in LOOPS]) / FLUX_QUANTUM_WB,
+        rtol=1e-14,
+        atol=1e-7,
+    )
 
 
 def test_coplanar_loops_in_a_uniform_field_have_rank_one():
@@ -99,32 +106,56 @@ def test_callers_arrays_stay_as_they_were():
     assert np.all(np.any(wires.area != 0, axis=1))
 
 
-@pytest.mark.parametrize(("call", "message"), [
-    (lambda: flux_map([LOOPS[0], LOOPS[1][:2]], "uniform_field"),
-     "outline 1 has 2 vertices, a closed outline needs at least 3. "
-     "List the corners in order; the last one is joined to the first."),
-    (lambda: flux_map(LOOPS, "monopole"), "The source kind 'monopole' is not known. Use \"uniform_field\" or \"dipole\"."),
-    (lambda: flux_map(LOOPS, "dipole"), "A dipole needs a position. Give position_m in metres."),
-    (lambda: flux_map(LOOPS, "uniform_field", [0, 0, 1]),
-     "A uniform field has no position, but one was given. Leave position_m out, or say kind=\"dipole\"."),
-    (lambda: flux_map(LOOPS, "dipole", [[0, 0, 1e-5], [1e-6, -4e-6, 0]]),
-     "The dipole at (1e-06, -4e-06, 0) m lies on the wire of loop 0, where its flux has no value. "
-     "Move the dipole or the loop."),
-    (lambda: flux_map(LOOPS, "dipole", [np.nan, 0, 0]),
-     "position_m contains a value that is not finite. Give finite numbers in metres, tesla or ampere square metres."),
-    (lambda: flux_map(LOOPS, "uniform_field", effective_area=[1, 1]),
-     "effective_area has shape (2,), its last axis must hold one factor for each of the 3 loop(s). "
-     "Give them in the order of the outlines."),
-    (lambda: flux_map(LOOPS, "uniform_field", effective_area=[1, 0, 1]),
-     "effective_area contains a factor that is not a finite number above zero. "
-     "Use 1 for a loop without flux focusing."),
-    (lambda: bias_flux([1, 2], [1], [0]),
-     "mutual_phi0_per_a has shape (2,), one row per loop and one column per bias line is needed."),
-    (lambda: bias_flux([[1, 2]], [1], [0]),
-     "current_a has shape (1,), its last axis must hold the 2 bias line(s). Give one current per bias line."),
-    (lambda: bias_flux([[1, 2]], [1, 1], [0, 0]),
-     "offset_phi0 has shape (2,), its last axis must hold the 1 loop(s). Give one offset per loop."),
-])
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (
+            lambda: flux_map([LOOPS[0], LOOPS[1][:2]], "uniform_field"),
+            "outline 1 has 2 vertices, a closed outline needs at least 3. "
+            "List the corners in order; the last one is joined to the first.",
+        ),
+        (
+            lambda: flux_map(LOOPS, "monopole"),
+            'The source kind \'monopole\' is not known. Use "uniform_field" or "dipole".',
+        ),
+        (lambda: flux_map(LOOPS, "dipole"), "A dipole needs a position. Give position_m in metres."),
+        (
+            lambda: flux_map(LOOPS, "uniform_field", [0, 0, 1]),
+            'A uniform field has no position, but one was given. Leave position_m out, or say kind="dipole".',
+        ),
+        (
+            lambda: flux_map(LOOPS, "dipole", [[0, 0, 1e-5], [1e-6, -4e-6, 0]]),
+            "The dipole at (1e-06, -4e-06, 0) m lies on the wire of loop 0, where its flux has no value. "
+            "Move the dipole or the loop.",
+        ),
+        (
+            lambda: flux_map(LOOPS, "dipole", [np.nan, 0, 0]),
+            "position_m contains a value that is not finite. Give finite numbers in metres, tesla or ampere square metres.",
+        ),
+        (
+            lambda: flux_map(LOOPS, "uniform_field", effective_area=[1, 1]),
+            "effective_area has shape (2,), its last axis must hold one factor for each of the 3 loop(s). "
+            "Give them in the order of the outlines.",
+        ),
+        (
+            lambda: flux_map(LOOPS, "uniform_field", effective_area=[1, 0, 1]),
+            "effective_area contains a factor that is not a finite number above zero. "
+            "Use 1 for a loop without flux focusing.",
+        ),
+        (
+            lambda: bias_flux([1, 2], [1], [0]),
+            "mutual_phi0_per_a has shape (2,), one row per loop and one column per bias line is needed.",
+        ),
+        (
+            lambda: bias_flux([[1, 2]], [1], [0]),
+            "current_a has shape (1,), its last axis must hold the 2 bias line(s). Give one current per bias line.",
+        ),
+        (
+            lambda: bias_flux([[1, 2]], [1, 1], [0, 0]),
+            "offset_phi0 has shape (2,), its last axis must hold the 1 loop(s). Give one offset per loop.",
+        ),
+    ],
+)
 def test_messages(call, message):
     with pytest.raises(InputError) as caught:
         call()

@@ -142,8 +142,9 @@ def test_distance_against_dense_sampling_of_the_wire(seed):
 
 def test_distance_examples():
     square = rectangle_outline(2.0, 2.0)
-    np.testing.assert_allclose(distance_to_outline([[0, 0, 0], [1, 0.3, 0], [4, 5, 0], [0, 0, 2]], square),
-                               [1, 0, 5, np.sqrt(5)], atol=1e-15)
+    np.testing.assert_allclose(
+        distance_to_outline([[0, 0, 0], [1, 0.3, 0], [4, 5, 0], [0, 0, 2]], square), [1, 0, 5, np.sqrt(5)], atol=1e-15
+    )
     closed_twice = np.concatenate([square, square[:1]])  # an edge of no length
     assert distance_to_outline([0, 0, 0], closed_twice) == pytest.approx(1.0)
 
@@ -155,36 +156,63 @@ def test_callers_arrays_stay_as_they_were():
     np.testing.assert_array_equal(r, kept)
 
 
-@pytest.mark.parametrize(("call", "message"), [
-    (lambda: area_vector([[0, 0, 0], [1, 0, 0]]),
-     "outline has 2 vertices, a closed outline needs at least 3. "
-     "List the corners in order; the last one is joined to the first."),
-    (lambda: area_vector([1, 0, 0]),
-     "outline has 1 vertex, a closed outline needs at least 3. "
-     "List the corners in order; the last one is joined to the first."),
-    (lambda: area_vector([[0, 0], [1, 0], [0, 1]]),
-     "outline has shape (3, 2), its last axis must hold x, y, z. Give three components per vector."),
-    (lambda: area_vector([[0, 0, 0], [1, 0, 0], [0, np.nan, 0]]),
-     "outline contains a value that is not finite. Give finite numbers in metres, tesla or ampere square metres."),
-    (lambda: area_vector([["a", 0, 0]]), "outline cannot be read as numbers. Give x, y, z for each point."),
-    (lambda: regular_outline(2, 1.0), "sides is 2, a closed outline needs a whole number of at least 3."),
-    (lambda: regular_outline(5, -1e-6),
-     "radius_m is -1e-06, it must be a finite length above zero. Give the length in metres."),
-    (lambda: rectangle_outline(1.0, float("nan")),
-     "height_m is nan, it must be a finite length above zero. Give the length in metres."),
-    (lambda: figure_eight_outline(1.0, 1.0, -0.1),
-     "gap_m is -0.1, it must be zero or a finite length above zero. Give it in metres."),
-    (lambda: regular_outline(5, 1.0, normal=(0, 0, 0)),
-     "normal has zero length. Give a vector that points somewhere; its length is not used."),
-    (lambda: place([[0, 0]], (0, 0, 0), (0, 0, 0), (0, 1, 0)),
-     "x_axis has zero length. Give a vector that points somewhere; its length is not used."),
-    (lambda: place([[0, 0]], (0, 0, 0), (1, 0, 0), (1, 1, 0)),
-     "x_axis and y_axis are 45.00 degrees apart, a chip's axes must be perpendicular. Correct one of the axes."),
-    (lambda: place([0, 0], (0, 0, 0), (1, 0, 0), (0, 1, 0)),
-     "The points have shape (2,), rows of x, y or of x, y, z are needed. Give one row per corner, in metres."),
-    (lambda: place([[0, np.inf]], (0, 0, 0), (1, 0, 0), (0, 1, 0)),
-     "The points contain a value that is not finite. Give finite numbers in metres."),
-])
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (
+            lambda: area_vector([[0, 0, 0], [1, 0, 0]]),
+            "outline has 2 vertices, a closed outline needs at least 3. "
+            "List the corners in order; the last one is joined to the first.",
+        ),
+        (
+            lambda: area_vector([1, 0, 0]),
+            "outline has 1 vertex, a closed outline needs at least 3. "
+            "List the corners in order; the last one is joined to the first.",
+        ),
+        (
+            lambda: area_vector([[0, 0], [1, 0], [0, 1]]),
+            "outline has shape (3, 2), its last axis must hold x, y, z. Give three components per vector.",
+        ),
+        (
+            lambda: area_vector([[0, 0, 0], [1, 0, 0], [0, np.nan, 0]]),
+            "outline contains a value that is not finite. Give finite numbers in metres, tesla or ampere square metres.",
+        ),
+        (lambda: area_vector([["a", 0, 0]]), "outline cannot be read as numbers. Give x, y, z for each point."),
+        (lambda: regular_outline(2, 1.0), "sides is 2, a closed outline needs a whole number of at least 3."),
+        (
+            lambda: regular_outline(5, -1e-6),
+            "radius_m is -1e-06, it must be a finite length above zero. Give the length in metres.",
+        ),
+        (
+            lambda: rectangle_outline(1.0, float("nan")),
+            "height_m is nan, it must be a finite length above zero. Give the length in metres.",
+        ),
+        (
+            lambda: figure_eight_outline(1.0, 1.0, -0.1),
+            "gap_m is -0.1, it must be zero or a finite length above zero. Give it in metres.",
+        ),
+        (
+            lambda: regular_outline(5, 1.0, normal=(0, 0, 0)),
+            "normal has zero length. Give a vector that points somewhere; its length is not used.",
+        ),
+        (
+            lambda: place([[0, 0]], (0, 0, 0), (0, 0, 0), (0, 1, 0)),
+            "x_axis has zero length. Give a vector that points somewhere; its length is not used.",
+        ),
+        (
+            lambda: place([[0, 0]], (0, 0, 0), (1, 0, 0), (1, 1, 0)),
+            "x_axis and y_axis are 45.00 degrees apart, a chip's axes must be perpendicular. Correct one of the axes.",
+        ),
+        (
+            lambda: place([0, 0], (0, 0, 0), (1, 0, 0), (0, 1, 0)),
+            "The points have shape (2,), rows of x, y or of x, y, z are needed. Give one row per corner, in metres.",
+        ),
+        (
+            lambda: place([[0, np.inf]], (0, 0, 0), (1, 0, 0), (0, 1, 0)),
+            "The points contain a value that is not finite. Give finite numbers in metres.",
+        ),
+    ],
+)
 def test_messages(call, message):
     with pytest.raises(InputError) as caught:
         call()

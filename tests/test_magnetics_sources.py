@@ -77,6 +77,7 @@ def fan_nodes(vertices, count):
 
 # ---------------------------------------------------------------- dipole field
 
+
 def test_dipole_field_on_axis_and_equator():
     # Textbook: 2e-7 T on the axis and -1e-7 T on the equator at 1 m from 1 A m^2 (mu0 = 4 pi e-7).
     field = dipole_field_t([0, 0, 1], [0, 0, 0], [[0, 0, 1], [1, 0, 0]])
@@ -102,13 +103,15 @@ def test_dipole_field_broadcasts_as_a_loop():
 
 # ---------------------------------------------------------------- flux of a dipole in a loop
 
+
 def test_dipole_above_a_square():
     # Closed form mu0 m s^2/(2 pi (z^2 + s^2/4) sqrt(z^2 + s^2/2)) (derived by reciprocity, checked by a double
     # integral); s = 10 um, z = 5 um, 1e-15 A m^2: 4.61880215291e-17 Wb = 0.0223364278341 Phi0.
     row = dipole_flux_wb_per_a_m2(rectangle_outline(10e-6, 10e-6), [0, 0, 5e-6])
     s, z = 10e-6, 5e-6
     np.testing.assert_allclose(
-        row, [0, 0, MU0 * s**2 / (2 * np.pi * (z**2 + s**2 / 4) * np.sqrt(z**2 + s**2 / 2))], rtol=1e-14, atol=1e-18)
+        row, [0, 0, MU0 * s**2 / (2 * np.pi * (z**2 + s**2 / 4) * np.sqrt(z**2 + s**2 / 2))], rtol=1e-14, atol=1e-18
+    )
     assert row[2] * 1e-15 == pytest.approx(4.61880215291e-17, rel=1e-9, abs=0)
     assert row[2] * 1e-15 / FLUX_QUANTUM_WB == pytest.approx(0.0223364278341, rel=1e-9, abs=0)
 
@@ -159,14 +162,21 @@ def test_row_at_any_distance_against_many_digits(distance):
     expected = row_in_many_digits(loop, position)
     # Coordinates are rounded at eps times the loop's size, so that over the distance is the best there can be.
     conditioning = max(2e-14, 2**-52 * np.ptp(loop, axis=0).max() / distance)
-    np.testing.assert_allclose(dipole_flux_wb_per_a_m2(loop, position), expected, rtol=0,
-                               atol=conditioning * np.abs(expected).max())
+    np.testing.assert_allclose(
+        dipole_flux_wb_per_a_m2(loop, position), expected, rtol=0, atol=conditioning * np.abs(expected).max()
+    )
 
 
-@pytest.mark.parametrize("position", [
-    (3.0, -1.0, 0.0), (1.0 + 2.0**-30, -1.0, 0.0), (-1.0, 1.0 + 1e-12, 0.0), (1.0, 1e5, 0.0),
-    (1.0 + 1e-7, -1.0 + 1e-13, 1e-13),
-])
+@pytest.mark.parametrize(
+    "position",
+    [
+        (3.0, -1.0, 0.0),
+        (1.0 + 2.0**-30, -1.0, 0.0),
+        (-1.0, 1.0 + 1e-12, 0.0),
+        (1.0, 1e5, 0.0),
+        (1.0 + 1e-7, -1.0 + 1e-13, 1e-13),
+    ],
+)
 def test_dipole_in_line_with_an_edge(position):
     square = np.array([[-1.0, -1, 0], [1, -1, 0], [1, 1, 0], [-1, 1, 0]])
     expected = row_in_many_digits(square, position)
@@ -212,10 +222,12 @@ def test_row_turns_moves_and_scales_with_the_geometry(seed, distance):
     # eps times the size over the distance to the wire.
     atol = 1e-14 * np.abs(row).max() * max(10.0, distance, 10.0 / distance_to_outline(position, loop))
     turn, shift = Rotation.random(random_state=seed).as_matrix(), rng.normal(size=3)
-    np.testing.assert_allclose(dipole_flux_wb_per_a_m2(loop @ turn.T + shift, turn @ position + shift), turn @ row,
-                               rtol=0, atol=atol)
-    np.testing.assert_allclose(2.0 * dipole_flux_wb_per_a_m2(2.0 * loop, 2.0 * position), row, rtol=1e-13,
-                               atol=1e-15 * np.abs(row).max())
+    np.testing.assert_allclose(
+        dipole_flux_wb_per_a_m2(loop @ turn.T + shift, turn @ position + shift), turn @ row, rtol=0, atol=atol
+    )
+    np.testing.assert_allclose(
+        2.0 * dipole_flux_wb_per_a_m2(2.0 * loop, 2.0 * position), row, rtol=1e-13, atol=1e-15 * np.abs(row).max()
+    )
     np.testing.assert_allclose(dipole_flux_wb_per_a_m2(loop[::-1], position), -row, rtol=0, atol=atol)
     np.testing.assert_allclose(dipole_flux_wb_per_a_m2(np.roll(loop, 2, axis=0), position), row, rtol=0, atol=atol)
 
@@ -249,12 +261,14 @@ def test_batch_equals_loop_across_near_and_far_and_over_blocks():
 
 # ---------------------------------------------------------------- coils
 
+
 def test_circular_coil_field():
     # a = 1 m, 1 A, mu0 = 4 pi e-7 (verified with magpylib's closed form): centre, z = 1, and (0.6, 0, 0.4).
     coil = regular_outline(512, 1.0, equal_area=True)
     field = coil_field_t(coil, 1.0, [[0, 0, 0], [0, 0, 1], [0.6, 0, 0.4]]) * OLD_MU0 / MU0
     np.testing.assert_allclose(
-        field, [[0, 0, 6.28318531e-7], [0, 0, 2.22144147e-7], [2.27409777e-7, 0, 5.06928315e-7]], rtol=5e-9, atol=1e-20)
+        field, [[0, 0, 6.28318531e-7], [0, 0, 2.22144147e-7], [2.27409777e-7, 0, 5.06928315e-7]], rtol=5e-9, atol=1e-20
+    )
 
 
 @given(seeds)
@@ -274,6 +288,7 @@ def test_coil_field_is_linear_in_the_current():
 
 # ---------------------------------------------------------------- mutual inductance
 
+
 def maxwell_coaxial(a, b, d):
     """Maxwell, Treatise art. 701: mu0 sqrt(ab) ((2/k - k) K - (2/k) E), k^2 = 4ab/((a + b)^2 + d^2)."""
     k2 = 4 * a * b / ((a + b) ** 2 + d**2)
@@ -287,16 +302,20 @@ def limit_of_polygons(inductance, sides):
     return (16 * fine - coarse) / 15
 
 
-@pytest.mark.parametrize(("a", "b", "d", "table_nh", "rel"), [
-    # nH with mu0 = 4 pi e-7: Maxwell's form = Neumann quadrature = Carlson's integrals to 12 digits.
-    (0.25, 0.25, 0.10, 337.684718487, 1e-7),
-    (0.25, 0.25, 0.50, 35.4649815511, 2e-8),
-    (0.25, 0.20, 0.10, 248.78735904219, 1e-7),
-])
+@pytest.mark.parametrize(
+    ("a", "b", "d", "table_nh", "rel"),
+    [
+        # nH with mu0 = 4 pi e-7: Maxwell's form = Neumann quadrature = Carlson's integrals to 12 digits.
+        (0.25, 0.25, 0.10, 337.684718487, 1e-7),
+        (0.25, 0.25, 0.50, 35.4649815511, 2e-8),
+        (0.25, 0.20, 0.10, 248.78735904219, 1e-7),
+    ],
+)
 def test_coaxial_circles(a, b, d, table_nh, rel):
     def inductance(sides):
-        return mutual_inductance_h(regular_outline(sides, a, equal_area=True),
-                                   regular_outline(sides, b, (0, 0, d), equal_area=True))
+        return mutual_inductance_h(
+            regular_outline(sides, a, equal_area=True), regular_outline(sides, b, (0, 0, d), equal_area=True)
+        )
 
     got = limit_of_polygons(inductance, 32)
     assert maxwell_coaxial(a, b, d) * OLD_MU0 / MU0 == pytest.approx(table_nh * 1e-9, rel=1e-11, abs=0)
@@ -306,8 +325,9 @@ def test_coaxial_circles(a, b, d, table_nh, rel):
 def test_close_coaxial_circles():
     # a = b = 25 cm, 1 cm apart: 1036.66484928 nH ("1036.66 cm" in Rosa & Grover 1912, from memory).  Sides must be
     # shorter than the gap before the error falls as sides^-4, so the polygon is finer and the tolerance wider.
-    got = mutual_inductance_h(regular_outline(160, 0.25, equal_area=True),
-                              regular_outline(160, 0.25, (0, 0, 0.01), equal_area=True))
+    got = mutual_inductance_h(
+        regular_outline(160, 0.25, equal_area=True), regular_outline(160, 0.25, (0, 0, 0.01), equal_area=True)
+    )
     assert got * OLD_MU0 / MU0 == pytest.approx(1036.66484928e-9, rel=2e-6, abs=0)
 
 
@@ -317,7 +337,8 @@ def test_tilted_circles():
     def inductance(sides):
         return mutual_inductance_h(
             regular_outline(sides, 0.16, equal_area=True),
-            regular_outline(sides, 0.10, (0, 0.0433013, 0.175), (0, 3, np.sqrt(3)), equal_area=True))
+            regular_outline(sides, 0.10, (0, 0.0433013, 0.175), (0, 3, np.sqrt(3)), equal_area=True),
+        )
 
     assert limit_of_polygons(inductance, 32) * OLD_MU0 / MU0 == pytest.approx(26.6433305e-9, rel=1e-8, abs=0)
 
@@ -354,11 +375,22 @@ def rectangles_in_many_digits(a, b):
         return float(total * mp.mpf(MU0) / (4 * mp.pi))
 
 
-@pytest.mark.parametrize("shift", [
-    (0, 0, 2.0**-10), (0, 0, 0.125), (0, 0, 1), (0.25, 0.5, 0.0625), (3, 5, 0), (7.5, 0, 0), (0, 0, 64), (20, -30, 512),
-    (1000, 3000, 0), (0, 0, 2**20),
-    (0.125, 0.375, 0),  # crosses in two points
-])
+@pytest.mark.parametrize(
+    "shift",
+    [
+        (0, 0, 2.0**-10),
+        (0, 0, 0.125),
+        (0, 0, 1),
+        (0.25, 0.5, 0.0625),
+        (3, 5, 0),
+        (7.5, 0, 0),
+        (0, 0, 64),
+        (20, -30, 512),
+        (1000, 3000, 0),
+        (0, 0, 2**20),
+        (0.125, 0.375, 0),  # crosses in two points
+    ],
+)
 def test_rectangles_against_the_closed_form(shift):
     a = np.array([[-1.0, -1, 0], [1, -1, 0], [1, 1, 0], [-1, 1, 0]])
     b = a * [0.75, 1.25, 1] + np.array(shift, dtype=float)
@@ -411,25 +443,43 @@ def test_linked_loops_and_extra_corners():
 
 # ---------------------------------------------------------------- messages
 
-@pytest.mark.parametrize(("call", "message"), [
-    (lambda: dipole_field_t([0, 0, 1], [0, 0, 0], [[1, 0, 0], [0, 0, 0]]),
-     "A point lies on the dipole itself, where its field has no value. Move the point or the dipole."),
-    (lambda: dipole_flux_wb_per_a_m2([[0, 0, 0], [1, 0, 0]], [0, 0, 1]),
-     "outline 0 has 2 vertices, a closed outline needs at least 3. "
-     "List the corners in order; the last one is joined to the first."),
-    (lambda: dipole_flux_wb_per_a_m2(np.ones((3, 3)), [0, 0, 1]),
-     "outline 0 has all corners in one point. Give its corners in metres."),
-    (lambda: dipole_flux_wb_per_a_m2(np.ones((2, 3, 3)), [0, 0, 1]),
-     "outline 0 has shape (2, 3, 3), rows of x, y, z are needed. Give one outline per entry of the list."),
-    (lambda: dipole_flux_wb_per_a_m2(rectangle_outline(1, 1), [0, 0, np.inf]),
-     "position_m contains a value that is not finite. Give finite numbers in metres, tesla or ampere square metres."),
-    (lambda: coil_field_t(rectangle_outline(1, 1), np.nan, [0, 0, 1]),
-     "current_a contains a value that is not finite. Give finite currents in A."),
-    (lambda: Wires.of([]), "The list of outlines is empty. Give at least one loop."),
-    (lambda: mutual_inductance_h(rectangle_outline(1, 1), rectangle_outline(1, 1, (0.5, 0, 0))),
-     "The two outlines run along each other at (almost) no distance, where the mutual inductance of thin wires is "
-     "infinite. Keep them apart by at least the width of the wire."),
-])
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (
+            lambda: dipole_field_t([0, 0, 1], [0, 0, 0], [[1, 0, 0], [0, 0, 0]]),
+            "A point lies on the dipole itself, where its field has no value. Move the point or the dipole.",
+        ),
+        (
+            lambda: dipole_flux_wb_per_a_m2([[0, 0, 0], [1, 0, 0]], [0, 0, 1]),
+            "outline 0 has 2 vertices, a closed outline needs at least 3. "
+            "List the corners in order; the last one is joined to the first.",
+        ),
+        (
+            lambda: dipole_flux_wb_per_a_m2(np.ones((3, 3)), [0, 0, 1]),
+            "outline 0 has all corners in one point. Give its corners in metres.",
+        ),
+        (
+            lambda: dipole_flux_wb_per_a_m2(np.ones((2, 3, 3)), [0, 0, 1]),
+            "outline 0 has shape (2, 3, 3), rows of x, y, z are needed. Give one outline per entry of the list.",
+        ),
+        (
+            lambda: dipole_flux_wb_per_a_m2(rectangle_outline(1, 1), [0, 0, np.inf]),
+            "position_m contains a value that is not finite. Give finite numbers in metres, tesla or ampere square metres.",
+        ),
+        (
+            lambda: coil_field_t(rectangle_outline(1, 1), np.nan, [0, 0, 1]),
+            "current_a contains a value that is not finite. Give finite currents in A.",
+        ),
+        (lambda: Wires.of([]), "The list of outlines is empty. Give at least one loop."),
+        (
+            lambda: mutual_inductance_h(rectangle_outline(1, 1), rectangle_outline(1, 1, (0.5, 0, 0))),
+            "The two outlines run along each other at (almost) no distance, where the mutual inductance of thin wires is "
+            "infinite. Keep them apart by at least the width of the wire.",
+        ),
+    ],
+)
 def test_messages(call, message):
     with pytest.raises(InputError) as caught:
         call()

@@ -113,7 +113,9 @@ def test_drift_is_recovered(shared):
     full = truth + np.diag(np.repeat(0.01**2 / power, 2))
     error = np.sqrt((np.outer(np.diag(full), np.diag(full)) + full**2) / (count - 1))
     assert np.all(np.abs(noise.drift["one"] - truth) < 5 * error + 2e-5)
-    assert np.all(np.abs(np.diag(1.5 * truth - noise.drift["one"])) > 5 * np.diag(error))  # half as much more would show
+    assert np.all(
+        np.abs(np.diag(1.5 * truth - noise.drift["one"])) > 5 * np.diag(error)
+    )  # half as much more would show
 
 
 def test_drift_of_one_path_along_with_the_other_keeps_its_sign():

@@ -113,7 +113,9 @@ def test_fisher_regions(fisher):
     for region in fisher.regions:
         cone = float(vmf_cone_rad(KAPPA, region.level))
         # the quantile's standard error sqrt(p(1-p)/n)/density, the density by a difference of the closed form
-        slope = (float(vmf_cone_rad(KAPPA, region.level + 0.005)) - float(vmf_cone_rad(KAPPA, region.level - 0.005))) / 0.01
+        slope = (
+            float(vmf_cone_rad(KAPPA, region.level + 0.005)) - float(vmf_cone_rad(KAPPA, region.level - 0.005))
+        ) / 0.01
         error = slope * np.sqrt(region.level * (1 - region.level) / 1500)
         assert abs(np.radians(region.cone_deg) - cone) < 4.5 * error + np.radians(0.5)
         solid = 2 * np.pi * (1 - np.cos(cone))
@@ -197,7 +199,8 @@ def test_without_source_out_sweeps(tmp_path, measured: Measured):
     assert "known only to 10 mPhi0, cannot be told from the source's flux (about 112 mPhi0" in words
     assert (
         f"They dominate the error: {limits['angular_error_deg']:.2g} degrees as it is, "
-        f"{limits['with_reference_sweeps_deg']:.2g} degrees with as many sweeps again taken with the source out." in words
+        f"{limits['with_reference_sweeps_deg']:.2g} degrees with as many sweeps again taken with the source out."
+        in words
     )
     assert result.region_contains(unit(FIELD_T))[0.95]
     # what is promised of reference sweeps is what they gave: same chip and plan, other truth
@@ -243,7 +246,9 @@ def test_a_notch_in_the_pump_off_sweeps_is_no_misfit(tmp_path):
         total -= 2 * float(likelihood.log_likelihood(truth.parameters)[0])
         degrees += likelihood.values
     assert deepest < 0.05  # there is a notch
-    assert abs(total - degrees) < 5 * np.sqrt(2 * degrees) + 0.05 * degrees  # noise levels are measured to some per cent
+    assert (
+        abs(total - degrees) < 5 * np.sqrt(2 * degrees) + 0.05 * degrees
+    )  # noise levels are measured to some per cent
 
 
 def test_same_seed_same_document(measured: Measured):

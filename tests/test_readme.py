@@ -44,7 +44,16 @@ def test_top_level_is_as_agreed() -> None:
     if not listed:
         pytest.skip("not a git checkout")
     top = {name.split("/")[0] for name in listed if not name.startswith(".")}
-    assert top == {"README.md", "DEVELOPERS.md", "pyproject.toml", "LICENSE", "fluxsense", "tests", "examples", "data_demo"}
+    assert top == {
+        "README.md",
+        "DEVELOPERS.md",
+        "pyproject.toml",
+        "LICENSE",
+        "fluxsense",
+        "tests",
+        "examples",
+        "data_demo",
+    }
 
 
 @pytest.mark.slow

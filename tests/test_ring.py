@@ -35,7 +35,9 @@ def lowest_energy(f, inductive, rng, starts):
     best = np.inf
     for _ in range(starts):
         begin = rng.uniform(-np.pi, np.pi, 3)
-        found = minimize(lambda q: circuit_energy([0.0, *q], f, inductive), begin, method="BFGS", options={"gtol": 1e-9})
+        found = minimize(
+            lambda q: circuit_energy([0.0, *q], f, inductive), begin, method="BFGS", options={"gtol": 1e-9}
+        )
         best = min(best, float(found.fun))
     return best
 
@@ -46,7 +48,9 @@ def test_mode_energy_is_the_circuit_energy(inductive):
     phases = rng.uniform(-6, 6, (4, 500))
     f = rng.uniform(-7, 7, 500)
     expected = circuit_energy(phases, f, inductive)
-    np.testing.assert_allclose(ring.ring_energy(*modes(phases), f, inductive), expected, rtol=1e-12, atol=1e-11)  # terms up to 500
+    np.testing.assert_allclose(
+        ring.ring_energy(*modes(phases), f, inductive), expected, rtol=1e-12, atol=1e-11
+    )  # terms up to 500
 
 
 def test_expansion_of_the_circuit_by_sympy():
@@ -192,9 +196,10 @@ def circuit_inductances(f, alpha):
     curvature_x = (energy(h, 0, 0) + energy(-h, 0, 0) - 2 * centre) / h**2
     curvature_z = (energy(0, 0, h) + energy(0, 0, -h) - 2 * centre) / h**2
     big = 0.02
-    cubic = sum(
-        a * b * c * energy(a * big, b * big, c * big) for a in (-1, 1) for b in (-1, 1) for c in (-1, 1)
-    ) / (2 * big) ** 3
+    cubic = (
+        sum(a * b * c * energy(a * big, b * big, c * big) for a in (-1, 1) for b in (-1, 1) for c in (-1, 1))
+        / (2 * big) ** 3
+    )
     return 1 / curvature_x, 1 / curvature_z, cubic
 
 

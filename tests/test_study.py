@@ -242,7 +242,10 @@ GOLDEN = [
         [('kind = "dipole"', 'kind = "dipol"')],
         's.toml, source.kind: "dipol" is not known here. Did you mean "dipole"? Use "dipole" or "uniform_field".',
     ),
-    ([('kind = "dipole"\n', "")], 's.toml, source.kind: this entry is missing. Add kind = "dipole" or "uniform_field".'),
+    (
+        [('kind = "dipole"\n', "")],
+        's.toml, source.kind: this entry is missing. Add kind = "dipole" or "uniform_field".',
+    ),
     (
         [('"12 um"]\nsize', '"12 GHz"]\nsize')],
         's.toml, source.position[number 3]: "12 GHz" is a frequency, but a length is wanted. Write for example "12 um"; '
@@ -261,9 +264,17 @@ GOLDEN = [
         [('size = "30 fA m^2"', 'size = "30 fA m^2"\nsize_prior = "known"\nsize_sd = "20 fA m^2"')],
         's.toml, source.size_sd: a size known to no better than a third is not known. Use size_prior = "scale".',
     ),
-    ([('size = "30 fA m^2"', 'size = "0 A m^2"')], 's.toml, source.size: "0 A m^2" is out of range. It must be above 0 A m^2.'),
     (
-        [('size = "30 fA m^2"', 'size = "30 fA m^2"\ndirection_prior = "list"\ndirection_candidates = [[0, 0, 1], [0, 0, 0]]')],
+        [('size = "30 fA m^2"', 'size = "0 A m^2"')],
+        's.toml, source.size: "0 A m^2" is out of range. It must be above 0 A m^2.',
+    ),
+    (
+        [
+            (
+                'size = "30 fA m^2"',
+                'size = "30 fA m^2"\ndirection_prior = "list"\ndirection_candidates = [[0, 0, 1], [0, 0, 0]]',
+            )
+        ],
         "s.toml, source.direction_candidates[number 2]: a direction of length zero is no direction. Write it like "
         "[0, 0, 1].",
     ),
@@ -432,8 +443,14 @@ GOLDEN = [
         [("points = 21", "points = 21\n[traces]\nallow_outside = 1")],
         "s.toml, traces.allow_outside: 1 is neither true nor false. Write true or false.",
     ),
-    ([("format = 1", "format = 2")], "s.toml, format: format 2 is not known to this version. This version reads format = 1."),
-    ([("format = 1", "format = true")], "s.toml, format: format true is not known to this version. This version reads format = 1."),
+    (
+        [("format = 1", "format = 2")],
+        "s.toml, format: format 2 is not known to this version. This version reads format = 1.",
+    ),
+    (
+        [("format = 1", "format = true")],
+        "s.toml, format: format true is not known to this version. This version reads format = 1.",
+    ),
     ([("format = 1\n", "")], "s.toml, format: this entry is missing. Begin the study with format = 1."),
     ([('title = "small"', 'title = " "')], "s.toml, title: the text is empty. Write something in the quotes."),
     (
@@ -445,7 +462,12 @@ GOLDEN = [
         's.toml, titel: this key is not known. Did you mean "title"?',
     ),
     (
-        [("[[isolator]]", "[[isolator]]\nmagic = 0xFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFF\n")],
+        [
+            (
+                "[[isolator]]",
+                "[[isolator]]\nmagic = 0xFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFF\n",
+            )
+        ],
         "s.toml, isolator[one].magic: this key is not known. Known here: hybrid_imbalance, hybrid_loss, hybrid_phase_error, "
         "link, link_amplitude, link_phase, name, pump_phase_error_sd, pump_port_1_phase, pump_strength_sd, reference_flux, "
         "reference_power, stage_1, stage_2.",
@@ -531,7 +553,11 @@ def test_no_more_than_twelve_are_shown(faults):
         (b"a = " + b"{a = " * 20000, "{path}: the study is not usable TOML (its lists", "that are not closed."),
         (b"a = " + b"9" * 9000, "{path}: the study is not usable TOML (it holds a number", "Correct that number."),
         (b"a = 1\na" + b".a" * 100_000 + b" = 1", "{path}:2: a key with over forty parts is no key", "Remove it."),
-        (b"#" * (MAX_STUDY_BYTES + 1), "{path}: a study of 2000001 bytes is beyond the limit of 2000000.", "right file?"),
+        (
+            b"#" * (MAX_STUDY_BYTES + 1),
+            "{path}: a study of 2000001 bytes is beyond the limit of 2000000.",
+            "right file?",
+        ),
     ],
 )
 def test_files_that_are_no_study(tmp_path, raw, start, end):
@@ -547,7 +573,8 @@ def test_files_that_are_no_study(tmp_path, raw, start, end):
 def test_paths_that_are_no_file(tmp_path):
     remedy = "Check the path, or begin one with: fluxsense start DIR."
     cases = {
-        tmp_path / "none.toml": f"{tmp_path / 'none.toml'}: the study cannot be read (No such file or directory). {remedy}",
+        tmp_path
+        / "none.toml": f"{tmp_path / 'none.toml'}: the study cannot be read (No such file or directory). {remedy}",
         tmp_path: f"{tmp_path}: this is not a file. {remedy}",
         "a\0b": f'"a\\x00b": this is no path of a file. {remedy}',
         "x" * 5000: f"{'x' * 5000}: the study cannot be read (File name too long). {remedy}",
@@ -573,8 +600,12 @@ VALUES = st.one_of(
     st.booleans(),
     st.integers(-5, 5),
     st.floats(),
-    st.sampled_from(["", " ", "12 um", "0 um", "-1 GHz", "7,2 GHz", "1e999 Hz", "in", "circle", "polygon", "list", "cap"]),
-    st.sampled_from(["uniform_field", "calibration", "turned", "bare", "ground", "matched", "line", "known", "east_near"]),
+    st.sampled_from(
+        ["", " ", "12 um", "0 um", "-1 GHz", "7,2 GHz", "1e999 Hz", "in", "circle", "polygon", "list", "cap"]
+    ),
+    st.sampled_from(
+        ["uniform_field", "calibration", "turned", "bare", "ground", "matched", "line", "known", "east_near"]
+    ),
     st.text(max_size=8),
     st.just(datetime.date(2001, 1, 1)),
     st.just(datetime.time(1, 2)),

@@ -78,7 +78,14 @@ anything at all
 
 @pytest.mark.parametrize(
     "line",
-    ["# Hz S RI R 50", "# R 50 S RI Hz", "#ri hz r 50 s", "# RI R 50.0 HZ", "#\tHz\tRI ! R 75 in a comment", "# Hz RI R 50 50"],
+    [
+        "# Hz S RI R 50",
+        "# R 50 S RI Hz",
+        "#ri hz r 50 s",
+        "# RI R 50.0 HZ",
+        "#\tHz\tRI ! R 75 in a comment",
+        "# Hz RI R 50 50",
+    ],
 )
 def test_option_line_in_any_legal_order(line):
     sweep = sweep_from_bytes(f"! c\n\n{line}\n{ROW_1}{ROW_2}".encode(), "x.s2p")

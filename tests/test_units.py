@@ -183,7 +183,11 @@ def test_best_reading_unit():
             's.toml, a.b: "12 m m" has the unit "m m", which is not known for a length. Write for example "12 um"; '
             "units known here: nm, um, mm, m, cm.",
         ),
-        ("9" * 100 + " m", "length", 's.toml, a.b: a text of 102 characters is not a length. Write for example "12 um".'),
+        (
+            "9" * 100 + " m",
+            "length",
+            's.toml, a.b: a text of 102 characters is not a length. Write for example "12 um".',
+        ),
         (True, "level", 's.toml, a.b: true is not a level with its unit. Write for example "0.2 dB".'),
         (["1 m"], "length", 's.toml, a.b: ["1 m"] is not a length with its unit. Write for example "12 um".'),
         (None, "time", 's.toml, a.b: None is not a time with its unit. Write for example "10 min".'),

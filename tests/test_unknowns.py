@@ -35,7 +35,12 @@ def demo():
 def rich(demo):
     """The demo with an uncertain field of every sort."""
     first = demo.isolators[0]
-    uncertain = (("signal_linewidth_hz", 12e6), ("signal_internal_hz", 0.4e6), ("idler_share", 0.1), ("coupling_hz", 1e6))
+    uncertain = (
+        ("signal_linewidth_hz", 12e6),
+        ("signal_internal_hz", 0.4e6),
+        ("idler_share", 0.1),
+        ("coupling_hz", 1e6),
+    )
     stage = replace(first.stages[0], uncertain=uncertain)
     loops = (replace(demo.loops[0], effective_area=0.9, effective_area_sd=0.3, offset_phi0=0.2), *demo.loops[1:])
     return replace(demo, loops=loops, isolators=(replace(first, stages=(stage, first.stages[1])), *demo.isolators[1:]))
@@ -130,7 +135,9 @@ def test_region_ends_where_it_says(where):
     # angles to the axis just within and just beyond each edge
     pairs = [(d.half_angle_rad - 1e-9, d.half_angle_rad + 1e-9)]
     if d.kind == "plane":
-        pairs = [(np.pi / 2 + s * (d.half_angle_rad - 1e-9), np.pi / 2 + s * (d.half_angle_rad + 1e-9)) for s in (-1, 1)]
+        pairs = [
+            (np.pi / 2 + s * (d.half_angle_rad - 1e-9), np.pi / 2 + s * (d.half_angle_rad + 1e-9)) for s in (-1, 1)
+        ]
     for pair in pairs:
         for angle, expected in zip(pair, (True, False), strict=True):
             w = 0.7 * (np.cos(angle) * np.array(AXIS) + np.sin(angle) * e1)[None]
