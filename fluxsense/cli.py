@@ -517,7 +517,7 @@ def _plan(options: argparse.Namespace) -> int:
     study = read_study(options.study)
     _least(options, seed=0, thorough=1)
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # many small matrices
-    from fluxsense.design.proposals import plan, plan_lines
+    from fluxsense.proposals import plan, plan_lines
 
     ticker = _Ticker(options.json)
     proposal = plan(study, seed=options.seed, wanted_deg=options.error, thorough=options.thorough, progress=ticker)
@@ -533,7 +533,7 @@ def _layout(options: argparse.Namespace) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # many small matrices
     from contextlib import ExitStack
 
-    from fluxsense.design.proposals import layout_lines, propose_layout
+    from fluxsense.proposals import layout_lines, propose_layout
 
     if options.from_gds:
         from fluxsense.design.gdsii import layout_from, read_gdsii

@@ -115,7 +115,7 @@ def sign_pattern_directions(study: Study, isolator: int) -> list[dict[str, Any]]
         probes = [Probe(isolator, True, port, None, iso.reference_power_w, pump, still, 0, 0) for port in (1, 2)]
         f = _window(study)
         model = ChipModel(placed, probes, [f] * len(study.isolators))
-        s = model.scattering(_without_source(placed), isolator)[0]
+        s = model.scattering(nominal_parameters(placed), isolator)[0]
         for port in (1, 2):
             db = _directionality_db(s[port - 1])
             best = int(np.argmax(np.abs(db)))
@@ -134,10 +134,6 @@ def sign_pattern_directions(study: Study, isolator: int) -> list[dict[str, Any]]
 def _window(study: Study) -> np.ndarray[Any, np.dtype[np.float64]]:
     """The sweep's frequencies, at least 201 of them."""
     return np.linspace(study.sweep.start_hz, study.sweep.stop_hz, max(201, study.sweep.points))
-
-
-def _without_source(study: Study) -> Any:
-    return nominal_parameters(study)
 
 
 def _directionality_db(s: Any) -> Any:

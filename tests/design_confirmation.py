@@ -28,7 +28,7 @@ from fluxsense.design.layout import (
 )
 from fluxsense.design.schedule import root_mean_square_deg, time_to_error
 from fluxsense.design.sensitivity import direction_points, planned_experiment, points_at, predict
-from fluxsense.design.working_point import best_working_point, unknowns_of
+from fluxsense.design.working_point import best_working_point
 from fluxsense.infer.directions import angle_between_rad
 from fluxsense.infer.likelihood import RatioLikelihood
 from fluxsense.infer.modes import ascend
@@ -135,7 +135,12 @@ def working_point(campaigns: int, seed: int) -> None:
     """A chip at zero bias before and after the search."""
     study = chip(ring(4, 14, 14), height_um=12.0, position_sd_um=0.0, bias=((0.0, 0.0, 1), (0.0, 0.0, 2)))
     found = best_working_point(
-        study, direction_points(unknowns_of(study), 6, seed), rounds=1, samples=32, polish=40, seed=seed
+        study,
+        direction_points(Unknowns(study, study.plan.cooldowns), 6, seed),
+        rounds=1,
+        samples=32,
+        polish=40,
+        seed=seed,
     )
     print(
         f"predicted {found.error_before_deg:.4g} before, {found.error_after_deg:.4g} after: {found.error_before_deg / found.error_after_deg:.3g} times smaller"
@@ -175,7 +180,7 @@ def main() -> None:
         near = chip(ring(4, 14, 14), height_um=12.0, position_sd_um=0.05)
         show("near normal", scatter(near, options.campaigns, options.seed))
         wide = chip(ring(3, 16, 12), height_um=12.0, position_sd_um=6.0)
-        valid = predict(planned_experiment(wide), points_at(unknowns_of(wide), np.eye(3))).valid()
+        valid = predict(planned_experiment(wide), points_at(Unknowns(wide, wide.plan.cooldowns), np.eye(3))).valid()
         show(
             f"far from normal (the package calls the prediction {'valid' if valid else 'not valid'})",
             scatter(wide, options.campaigns // 3, options.seed),

@@ -12,9 +12,9 @@ import pytest
 from design_scenarios import chip, ring
 
 from fluxsense.cli import main
-from fluxsense.design.figures import draw_layout
 from fluxsense.design.layout import study_layout
 from fluxsense.design.study_text import study_text
+from fluxsense.report.design import draw_layout
 from fluxsense.study import LayoutRules, Study, read_study
 
 

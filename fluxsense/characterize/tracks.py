@@ -228,7 +228,7 @@ def track_frequency_hz(shape: Shape, current_a: FloatArray) -> FloatArray:
     return np.asarray(mode_frequency_hz(0.5 * np.pi * flux, shape.zero_flux_hz, shape.share, alpha))
 
 
-def fit_shapes(track: Track, sign: float, kinds: Sequence[str] = KINDS, jumps: bool = False) -> dict[str, Shape]:
+def fit_shapes(track: Track, sign: float, kinds: Sequence[str] = KINDS) -> dict[str, Shape]:
     """The best of each kind of ring for a track.
 
     Parameters

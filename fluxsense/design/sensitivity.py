@@ -36,7 +36,6 @@ from fluxsense.device.chip import (
     loop_indices,
     matched_pump_frequency_hz,
     mutual_matrix_phi0_per_a,
-    nominal_parameters,
     off_probe,
 )
 from fluxsense.errors import InputError
@@ -460,7 +459,7 @@ def chain_of(
 
 def _position_slope(model: ChipModel, study: Study, position_m: FloatArray, axis: int) -> FloatArray:
     """Derivative (B, L, 3) of the flux rows with respect to one coordinate of the dipole."""
-    centres = np.array([np.mean(o, axis=0) for o in model._outlines])
+    centres = np.array([np.mean(o, axis=0) for o in model.outlines_m])
     scale = float(np.min(np.linalg.norm(centres - np.array(study.source.position_m), axis=1)))
     step = np.zeros(3)
     step[axis] = POSITION_STEP * scale
@@ -527,15 +526,6 @@ class Prediction:
     def angular_error_rad(self, known: Sequence[str] = ()) -> FloatArray:
         """Root mean square angular error (B,) of the local normal approximation, in rad."""
         return direction_error_rad(self.x[:, :3], self.source_covariance(known))
-
-    def source_information(self) -> FloatArray:
-        """Information (B, 3, 3) about the scaled source vector with nuisances marginalised (their priors included)."""
-        matrix = self.information + self.prior
-        matrix[:, :3, :3] -= self.prior[:, :3, :3]
-        a, b, c = matrix[:, :3, :3], matrix[:, :3, 3:], matrix[:, 3:, 3:]
-        if c.shape[1] == 0:
-            return a
-        return np.asarray(a - b @ np.linalg.solve(c, b.transpose(0, 2, 1)))
 
     def expected_error_deg(self) -> float:
         """Mean over the points of the angular error, in degrees."""
@@ -608,8 +598,3 @@ def predict(experiment: Experiment, x: FloatArray) -> Prediction:
         total += jacobian.transpose(0, 2, 1) @ inner @ jacobian
     prior = np.array([unknowns.prior_curvature(point)[1] for point in x])
     return Prediction(x, total, prior, unknowns)
-
-
-def quiet_parameters(study: Study) -> ChipParameters:
-    """The study's central values without a source."""
-    return nominal_parameters(study, cooldowns=len(study.plan.cooldowns))

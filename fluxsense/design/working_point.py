@@ -22,7 +22,6 @@ from scipy.optimize import minimize
 from scipy.stats import qmc
 
 from fluxsense.design.sensitivity import (
-    Experiment,
     Prediction,
     block_regression,
     flux_chain,
@@ -37,7 +36,6 @@ from fluxsense.device.chip import (
     nominal_parameters,
 )
 from fluxsense.errors import InputError
-from fluxsense.infer.unknowns import Unknowns
 from fluxsense.study import Setting, Study
 
 FloatArray = npt.NDArray[np.float64]
@@ -397,13 +395,3 @@ def landscape(study: Study, x: FloatArray, isolator: int = 0, nodes: int = 15) -
             own = search._own(isolator, settings)
             values[a, b] = np.degrees(search.error(isolator, own))
     return Landscape(name, first.name, line, line, values, (float(now[loops[0]]), float(now[loops[1]])))
-
-
-def unknowns_of(study: Study) -> Unknowns:
-    """The study's unknowns, for drawing points."""
-    return Unknowns(study, study.plan.cooldowns)
-
-
-def experiment_of(study: Study, point: WorkingPoint) -> Experiment:
-    """The planned experiment at the working points found."""
-    return planned_experiment(study, settings=point.settings)

@@ -330,7 +330,7 @@ class ChipModel:
         self.port_signs = tuple(stated if port_signs is None else port_signs)
         self._check()
         self.loop_index = loop_indices(study)
-        self._outlines = loop_outlines_m(study)
+        self.outlines_m = loop_outlines_m(study)
         self._mutual = mutual_matrix_phi0_per_a(study)
         self._rows = [
             [n for n, p in enumerate(self.probes) if p.isolator == i] for i in range(len(study.isolators))
@@ -339,8 +339,8 @@ class ChipModel:
         self._rotations = np.array([s.rotation for s in study.states], dtype=np.float64)
         self._source_in = np.array([s.kind in ("in", "turned") for s in study.states])
         self._calibration = self._calibration_flux()
-        self._wires = Wires.of(self._outlines)
-        self._uniform = flux_map(self._outlines, "uniform_field") if study.source.kind == "uniform_field" else None
+        self._wires = Wires.of(self.outlines_m)
+        self._uniform = flux_map(self.outlines_m, "uniform_field") if study.source.kind == "uniform_field" else None
         self._alpha = np.array([[s.shunt_ratio for s in iso.stages] for iso in study.isolators])
         self._reference_phase = np.array(
             [[quarter_phase(iso.reference_flux_phi0, s.shunt_ratio) for s in iso.stages] for iso in study.isolators]
@@ -417,9 +417,9 @@ class ChipModel:
             if state.kind != "calibration":
                 continue
             if state.field_t is not None:
-                out[n] = flux_map(self._outlines, "uniform_field") @ np.array(state.field_t)
+                out[n] = flux_map(self.outlines_m, "uniform_field") @ np.array(state.field_t)
             elif state.coil is not None:
-                out[n] = coil_flux_map(self._outlines, coils[state.coil]) * state.current_a
+                out[n] = coil_flux_map(self.outlines_m, coils[state.coil]) * state.current_a
         return out
 
     def flux_rows(self, position_m: FloatArray) -> FloatArray:

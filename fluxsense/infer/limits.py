@@ -24,7 +24,7 @@ FloatArray = npt.NDArray[np.float64]
 RANK_TOLERANCE = 1e-3
 """Singular values of the flux map below this share of the largest count as zero."""
 
-_KIND_WORDS = {
+KIND_WORDS = {
     "offset": "flux offsets of the loops",
     "position": "position of the source",
     "area": "effective areas",
@@ -198,7 +198,7 @@ def limits(problem: Problem, x: FloatArray) -> tuple[float, list[Limit]]:
             3 + n for n, nuisance in enumerate(unknowns.nuisances) if nuisance.kind.split(":")[0] != kind
         ]
         known = _inverse(matrix[np.ix_(keep, keep)])
-        out.append(Limit(kind, _KIND_WORDS[kind], float(np.degrees(angular_error_rad(x[:3], known)))))
+        out.append(Limit(kind, KIND_WORDS[kind], float(np.degrees(angular_error_rad(x[:3], known)))))
     out.sort(key=lambda limit: limit.error_if_known_deg)
     return float(now), out
 

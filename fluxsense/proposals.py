@@ -11,13 +11,6 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from fluxsense.design.ambiguity import ambiguity_map, ambiguity_words, information_words
-from fluxsense.design.figures import (
-    draw_ambiguity,
-    draw_frequency_shares,
-    draw_landscape,
-    draw_layout,
-    draw_schedule,
-)
 from fluxsense.design.information_gain import chip_gain
 from fluxsense.design.layout import (
     Judge,
@@ -42,8 +35,15 @@ from fluxsense.design.sensitivity import VALID_ERROR_DEG, direction_points, plan
 from fluxsense.design.working_point import best_working_point, landscape
 from fluxsense.device.chip import check_geometry, loop_outlines_m
 from fluxsense.errors import InputError
-from fluxsense.infer.limits import _KIND_WORDS as KIND_WORDS
+from fluxsense.infer.limits import KIND_WORDS
 from fluxsense.magnetics.loops import distance_to_outline
+from fluxsense.report.design import (
+    draw_ambiguity,
+    draw_frequency_shares,
+    draw_landscape,
+    draw_layout,
+    draw_schedule,
+)
 from fluxsense.study import Study
 from fluxsense.units import format_quantity
 
