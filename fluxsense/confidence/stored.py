@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
 from typing import Any
-from zipfile import BadZipFile
 
 import numpy as np
 import numpy.typing as npt
@@ -24,13 +23,16 @@ from fluxsense.infer.orient import INTEGRATED, Orientation, measured_isolators
 from fluxsense.infer.problem import CampaignProblem
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.study import Study
+from fluxsense.traces.arrays import DamagedArrays, arrays_from_bytes
 from fluxsense.traces.digest import Digest
-from fluxsense.traces.files import write_beside
+from fluxsense.traces.files import read_bytes, write_beside
+from fluxsense.units import shown
 
 FloatArray = npt.NDArray[np.float64]
 
 FORMAT = 1
 MOST_DRAWS = 12_000
+FILE_LIMIT_BYTES = 1_000_000_000
 _FIELDS = ("source", "position_m", "offset_phi0", "effective_area", "pump_strength", "pump_phase_error_rad")
 
 
@@ -170,46 +172,101 @@ def load_stored(path: str | Path) -> Stored:
     """
     file = Path(path)
     remedy = "Run fluxsense orient again"
+    raw = read_bytes(file, limit_bytes=FILE_LIMIT_BYTES, kind="stored posterior")
     try:
-        with np.load(BytesIO(file.read_bytes()), allow_pickle=False) as data:
-            arrays = {name: data[name] for name in data.files}
+        arrays = arrays_from_bytes(raw)
         header = json.loads(arrays["header"].tobytes().decode())
         if header["format"] != FORMAT:
-            raise InputError(f"the stored posterior has format {header['format']}", where=str(file), remedy=remedy)
-        mixture = StudentMixture(arrays["weights"], arrays["means"], arrays["factors"], float(header["nu"]))
-        reference = None
-        if header["reference"]:
-            reference = ChipParameters(
-                **{name: arrays[f"reference_{name}"] for name in _FIELDS},
-                stage={name: arrays[f"stage_{name}"] for name in header["stage"]},
+            raise InputError(
+                f"the stored posterior has format {shown(header['format'])}, this program reads {FORMAT}",
+                where=str(file),
+                remedy=remedy,
             )
-        x, log_p = arrays["x"], arrays["log_posterior"]
-        if (
-            x.ndim != 4
-            or log_p.shape != x.shape[:3]
-            or mixture.means.shape[1:] != x.shape[3:]
-            or not np.all(np.isfinite(x))
-        ):
-            raise ValueError("shapes")
-        return Stored(
-            study_hash=str(header["study_hash"]),
-            digest_hash=str(header["digest_hash"]),
-            port_signs=tuple(int(s) for s in header["port_signs"]),
-            cooldowns=tuple(str(c) for c in header["cooldowns"]),
-            sheared={int(a): int(b) for a, b in header["sheared"]},
-            residual_gain=float(header["residual_gain"]),
-            reference=reference,
-            mixture=mixture,
-            x=x,
-            log_posterior=log_p,
-            effective=float(header["effective"]),
-            trust=str(header["trust"]),
-            reasons=tuple(str(r) for r in header["reasons"]),
-            seed=int(header["seed"]),
-        )
-    except OSError as error:
-        raise InputError(
-            f"the stored posterior cannot be read ({error.strerror or error})", where=str(file), remedy=remedy
-        ) from None
-    except (KeyError, ValueError, TypeError, UnicodeDecodeError, BadZipFile, EOFError):
+        return _unpack(header, arrays)
+    except DamagedArrays as fault:
+        raise InputError(f"the stored posterior is damaged: {fault}", where=str(file), remedy=remedy) from None
+    except (KeyError, ValueError, TypeError, AttributeError, OverflowError, RecursionError):
         raise InputError("the stored posterior is damaged", where=str(file), remedy=remedy) from None
+
+
+def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Stored:
+    """The file's content; ValueError, TypeError or KeyError if anything is not as `save` writes it."""
+
+    def array(name: str, *shape: int | None) -> FloatArray:
+        """Finite floats of a shape, None standing for any length above zero."""
+        found = arrays[name]
+        if found.dtype != np.float64 or found.ndim != len(shape) or not np.all(np.isfinite(found)):
+            raise ValueError(name)
+        if any(n < 1 if want is None else n != want for n, want in zip(found.shape, shape, strict=True)):
+            raise ValueError(name)
+        return found
+
+    def number(name: str, low: float) -> float:
+        value = header[name]
+        if type(value) not in (int, float) or not low <= value < np.inf:
+            raise ValueError(name)
+        return float(value)
+
+    def texts(name: str) -> tuple[str, ...]:
+        values = header[name]
+        if type(values) is not list or not all(type(x) is str for x in values):
+            raise ValueError(name)
+        return tuple(values)
+
+    def text(name: str) -> str:
+        if type(header[name]) is not str:
+            raise ValueError(name)
+        return str(header[name])
+
+    def whole(value: Any) -> int:
+        if type(value) is not int:
+            raise ValueError("a whole number")
+        return value
+
+    cooldowns = texts("cooldowns")
+    signs = tuple(whole(s) for s in header["port_signs"])
+    if any(s not in (-1, 1) for s in signs) or text("trust") not in ("reliable", "tentative", "unusable"):
+        raise ValueError("signs or trust")
+    x = array("x", None, None, None, None)
+    size = x.shape[3]
+    log_p = arrays["log_posterior"]
+    if log_p.dtype != np.float64 or log_p.shape != x.shape[:3] or np.any(np.isnan(log_p)):
+        raise ValueError("log_posterior")
+    weights = array("weights", None)
+    factors = array("factors", len(weights), size, size)
+    if np.any(weights < 0) or abs(weights.sum() - 1) > 1e-9 or np.any(np.einsum("kii->ki", factors) <= 0):
+        raise ValueError("mixture")
+    mixture = StudentMixture(weights, array("means", len(weights), size), factors, number("nu", 0.1))
+    reference = None
+    if type(header["reference"]) is not bool:
+        raise TypeError("reference")
+    if header["reference"]:
+        loops = arrays["reference_effective_area"].shape[-1]
+        shapes: dict[str, tuple[int, ...]] = {
+            "source": (1, 3),
+            "position_m": (1, 3),
+            "offset_phi0": (1, len(cooldowns), loops),
+            "effective_area": (1, loops),
+            "pump_strength": (1, len(signs)),
+            "pump_phase_error_rad": (1, len(signs)),
+        }
+        reference = ChipParameters(
+            **{name: array(f"reference_{name}", *shape) for name, shape in shapes.items()},
+            stage={name: array(f"stage_{name}", 1, len(signs), 2) for name in texts("stage")},
+        )
+    return Stored(
+        study_hash=text("study_hash"),
+        digest_hash=text("digest_hash"),
+        port_signs=signs,
+        cooldowns=cooldowns,
+        sheared={whole(a): whole(b) for a, b in header["sheared"]},
+        residual_gain=number("residual_gain", 0.0),
+        reference=reference,
+        mixture=mixture,
+        x=x,
+        log_posterior=log_p,
+        effective=number("effective", 0.0),
+        trust=text("trust"),
+        reasons=texts("reasons"),
+        seed=whole(header["seed"]),
+    )

@@ -17,7 +17,6 @@ import io
 import json
 import math
 import os
-import zipfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import total_ordering
@@ -29,9 +28,11 @@ from numpy.typing import NDArray
 
 from fluxsense.errors import InputError
 from fluxsense.traces import touchstone
+from fluxsense.traces.arrays import DamagedArrays, arrays_from_bytes
 from fluxsense.traces.files import read_bytes, write_beside
 from fluxsense.traces.log import LogRow
 from fluxsense.traces.touchstone import Sweep, sweep_from_bytes
+from fluxsense.units import shown
 
 FORMAT_VERSION = 1
 NODE_LIMIT = 24
@@ -654,32 +655,23 @@ def load(path: str | os.PathLike[str]) -> Digest:
     raw = read_bytes(Path(path), limit_bytes=FILE_LIMIT_BYTES, kind="digest")
     advice = "Build the digest from the traces again"
     try:
-        with np.load(io.BytesIO(raw), allow_pickle=False) as archive:
-            members = {member: archive[member] for member in ("header", *_ARRAYS)}
-        header = json.loads(members.pop("header").tobytes())
+        members = arrays_from_bytes(raw)
+        header = json.loads(members["header"].tobytes())
         if not isinstance(header, dict) or header.get("format") != "fluxsense digest":
             raise InputError("this is not a digest", where=name, remedy=advice)
         if header.get("version") != FORMAT_VERSION:
             raise InputError(
-                f"the digest has format version {header.get('version')!r}, this program reads {FORMAT_VERSION}",
+                f"the digest has format version {shown(header.get('version'))}, this program reads {FORMAT_VERSION}",
                 where=name,
                 remedy=advice,
             )
         digest = Digest(_unpack(header["groups"], members, name))
-    except (
-        KeyError,
-        TypeError,
-        ValueError,
-        IndexError,
-        EOFError,
-        OSError,
-        zipfile.BadZipFile,
-        AttributeError,
-        NotImplementedError,
-        MemoryError,
-        OverflowError,
-    ) as fault:
-        raise InputError(f"the digest is damaged ({type(fault).__name__})", where=name, remedy=advice) from fault
+    except DamagedArrays as fault:
+        raise InputError(f"the digest is damaged: {fault}", where=name, remedy=advice) from None
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError):
+        raise InputError(
+            "the digest is damaged: its header is not as it should be", where=name, remedy=advice
+        ) from None
     if len(digest) != len(header["groups"]) or digest.content_hash() != header.get("content_hash"):
         raise InputError("the digest does not match its own checksum", where=name, remedy=advice)
     return digest
@@ -718,15 +710,21 @@ def _unpack(
             if used[array] > members[array].size:
                 raise damaged(f"{array} is too short")
             arrays[array] = _fixed(members[array][begin : used[array]].reshape(shape).copy())
-        numbers = [float(entry[field]) for field in ("reference_ohm", "first_time_s", "last_time_s")]
-        if not all(map(math.isfinite, numbers)):
-            raise damaged("a time or reference is not finite")
+        numbers = [entry[field] for field in ("reference_ohm", "first_time_s", "last_time_s")]
+        if not all(type(x) in (int, float) and math.isfinite(x) for x in numbers):
+            raise damaged("a time or reference is not a finite number")
+        if numbers[0] <= 0.0 or numbers[1] > numbers[2]:
+            raise damaged("a reference is not positive, or the last time lies before the first")
         if np.any(np.diff(arrays["frequency_hz"]) <= 0.0):
             raise damaged("frequencies do not increase")
         if np.any(arrays["scatter"] < 0.0) or np.any(arrays["smooth_free"] < 0.0):
             raise damaged("a scatter is negative")
         groups[_key_from_json(entry["key"])] = GroupStats(
-            count=count, reference_ohm=numbers[0], first_time_s=numbers[1], last_time_s=numbers[2], **arrays
+            count=count,
+            reference_ohm=float(numbers[0]),
+            first_time_s=float(numbers[1]),
+            last_time_s=float(numbers[2]),
+            **arrays,
         )
     for array, length in used.items():
         if length != members[array].size:
@@ -736,14 +734,24 @@ def _unpack(
 
 def _key_from_json(fields: Sequence[Any]) -> GroupKey:
     isolator, pump_on, port, phase, power, frequency, bias, state, cooldown = fields
+    if not all(type(x) is str for x in (isolator, state, cooldown)) or type(pump_on) is not bool:
+        raise TypeError("a name or switch of a key")
+    if type(port) not in (int, type(None)) or type(bias) is not list:
+        raise TypeError("a port or bias of a key")
+
+    def number(value: Any) -> float:
+        if type(value) not in (int, float) or not math.isfinite(value):
+            raise TypeError("a number of a key")
+        return float(value)
+
     return GroupKey(
-        str(isolator),
-        bool(pump_on),
-        None if port is None else int(port),
-        None if phase is None else float(phase),
-        math.nan if power is None else float(power),
-        math.nan if frequency is None else float(frequency),
-        tuple(float(x) for x in bias),
-        str(state),
-        str(cooldown),
+        isolator,
+        pump_on,
+        port,
+        None if phase is None else number(phase),
+        math.nan if power is None else number(power),
+        math.nan if frequency is None else number(frequency),
+        tuple(number(x) for x in bias),
+        state,
+        cooldown,
     )
