@@ -6,7 +6,6 @@ noise, white noise and the wiring of the pump ports are drawn from the seed, so 
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -17,7 +16,7 @@ import numpy.typing as npt
 from fluxsense.device.chip import ChipModel, ChipParameters, Probe, off_probe, setting_probe
 from fluxsense.errors import InputError
 from fluxsense.infer.unknowns import Unknowns
-from fluxsense.study import Study, Table
+from fluxsense.study import Study, Table, read_tree
 from fluxsense.traces.digest import Digest, DigestBuilder, group_key
 from fluxsense.traces.files import write_beside
 from fluxsense.traces.log import LogRow, write_log
@@ -60,16 +59,7 @@ def read_truth_source(path: str | Path, study: Study) -> tuple[FloatArray, Float
         If the file cannot be read or an entry is wrong.
     """
     file = Path(path)
-    try:
-        data = tomllib.loads(file.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise InputError(
-            f"the truth cannot be read ({error.strerror})", where=str(file), remedy="Check the path"
-        ) from None
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise InputError(
-            f"the truth is not valid TOML ({error})", where=str(file), remedy="Correct that line"
-        ) from None
+    data, _ = read_tree(file, "truth")
     faults: list[str] = []
     table = Table(data, "", file.name, faults).table("source")
     azimuth = table.quantity("azimuth", "angle")

@@ -1257,9 +1257,9 @@ def _read_root(data: dict[str, Any], file: Path, faults: list[str], sha256: str)
     )  # fmt: skip
 
 
-def _read_bytes(file: Path) -> bytes:
-    """The content of a study file, within the limit."""
-    remedy = "Check the path, or begin one with: fluxsense start DIR"
+def _read_bytes(file: Path, kind: str) -> bytes:
+    """The content of a study file, or of another TOML file, within the limit."""
+    remedy = "Check the path" + (", or begin one with: fluxsense start DIR" if kind == "study" else "")
     try:
         about = file.stat()
         if not stat.S_ISREG(about.st_mode):
@@ -1268,15 +1268,15 @@ def _read_bytes(file: Path) -> bytes:
             raw = stream.read(MAX_STUDY_BYTES + 1)
     except OSError as error:
         raise InputError(
-            f"the study cannot be read ({error.strerror or error})", where=str(file), remedy=remedy
+            f"the {kind} cannot be read ({error.strerror or error})", where=str(file), remedy=remedy
         ) from None
     except ValueError:  # a null character in the path
         raise InputError("this is no path of a file", where=shown(str(file)), remedy=remedy) from None
     if len(raw) > MAX_STUDY_BYTES:
         raise InputError(
-            f"a study of {about.st_size} bytes is beyond the limit of {MAX_STUDY_BYTES}",
+            f"a {kind} of {about.st_size} bytes is beyond the limit of {MAX_STUDY_BYTES}",
             where=str(file),
-            remedy="A study is a text of some pages; is this the right file?",
+            remedy=f"A {kind} is a text of some pages; is this the right file?",
         )
     return raw
 
@@ -1284,34 +1284,36 @@ def _read_bytes(file: Path) -> bytes:
 _MANY_DOTS = re.compile(rb"(?:[\w\"'-]{1,200}[ \t]*\.[ \t]*){40}")
 
 
-def _parse(raw: bytes, file: Path) -> dict[str, Any]:
-    """The TOML tree of a study file."""
+def _parse(raw: bytes, file: Path, kind: str) -> dict[str, Any]:
+    """The TOML tree of a study file, or of another."""
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
         raise InputError(
-            "the study is not UTF-8 text", where=f"{file}:{line}", remedy="Save it in the encoding UTF-8"
+            f"the {kind} is not UTF-8 text", where=f"{file}:{line}", remedy="Save it in the encoding UTF-8"
         ) from None
     dots = _MANY_DOTS.search(raw)
     if dots is not None:  # the parser's time grows as the square of the number of parts of a key
         line = raw[: dots.start()].count(b"\n") + 1
-        raise InputError("a key with over forty parts is no key of a study", where=f"{file}:{line}", remedy="Remove it")
+        raise InputError(
+            f"a key with over forty parts is no key of a {kind}", where=f"{file}:{line}", remedy="Remove it"
+        )
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(
-            f"the study is not valid TOML ({error})", where=str(file), remedy="Correct that line"
+            f"the {kind} is not valid TOML ({error})", where=str(file), remedy="Correct that line"
         ) from None
     except RecursionError:
         raise InputError(
-            "the study is not usable TOML (its lists or tables are nested too deeply)",
+            f"the {kind} is not usable TOML (its lists or tables are nested too deeply)",
             where=str(file),
             remedy="Look for opening brackets that are not closed",
         ) from None
     except ValueError:  # Python refuses whole numbers of thousands of digits
         raise InputError(
-            "the study is not usable TOML (it holds a number of thousands of digits, or a date that does not exist)",
+            f"the {kind} is not usable TOML (it holds a number of thousands of digits, or a date that does not exist)",
             where=str(file),
             remedy="Correct that number",
         ) from None
@@ -1344,8 +1346,10 @@ def read_study(path: str | Path) -> Study:
     return study_of_tree(tree, file, sha256)
 
 
-def read_tree(path: str | Path) -> tuple[dict[str, Any], str]:
+def read_tree(path: str | Path, kind: str = "study") -> tuple[dict[str, Any], str]:
     """A study file as nested plain values, not yet validated, and the hash of its bytes.
+
+    `kind` is what messages call the file.
 
     Raises
     ------
@@ -1353,8 +1357,8 @@ def read_tree(path: str | Path) -> tuple[dict[str, Any], str]:
         If the file cannot be read or is not TOML.
     """
     file = Path(path)
-    raw = _read_bytes(file)
-    return _parse(raw, file), hashlib.sha256(raw).hexdigest()
+    raw = _read_bytes(file, kind)
+    return _parse(raw, file, kind), hashlib.sha256(raw).hexdigest()
 
 
 def study_of_tree(tree: dict[str, Any], path: str | Path, sha256: str = "") -> Study:

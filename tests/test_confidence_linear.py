@@ -246,7 +246,7 @@ def test_stored_posterior_round_trip_and_damage(detected: tuple[Path, dict], tmp
     (tmp_path / "bad.npz").write_bytes(raw[: len(raw) // 2])
     with pytest.raises(InputError, match="damaged"):
         load_stored(tmp_path / "bad.npz")
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match="there is no such stored posterior"):
         load_stored(tmp_path / "none.npz")
 
 

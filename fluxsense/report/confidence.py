@@ -10,12 +10,14 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from fluxsense.confidence.detect import confidence_lines
+from fluxsense.errors import InputError
 from fluxsense.report.figures import styled
 from fluxsense.report.page import picture
-from fluxsense.traces.files import write_beside
+from fluxsense.traces.files import read_bytes, write_beside
 from fluxsense.units import format_quantity
 
 BEGIN, END = "<!-- confidence begins -->", "<!-- confidence ends -->"
+REPORT_LIMIT_BYTES = 200_000_000
 BLUE, ORANGE, GREEN, GREY = "#2a6f97", "#c8553d", "#3a7d44", "#777777"
 
 
@@ -169,8 +171,12 @@ def with_section(page: str, section: str) -> str:
 def write_section(report: Path, alone: Path, document: dict[str, Any]) -> Path:
     """Put the section into the report, or into a page of its own if there is no report; returns which."""
     section = section_html(document)
-    if report.exists():
-        target, page = report, with_section(report.read_text(encoding="utf-8"), section)
+    try:
+        former = read_bytes(report, limit_bytes=REPORT_LIMIT_BYTES, kind="report").decode("utf-8")
+    except (InputError, UnicodeDecodeError):  # none there, or none of ours
+        former = ""
+    if former:
+        target, page = report, with_section(former, section)
     else:
         title = escape(document["title"])
         target = alone
