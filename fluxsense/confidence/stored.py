@@ -223,6 +223,8 @@ def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Stor
             raise ValueError("a whole number")
         return value
 
+    if type(header["port_signs"]) is not list or type(header["sheared"]) is not list:
+        raise TypeError("a list")
     cooldowns = texts("cooldowns")
     signs = tuple(whole(s) for s in header["port_signs"])
     if any(s not in (-1, 1) for s in signs) or text("trust") not in ("reliable", "tentative", "unusable"):
@@ -238,6 +240,7 @@ def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Stor
         raise ValueError("mixture")
     mixture = StudentMixture(weights, array("means", len(weights), size), factors, number("nu", 0.1))
     reference = None
+    stage = texts("stage")
     if type(header["reference"]) is not bool:
         raise TypeError("reference")
     if header["reference"]:
@@ -252,7 +255,7 @@ def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Stor
         }
         reference = ChipParameters(
             **{name: array(f"reference_{name}", *shape) for name, shape in shapes.items()},
-            stage={name: array(f"stage_{name}", 1, len(signs), 2) for name in texts("stage")},
+            stage={name: array(f"stage_{name}", 1, len(signs), 2) for name in stage},
         )
     return Stored(
         study_hash=text("study_hash"),

@@ -54,6 +54,8 @@ def arrays_from_bytes(raw: bytes) -> dict[str, NDArray[Any]]:
                 raise DamagedArrays("its members claim to be larger than the file")
             for member in members:
                 name = member.filename.removesuffix(".npy")
+                if member.compress_type == zipfile.ZIP_STORED and member.compress_size != member.file_size:
+                    raise DamagedArrays("a member has two sizes")
                 if member.compress_type != zipfile.ZIP_STORED or member.flag_bits & 1:
                     raise DamagedArrays("it is compressed or encrypted, which this program never writes")
                 if name in found or name == member.filename:

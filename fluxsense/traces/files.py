@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import stat
 from pathlib import Path
 
 from fluxsense.errors import InputError
@@ -23,36 +24,51 @@ def read_bytes(path: str | os.PathLike[str], *, limit_bytes: int, kind: str) -> 
     Raises
     ------
     InputError
-        File missing, not a file, not readable, empty or larger than the limit.
+        File missing, not an ordinary file, not readable, empty, larger than the limit, or changing while it is read.
     """
     where = os.fspath(path)
     try:
-        with open(path, "rb") as stream:
-            size = os.fstat(stream.fileno()).st_size
+        with open(path, "rb", opener=_without_waiting) as stream:
+            about = os.fstat(stream.fileno())
+            if not stat.S_ISREG(about.st_mode):
+                raise InputError(
+                    f"this is no ordinary file, and cannot be the {kind}",
+                    where=where,
+                    remedy="Name a file, not a pipe or device",
+                )
+            size = about.st_size
             if size > limit_bytes:
                 raise InputError(
                     f"the {kind} holds {size / 1e6:.1f} MB, more than the limit of {limit_bytes / 1e6:.1f} MB",
                     where=where,
                     remedy="Check that this is the right file",
                 )
-            # A pipe or device reports size 0: read no further than one byte past the limit.
-            raw = stream.read(limit_bytes + 1)
+            # One byte more than there should be shows a file that grows.  Never ask for the limit at once: the memory
+            # would be taken whatever the file holds.
+            raw = stream.read(size + 1)
     except FileNotFoundError:
         raise InputError(f"there is no such {kind}", where=where, remedy="Check the name and the folder") from None
     except IsADirectoryError:
         raise InputError(f"this is a folder, not a {kind}", where=where, remedy="Name the file in it") from None
     except (OSError, ValueError) as fault:
         reason = getattr(fault, "strerror", None) or str(fault)
-        raise InputError(f"the {kind} cannot be read ({reason})", where=where) from None
-    if len(raw) > limit_bytes:
         raise InputError(
-            f"the {kind} holds more than the limit of {limit_bytes / 1e6:.1f} MB",
+            f"the {kind} cannot be read ({reason})", where=where, remedy="Check the path and the right to read it"
+        ) from None
+    if len(raw) != size:
+        raise InputError(
+            f"the {kind} changed while it was read",
             where=where,
-            remedy="Check that this is the right file",
+            remedy="Wait until whatever writes it has finished, then run the command again",
         )
     if not raw:
         raise InputError(f"the {kind} is empty", where=where, remedy="Write the file again")
     return raw
+
+
+def _without_waiting(path: str, flags: int) -> int:
+    """Open without waiting for the other end, should the file be a pipe."""
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def write_beside(path: str | os.PathLike[str], data: bytes, *, sync: bool) -> None:

@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 
 from fluxsense.errors import InputError
 from fluxsense.traces.files import read_bytes, write_beside
+from fluxsense.units import shown
 
 FILE_LIMIT_BYTES = 64_000_000
 FREQUENCY_LIMIT_HZ = 1e13
@@ -318,7 +319,7 @@ def _read_version_1(contents: Sequence[tuple[int, str]], name: str) -> tuple[_Op
     where = f"{name}:{first_line}"
     if first_text.startswith("["):
         raise InputError(
-            f"the keyword {first_text.split(']')[0]}] stands before [Version]",
+            f"the keyword {_bracketed(first_text)} stands before [Version]",
             where=where,
             remedy="Begin the file with '[Version] 2.0', or remove the keywords",
         )
@@ -336,7 +337,7 @@ def _read_version_1(contents: Sequence[tuple[int, str]], name: str) -> tuple[_Op
             _same_options(options, text, f"{name}:{number}")
         elif text[0] == "[":
             raise InputError(
-                f"the keyword {text.split(']')[0]}] stands in a file without [Version]",
+                f"the keyword {_bracketed(text)} stands in a file without [Version]",
                 where=f"{name}:{number}",
                 remedy="Begin the file with '[Version] 2.0', or remove the keywords",
             )
@@ -344,6 +345,11 @@ def _read_version_1(contents: Sequence[tuple[int, str]], name: str) -> tuple[_Op
             data.append((number, text))
     rows = _network_rows(data, name, noise_allowed=True)
     return options, "21_12", rows
+
+
+def _bracketed(text: str) -> str:
+    """A keyword with its brackets as it may stand in a message."""
+    return shown(" ".join(text.split("]")[0].split()) + "]")[1:-1]
 
 
 def _same_options(options: _Options, text: str, where: str) -> None:
@@ -459,6 +465,12 @@ def _read_version_2(contents: Sequence[tuple[int, str]], name: str) -> tuple[_Op
                 continue
             elif keyword == "begin information":
                 skipping = True
+            elif section and keyword not in ("noise data", "end"):
+                raise InputError(
+                    f"the keyword {_bracketed(text)} stands below the data",
+                    where=where,
+                    remedy="Put [Network Data] and the rows below all other keywords",
+                )
             elif keyword == "version":
                 if argument not in ("2.0", "2.1"):
                     raise InputError(
@@ -506,7 +518,9 @@ def _read_version_2(contents: Sequence[tuple[int, str]], name: str) -> tuple[_Op
                 )
             else:
                 raise InputError(
-                    f"the keyword [{keyword}] is not known", where=where, remedy="Export the sweep as a version 1 file"
+                    f"the keyword {_bracketed(text.lower())} is not known",
+                    where=where,
+                    remedy="Export the sweep as a version 1 file",
                 )
         elif skipping:
             continue
