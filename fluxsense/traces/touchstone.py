@@ -34,6 +34,9 @@ FILE_LIMIT_BYTES = 64_000_000
 FREQUENCY_LIMIT_HZ = 1e13
 """Frequencies above this are taken for a wrong unit: no such circuit works beyond some hundred GHz."""
 
+ANGLE_LIMIT_DEG = 1e6
+"""Unwrapped phases reach some ten thousand degrees; far beyond this, rounding would eat the angle."""
+
 _UNITS = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9}
 _FORMATS = ("DB", "MA", "RI")
 _PARAMETERS = ("S", "Y", "Z", "G", "H")
@@ -639,6 +642,15 @@ def _check_rows(values: NDArray[np.float64], rows: Sequence[_Row], options: _Opt
             where=f"{name}:{rows[-1].line}",
             remedy="The unit in the option line does not fit the data (the default is GHz)",
         )
+    if options.form != "RI":
+        turned = np.argwhere(np.abs(values[:, 2::2]) > ANGLE_LIMIT_DEG)
+        if turned.size:
+            k, pair = turned[0]
+            raise InputError(
+                f"the angle {rows[k].tokens[2 + 2 * pair]} degrees is beyond any unwrapped phase",
+                where=f"{name}:{rows[k].line}",
+                remedy=f"Check that the data are in the form {options.form} that the option line states",
+            )
     if options.form == "MA":
         negative = np.argwhere(values[:, 1::2] < 0.0)
         if negative.size:

@@ -633,7 +633,7 @@ def check_touchstone(path: Path) -> None:
         raise second.Differs(f"{s.shape}, {ohm} ohm against {theirs.shape}, {sweep.reference_ohm} ohm")
     if np.any(np.abs(f - sweep.frequency_hz) > 1e-15 * 4 * np.abs(f)) or np.any(np.diff(f) <= 0):
         raise second.Differs("frequencies")
-    if np.any(np.abs(s - theirs) > 1e-12 * np.abs(s)):
+    if np.any(np.abs(s - theirs) > 1e-11 * np.abs(s)):  # angles reach 1e6 degrees
         raise second.Differs("values")
 
 

@@ -75,6 +75,8 @@ def decimal(text: str) -> Fraction:
     if match is None or not match[2] + match[3]:
         raise Differs(f"{text!r} is no number")
     whole = match[2] + match[3]
+    if not whole.strip("0"):
+        return Fraction(0)
     power = int(match[4] or 0) - len(match[3])
     if len(whole.lstrip("0")) + power < -330:
         return Fraction(0)
