@@ -11,12 +11,16 @@ import os
 import sys
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from fluxsense import __version__
 from fluxsense.errors import FluxsenseError, InputError
 from fluxsense.study import Study, read_study
+
+ROOM_BYTES = 20_000_000
+"""What the results of one command take at most; looked for before long work begins."""
 
 CAUTION = (
     "Bias currents and pump powers named here are to be checked against the laboratory's own limits. "
@@ -133,16 +137,33 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "layout": _layout,
     }[options.command]
     try:
-        return command(options)
+        code = command(options)
+        sys.stdout.flush()
+        return code
     except FluxsenseError as error:
-        print(f"fluxsense {options.command}: {error}", file=sys.stderr)
-        return 2
+        fault = str(error)
     except KeyboardInterrupt:
-        print(f"fluxsense {options.command}: interrupted; nothing was changed.", file=sys.stderr)
-        return 2
+        fault = "interrupted. Files that stand in the folder are whole: each is the former one or the new one."
     except BrokenPipeError:
+        _forget_output()
         sys.stderr.close()
         return 0
+    except OSError as error:
+        _forget_output()
+        place = f" at {error.filename}" if error.filename else ""
+        fault = (
+            f"the system refused ({error.strerror or error}){place}. Check room, rights and paths, then run it again."
+        )
+    except MemoryError:
+        fault = "there is not enough memory. Close other programs, or use fewer points or repeats."
+    print(f"fluxsense {options.command}: {fault}", file=sys.stderr)
+    return 2
+
+
+def _forget_output() -> None:
+    """Drop what could not be printed, so that the interpreter does not try again on its way out."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _print_json(document: Any) -> None:
@@ -162,6 +183,33 @@ def _folder(path: Path) -> Path:
         raise InputError(
             f"the folder cannot be made ({error.strerror})", where=str(path), remedy="Choose another with --out"
         ) from None
+    return path
+
+
+def _ready(path: Path) -> Path:
+    """Raise InputError, before long work begins, if results could not be written to a folder; nothing is made yet."""
+    import shutil
+    import tempfile
+
+    place = path.absolute()
+    while not os.path.lexists(place):
+        place = place.parent
+    try:
+        with tempfile.TemporaryFile(dir=place):
+            pass
+        left = shutil.disk_usage(place).free
+    except OSError as error:
+        raise InputError(
+            f"nothing can be written to the folder ({error.strerror})",
+            where=str(path),
+            remedy="Choose another with --out, or see to room and rights",
+        ) from None
+    if left < ROOM_BYTES:
+        raise InputError(
+            f"the disk has {left / 1e6:.1f} MB left, and up to {ROOM_BYTES / 1e6:.0f} MB are needed",
+            where=str(path),
+            remedy="Make room, or choose another folder with --out",
+        )
     return path
 
 
@@ -295,7 +343,7 @@ def _orient(options: argparse.Namespace) -> int:
     from fluxsense.device.chip import check_geometry
 
     check_geometry(study)
-    folder = Path(options.out) if options.out else study.folder / "results"
+    folder = _ready(Path(options.out) if options.out else study.folder / "results")
     ticker = _Ticker(options.json)
     digest, distrusted = load_screened(
         study, lambda done, total: ticker("reading traces", done / total, f"{done} of {total}")
@@ -311,11 +359,16 @@ def _orient(options: argparse.Namespace) -> int:
         progress=ticker,
         distrusted=distrusted,
     )
-    _folder(folder)
-    digest.save(folder / "digest.npz")
-    _write(folder / "result.json", json.dumps(result.document, indent=1, allow_nan=False) + "\n")
+    try:
+        _folder(folder)
+        _write(folder / "result.json", json.dumps(result.document, indent=1, allow_nan=False) + "\n")
+    except InputError:  # the work is done: what cannot be kept is at least shown
+        ticker.close()
+        _print_json(result.document)
+        raise
     from fluxsense.confidence.stored import stored_from
 
+    digest.save(folder / "digest.npz")
     stored_from(result).save(folder / "posterior.npz")
     if not options.no_report:
         from fluxsense.report.page import write_report
@@ -368,7 +421,7 @@ def _detect(options: argparse.Namespace) -> int:
     toward = [_direction(text) for text in options.toward]
     other = read_study(options.against) if options.against else None
     check_geometry(study)
-    folder = Path(options.out) if options.out else study.folder / "results"
+    folder = _ready(Path(options.out) if options.out else study.folder / "results")
     ticker = _Ticker(options.json)
     planned = not study.log.exists()
     stored = None
@@ -461,6 +514,7 @@ def _characterize(options: argparse.Namespace) -> int:
     check_geometry(rough.study)
     folder = Path(options.out) if options.out else rough.study.folder / "characterized"
     refuse_existing(folder, force=options.force)
+    _ready(folder)
     ticker = _Ticker(options.json)
     result = characterize(rough, seed=options.seed, enough_db=options.isolation, progress=ticker)
     document = result.document
@@ -505,7 +559,7 @@ def _write_proposal(proposal: Any, folder: Path, stem: str, lines: list[str], op
     _write(folder / f"{stem}.json", json.dumps(proposal.document, indent=1, allow_nan=False) + "\n")
     _write(folder / "study.toml", study_text(proposal.study))
     for name, figure in proposal.figures.items():
-        write_beside(folder / name, image_bytes(figure, "png"), sync=False)
+        write_beside(folder / name, image_bytes(figure, "png"), sync=True)
     if options.json:
         _print_json(proposal.document)
     else:
@@ -519,10 +573,10 @@ def _plan(options: argparse.Namespace) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # many small matrices
     from fluxsense.proposals import plan, plan_lines
 
+    folder = _ready(Path(options.out) if options.out else study.folder / "plan")
     ticker = _Ticker(options.json)
     proposal = plan(study, seed=options.seed, wanted_deg=options.error, thorough=options.thorough, progress=ticker)
     ticker.close()
-    folder = Path(options.out) if options.out else study.folder / "plan"
     _write_proposal(proposal, folder, "plan", plan_lines(proposal.document), options)
     return 0 if proposal.document["error_proposed"]["prediction_valid"] else 1
 
@@ -540,6 +594,7 @@ def _layout(options: argparse.Namespace) -> int:
         from fluxsense.design.layout import with_layout
 
         study = with_layout(study, layout_from(study, read_gdsii(options.from_gds, layer=options.layer)))
+    folder = _ready(Path(options.out) if options.out else study.folder / "layout")
     ticker = _Ticker(options.json)
     with ExitStack() as stack:
         executor = None
@@ -560,7 +615,6 @@ def _layout(options: argparse.Namespace) -> int:
             progress=ticker,
         )
     ticker.close()
-    folder = Path(options.out) if options.out else study.folder / "layout"
     _write_proposal(proposal, folder, "layout", layout_lines(proposal.document), options)
     if options.gds and proposal.layout is not None:
         from fluxsense.design.gdsii import write_gdsii

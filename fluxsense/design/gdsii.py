@@ -6,6 +6,7 @@ Coordinates are micrometres on the database grid stated.
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ import numpy.typing as npt
 from fluxsense.design.layout import Layout
 from fluxsense.errors import InputError
 from fluxsense.study import Study
+from fluxsense.traces.files import write_beside
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -57,10 +59,15 @@ def write_gdsii(path: str | Path, study: Study, layout: Layout, *, layer: int = 
         flat = 1e6 * np.asarray(corners)
         cells[chip].add(gdstk.Polygon([tuple(p) for p in flat], layer=layer, datatype=datatype))
         cells[chip].add(gdstk.Label(loop.name, tuple(flat[0]), layer=layer, texttype=datatype))
-    try:
-        library.write_gds(str(path))
-    except OSError as error:
-        raise InputError(f"the layout cannot be written ({error})", where=str(path), remedy="Check the path") from None
+    with tempfile.TemporaryDirectory() as folder:
+        inner = Path(folder) / "layout.gds"
+        try:
+            library.write_gds(str(inner))
+        except OSError as error:
+            raise InputError(
+                f"the layout cannot be written ({error})", where=str(path), remedy="Make room for temporary files"
+            ) from None
+        write_beside(path, inner.read_bytes(), sync=True)
 
 
 def _check_layer(layer: int) -> None:

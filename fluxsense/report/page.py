@@ -129,7 +129,7 @@ def write_report(path: str | os.PathLike[str], orientation: Orientation, truth: 
     InputError
         If the truth is not a vector, or the file cannot be written; an existing file is then left as it was.
     """
-    write_beside(path, report_page(orientation, truth).encode("utf-8", "backslashreplace"), sync=False)
+    write_beside(path, report_page(orientation, truth).encode("utf-8", "backslashreplace"), sync=True)
 
 
 def picture(figure: Figure, alt: str, caption: str, *, pixels: bool = False) -> Picture:

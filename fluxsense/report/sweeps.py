@@ -58,7 +58,7 @@ def write_sweep_report(path: str | os.PathLike[str], result: Characterization) -
     InputError
         If the file cannot be written.
     """
-    write_beside(path, sweep_page(result).encode("utf-8", "backslashreplace"), sync=False)
+    write_beside(path, sweep_page(result).encode("utf-8", "backslashreplace"), sync=True)
 
 
 def _answer(document: dict[str, Any]) -> str:

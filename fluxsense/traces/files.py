@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import glob
 import os
 import secrets
 import stat
+import time
+from contextlib import suppress
 from pathlib import Path
 
 from fluxsense.errors import InputError
+
+STALE_SECONDS = 3600.0
+"""Writing one file takes seconds: a temporary file older than this belongs to a run that was killed."""
 
 
 def read_bytes(path: str | os.PathLike[str], *, limit_bytes: int, kind: str) -> bytes:
@@ -66,6 +72,14 @@ def read_bytes(path: str | os.PathLike[str], *, limit_bytes: int, kind: str) -> 
     return raw
 
 
+def _sweep(target: Path) -> None:
+    """Remove temporary files of this target that a run left which was killed an hour ago or more."""
+    with suppress(OSError):
+        for left in target.parent.glob(f".{glob.escape(target.name)}.????????.part"):
+            if time.time() - left.stat().st_mtime > STALE_SECONDS:
+                left.unlink(missing_ok=True)
+
+
 def _without_waiting(path: str, flags: int) -> int:
     """Open without waiting for the other end, should the file be a pipe."""
     return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
@@ -97,8 +111,11 @@ def write_beside(path: str | os.PathLike[str], data: bytes, *, sync: bool) -> No
                     os.fsync(stream.fileno())
             os.replace(beside, target)
         except BaseException:
-            beside.unlink(missing_ok=True)
+            with suppress(OSError):
+                beside.unlink()
             raise
+        if sync:
+            _sweep(target)
         if sync and hasattr(os, "O_DIRECTORY"):
             folder = os.open(target.parent, os.O_RDONLY | os.O_DIRECTORY)
             try:
