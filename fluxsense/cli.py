@@ -11,7 +11,7 @@ import os
 import sys
 import time
 from collections.abc import Callable, Sequence
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Any
 
@@ -137,7 +137,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "layout": _layout,
     }[options.command]
     try:
-        code = command(options)
+        with ExitStack() as options.held:
+            code = command(options)
         sys.stdout.flush()
         return code
     except FluxsenseError as error:
@@ -176,6 +177,15 @@ def _write(path: Path, text: str) -> None:
     write_beside(path, text.encode("utf-8"), sync=True)
 
 
+def _keep(path: Path, document: Any) -> None:
+    """Write a result; if that fails, print it before the fault is told, so that the work is not lost."""
+    try:
+        _write(path, json.dumps(document, indent=1, allow_nan=False) + "\n")
+    except InputError:
+        _print_json(document)
+        raise
+
+
 def _folder(path: Path) -> Path:
     try:
         path.mkdir(parents=True, exist_ok=True)
@@ -184,6 +194,14 @@ def _folder(path: Path) -> Path:
             f"the folder cannot be made ({error.strerror})", where=str(path), remedy="Choose another with --out"
         ) from None
     return path
+
+
+def _hold(options: argparse.Namespace, folder: Path) -> Path:
+    """Make a folder and keep other runs out of it until the command ends."""
+    from fluxsense.traces.files import only_writer
+
+    options.held.enter_context(only_writer(_folder(folder)))
+    return folder
 
 
 def _ready(path: Path) -> Path:
@@ -350,6 +368,7 @@ def _orient(options: argparse.Namespace) -> int:
     )
     from fluxsense.infer.orient import orient, summary_lines
 
+    _hold(options, folder)
     result = orient(
         study,
         digest,
@@ -359,13 +378,7 @@ def _orient(options: argparse.Namespace) -> int:
         progress=ticker,
         distrusted=distrusted,
     )
-    try:
-        _folder(folder)
-        _write(folder / "result.json", json.dumps(result.document, indent=1, allow_nan=False) + "\n")
-    except InputError:  # the work is done: what cannot be kept is at least shown
-        ticker.close()
-        _print_json(result.document)
-        raise
+    _keep(folder / "result.json", result.document)
     from fluxsense.confidence.stored import stored_from
 
     digest.save(folder / "digest.npz")
@@ -435,6 +448,7 @@ def _detect(options: argparse.Namespace) -> int:
         digest = simulate_digest(study, draw_truth(study, options.seed, source=(0.0, 0.0, 0.0)))
     else:
         digest = _campaign_digest(study, folder, ticker)
+        _hold(options, folder)
         if (folder / "posterior.npz").exists():
             stored = load_stored(folder / "posterior.npz")
         if stored is None or not stored.fits(study, digest):
@@ -442,7 +456,6 @@ def _detect(options: argparse.Namespace) -> int:
 
             ticker("no matching results of orient: inferring first", 0.0, "")
             stored = stored_from(orient(study, digest, seed=options.seed, progress=ticker))
-            _folder(folder)
             digest.save(folder / "digest.npz")
             stored.save(folder / "posterior.npz")
     result = detect(
@@ -460,8 +473,9 @@ def _detect(options: argparse.Namespace) -> int:
     if other is not None:
         ticker("comparing source models", 0.0, "")
         document["source_models"] = compare_sources(study, other, digest, options.seed)
-    _folder(folder)
-    _write(folder / "detection.json", json.dumps(document, indent=1, allow_nan=False) + "\n")
+    if planned:
+        _hold(options, folder)
+    _keep(folder / "detection.json", document)
     from fluxsense.report.confidence import write_section
 
     written = write_section(folder / "report.html", folder / "detection.html", document)
@@ -516,15 +530,15 @@ def _characterize(options: argparse.Namespace) -> int:
     refuse_existing(folder, force=options.force)
     _ready(folder)
     ticker = _Ticker(options.json)
+    _hold(options, folder)
     result = characterize(rough, seed=options.seed, enough_db=options.isolation, progress=ticker)
     document = result.document
-    _folder(folder)
     written = ["characterization.json"]
     if result.fitted is not None:
         heads = section_heads(document, rough.study.path)
         written += write_characterized(folder, result.tree, heads, force=options.force)
     document["written"] = written
-    _write(folder / "characterization.json", json.dumps(document, indent=1, allow_nan=False) + "\n")
+    _keep(folder / "characterization.json", document)
     if not options.no_report:
         from fluxsense.report.sweeps import write_sweep_report
 
@@ -555,8 +569,7 @@ def _write_proposal(proposal: Any, folder: Path, stem: str, lines: list[str], op
     from fluxsense.report.figures import image_bytes
     from fluxsense.traces.files import write_beside
 
-    _folder(folder)
-    _write(folder / f"{stem}.json", json.dumps(proposal.document, indent=1, allow_nan=False) + "\n")
+    _keep(folder / f"{stem}.json", proposal.document)
     _write(folder / "study.toml", study_text(proposal.study))
     for name, figure in proposal.figures.items():
         write_beside(folder / name, image_bytes(figure, "png"), sync=True)
@@ -574,6 +587,7 @@ def _plan(options: argparse.Namespace) -> int:
     from fluxsense.proposals import plan, plan_lines
 
     folder = _ready(Path(options.out) if options.out else study.folder / "plan")
+    _hold(options, folder)
     ticker = _Ticker(options.json)
     proposal = plan(study, seed=options.seed, wanted_deg=options.error, thorough=options.thorough, progress=ticker)
     ticker.close()
@@ -585,8 +599,6 @@ def _layout(options: argparse.Namespace) -> int:
     study = read_study(options.study)
     _least(options, seed=0, starts=1, steps=1, workers=1)
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # many small matrices
-    from contextlib import ExitStack
-
     from fluxsense.proposals import layout_lines, propose_layout
 
     if options.from_gds:
@@ -595,6 +607,7 @@ def _layout(options: argparse.Namespace) -> int:
 
         study = with_layout(study, layout_from(study, read_gdsii(options.from_gds, layer=options.layer)))
     folder = _ready(Path(options.out) if options.out else study.folder / "layout")
+    _hold(options, folder)
     ticker = _Ticker(options.json)
     with ExitStack() as stack:
         executor = None

@@ -176,7 +176,7 @@ def load_stored(path: str | Path) -> Stored:
     try:
         arrays = arrays_from_bytes(raw)
         header = json.loads(arrays["header"].tobytes().decode())
-        if header["format"] != FORMAT:
+        if type(header["format"]) is not int or header["format"] != FORMAT:
             raise InputError(
                 f"the stored posterior has format {shown(header['format'])}, this program reads {FORMAT}",
                 where=str(file),

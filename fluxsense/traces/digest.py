@@ -659,7 +659,7 @@ def load(path: str | os.PathLike[str]) -> Digest:
         header = json.loads(members["header"].tobytes())
         if not isinstance(header, dict) or header.get("format") != "fluxsense digest":
             raise InputError("this is not a digest", where=name, remedy=advice)
-        if header.get("version") != FORMAT_VERSION:
+        if type(header.get("version")) is not int or header["version"] != FORMAT_VERSION:
             raise InputError(
                 f"the digest has format version {shown(header.get('version'))}, this program reads {FORMAT_VERSION}",
                 where=name,

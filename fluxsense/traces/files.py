@@ -7,7 +7,8 @@ import os
 import secrets
 import stat
 import time
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 from fluxsense.errors import InputError
@@ -83,6 +84,46 @@ def _sweep(target: Path) -> None:
 def _without_waiting(path: str, flags: int) -> int:
     """Open without waiting for the other end, should the file be a pipe."""
     return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
+
+
+@contextmanager
+def only_writer(folder: str | os.PathLike[str]) -> Iterator[None]:
+    """Hold a folder for one run; the hold ends with the process, however it ends.
+
+    Parameters
+    ----------
+    folder : path-like
+        Must exist; the folder itself is locked, no file is made.
+
+    Raises
+    ------
+    InputError
+        Another run holds it.
+
+    Notes
+    -----
+    Where the system knows no locks, or they do not work (some network folders), nothing is held: files are whole all the
+    same, since each is written beside and renamed.
+    """
+    try:
+        import fcntl
+    except ImportError:  # not a Unix
+        yield
+        return
+    with ExitStack() as stack:
+        try:
+            handle = os.open(folder, os.O_RDONLY)
+            stack.callback(os.close, handle)
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise InputError(
+                "another run of fluxsense is writing to this folder",
+                where=os.fspath(folder),
+                remedy="Wait until it has finished, or choose another folder with --out",
+            ) from None
+        except OSError:
+            pass  # no locks here; what cannot be written will be said where it is written
+        yield
 
 
 def write_beside(path: str | os.PathLike[str], data: bytes, *, sync: bool) -> None:
