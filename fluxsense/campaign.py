@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
+from pathlib import Path
 
 from fluxsense.errors import InputError
 from fluxsense.study import Study
@@ -24,6 +26,12 @@ def campaign_rows(study: Study) -> list[LogRow]:
             "there is no log of traces",
             where=str(study.log),
             remedy=f"Write one, or make an invented campaign with: fluxsense simulate {study.path}",
+        )
+    if not study.allow_outside and not Path(os.path.realpath(study.log)).is_relative_to(os.path.realpath(study.folder)):
+        raise InputError(
+            "the log lies outside the study's folder",
+            where=str(study.log),
+            remedy="Copy it into the folder, or allow it with allow_outside = true under [traces]",
         )
     return read_log(
         study.log,
