@@ -8,9 +8,10 @@ from pathlib import Path
 
 from fluxsense.errors import InputError
 from fluxsense.study import Study
-from fluxsense.traces.digest import Digest, digest_campaign
+from fluxsense.traces.digest import Digest, GroupKey, digest_campaign
 from fluxsense.traces.log import LogRow, read_log
 from fluxsense.traces.screen import Distrusted, RepeatScreen
+from fluxsense.traces.votes import Votes, votes_from_rows
 
 
 def campaign_rows(study: Study) -> list[LogRow]:
@@ -33,7 +34,7 @@ def campaign_rows(study: Study) -> list[LogRow]:
             where=str(study.log),
             remedy="Copy it into the folder, or allow it with allow_outside = true under [traces]",
         )
-    return read_log(
+    rows = read_log(
         study.log,
         isolators=[i.name for i in study.isolators],
         states=[s.name for s in study.states],
@@ -41,6 +42,19 @@ def campaign_rows(study: Study) -> list[LogRow]:
         folder=study.log.parent,
         allow_outside=study.allow_outside,
     )
+    bare = next((r for r in rows if not r.file), None)
+    if bare is not None and study.data.kind != "direction":
+        raise InputError(
+            f"this sweep has no trace, only a direction, but the study's data are {study.data.kind}",
+            where=f"{study.log}:{bare.line}",
+            remedy='Name its trace, or set kind = "direction" under [data] in the study',
+        )
+    return rows
+
+
+def load_votes(study: Study, progress: Callable[[int, int], None] | None = None) -> tuple[dict[GroupKey, Votes], str]:
+    """Directions of the log's sweeps, counted per group, and the hash of what was read; see `votes_from_rows`."""
+    return votes_from_rows(campaign_rows(study), study.log.parent, progress)
 
 
 def load_campaign(study: Study, progress: Callable[[int, int], None] | None = None) -> Digest:

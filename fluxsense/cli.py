@@ -363,10 +363,12 @@ def _orient(options: argparse.Namespace) -> int:
     check_geometry(study)
     folder = _ready(Path(options.out) if options.out else study.folder / "results")
     ticker = _Ticker(options.json)
+    if study.data.kind == "direction":
+        return _orient_votes(options, study, folder, ticker)
     digest, distrusted = load_screened(
         study, lambda done, total: ticker("reading traces", done / total, f"{done} of {total}")
     )
-    from fluxsense.infer.orient import orient, summary_lines
+    from fluxsense.infer.orient import orient
 
     _hold(options, folder)
     result = orient(
@@ -383,6 +385,35 @@ def _orient(options: argparse.Namespace) -> int:
 
     digest.save(folder / "digest.npz")
     stored_from(result).save(folder / "posterior.npz")
+    return _answered(options, study, folder, ticker, result)
+
+
+def _orient_votes(options: argparse.Namespace, study: Study, folder: Path, ticker: _Ticker) -> int:
+    """`orient` for a campaign of which only the directions of transmission are used."""
+    from fluxsense.campaign import load_votes
+    from fluxsense.infer.orient_votes import orient_votes
+
+    votes, data_hash = load_votes(
+        study, lambda done, total: ticker("reading directions", done / total, f"{done} of {total}")
+    )
+    _hold(options, folder)
+    result = orient_votes(
+        study,
+        votes,
+        data_hash=data_hash,
+        seed=options.seed,
+        max_seconds=options.max_time,
+        wanted_ess=options.effective,
+        progress=ticker,
+    )
+    _keep(folder / "result.json", result.document)
+    return _answered(options, study, folder, ticker, result)
+
+
+def _answered(options: argparse.Namespace, study: Study, folder: Path, ticker: _Ticker, result: Any) -> int:
+    """Write the report of an answer, print it, and say by the exit code whether to trust it."""
+    from fluxsense.infer.orient import summary_lines
+
     if not options.no_report:
         from fluxsense.report.page import write_report
         from fluxsense.simulate import read_truth_source

@@ -16,8 +16,9 @@ import numpy.typing as npt
 from fluxsense.device.chip import ChipModel, ChipParameters, Probe, off_probe, setting_probe
 from fluxsense.errors import InputError
 from fluxsense.infer.unknowns import Unknowns
+from fluxsense.infer.votes import VoteModel
 from fluxsense.study import Study, Table, read_tree
-from fluxsense.traces.digest import Digest, DigestBuilder, group_key
+from fluxsense.traces.digest import Digest, DigestBuilder, GroupKey, group_key
 from fluxsense.traces.files import write_beside
 from fluxsense.traces.log import LogRow, write_log
 from fluxsense.traces.touchstone import Sweep, write_sweep
@@ -36,6 +37,8 @@ class Truth:
     port_signs: tuple[int, ...]
     cooldowns: tuple[str, ...]
     seed: int
+    noise_scale: float = 1.0
+    wrong_way: float = 0.0
 
 
 def read_truth_source(path: str | Path, study: Study) -> tuple[FloatArray, FloatArray | None]:
@@ -92,14 +95,23 @@ def draw_truth(
     """
     rng = np.random.default_rng([seed, 1])
     unknowns = Unknowns(study, study.plan.cooldowns)
-    parameters = unknowns.parameters(unknowns.draw(rng, 1))
+    x = unknowns.draw(rng, 1)
+    parameters = unknowns.parameters(x)
+    loud, wrong = unknowns.of_kind("noise", x), unknowns.of_kind("wrong_way", x)
     if source is not None:
         parameters = replace(parameters, source=np.asarray(source, dtype=np.float64).reshape(1, 3))
     if position_m is not None:
         parameters = replace(parameters, position_m=np.asarray(position_m, dtype=np.float64).reshape(1, 3))
     drawn = rng.choice([-1, 1], size=len(study.isolators))
     signs = tuple(int(i.pump_port_1_sign or s) for i, s in zip(study.isolators, drawn, strict=True))
-    return Truth(parameters, signs, study.plan.cooldowns, seed)
+    return Truth(
+        parameters,
+        signs,
+        study.plan.cooldowns,
+        seed,
+        1.0 if loud is None else float(loud[0]),
+        study.data.wrong_way if wrong is None else float(wrong[0]),
+    )
 
 
 def truth_text(study: Study, truth: Truth) -> str:
@@ -134,6 +146,10 @@ def truth_text(study: Study, truth: Truth) -> str:
             f"{iso.name} = {{ port_1_sign = {truth.port_signs[n]}, strength = {p.pump_strength[0, n]:.8g},"
             f' phase_error = "{np.degrees(p.pump_phase_error_rad[0, n]):.6g} deg" }}'
         )
+    if study.data.kind == "direction":
+        lines += ["", "[data]", f"wrong_way = {truth.wrong_way:.8g}"]
+    if study.noise.scale_sd > 0:
+        lines += ["", "[noise]", f"scale = {truth.noise_scale:.8g}"]
     return "\n".join(lines) + "\n"
 
 
@@ -164,6 +180,25 @@ def _schedule(study: Study) -> list[_Group]:
                         groups.append(_Group(off_probe(probe), study.plan.off_repeats, f"{stem}_off"))
                     groups.append(_Group(probe, study.plan.repeats, f"{stem}_on"))
     return groups
+
+
+def _log_row(study: Study, group: _Group, repeat: int, line: int, time_s: float) -> LogRow:
+    probe = group.probe
+    return LogRow(
+        line=line,
+        file=f"traces/{group.label}_{repeat + 1:03d}.s2p",
+        isolator=study.isolators[probe.isolator].name,
+        pump_on=probe.pump_on,
+        pump_port=probe.pump_port if probe.pump_on else None,
+        pump_phase_rad=probe.pump_phase_rad if probe.pump_on else None,
+        pump_power_dbm=watt_to_dbm(probe.pump_power_w) if probe.pump_on else float("nan"),
+        pump_frequency_hz=probe.pump_frequency_hz if probe.pump_on else float("nan"),
+        state=study.states[probe.state].name,
+        cooldown=study.plan.cooldowns[probe.cooldown],
+        repeat=repeat + 1,
+        time_s=time_s,
+        bias_a=probe.bias_a,
+    )
 
 
 def line_gain(rng: np.random.Generator, frequency_hz: FloatArray) -> npt.NDArray[np.complex128]:
@@ -204,33 +239,24 @@ def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
         i = probe.isolator
         model = ChipModel(study, [probe], [f] * len(study.isolators), truth.port_signs)
         flux = model.probe_flux(truth.parameters, i)  # (1, 1, 2)
-        residual = 1 + noise.residual_gain * (rng.standard_normal(4) + 1j * rng.standard_normal(4))
-        shifts = noise.flux_phi0 * rng.standard_normal((group.repeats, 1, 2))
+        residual = 1 + truth.noise_scale * noise.residual_gain * (rng.standard_normal(4) + 1j * rng.standard_normal(4))
+        shifts = truth.noise_scale * noise.flux_phi0 * rng.standard_normal((group.repeats, 1, 2))
         many = truth.parameters.repeated(group.repeats)
         s = model.scattering(many, i, PORTS, flux=flux + shifts)[:, 0]  # (N, 4, F)
         level = np.median(np.abs(gains[i]), axis=1)
         for repeat in range(group.repeats):
-            drift = 1 + noise.gain_drift * rng.standard_normal(4)
-            drift = drift * np.exp(1j * noise.phase_drift_rad * rng.standard_normal(4))
+            drift = 1 + truth.noise_scale * noise.gain_drift * rng.standard_normal(4)
+            drift = drift * np.exp(1j * truth.noise_scale * noise.phase_drift_rad * rng.standard_normal(4))
             white = rng.standard_normal((4, f.size)) + 1j * rng.standard_normal((4, f.size))
-            raw = s[repeat] * gains[i] * (residual * drift)[:, None] + noise.white * level[:, None] * white
+            raw = (
+                s[repeat] * gains[i] * (residual * drift)[:, None]
+                + truth.noise_scale * noise.white * level[:, None] * white
+            )
+            if study.data.kind == "magnitude":
+                raw = np.abs(raw).astype(np.complex128)
             line += 1
             time += study.plan.seconds_per_sweep
-            row = LogRow(
-                line=line,
-                file=f"traces/{group.label}_{repeat + 1:03d}.s2p",
-                isolator=study.isolators[i].name,
-                pump_on=probe.pump_on,
-                pump_port=probe.pump_port if probe.pump_on else None,
-                pump_phase_rad=probe.pump_phase_rad if probe.pump_on else None,
-                pump_power_dbm=watt_to_dbm(probe.pump_power_w) if probe.pump_on else float("nan"),
-                pump_frequency_hz=probe.pump_frequency_hz if probe.pump_on else float("nan"),
-                state=study.states[probe.state].name,
-                cooldown=study.plan.cooldowns[probe.cooldown],
-                repeat=repeat + 1,
-                time_s=time,
-                bias_a=probe.bias_a,
-            )
+            row = _log_row(study, group, repeat, line, time)
             # paths 11, 21, 12, 22 by F -> (F, 2, 2)
             yield row, Sweep(f, raw.reshape(2, 2, f.size).transpose(2, 1, 0), 50.0)
 
@@ -241,6 +267,32 @@ def simulate_digest(study: Study, truth: Truth) -> Digest:
     for row, sweep in sweeps(study, truth):
         builder.add(group_key(row), sweep, row.time_s)
     return builder.freeze()
+
+
+def simulate_directions(study: Study, truth: Truth) -> list[LogRow]:
+    """The log of a campaign of which only the directions of transmission are recorded; no traces belong to it.
+
+    Flux noise acts on each sweep, and a sweep is read wrongly at the truth's rate.
+    """
+    rng = np.random.default_rng([truth.seed, 2])
+    rows = []
+    for row, key in _rows(study):
+        model = VoteModel(study, (key,), truth.cooldowns, truth.port_signs)
+        forward = rng.random() < model.forward(truth.parameters, truth.wrong_way)[0, 0]
+        rows.append(replace(row, file="", transmits="21" if forward else "12"))
+    return rows
+
+
+def _rows(study: Study) -> Iterator[tuple[LogRow, GroupKey]]:
+    """Rows of the log for the pump-on sweeps of the study's plan, with their groups."""
+    time, line = 0.0, 1
+    for group in _schedule(study):
+        if not group.probe.pump_on:
+            continue
+        for repeat in range(group.repeats):
+            line, time = line + 1, time + study.plan.seconds_per_sweep
+            row = _log_row(study, group, repeat, line, time)
+            yield row, group_key(row)
 
 
 def write_campaign(
@@ -292,6 +344,11 @@ def write_campaign(
         ) from None
     total = sum(g.repeats for g in _schedule(study))
     rows = []
+    if study.data.kind == "direction":
+        rows = simulate_directions(study, truth)
+        write_log(out / "log.csv", rows, [x.name for x in study.bias_lines])
+        write_beside(out / "truth.toml", truth_text(study, truth).encode(), sync=True)
+        return rows
     for row, sweep in sweeps(study, truth):
         write_sweep(out / row.file, sweep, comments=[f"Simulated, not measured: sweep {row.line - 1}"], digits=digits)
         rows.append(row)

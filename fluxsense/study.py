@@ -189,13 +189,32 @@ class SweepRange:
 
 @dataclass(frozen=True)
 class Noise:
-    """Noise of one raw trace, relative to unit transmission; drift is per repeat, residual_gain per setting and path."""
+    """Noise of one raw trace, relative to unit transmission; drift is per repeat, residual_gain per setting and path.
+
+    flux_phi0 is white from sweep to sweep; flux_slow_phi0 the amplitude A of slow flux noise of spectrum A^2/f.  scale_sd
+    is the standard deviation of the logarithm of a factor on all of the noise, carried along as an unknown if above zero.
+    """
 
     white: float = 0.01
     gain_drift: float = 0.0
     phase_drift_rad: float = 0.0
     residual_gain: float = 0.0
     flux_phi0: float = 0.0
+    flux_slow_phi0: float = 0.0
+    scale_sd: float = 0.0
+
+
+@dataclass(frozen=True)
+class Data:
+    """What the sweeps are taken to say: 'complex' traces, their 'magnitude' only, or only the 'direction' of transmission.
+
+    wrong_way is the probability that a repeat's direction is read wrongly; wrong_way_factor the factor within which that
+    is known (one standard deviation of its logarithm), 1 if exactly.
+    """
+
+    kind: str = "complex"
+    wrong_way: float = 0.0
+    wrong_way_factor: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -287,6 +306,7 @@ class Study:
     sha256: str = field(compare=False, default="")
     limits: Limits = Limits()
     layout: LayoutRules = LayoutRules()
+    data: Data = Data()
 
     @property
     def folder(self) -> Path:
@@ -1095,9 +1115,30 @@ def _read_noise(root: Table) -> Noise:
         t.quantity("phase_drift", "angle", default=0.0, low=0.0, high=math.pi),
         t.number("residual_gain", default=0.0, low=0.0, high=1.0),
         t.quantity("flux", "flux", default=0.0, low=0.0, high=1.0),
+        t.quantity("flux_slow", "flux", default=0.0, low=0.0, high=1.0),
+        t.number("scale_sd", default=0.0, low=0.0, high=1.0),
     )
     t.close()
     return noise
+
+
+def _read_data(root: Table, noise: Noise) -> Data:
+    t = root.table("data", required=False)
+    kind = t.choice("kind", ("complex", "magnitude", "direction"), default="complex")
+    if kind != "direction":
+        t.idle(("wrong_way", "wrong_way_factor"), 'It belongs to kind = "direction"')
+        t.close()
+        return Data(kind)
+    wrong_way = t.number("wrong_way", default=0.01, low=0.0, high=0.45, strict=True)
+    factor = t.number("wrong_way_factor", default=1.0, low=1.0, high=20.0)
+    if not noise.flux_phi0 > 0 and not math.isnan(noise.flux_phi0):
+        t.fault(
+            "kind",
+            "directions alone are as sharp as the flux noise of a sweep, which noise.flux does not state",
+            'Add flux = "0.5 mPhi0", say, under [noise]',
+        )
+    t.close()
+    return Data(kind, wrong_way, factor)
 
 
 def _read_plan(root: Table, states: Sequence[str] | None) -> Plan:
@@ -1244,6 +1285,7 @@ def _read_root(data: dict[str, Any], file: Path, faults: list[str], sha256: str)
     noise = _read_noise(root)
     plan = _read_plan(root, state_names)
     sampling = _read_sampling(root)
+    measured = _read_data(root, noise)
     limits = _read_limits(root)
     layout = _read_layout(root, ["chip"] if chip_names == [] else chip_names, loop_names)
     t = root.table("traces", required=False)
@@ -1253,7 +1295,7 @@ def _read_root(data: dict[str, Any], file: Path, faults: list[str], sha256: str)
     root.close()
     return Study(
         file, title, invented, note, source, chips, loops, lines, coils, isolators, states, settings,
-        sweep, noise, plan, sampling, log, outside, sha256, limits, layout,
+        sweep, noise, plan, sampling, log, outside, sha256, limits, layout, measured,
     )  # fmt: skip
 
 

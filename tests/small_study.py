@@ -67,6 +67,8 @@ def study_text(
     size_ut: float = 1.0,
     points: int = 21,
     repeats: int = 3,
+    flux_noise_mphi0: float = 0.0,
+    source: str = "",
     extra: str = "",
 ) -> str:
     """The study as TOML.
@@ -88,6 +90,9 @@ def study_text(
     size_ut : float
         Root mean square field.
     points, repeats : int
+    flux_noise_mphi0 : float
+    source : str
+        Further lines of the source's table.
     extra : str
         Further lines, at the end.
     """
@@ -99,6 +104,7 @@ invented = true
 [source]
 kind = "uniform_field"
 size = "{size_ut} uT"
+{source}
 """
     ]
     for chip in dict.fromkeys(chips):
@@ -134,6 +140,7 @@ points = {points}
 white = 0.01
 gain_drift = 0.002
 phase_drift = "0.2 deg"
+flux = "{flux_noise_mphi0} mPhi0"
 
 [plan]
 repeats = {repeats}

@@ -164,6 +164,8 @@ def test_every_commented_key_of_the_starter_may_be_used(tmp_path):
         "crossing": ('shape = "square"', 'outline = [["0 um", "0 um"], ["10 um", "0 um"], ["10 um", "10 um"]]'),
         "branch": ('ring = "shunted"', 'ring = "bare"'),
         "pump_phase": ("pump_port = 1", ""),
+        "wrong_way": ('kind = "complex"', 'kind = "direction"'),
+        "wrong_way_factor": ('kind = "complex"', 'kind = "direction"'),
     }
     without = {
         "width": ("side",), "height": ("side",), "radius": ("side",), "sides": ("side",), "outline": ("side", "center"),
@@ -558,7 +560,7 @@ BAD: dict[str, tuple[Change, str]] = {
     ),
     "broken TOML": (
         replaced("study.toml", "[sweep]", "[sweep"),
-        "DIR/study.toml: the study is not valid TOML (Expected ']' at the end of a table declaration (at line 176, column "
+        "DIR/study.toml: the study is not valid TOML (Expected ']' at the end of a table declaration (at line 177, column "
         "7)). Correct that line.",
     ),
 }

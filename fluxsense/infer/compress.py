@@ -120,6 +120,7 @@ class CompressedProblem:
     def compressed(self, x: FloatArray) -> FloatArray:
         """Log-likelihood from the nodes alone."""
         parameters = self.unknowns.parameters(x)
+        scale = self.unknowns.of_kind("noise", x)
         out = np.empty(len(x))
         step = self._small.batch_step()
         for start in range(0, len(x), step):
@@ -133,9 +134,9 @@ class CompressedProblem:
                 grams[part.isolator] = grams.get(part.isolator, 0.0) + gram
             total = np.zeros(rows.stop - rows.start)
             for i, gram in grams.items():
-                total += self.problem.log_integral(i, gram)
+                total += self.problem.log_integral(i, self.problem.scaled(gram, scale, rows))
             out[rows] = total
-        return out
+        return out if scale is None else out - self.problem.likelihood.values * np.log(scale)
 
 
 def nearest_distance(mixture: StudentMixture, x: FloatArray) -> FloatArray:
@@ -166,6 +167,8 @@ def compress(
         None if no allowed number of frequencies keeps the error within the tolerance, or there is nothing to gain.
     """
     likelihood = problem.likelihood
+    if likelihood.magnitude:
+        return None
     points = max(f.frequency_hz.size for f in likelihood.families)
     if points < 2 * NODE_COUNTS[0]:
         return None

@@ -9,7 +9,7 @@ as clouds that cover the sphere.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -468,6 +468,8 @@ class Region:
     log_density_threshold : float
         Natural logarithm, density per sr; -inf where only the whole sphere will do.
     density : SphereDensity
+    candidates : ndarray, shape (M, 3), or None
+        For a prior that knows a list of directions only: those of them that the region holds.
     """
 
     level: float
@@ -477,6 +479,48 @@ class Region:
     axis: Floats
     log_density_threshold: float
     density: SphereDensity = field(repr=False)
+    candidates: Floats | None = None
+
+
+def candidate_clusters(candidates: ArrayLike, chosen: ArrayLike) -> Clusters:
+    """Clusters of samples that each stand for one of a few directions.
+
+    Parameters
+    ----------
+    candidates : array_like, shape (K, 3)
+    chosen : array_like of int, shape (N,)
+        Number of each sample's direction.
+
+    Returns
+    -------
+    Clusters
+        One mode per direction that occurs, heaviest first, of no angular spread.
+    """
+    axes = unit_vectors(candidates, "candidates")
+    numbers = np.asarray(chosen)
+    count = np.bincount(numbers, minlength=len(axes))
+    order = [int(k) for k in np.argsort(-count, kind="stable") if count[k]]
+    rank = np.zeros(len(axes), dtype=np.intp)
+    rank[order] = np.arange(len(order))
+    modes = tuple(Mode(float(count[k] / numbers.size), int(count[k]), axes[k], 0.0) for k in order)
+    return Clusters(rank[numbers], modes)
+
+
+def candidate_regions(regions: Sequence[Region], groups: Clusters) -> list[Region]:
+    """Regions as sets of candidates: the heaviest that together hold at least each level.
+
+    The cone is about the heaviest candidate and takes in the whole set; the solid angle of a few directions is zero.
+    """
+    weight = np.cumsum([m.weight for m in groups.modes])
+    means = np.array([m.mean for m in groups.modes])
+    out = []
+    for region in regions:
+        held = means[: int(np.searchsorted(weight, region.level - 1e-12)) + 1]
+        cone = float(np.degrees(np.max(angle_between_rad(held, means[0]))))
+        out.append(
+            replace(region, solid_angle_sr=0.0, solid_angle_error_sr=0.0, cone_deg=cone, axis=means[0], candidates=held)
+        )
+    return out
 
 
 def credible_regions(
@@ -547,6 +591,9 @@ def credible_regions(
 def contains(region: Region, directions: ArrayLike) -> NDArray[np.bool_]:
     """Whether directions ``(..., 3)`` lie in a credible region -> bool ``(...)``."""
     d = unit_vectors(directions)
+    if region.candidates is not None:
+        near = np.max(d.reshape(-1, 3) @ region.candidates.T, axis=1) > 1 - 1e-10
+        return np.asarray(near.reshape(d.shape[:-1]), dtype=bool)
     inside = region.density.log_density(d.reshape(-1, 3)) >= region.log_density_threshold
     return np.asarray(inside.reshape(d.shape[:-1]), dtype=bool)
 

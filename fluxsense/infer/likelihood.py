@@ -14,6 +14,10 @@ so that, to first order in the noise, y_k - S_k/S_0 is normal with three parts:
 
 The first two are inverted per frequency by the Sherman-Morrison formula, the third by Woodbury's: both are exact.  The
 cost does not depend on the number of repeats.
+
+Where only magnitudes are used, y is real: the ratio of amplitudes, made from mean powers (`fluxsense.infer.rice`), with
+the same three kinds of noise on it.  Points in a notch, where an amplitude is not well above its noise, are left to the
+exact law of the mean power; the other kinds of noise are negligible there.
 """
 
 from __future__ import annotations
@@ -28,8 +32,9 @@ from scipy.ndimage import uniform_filter1d
 from fluxsense.device.chip import ChipModel, ChipParameters, Probe
 from fluxsense.errors import InputError
 from fluxsense.infer.noise import PATHS, NoiseLevels, measure_noise
+from fluxsense.infer.rice import amplitude_from_power, amplitude_variance, log_power_density
 from fluxsense.study import Study
-from fluxsense.traces.digest import Digest, GroupKey, off_group_for
+from fluxsense.traces.digest import Digest, GroupKey, GroupStats, off_group_for
 from fluxsense.units import dbm_to_watt
 
 FloatArray = npt.NDArray[np.float64]
@@ -62,6 +67,58 @@ def every_few(_name: str, count: int) -> npt.NDArray[np.intp]:
 
 
 @dataclass(frozen=True)
+class Notch:
+    """Points of a family whose mean power is not well above the noise, with the exact law of that power.
+
+    Attributes
+    ----------
+    place : tuple of three ndarray of int (M,)
+        Pump-on group, path and frequency of each point.
+    power, variance : ndarray (M,)
+        Mean squared magnitude, and noise variance per quadrature of one sweep, both over the pump-off power.
+    count : ndarray of int (M,)
+        Repeats.
+    """
+
+    place: tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], npt.NDArray[np.intp]]
+    power: FloatArray
+    variance: FloatArray
+    count: npt.NDArray[np.intp]
+
+    def log_density(self, ratio: ComplexArray, scale: FloatArray | None = None) -> FloatArray:
+        """Log density (B,) for predicted amplitude ratios (B, K, 2, F)."""
+        k, p, f = self.place
+        square = ratio.real[:, k, p, f] ** 2
+        variance = self.variance if scale is None else self.variance * scale[:, None] ** 2
+        out = np.zeros(len(square))
+        for n in np.unique(self.count):
+            mine = self.count == n
+            v = np.broadcast_to(variance, square.shape)[:, mine]
+            out += np.sum(log_power_density(self.power[mine], square[:, mine], v, int(n)), axis=1)
+        return out
+
+    def information(self, ratio: ComplexArray, slopes: ComplexArray) -> tuple[FloatArray, FloatArray]:
+        """Gradient (D,) and expected information (D, D) for one ratio (K, 2, F) and its slopes (D, K, 2, F).
+
+        The gradient is exact (a central difference of the density in the squared amplitude); the information is that of
+        a normal law with the power's variance, 4 s^2 (A^2 + s^2)/N.
+        """
+        a = ratio.real[self.place]
+        k, path, f = self.place
+        slope = np.asarray(2 * a * slopes.real[:, k, path, f], dtype=np.float64)  # of the squared amplitude
+        step = 1e-4 * (a * a + self.variance / self.count)
+        gradient = np.zeros(a.size)
+        for n in np.unique(self.count):
+            mine = self.count == n
+            p, v, h = self.power[mine], self.variance[mine], step[mine]
+            centre = np.maximum(a[mine] ** 2, h)
+            up = log_power_density(p, centre + h, v, int(n))
+            gradient[mine] = (up - log_power_density(p, centre - h, v, int(n))) / (2 * h)
+        weight = self.count / (4 * self.variance * (a * a + self.variance))
+        return slope @ gradient, (slope * weight) @ slope.T
+
+
+@dataclass(frozen=True)
 class Family:
     """Pump-on groups of one isolator that share a pump-off group, as ratios, with their noise.
 
@@ -86,6 +143,10 @@ class Family:
         Maps a residual (as interleaved real numbers) to the whitened amplitudes' scores.
     log_volume : float
         Log determinant of the amplitudes' information, for comparing noise levels.
+    real : bool
+        Ratios of magnitudes: imaginary parts are zero throughout.
+    notch : Notch or None
+        With magnitudes: points left out of the ratios (their precision is zero).
     """
 
     isolator: int
@@ -101,11 +162,26 @@ class Family:
     directions: ComplexArray
     whitener: FloatArray
     log_volume: float
+    real: bool = False
+    notch: Notch | None = None
 
     @property
     def values(self) -> int:
         """Real numbers in the data."""
+        if self.real:
+            return int(np.sum(self.precision > 0)) + (0 if self.notch is None else self.notch.power.size)
         return 2 * self.ratio.size
+
+    def log_density(self, ratio: ComplexArray, scale: FloatArray | None = None) -> FloatArray:
+        """Log-likelihood (B,) of predicted ratios (B, K, 2, F); scale (B,) is a factor on all of the noise."""
+        square = 1.0 if scale is None else scale**-2
+        out = -0.5 * self.quadratic(self.ratio - ratio) * square
+        if scale is not None:
+            count = self.values - (0 if self.notch is None else self.notch.power.size)
+            out -= count * np.log(scale)
+        if self.notch is not None:
+            out += self.notch.log_density(ratio, scale)
+        return np.asarray(out)
 
     def weigh(self, vectors: ComplexArray) -> ComplexArray:
         """Apply the inverse covariance of the white parts to vectors (n, K, 2, F)."""
@@ -162,10 +238,13 @@ class Family:
         def normal(*size: int) -> ComplexArray:
             return np.asarray(rng.standard_normal(size) + 1j * rng.standard_normal(size))
 
-        noise = normal(count, *shape) / np.sqrt(self.precision)
+        with np.errstate(divide="ignore"):
+            noise = normal(count, *shape) * np.where(self.precision > 0, 1 / np.sqrt(self.precision), 0.0)
         inverse = 1 / self.shared - np.sum(np.abs(self.expected) ** 2 * self.precision, axis=0)
         off = normal(count, *shape[1:]) / np.sqrt(np.maximum(inverse, 1e-300))
         noise -= off[:, None] * self.expected
+        if self.real:
+            noise.imag = 0.0
         amplitudes = rng.standard_normal((count, len(self.directions)))
         return np.asarray(noise + np.tensordot(amplitudes, self.directions, axes=1))
 
@@ -181,20 +260,24 @@ def _build_family(
     expected: ComplexArray | None,
     flux_directions: ComplexArray | None,
     chosen: npt.NDArray[np.intp],
+    magnitude: bool,
 ) -> Family:
     off = digest[off_key]
     paths = list(PATHS)
-    d0 = off.mean[paths][:, chosen]
+    notch: Notch | None = None
+    d0 = (_power(off) if magnitude else off.mean[paths])[:, chosen]
     if np.any(d0 == 0):
         raise InputError(
             f"a pump-off trace is exactly zero, so nothing can be divided by it ({off_key.describe()})",
             remedy="Record the pump-off sweeps again",
         )
-    power = _pump_off_power(off.mean[paths], noise.white[off_key] ** 2 / off.count)[:, chosen]
-    ratio = np.array([digest[k].mean[paths][:, chosen] / d0 for k in on_keys])
-    variance = np.array([noise.white[k][:, None] ** 2 / (digest[k].count * power) for k in on_keys])
-    off_variance = noise.white[off_key][:, None] ** 2 / (off.count * power)
-    precision = 1 / variance
+    if magnitude:
+        ratio, precision, off_variance, notch = _amplitudes(on_keys, off_key, digest, noise, chosen)
+    else:
+        power = _pump_off_power(off.mean[paths], noise.white[off_key] ** 2 / off.count)[:, chosen]
+        ratio = np.array([digest[k].mean[paths][:, chosen] / d0 for k in on_keys])
+        precision = np.array([digest[k].count * power / noise.white[k][:, None] ** 2 for k in on_keys])
+        off_variance = noise.white[off_key][:, None] ** 2 / (off.count * power)
     expected = ratio if expected is None else expected
     shared = 1 / (1 / off_variance + np.sum(np.abs(expected) ** 2 * precision, axis=0))
     name = on_keys[0].isolator
@@ -209,10 +292,12 @@ def _build_family(
     if flux_directions is not None:
         directions.append(flux_directions)
     stacked = np.concatenate(directions)
+    if magnitude:
+        stacked = stacked.real.astype(np.complex128)
     stacked = np.ascontiguousarray(stacked[np.any(stacked != 0, axis=(1, 2, 3))])
     bare = Family(
         isolator, on_keys, off_key, rows[0], rows[1], off.frequency_hz[chosen], ratio, expected, precision, shared, stacked,
-        np.zeros((0, 2 * ratio.size)), 0.0,
+        np.zeros((0, 2 * ratio.size)), 0.0, magnitude, notch,
     )  # fmt: skip
     count = len(stacked)
     if count == 0:
@@ -222,6 +307,54 @@ def _build_family(
     lower = np.linalg.cholesky(flat @ weighed.T + np.eye(count))
     whitener = np.linalg.solve(lower, weighed)
     return replace(bare, whitener=whitener, log_volume=float(2 * np.sum(np.log(np.diag(lower)))))
+
+
+def _power(group: GroupStats) -> FloatArray:
+    """Mean squared magnitudes (2, F) of S21 and S12, less nothing: |mean|^2 plus the scatter about it."""
+    paths = list(PATHS)
+    return np.asarray(np.abs(group.mean[paths]) ** 2 + group.scatter[paths] / group.count)
+
+
+def _amplitudes(
+    on_keys: Sequence[GroupKey],
+    off_key: GroupKey,
+    digest: Digest,
+    noise: NoiseLevels,
+    chosen: npt.NDArray[np.intp],
+) -> tuple[ComplexArray, FloatArray, FloatArray, Notch | None]:
+    """Ratios of amplitudes (K, 2, F), their precision, the pump-off variance (2, F), and the points left to the exact law."""
+    off = digest[off_key]
+    off_white = noise.white[off_key][:, None] ** 2
+    base = amplitude_from_power(_power(off), off_white, off.count)
+    level = np.maximum(base, 1e-3 * np.median(base, axis=-1, keepdims=True))
+    smooth = np.sqrt(_pump_off_power(level.astype(np.complex128), noise.white[off_key] ** 2 / off.count))[:, chosen]
+    base, level = base[:, chosen], level[:, chosen]
+    usable = base**2 > _NOTCH_SIGNAL_TO_NOISE**2 * amplitude_variance(base, off_white, off.count)
+    ratio = np.zeros((len(on_keys), *level.shape), dtype=np.complex128)
+    precision = np.zeros(ratio.shape)
+    places, powers, variances, counts = [], [], [], []
+    for n, key in enumerate(on_keys):
+        group = digest[key]
+        white = noise.white[key][:, None] ** 2
+        power = _power(group)[:, chosen]
+        amplitude = amplitude_from_power(power, white, group.count)
+        variance = amplitude_variance(amplitude, white, group.count)
+        strong = amplitude**2 > _NOTCH_SIGNAL_TO_NOISE**2 * variance
+        ratio[n] = amplitude / level
+        precision[n] = np.where(strong & usable, smooth**2 / np.where(strong, variance, 1.0), 0.0)
+        weak = usable & ~strong & (power > 0)
+        path, point = np.nonzero(weak)
+        places.append((np.full(path.size, n), path, point))
+        powers.append(power[weak] / level[weak] ** 2)
+        variances.append(np.broadcast_to(white, power.shape)[weak] / level[weak] ** 2)
+        counts.append(np.full(path.size, group.count))
+    off_variance = amplitude_variance(level, off_white, off.count) / smooth**2
+    count = np.concatenate(counts)
+    if not count.size:
+        return ratio, precision, off_variance, None
+    k, p, f = (np.concatenate([place[axis] for place in places]).astype(np.intp) for axis in range(3))
+    notch = Notch((k, p, f), np.concatenate(powers), np.concatenate(variances), count.astype(np.intp))
+    return ratio, precision, off_variance, notch
 
 
 _NOTCH_SIGNAL_TO_NOISE = 8.0
@@ -307,6 +440,7 @@ class RatioLikelihood:
     ) -> None:
         self.study = study
         self.digest = digest
+        self.magnitude = study.data.kind == "magnitude"
         self._points = points or (lambda name, count: np.arange(count))
         self.residual_gain = study.noise.residual_gain if residual_gain is None else residual_gain
         self.reference = reference
@@ -352,7 +486,17 @@ class RatioLikelihood:
                     expected, flux = self._reference_directions(model, i, tuple(ons), off, rows, reference)
                 families.append(
                     _build_family(
-                        i, tuple(ons), off, rows, digest, self.noise, self.residual_gain, expected, flux, index
+                        i,
+                        tuple(ons),
+                        off,
+                        rows,
+                        digest,
+                        self.noise,
+                        self.residual_gain,
+                        expected,
+                        flux,
+                        index,
+                        self.magnitude,
                     )
                 )
             if families:
@@ -372,6 +516,9 @@ class RatioLikelihood:
         middle = model.scattering(reference, isolator, flux=flux)[0]
         s0 = middle[rows[1]]
         expected = middle[list(rows[0])] / s0
+        turn = np.conj(expected) / np.abs(expected) if self.magnitude else 1.0  # to the change of the magnitude
+        if self.magnitude:
+            expected = np.abs(expected).astype(np.complex128)
         if self.study.noise.flux_phi0 <= 0:
             return expected, None
         step = 1e-6
@@ -388,7 +535,7 @@ class RatioLikelihood:
                 sd = self.study.noise.flux_phi0 / np.sqrt(self.digest[ons[n]].count)
                 out[2 * n + k, n] = sd * slope[row] / s0
                 out[2 * count + k, n] = -sd0 * middle[row] / s0**2 * slope[rows[1]]
-        return expected, out
+        return expected, out * turn
 
     def noise_for(self, digest: Digest) -> NoiseLevels:
         """The same noise for a digest with further groups: an isolator's new groups get its median white level."""
@@ -427,6 +574,8 @@ class RatioLikelihood:
                 off = s[:, family.off_row][:, None]
                 inverse = np.conj(off) / (off.real**2 + off.imag**2)
                 ratio = s[:, list(family.on_rows)] * inverse
+                if self.magnitude:
+                    ratio = np.abs(ratio).astype(np.complex128)
                 self._refuse_non_finite(ratio, parameters, model, i)
                 out.append(ratio)
         return out
@@ -485,8 +634,11 @@ class RatioLikelihood:
         widest = max(len(model.probes) * model.frequency_hz[i].size for i, model, _ in self._parts)
         return max(1, _BLOCK_VALUES // (2 * widest))
 
-    def log_likelihood(self, parameters: ChipParameters) -> FloatArray:
-        """-1/2 r^T C^-1 r over all families, shape (B,); constants that do not depend on the parameters left out."""
+    def log_likelihood(self, parameters: ChipParameters, scale: FloatArray | None = None) -> FloatArray:
+        """-1/2 r^T C^-1 r over all families, shape (B,); constants that do not depend on the parameters left out.
+
+        scale (B,), if given, is a factor on all of the noise.
+        """
         batch = parameters.batch
         step = self.batch_step()
         out = np.empty(batch)
@@ -495,6 +647,6 @@ class RatioLikelihood:
             ratios = self.predict(parameters.rows(rows))
             total = np.zeros(rows.stop - rows.start)
             for family, ratio in zip(self.families, ratios, strict=True):
-                total += family.quadratic(family.ratio - ratio)
-            out[rows] = -0.5 * total
+                total += family.log_density(ratio, None if scale is None else scale[rows])
+            out[rows] = total
         return out

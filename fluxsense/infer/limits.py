@@ -30,6 +30,8 @@ KIND_WORDS = {
     "area": "effective areas",
     "strength": "pump strengths",
     "phase": "pump phase errors",
+    "noise": "size of the noise",
+    "wrong_way": "rate of wrongly read directions",
     "stage": "mode frequencies, linewidths and couplings",
 }
 

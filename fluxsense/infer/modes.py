@@ -13,7 +13,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
-from fluxsense.infer.directions import equal_area_points
 from fluxsense.infer.problem import Problem, log_posterior
 
 FloatArray = npt.NDArray[np.float64]
@@ -108,7 +107,7 @@ def ascend(problem: Problem, start: FloatArray, max_steps: int = 60) -> LocalMod
 def _scan(problem: Problem, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
     """Starts over the sphere and sizes with nuisances at their means, plus prior draws, with their log posteriors."""
     unknowns = problem.unknowns
-    directions = equal_area_points(SCAN_DIRECTIONS)
+    directions = unknowns.source_prior.spread_directions(SCAN_DIRECTIONS)
     sizes = SCAN_SIZES if unknowns.source_prior.size_prior == "scale" else (1.0,)
     w = np.concatenate([directions * s for s in sizes])
     starts = np.zeros((len(w), unknowns.size))
@@ -156,7 +155,7 @@ def find_modes(
     order = np.argsort(-values)
     chosen: list[int] = list(order[:6])
     # then the best start near each of a coarse set of directions, so that no part of the sphere goes untried
-    coarse = equal_area_points(MAX_ASCENTS - 6)
+    coarse = unknowns.source_prior.spread_directions(MAX_ASCENTS - 6)
     unit = starts[:, :3] / np.maximum(np.sqrt(np.sum(starts[:, :3] ** 2, axis=1, keepdims=True)), 1e-300)
     nearest = np.argmax(unit @ coarse.T, axis=1)
     for k in range(len(coarse)):

@@ -78,11 +78,13 @@ def measure_noise(digest: Digest, stated_white: float, stated_gain: float, state
         own[key] = (total, dof)
         sums[key.isolator] = sums.get(key.isolator, np.zeros(2)) + total
         dofs[key.isolator] = dofs.get(key.isolator, 0.0) + dof
+    if real := magnitudes_only(digest):
+        own, sums, dofs = _of_magnitudes(digest, own)
     white = {}
     for key, group in digest.items():
         if key.isolator in sums:
             pool = sums[key.isolator] / dofs[key.isolator]
-            total, dof = own.get(key, (np.zeros(2), 0.0))
+            total, dof = own.get(key, (np.zeros(2), 0.0)) if not real or not key.pump_on else (np.zeros(2), 0.0)
             white[key] = np.sqrt((total + _POOL_WEIGHT * pool) / (dof + _POOL_WEIGHT))
         else:
             white[key] = stated_white * _unit_level(digest, key.isolator)
@@ -94,6 +96,32 @@ def measure_noise(digest: Digest, stated_white: float, stated_gain: float, state
             measured = np.diag([stated_gain**2, stated_phase_rad**2] * 2)
         drift[name] = measured
     return NoiseLevels(white, drift, bool(sums))
+
+
+def magnitudes_only(digest: Digest) -> bool:
+    """Whether no trace holds a phase: every mean is real, as an instrument without phase writes it."""
+    return all(not np.any(group.mean[list(PATHS)].imag) for group in digest.values())
+
+
+_Sums = dict[GroupKey, tuple[FloatArray, float]]
+
+
+def _of_magnitudes(digest: Digest, own: _Sums) -> tuple[_Sums, dict[str, FloatArray], dict[str, float]]:
+    """White levels where only magnitudes were recorded.
+
+    A strong trace's magnitude varies by the noise of one quadrature, so that what was measured is half of the variance
+    per quadrature of two; the magnitudes of weak traces vary less than that, so pump-off groups decide where there are any.
+    """
+    doubled = {key: (2 * total, dof) for key, (total, dof) in own.items()}
+    sums: dict[str, FloatArray] = {}
+    dofs: dict[str, float] = {}
+    for name in {key.isolator for key in digest}:
+        mine = {k: v for k, v in doubled.items() if k.isolator == name}
+        chosen = {k: v for k, v in mine.items() if not k.pump_on} or mine
+        if chosen:
+            sums[name] = np.asarray(sum(total for total, _ in chosen.values()))
+            dofs[name] = float(sum(dof for _, dof in chosen.values()))
+    return doubled, sums, dofs
 
 
 def _unit_level(digest: Digest, isolator: str) -> FloatArray:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from typing import Any
 
@@ -22,6 +22,8 @@ from fluxsense.infer.directions import (
     Region,
     angles_from_vector,
     antipodal_odds,
+    candidate_clusters,
+    candidate_regions,
     clusters,
     contains,
     credible_regions,
@@ -52,7 +54,7 @@ Progress = Callable[[str, float, str], None]
 
 LEVELS = (0.5, 0.9, 0.95)
 INTEGRATED = ("phase",)
-"""Kinds of nuisances that the likelihood integrates over."""
+"""Kinds of nuisances that the likelihood of complex traces integrates over."""
 MISFIT_DOUBTFUL = 1e-3
 MISFIT_BAD = 1e-5
 LOOSE_SR = 1.5
@@ -212,11 +214,18 @@ def sample_posterior(
     vectors = problem.unknowns.source(chains.flat)
     sizes = np.sqrt(np.sum(vectors**2, axis=1))
     directions = vectors / np.where(sizes > 0, sizes, 1.0)[:, None]
-    groups = clusters(directions)
+    prior = problem.unknowns.source_prior
+    candidates = prior.candidates
+    if candidates is None:
+        groups = clusters(directions)
+        regions = credible_regions(directions, LEVELS, axis=groups.modes[0].mean)
+    else:
+        groups = candidate_clusters(candidates, prior.nearest_candidate(chains.flat[:, :3]))
+        # the idle coordinates spread the samples about each candidate, so that a map can be drawn
+        regions = candidate_regions(credible_regions(chains.flat[:, :3], LEVELS), groups)
     labels = groups.labels.reshape(chains.x.shape[:3])
     shown = min(len(problem.unknowns.names), chains.x.shape[-1])
     diagnosis = diagnose(chains.x, problem.unknowns.names[:shown], labels)
-    regions = credible_regions(directions, LEVELS, axis=groups.modes[0].mean)
     return Posterior(
         problem=full,
         modes=modes,
@@ -247,35 +256,29 @@ def _reduction_error(full: Problem, used: Problem, chains: Chains, rng: np.rando
 
 
 @dataclass(frozen=True)
-class Orientation:
-    """The result of `orient`: the document that becomes result.json, and what the report draws from.
+class Answer:
+    """What every kind of inference answers: the document that becomes result.json, and what the report draws from.
 
     Attributes
     ----------
     document : dict
         Plain JSON values.
     study : Study
-    digest : Digest
     posterior : Posterior
-    likelihood : RatioLikelihood
     best_parameters : ChipParameters
         Batch of one: the highest mode.
     drawn : ChipParameters
-        About 3000 draws from the posterior, pump phase errors among them.
+        About 3000 draws from the posterior, those integrated over among them.
     values : tuple
         Names (D,), SI units (D,) and values (N, D) of all unknowns for the same draws.
-    check : PredictiveCheck
     """
 
     document: dict[str, Any]
     study: Study
-    digest: Digest
     posterior: Posterior
-    likelihood: RatioLikelihood
     best_parameters: ChipParameters
     drawn: ChipParameters
     values: tuple[tuple[str, ...], tuple[str, ...], FloatArray]
-    check: PredictiveCheck
 
     def draws(self, count: int) -> ChipParameters:
         """Posterior draws, spread evenly over those kept."""
@@ -302,6 +305,27 @@ class Orientation:
 
     def __str__(self) -> str:
         return "\n".join(summary_lines(self.document))
+
+
+@dataclass(frozen=True)
+class Orientation(Answer):
+    """The result of `orient` from traces.
+
+    Attributes
+    ----------
+    digest : Digest
+    likelihood : RatioLikelihood
+    check : PredictiveCheck
+    """
+
+    digest: Digest
+    likelihood: RatioLikelihood
+    check: PredictiveCheck
+
+
+def integrated_kinds(study: Study) -> tuple[str, ...]:
+    """Kinds of nuisances that the likelihood integrates over for this kind of data."""
+    return INTEGRATED if study.data.kind == "complex" else ()
 
 
 def measured_isolators(study: Study, digest: Digest) -> list[int]:
@@ -346,7 +370,7 @@ def prepare(
     loose = max(stated, 0.01)
     rough = RatioLikelihood(study, digest, wiring.signs, residual_gain=loose, noise=noise, points=every_few)
     sheared = unreferenced_cooldowns(study, digest, rough.cooldowns)
-    unknowns = Unknowns(study, rough.cooldowns, measured, leave_out=INTEGRATED, sheared=sheared)
+    unknowns = Unknowns(study, rough.cooldowns, measured, leave_out=integrated_kinds(study), sheared=sheared)
     found = find_modes(
         CampaignProblem(unknowns, rough),
         rng,
@@ -456,11 +480,31 @@ def orient(
     drawn = posterior.thinned()
     parameters = problem.parameters(drawn, np.random.default_rng(draw_seed))
     table = _table(problem, explicit.unknowns, drawn, parameters)
-    document = _document(
-        study, digest, problem, posterior, wiring, check, verdict, findings, limit, factor, factor_sd, table
+    document = answer_document(
+        study,
+        Unknowns(study, problem.unknowns.cooldowns, problem.measured),
+        posterior,
+        wiring,
+        asdict(check),
+        verdict,
+        findings,
+        limit,
+        (factor, factor_sd),
+        table[2],
+        {
+            "kind": study.data.kind,
+            "sweeps": digest.sweeps,
+            "groups": len(digest),
+            "states": sorted({k.state for k in digest}),
+            "cooldowns": list(problem.likelihood.cooldowns),
+            "residual_gain": problem.likelihood.residual_gain,
+            "frequencies_used": posterior.frequencies,
+            "reduced_quadrature_error": posterior.reduction_error,
+        },
+        digest.content_hash(),
     )
     return Orientation(
-        document, study, digest, posterior, problem.likelihood, problem.parameters(best[None]), parameters, table, check
+        document, study, posterior, problem.parameters(best[None]), parameters, table, digest, problem.likelihood, check
     )
 
 
@@ -515,7 +559,7 @@ def _null_evidence(problem: CampaignProblem, rng: np.random.Generator) -> tuple[
     """Log evidence of the hypothesis that there is no source, its error, and the effective number of draws."""
     full = problem.unknowns
     measured = sorted({f.isolator for f in problem.likelihood.families})
-    unknowns = Unknowns(full.study, full.cooldowns, measured, with_source=False, leave_out=INTEGRATED)
+    unknowns = Unknowns(full.study, full.cooldowns, measured, with_source=False, leave_out=integrated_kinds(full.study))
     null = CampaignProblem(unknowns, problem.likelihood)
     if unknowns.size == 0:
         return float(null.log_likelihood(np.zeros((1, 0)))[0]), 0.0, np.inf
@@ -553,15 +597,7 @@ def _findings(
             "sweeps again taken with the source out."
         )
     out += zero_bias_words(study, list(dict.fromkeys(k.bias_a for k in digest if k.pump_on)))
-    heavy = [m for m in posterior.groups.modes if m.weight >= 0.02]
-    if len(heavy) == 2 and float(heavy[0].mean @ heavy[1].mean) < -0.9:
-        out.append(
-            f"The data leave two opposite directions, with weights {heavy[0].weight:.2f} and {heavy[1].weight:.2f}: the axis "
-            "is determined, the sense along it is not."
-        )
-    elif len(heavy) >= 2:
-        weights = ", ".join(f"{m.weight:.2f}" for m in heavy)
-        out.append(f"The data leave {len(heavy)} separate directions, with weights {weights}: see the table of modes.")
+    out += mode_words(posterior)
     if table and not missing and table[0].error_if_known_deg < 0.7 * now:
         out.append(
             f"What limits the answer most are the {table[0].words}: {now:.2g} degrees as it is, "
@@ -580,6 +616,20 @@ def _findings(
             f"({100 * study.noise.residual_gain:.2g}%); the larger figure was used."
         )
     return out, numbers
+
+
+def mode_words(posterior: Posterior) -> list[str]:
+    """A sentence if the data leave more than one direction; empty if not."""
+    heavy = [m for m in posterior.groups.modes if m.weight >= 0.02]
+    if len(heavy) == 2 and float(heavy[0].mean @ heavy[1].mean) < -0.9:
+        return [
+            f"The data leave two opposite directions, with weights {heavy[0].weight:.2f} and {heavy[1].weight:.2f}: the axis "
+            "is determined, the sense along it is not."
+        ]
+    if len(heavy) >= 2:
+        weights = ", ".join(f"{m.weight:.2f}" for m in heavy)
+        return [f"The data leave {len(heavy)} separate directions, with weights {weights}: see the table of modes."]
+    return []
 
 
 def distrusted_share(digest: Digest, distrusted: Sequence[Distrusted]) -> float:
@@ -681,25 +731,45 @@ def _direction_entry(vector: FloatArray) -> dict[str, Any]:
     }
 
 
-def _document(
+def answer_document(
     study: Study,
-    digest: Digest,
-    problem: CampaignProblem,
+    unknowns: Unknowns,
     posterior: Posterior,
     wiring: Wiring,
-    check: PredictiveCheck,
+    check: dict[str, Any],
     verdict: Verdict,
-    findings: list[str],
+    findings: Sequence[str],
     limit: dict[str, Any],
-    factor: float,
-    factor_sd: float,
-    table: tuple[tuple[str, ...], tuple[str, ...], FloatArray],
+    factor: tuple[float, float],
+    values: FloatArray,
+    data: dict[str, Any],
+    data_hash: str,
 ) -> dict[str, Any]:
+    """The document of an answer.
+
+    Parameters
+    ----------
+    study : Study
+    unknowns : Unknowns
+        All of them, those integrated over included.
+    posterior : Posterior
+    wiring : Wiring
+    check : dict
+        The predictive check.
+    verdict : Verdict
+    findings : sequence of str
+    limit : dict
+    factor : tuple of float
+        Log Bayes factor of source against none, and its error.
+    values : ndarray (N, D)
+        Draws of the unknowns in SI units.
+    data : dict
+        What was measured.
+    data_hash : str
+    """
     odds = antipodal_odds(posterior.directions, posterior.direction)
     diagnosis = posterior.diagnosis
     agreement = diagnosis.weights
-    wide = Unknowns(study, problem.unknowns.cooldowns, problem.measured)
-    values = table[2]
     chains = posterior.chains
     calls = chains.calls
     worst_ess = min(min(q.ess_bulk, q.ess_tail) for q in diagnosis.quantities)
@@ -715,6 +785,7 @@ def _document(
                     "solid_angle_sr": r.solid_angle_sr,
                     "solid_angle_sd_sr": r.solid_angle_error_sr,
                     "cone_deg": r.cone_deg,
+                    **({} if r.candidates is None else {"candidates": r.candidates}),
                 }
                 for r in posterior.regions
             ],
@@ -734,20 +805,12 @@ def _document(
                 "sd": posterior.sizes.std(),
                 "unit": unit_of_source(study.source.kind),
             },
-            "log_bayes_factor": factor,
-            "log_bayes_factor_sd": factor_sd,
+            "log_bayes_factor": factor[0],
+            "log_bayes_factor_sd": factor[1],
             "verdict": {"trust": verdict.trust, "reasons": verdict.reasons},
             "findings": findings,
             "limits": limit,
-            "predictive_check": {
-                "p_value": check.p_value,
-                "total": check.total,
-                "worst_group": check.worst_group,
-                "smooth": check.smooth,
-                "chi_square": check.chi_square,
-                "degrees": check.degrees,
-                "worst_name": check.worst_name,
-            },
+            "predictive_check": check,
             "nuisances": [
                 {
                     "name": n.name,
@@ -757,7 +820,7 @@ def _document(
                     "sd": values[:, column].std(),
                     "unit": n.unit,
                 }
-                for column, n in enumerate(wide.nuisances, 3)
+                for column, n in enumerate(unknowns.nuisances, 3)
             ],
             "wiring": [
                 {
@@ -791,18 +854,10 @@ def _document(
                     for q in diagnosis.quantities
                 ],
             },
-            "data": {
-                "sweeps": digest.sweeps,
-                "groups": len(digest),
-                "states": sorted({k.state for k in digest}),
-                "cooldowns": list(problem.likelihood.cooldowns),
-                "residual_gain": problem.likelihood.residual_gain,
-                "frequencies_used": posterior.frequencies,
-                "reduced_quadrature_error": posterior.reduction_error,
-            },
+            "data": data,
             "provenance": {
                 "seed": posterior.seed,
-                "digest_hash": digest.content_hash(),
+                "digest_hash": data_hash,
                 "study_hash": study.sha256,
                 "versions": {
                     "fluxsense": fluxsense.__version__,
@@ -825,6 +880,12 @@ def answer_sentence(document: dict[str, Any]) -> str:
         "unusable": "This result is unusable: do not believe it",
     }[document["verdict"]["trust"]]
     heavy = [m for m in document["modes"] if m["weight"] >= 0.02]
+    if "candidates" in r90:
+        others = " or ".join(
+            f"azimuth {m['azimuth_deg']:.1f}, elevation {m['elevation_deg']:.1f} (probability {m['weight']:.3g})"
+            for m in heavy
+        )
+        return f"{trust}. Of the directions listed, the source has {others} degrees."
     if len(heavy) > 1:
         others = " and ".join(f"azimuth {m['azimuth_deg']:.1f}, elevation {m['elevation_deg']:.1f}" for m in heavy)
         return (

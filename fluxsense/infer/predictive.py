@@ -75,8 +75,10 @@ def predictive_check(problem: CampaignProblem, x: FloatArray, rng: np.random.Gen
     for family, slope in zip(likelihood.families, slopes, strict=True):
         information = information + family.gram(slope)
     covariance = np.linalg.inv(information)
+    scale = unknowns.of_kind("noise", x[None])
+    loud = 1.0 if scale is None else float(scale[0])
     residuals = [
-        np.concatenate([(f.ratio - r[0])[None], f.draw_noise(rng, REPLICATES)])
+        np.concatenate([(f.ratio - r[0])[None] / loud, f.draw_noise(rng, REPLICATES)])
         for f, r in zip(likelihood.families, ratios, strict=True)
     ]
     # the same linear fit for the replicates (row 0, the data, is at its maximum already)

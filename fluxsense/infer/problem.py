@@ -71,7 +71,7 @@ class CampaignProblem:
         explicit = {n.index[0] for n in unknowns.nuisances if n.kind == "phase"}
         study = unknowns.study
         self._nodes: dict[int, _PhaseNodes] = {}
-        if integrate:
+        if integrate and not likelihood.magnitude:
             for i in self.measured:
                 sd = study.isolators[i].pump_phase_error_sd_rad
                 if sd > 0 and i not in explicit:
@@ -85,17 +85,23 @@ class CampaignProblem:
     def log_likelihood(self, x: FloatArray) -> FloatArray:
         """Log-likelihood of a batch (B, D), pump phase errors integrated out."""
         parameters = self._unknowns.parameters(x)
+        scale = self._unknowns.of_kind("noise", x)
         if not self._nodes:
-            return self.likelihood.log_likelihood(parameters)
+            return self.likelihood.log_likelihood(parameters, scale)
         out = np.empty(x.shape[0])
         step = self.likelihood.batch_step()
         for start in range(0, x.shape[0], step):
             rows = slice(start, min(start + step, x.shape[0]))
             total = np.zeros(rows.stop - rows.start)
             for i, gram in self._grams(parameters.rows(rows)).items():
-                total += self.log_integral(i, gram)
+                total += self.log_integral(i, self.scaled(gram, scale, rows))
             out[rows] = total
-        return out
+        return out if scale is None else out - self.likelihood.values * np.log(scale)
+
+    @staticmethod
+    def scaled(gram: FloatArray, scale: FloatArray | None, rows: slice) -> FloatArray:
+        """Inner products (B, n, n) for noise larger by a factor (B,) in those rows."""
+        return gram if scale is None else gram * scale[rows, None, None] ** -2
 
     def _grams(self, parameters: ChipParameters) -> dict[int, FloatArray]:
         """Per isolator, inner products (B, 3, 3) of y - mu, -q and -p, over all its families."""
@@ -131,11 +137,15 @@ class CampaignProblem:
         information less the scores' covariance (the missing-information identity: Louis, J. R. Stat. Soc. B 44, 226
         (1982), from memory); negative eigenvalues of an isolator's share are set to zero.
         """
+        if self.likelihood.magnitude:
+            return self._real_curvature(x)
         size = x.size
         steps = DERIVATIVE_STEP * np.eye(size)
         batch = np.concatenate([x[None], x + steps, x - steps])
         parameters = self._unknowns.parameters(batch)
+        scale = self._unknowns.of_kind("noise", x[None])
         value, gradient, information = 0.0, np.zeros(size), np.zeros((size, size))
+        misfit = 0.0
         grams: dict[int, FloatArray] = {}
         for family, stack in self.likelihood.predict_with_phase(parameters, self.measured):
             slopes = (stack[1 : 1 + size] - stack[1 + size :]) / (2 * DERIVATIVE_STEP)  # (D, 3, K, 2, F)
@@ -143,7 +153,8 @@ class CampaignProblem:
             residual[0] += family.ratio
             every = np.concatenate([residual, slopes.transpose(1, 0, 2, 3, 4).reshape(3 * size, *residual.shape[1:])])
             grams[family.isolator] = grams.get(family.isolator, 0.0) + family.gram(every)
-        for i, gram in grams.items():
+        for i, plain in grams.items():
+            gram = plain if scale is None else plain * scale[0] ** -2
             nodes = self._nodes.get(i)
             basis = np.array([[1.0, 0.0, 0.0]]) if nodes is None else nodes.basis  # (M, 3)
             log_like = self._node_log_likelihood(i, gram[None, :3, :3])[0]
@@ -153,6 +164,7 @@ class CampaignProblem:
             weight = np.exp(joint - top)
             value += top + float(np.log(weight.sum()))
             weight /= weight.sum()
+            misfit += float(weight @ (-2 * log_like))
             cross = gram[:3, 3:].reshape(3, 3, size)  # (a, b, j)
             scores = np.einsum("ma,mb,abj->mj", basis, basis, cross)
             mean_score = weight @ scores
@@ -166,7 +178,46 @@ class CampaignProblem:
                 eigenvalues, vectors = np.linalg.eigh(0.5 * (share + share.T))
                 share = (vectors * np.maximum(eigenvalues, 0.0)) @ vectors.T
             information += share
+        return self._with_scale(x, value, misfit, self.likelihood.values, gradient, information)
+
+    def _with_scale(
+        self, x: FloatArray, value: float, misfit: float, count: int, gradient: FloatArray, information: FloatArray
+    ) -> tuple[float, FloatArray, FloatArray]:
+        """Value, gradient and information with those of the noise scale, if that is an unknown.
+
+        With t = exp(sd z) on the noise of n numbers and a misfit Q (divided by t^2 already) the log-likelihood has
+        -Q/2 - n log t: slope sd (Q - n), information 2 n sd^2.
+        """
+        for column, n in enumerate(self._unknowns.nuisances, self._unknowns.lead):
+            if n.kind == "noise":
+                value -= count * n.sd * float(x[column])
+                gradient[column] += n.sd * (misfit - count)
+                information[column, column] += 2 * count * n.sd**2
         return value, gradient, information
+
+    def _real_curvature(self, x: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        """As `curvature`, for magnitudes: every unknown is explicit, and points in notches have their own law."""
+        size = x.size
+        steps = DERIVATIVE_STEP * np.eye(size)
+        batch = np.concatenate([x[None], x + steps, x - steps])
+        scale = self._unknowns.of_kind("noise", x[None])
+        square = 1.0 if scale is None else float(scale[0] ** -2)
+        value, gradient, information, misfit, count = 0.0, np.zeros(size), np.zeros((size, size)), 0.0, 0
+        ratios = self.likelihood.predict(self._unknowns.parameters(batch))
+        for family, ratio in zip(self.likelihood.families, ratios, strict=True):
+            slopes = (ratio[1 : 1 + size] - ratio[1 + size :]) / (2 * DERIVATIVE_STEP)
+            gram = family.gram(np.concatenate([(family.ratio - ratio[0])[None], slopes])) * square
+            misfit += float(gram[0, 0])
+            value -= 0.5 * float(gram[0, 0])
+            gradient += gram[0, 1:]
+            information += gram[1:, 1:]
+            count += family.values - (0 if family.notch is None else family.notch.power.size)
+            if family.notch is not None:
+                value += float(family.notch.log_density(ratio[:1], scale)[0])
+                slope, share = family.notch.information(ratio[0], slopes)
+                gradient += slope
+                information += share
+        return self._with_scale(x, value, misfit, count, gradient, information)
 
     def phase_scale(self, isolator: int) -> float:
         """Largest pump phase error that matters for an isolator, in rad (at least a hundredth)."""

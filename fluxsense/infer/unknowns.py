@@ -12,6 +12,9 @@ fixed   direction uniform, size exactly 1: only the direction of w is used; its 
         narrow prior about 1 that keeps w away from the origin.
 
 A direction prior of kind 'cap' or 'plane' cuts the sphere; the density inside is raised by the ratio of solid angles.
+A prior of kind 'list' makes the direction of w stand for the candidate nearest to it.  The two coordinates across are then
+idle; w has a narrow von Mises-Fisher prior about each candidate, of equal weight, so that Cartesian moves and jumps work
+and the likelihood knows candidates only.
 
 A nuisance that has no meaning beyond a bound (a linewidth, a loss or an effective area below zero, a share outside
 0..1) has its normal prior cut there, and the density raised by what was cut off.
@@ -21,13 +24,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr
+from scipy.special import expit, ndtr
 
 from fluxsense.device.chip import ChipParameters, loop_outlines_m, nominal_parameters
-from fluxsense.errors import InputError
+from fluxsense.infer.directions import equal_area_points
 from fluxsense.magnetics.flux_map import flux_map_unchecked
 from fluxsense.magnetics.sources import Wires
 from fluxsense.study import DirectionPrior, Study
@@ -51,6 +55,19 @@ class Nuisance:
     unit: str
     low: float = -np.inf
     high: float = np.inf
+    form: str = "plain"
+
+    def value(self, whitened: FloatArray) -> FloatArray:
+        """Its values for whitened coordinates z.
+
+        plain: mean + sd z, kept within the bounds; log: mean exp(sd z), for a factor; rate: half the logistic function,
+        equal to the mean at z = 0 and near mean exp(sd z) while small, for a probability below one half.
+        """
+        if self.form == "log":
+            return np.asarray(self.mean * np.exp(self.sd * whitened))
+        if self.form == "rate":
+            return np.asarray(0.5 * expit(np.log(2 * self.mean / (1 - 2 * self.mean)) + self.sd * whitened))
+        return np.asarray(np.clip(self.mean + self.sd * whitened, self.low, self.high))
 
 
 SMALLEST_PART = 1e-3
@@ -101,6 +118,14 @@ def _prior_nuisances(study: Study, cooldowns: Sequence[str], isolators: Sequence
                 mean = float(getattr(stage, field))
                 bounds = _stage_bounds(field, mean)
                 found.append(Nuisance(name, f"stage:{field}", (i, k), mean, sd, unit, *bounds))
+    if study.noise.scale_sd > 0:
+        found.append(Nuisance("noise scale", "noise", (0,), 1.0, study.noise.scale_sd, "", form="log"))
+    data = study.data
+    if data.kind == "direction":
+        found = [n for n in found if n.kind in ("position", "offset", "area")]
+        if data.wrong_way_factor > 1:
+            spread = float(np.log(data.wrong_way_factor))
+            found.append(Nuisance("wrong-way rate", "wrong_way", (0,), data.wrong_way, spread, "", form="rate"))
     return found
 
 
@@ -206,7 +231,9 @@ class Unknowns:
         base = nominal_parameters(self.study, self.source(x), len(self.cooldowns))
         stage = {k: np.tile(v, (x.shape[0], 1, 1)) for k, v in self._stage_values.items()}
         for column, n in enumerate(self.nuisances, self.lead):
-            value = self._nuisance_value(n, x[:, column])
+            if n.kind in ("noise", "wrong_way"):
+                continue
+            value = n.value(x[:, column])
             if n.kind == "position":
                 base.position_m[:, n.index[0]] = value
             elif n.kind == "offset":
@@ -247,9 +274,9 @@ class Unknowns:
         area = np.tile(np.array([loop.effective_area for loop in self.study.loops]), (len(x), 1))
         for column, n in enumerate(self.nuisances, self.lead):
             if n.kind == "position" and position is not None:
-                position[:, n.index[0]] = self._nuisance_value(n, x[:, column])
+                position[:, n.index[0]] = n.value(x[:, column])
             elif n.kind == "area":
-                area[:, n.index[0]] = self._nuisance_value(n, x[:, column])
+                area[:, n.index[0]] = n.value(x[:, column])
         assert self._wires is not None
         rows = np.broadcast_to(flux_map_unchecked(self._wires, position, None), (len(x), len(self.study.loops), 3))
         return {
@@ -274,12 +301,15 @@ class Unknowns:
         if self.with_source:
             out[:, :3] = self.source(x)
         for column, n in enumerate(self.nuisances, self.lead):
-            out[:, column] = self._nuisance_value(n, x[:, column])
+            out[:, column] = n.value(x[:, column])
         return out
 
-    @staticmethod
-    def _nuisance_value(nuisance: Nuisance, whitened: FloatArray) -> FloatArray:
-        return np.asarray(np.clip(nuisance.mean + nuisance.sd * whitened, nuisance.low, nuisance.high))
+    def of_kind(self, kind: str, x: FloatArray) -> FloatArray | None:
+        """Values (B,) of the one nuisance of a kind that stands for no parameter of the chip; None if it is not there."""
+        for column, n in enumerate(self.nuisances, self.lead):
+            if n.kind == kind:
+                return n.value(x[:, column])
+        return None
 
     def log_prior(self, x: FloatArray) -> FloatArray:
         """Log prior density of whitened vectors (B, D), normalised; -inf beyond a bound; shape (B,)."""
@@ -352,13 +382,27 @@ class SourcePrior:
     relative_sd: float
     direction: DirectionPrior
 
-    def __post_init__(self) -> None:
-        if self.direction.kind == "list":
-            raise InputError(
-                'direction_prior = "list" cannot be sampled as a continuous direction',
-                where="source.direction_prior",
-                remedy="Use a sphere, a cap or a plane",
-            )
+    @property
+    def candidates(self) -> FloatArray | None:
+        """Unit vectors (K, 3) of a list of candidate directions; None for a continuous prior."""
+        return np.array(self.direction.candidates) if self.direction.kind == "list" else None
+
+    @cached_property
+    def _concentration(self) -> float:
+        """Concentration of the idle von Mises-Fisher densities: eight standard deviations to the nearest border."""
+        c = np.array(self.direction.candidates)
+        gap = np.array([[np.arctan2(np.linalg.norm(np.cross(a, b)), a @ b) for b in c] for a in c])
+        nearest = float(np.min(gap[~np.eye(len(c), dtype=bool)]))
+        return float((8 / min(nearest / 2, 1.0)) ** 2)
+
+    def spread_directions(self, count: int) -> FloatArray:
+        """Directions (about count, 3) from which a search begins: all over the sphere, or the candidates."""
+        candidates = self.candidates
+        return equal_area_points(count) if candidates is None else candidates
+
+    def nearest_candidate(self, w: FloatArray) -> npt.NDArray[np.intp]:
+        """Number of the candidate that each w (B, 3) stands for."""
+        return np.asarray(np.argmax(w @ np.array(self.direction.candidates).T, axis=1))
 
     @property
     def radial_sd(self) -> float:
@@ -367,6 +411,8 @@ class SourcePrior:
 
     def curvature(self, w: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Gradient (3,) of the log density at one w (3,), and a positive matrix (3, 3) near its negative Hessian."""
+        if self.direction.kind == "list":
+            return self._list_curvature(w)
         if self.size_prior == "scale":
             return -3 * w, 3 * np.eye(3)
         r = max(float(np.sqrt(w @ w)), 1e-3)
@@ -375,8 +421,26 @@ class SourcePrior:
         outer = np.outer(unit, unit)
         return slope * unit, outer / self.radial_sd**2 + (np.eye(3) - outer) * max(-slope / r, 0.1)
 
+    def _list_curvature(self, w: FloatArray) -> tuple[FloatArray, FloatArray]:
+        r = max(float(np.sqrt(w @ w)), 1e-3)
+        unit = w / r
+        centre = np.array(self.direction.candidates)[self.nearest_candidate(w[None])[0]]
+        across = np.eye(3) - np.outer(unit, unit)
+        if self.size_prior == "scale":
+            slope, bend = -3 * r, 3.0
+        else:
+            slope, bend = -(r - 1) / self.radial_sd**2 - 2 / r, 1 / self.radial_sd**2
+        kappa = self._concentration
+        gradient = slope * unit + kappa / r * (across @ centre)
+        return gradient, bend * np.outer(unit, unit) + kappa / r**2 * across
+
     def vector(self, w: FloatArray) -> FloatArray:
         """Source vectors in units of the stated size, shape (B, 3)."""
+        if self.direction.kind == "list":
+            candidate = np.array(self.direction.candidates)[self.nearest_candidate(w)]
+            if self.size_prior == "fixed":
+                return np.asarray(candidate)
+            return np.asarray(candidate * np.sqrt(np.sum(w * w, axis=1, keepdims=True)))
         if self.size_prior != "fixed":
             return w
         length = np.sqrt(np.sum(w * w, axis=1, keepdims=True))
@@ -388,7 +452,7 @@ class SourcePrior:
         The angle to the axis comes from sine and cosine together, which keeps its digits in narrow regions.
         """
         d = self.direction
-        if d.kind == "sphere":
+        if d.kind in ("sphere", "list"):
             return np.ones(w.shape[0], dtype=bool)
         axis = np.array(d.axis)
         across = np.cross(axis, w)
@@ -418,7 +482,16 @@ class SourcePrior:
                 volume = np.log(4 * np.pi * r2)
             log_p = -0.5 * ((r - 1) / sd) ** 2 - 0.5 * LOG_2PI - np.log(sd * ndtr(1 / sd)) - volume
             log_p = np.where(r2 > 0, log_p, -np.inf)
-        if self.direction.kind != "sphere":
+        if self.direction.kind == "list":
+            with np.errstate(divide="ignore", invalid="ignore"):
+                unit = w / np.sqrt(r2)[:, None]
+            centre = np.array(self.direction.candidates)[self.nearest_candidate(w)]
+            kappa = self._concentration
+            deficit = 0.5 * np.sum((unit - centre) ** 2, axis=1)  # 1 - cosine, with its digits
+            # density per sr of a narrow von Mises-Fisher law, over the uniform one's 1/(4 pi) that stands above
+            log_p = log_p + np.log(2 * kappa / -np.expm1(-2 * kappa) / len(self.direction.candidates)) - kappa * deficit
+            log_p = np.where(r2 > 0, log_p, -np.inf)
+        elif self.direction.kind != "sphere":
             ratio = np.log(4 * np.pi / self.solid_angle_sr())
             log_p = np.where(self.inside(w), log_p + ratio, -np.inf)
         return np.asarray(log_p)
@@ -438,21 +511,26 @@ class SourcePrior:
     def _draw_direction(self, rng: np.random.Generator, count: int) -> FloatArray:
         """Uniform directions in the prior's region, by Archimedes' hat-box theorem about its axis."""
         d = self.direction
+        if d.kind == "list":
+            chosen = rng.integers(len(d.candidates), size=count)
+            tight = -np.log1p(-rng.uniform(0, 1, count)) / self._concentration  # 1 - cosine of a narrow law
+            return _about(np.array(d.candidates)[chosen], np.minimum(tight, 2.0), rng)
         if d.kind == "plane":
             edge = float(np.sin(min(d.half_angle_rad, np.pi / 2)))
-            cosine = rng.uniform(-edge, edge, count)
-            below = 1 - cosine
+            below = 1 - rng.uniform(-edge, edge, count)
         else:
             half = d.half_angle_rad if d.kind == "cap" else np.pi
             below = 2 * np.sin(half / 2) ** 2 * rng.uniform(0, 1, count)  # 1 - cosine, with its digits in a narrow cap
-            cosine = 1 - below
-        angle = rng.uniform(0, 2 * np.pi, count)
-        sine = np.sqrt(below * (2 - below))
-        axis = np.array(d.axis)
-        helper = np.eye(3)[int(np.argmin(np.abs(axis)))]
-        e1 = np.cross(axis, helper)
-        e1 /= np.linalg.norm(e1)
-        e2 = np.cross(axis, e1)
-        return np.asarray(
-            cosine[:, None] * axis + sine[:, None] * (np.cos(angle)[:, None] * e1 + np.sin(angle)[:, None] * e2)
-        )
+        return _about(np.tile(np.array(d.axis), (count, 1)), below, rng)
+
+
+def _about(axis: FloatArray, below: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Directions about axes (B, 3) at angles of cosine 1 - below (B,), turned at random."""
+    cosine = 1 - below
+    helper = np.eye(3)[np.argmin(np.abs(axis), axis=1)]
+    e1 = np.cross(axis, helper)
+    e1 /= np.linalg.norm(e1, axis=1, keepdims=True)
+    e2 = np.cross(axis, e1)
+    angle = rng.uniform(0, 2 * np.pi, len(axis))[:, None]
+    sine = np.sqrt(below * (2 - below))[:, None]
+    return np.asarray(cosine[:, None] * axis + sine * (np.cos(angle) * e1 + np.sin(angle) * e2))

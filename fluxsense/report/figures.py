@@ -32,7 +32,7 @@ from fluxsense.infer.directions import (
     rotation_to,
     vector_from_angles,
 )
-from fluxsense.infer.orient import Orientation
+from fluxsense.infer.orient import Answer, Orientation
 from fluxsense.report.views import (
     UNDECIDED_DB,
     Column,
@@ -138,7 +138,7 @@ def image_bytes(figure: Figure, kind: str = "svg") -> bytes:
 
 # ------------------------------------------------------------------------------------------------------------ the sphere
 @styled
-def sphere_map(orientation: Orientation, truth: KnownSource | None = None) -> Figure:
+def sphere_map(orientation: Answer, truth: KnownSource | None = None) -> Figure:
     """The posterior of the direction on the whole sphere, with close-ups of small regions.
 
     Two Lambert equal-area discs, the hemisphere about the mean direction and the opposite one, both with north (+z) up;
@@ -479,7 +479,7 @@ def _edge_line(axes: Axes, xy: FloatArray, reach: float, text: str, below: bool,
 
 # ---------------------------------------------------------------------------------------------------------- the geometry
 @styled
-def geometry(orientation: Orientation, truth: KnownSource | None = None, arrows: int = 60) -> Figure:
+def geometry(orientation: Answer, truth: KnownSource | None = None, arrows: int = 60) -> Figure:
     """Loops and source seen from above and from the side, with draws of the direction as a fan of thin lines.
 
     The side view looks along the chip plane, at right angles to the mean direction's azimuth, so that the mean direction
@@ -813,7 +813,7 @@ def draw_directionality(views: Sequence[GroupView]) -> Figure:
 
 # --------------------------------------------------------------------------------------------------------------- corner
 @styled
-def corner_plot(orientation: Orientation, truth: KnownSource | None = None) -> Figure:
+def corner_plot(orientation: Answer, truth: KnownSource | None = None) -> Figure:
     """Marginal posterior of the source vector and of the nuisances that go most with it."""
     return draw_corner(corner_columns(orientation, truth))
 

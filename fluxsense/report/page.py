@@ -13,7 +13,9 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from matplotlib.figure import Figure
 
 from fluxsense.infer.directions import angle_between_rad, angles_from_vector
-from fluxsense.infer.orient import Orientation, answer_sentence
+from fluxsense.infer.orient import Answer, Orientation, answer_sentence
+from fluxsense.infer.orient_votes import VoteAnswer
+from fluxsense.infer.votes import VoteProblem
 from fluxsense.report import figures
 from fluxsense.report.views import (
     GroupView,
@@ -49,6 +51,8 @@ LIMIT_WORDS = {
     "area": "effective areas of the loops",
     "strength": "pump strengths",
     "phase": "pump phase errors",
+    "noise": "size of the noise",
+    "wrong_way": "rate of wrongly read directions",
     "stage": "mode frequencies, linewidths and couplings",
 }
 
@@ -66,12 +70,13 @@ class Picture:
     caption: str
 
 
-def report_page(orientation: Orientation, truth: Any = None) -> str:
+def report_page(orientation: Answer, truth: Any = None) -> str:
     """The report of a result as one HTML document.
 
     Parameters
     ----------
-    orientation : Orientation
+    orientation : Answer
+        From traces or from directions alone.
     truth : optional
         The source behind simulated traces, in any form that `known_source` reads; it is marked, never used.
 
@@ -86,7 +91,7 @@ def report_page(orientation: Orientation, truth: Any = None) -> str:
         If the truth is not a vector.
     """
     known = known_source(truth)
-    groups = group_views(orientation)
+    groups = group_views(orientation) if isinstance(orientation, Orientation) else []
     environment = Environment(
         loader=FileSystemLoader(Path(__file__).parent),
         autoescape=True,
@@ -107,14 +112,15 @@ def report_page(orientation: Orientation, truth: Any = None) -> str:
         truth=None if known is None else _truth_words(orientation, known),
         pictures=_pictures(orientation, groups, known),
         groups=[_group_row(v) for v in groups],
-        loops=[_loop_row(v) for v in loop_views(orientation)],
+        votes=_vote_rows(orientation) if isinstance(orientation, VoteAnswer) else [],
+        loops=[_loop_row(v) for v in loop_views(orientation)] if isinstance(orientation, Orientation) else [],
         nuisances=[_nuisance_row(n) for n in document["nuisances"]],
         limits=_limit_rows(document["limits"]),
-        settings=_setting_rows(orientation),
+        settings=_setting_rows(orientation) if isinstance(orientation, Orientation) else [],
     )
 
 
-def write_report(path: str | os.PathLike[str], orientation: Orientation, truth: Any = None) -> None:
+def write_report(path: str | os.PathLike[str], orientation: Answer, truth: Any = None) -> None:
     """Write the page beside its place, then rename it, so that no reader sees half a page.
 
     Parameters
@@ -139,7 +145,7 @@ def picture(figure: Figure, alt: str, caption: str, *, pixels: bool = False) -> 
     return Picture(uri, round(96 * float(figure.get_size_inches()[0])), alt, caption)
 
 
-def _pictures(orientation: Orientation, groups: list[GroupView], known: KnownSource | None) -> dict[str, Picture]:
+def _pictures(orientation: Answer, groups: list[GroupView], known: KnownSource | None) -> dict[str, Picture]:
     marked = " The star marks the truth." if known is not None else ""
     traced = chosen_groups(groups, figures.MOST_TRACES)
     listed = chosen_groups(groups, figures.MOST_ROWS)
@@ -149,7 +155,7 @@ def _pictures(orientation: Orientation, groups: list[GroupView], known: KnownSou
             return ""
         return f" Shown are {len(shown)} of {len(groups)} groups: the worst misfits, and others spread evenly."
 
-    return {
+    pictures = {
         "map": picture(
             figures.sphere_map(orientation, known),
             "Map of the sphere with the 50, 90 and 95% credible regions of the direction",
@@ -164,6 +170,17 @@ def _pictures(orientation: Orientation, groups: list[GroupView], known: KnownSou
             + (", the dashed arrow the truth." if known is not None else ".")
             + " Arrows show direction only, not size.",
         ),
+        "corner": picture(
+            figures.corner_plot(orientation, known),
+            "Marginal posterior of the source vector and the nuisances that go most with it",
+            "The source vector and the nuisances that vary most with it. Shaded: 50% (solid edge) and 90% (dashed edge) "
+            "of the probability of each pair. Dashed verticals: 5, 50 and 95%."
+            + (" Star and dash-dotted lines: the truth." if known is not None else ""),
+        ),
+    }
+    if not groups:
+        return pictures
+    return pictures | {
         "traces": picture(
             figures.draw_traces(traced),
             "Measured and predicted magnitude of S21 and S12 for each group, with residuals",
@@ -183,13 +200,6 @@ def _pictures(orientation: Orientation, groups: list[GroupView], known: KnownSou
             "Directionality of each group, measured and predicted",
             "Which way each setting transmits. Taken at the frequency where the predicted directionality is largest. "
             f"Circle: measured, with one standard deviation of white noise. Diamond: predicted.{part(listed)}",
-        ),
-        "corner": picture(
-            figures.corner_plot(orientation, known),
-            "Marginal posterior of the source vector and the nuisances that go most with it",
-            "The source vector and the nuisances that vary most with it. Shaded: 50% (solid edge) and 90% (dashed edge) "
-            "of the probability of each pair. Dashed verticals: 5, 50 and 95%."
-            + (" Star and dash-dotted lines: the truth." if known is not None else ""),
         ),
     }
 
@@ -220,7 +230,7 @@ def _size_words(document: dict[str, Any]) -> str:
     return f"{_with_sd(size['mean'] * factor, size['sd'] * factor)} {unit}"
 
 
-def _truth_words(orientation: Orientation, known: KnownSource) -> str:
+def _truth_words(orientation: Answer, known: KnownSource) -> str:
     direction = known.direction
     if direction is None:
         return "The truth stated for these traces is that there was no source."
@@ -251,6 +261,27 @@ def _group_row(view: GroupView) -> dict[str, str]:
         "passes": passes(view.directionality_db),
         "misfit": f"{view.misfit:.2f}",
     }
+
+
+def _vote_rows(answer: VoteAnswer) -> list[dict[str, str]]:
+    problem = answer.posterior.problem
+    x = answer.posterior.thinned(400)
+    p = problem.probabilities(x) if isinstance(problem, VoteProblem) else np.zeros((1, len(answer.votes)))
+    low, high = np.quantile(p, [0.05, 0.95], axis=0)
+    lines = [b.name for b in answer.study.bias_lines]
+    return [
+        {
+            "isolator": key.isolator,
+            "state": key.state,
+            "cooldown": key.cooldown,
+            "pump": pump_words(key),
+            "bias": ", ".join(f"{line} {_short(1e3 * a, 5)} mA" for line, a in zip(lines, key.bias_a, strict=True)),
+            "forward": str(v.forward),
+            "count": str(v.count),
+            "predicted": f"{low[n]:.2f} to {high[n]:.2f}",
+        }
+        for n, (key, v) in enumerate(answer.votes.items())
+    ]
 
 
 def _sign_words(positive: float) -> str:

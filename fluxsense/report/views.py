@@ -12,7 +12,7 @@ import numpy.typing as npt
 from fluxsense.device.ring import quarter_phase
 from fluxsense.errors import InputError
 from fluxsense.infer.likelihood import Family
-from fluxsense.infer.orient import Orientation
+from fluxsense.infer.orient import Answer, Orientation
 from fluxsense.study import Setting, Study
 from fluxsense.traces.digest import GroupKey
 from fluxsense.units import watt_to_dbm
@@ -405,7 +405,7 @@ class Column:
 
 
 def corner_columns(
-    orientation: Orientation, truth: KnownSource | None = None, nuisances: int = 4, draws: int = 3000
+    orientation: Answer, truth: KnownSource | None = None, nuisances: int = 4, draws: int = 3000
 ) -> list[Column]:
     """The source vector and the nuisances that go most with it.
 

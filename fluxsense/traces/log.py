@@ -2,7 +2,8 @@
 
 One row a trace.  Columns (order free, names exact): ``file``, ``isolator``, ``pump`` (on or off), ``pump_port`` (1 or 2),
 ``pump_phase_deg`` (only where the pump phase is free; the column may be left out), ``pump_power_dbm``,
-``pump_frequency_hz``, ``state``, ``cooldown``, ``repeat``, ``time_s`` and one ``bias_<line>_a`` per bias line.  With the
+``pump_frequency_hz``, ``state``, ``cooldown``, ``repeat``, ``time_s``, ``transmits`` (21 or 12, whichever is larger, where
+only the direction was recorded and there is no file; the column may be left out) and one ``bias_<line>_a`` per bias line.  With the
 pump off the four pump columns are empty; with the pump on, either port or phase is given.  Bias currents, power and
 frequency are the values that were set: repeats of one setting are found by equality.  Empty lines and lines that begin
 with ``#`` are passed over.
@@ -28,9 +29,9 @@ SHOWN_FAULTS = 10
 
 _FIXED = (
     "file", "isolator", "pump", "pump_port", "pump_phase_deg", "pump_power_dbm", "pump_frequency_hz",
-    "state", "cooldown", "repeat", "time_s",
+    "state", "cooldown", "repeat", "time_s", "transmits",
 )  # fmt: skip
-_OPTIONAL = ("pump_phase_deg",)
+_OPTIONAL = ("pump_phase_deg", "transmits")
 _PUMP = ("pump_port", "pump_phase_deg", "pump_power_dbm", "pump_frequency_hz")
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d+)?")
@@ -65,6 +66,8 @@ class LogRow:
     time_s : float
     bias_a : tuple of float
         In the order of the bias lines that the reader was given.
+    transmits : '21', '12' or None
+        Which way the sweep transmits, where the log says so; then there need be no trace, and `file` may be empty.
     """
 
     line: int
@@ -80,6 +83,7 @@ class LogRow:
     repeat: int
     time_s: float
     bias_a: tuple[float, ...]
+    transmits: str | None = None
 
 
 class _Faults:
@@ -180,7 +184,7 @@ def read_log(
             row = _row(cells, columns, line, bias_lines, known, faults)
             if row is None:
                 continue
-            identity = traces.check(row.file, line, faults)
+            identity = traces.check(row.file, line, faults) if row.file else None
             if identity is not None and (earlier := seen_files.setdefault(identity, line)) != line:
                 faults.add(
                     line, f"the trace {row.file!r} is listed already in line {earlier}", "Remove one of the rows"
@@ -227,7 +231,10 @@ def write_log(path: str | os.PathLike[str], rows: Iterable[LogRow], bias_lines: 
     """
     rows = list(rows)
     free_phase = any(row.pump_phase_rad is not None for row in rows)
-    header = [c for c in _FIXED if free_phase or c != "pump_phase_deg"] + [f"bias_{line}_a" for line in bias_lines]
+    left_out = {
+        c for c, used in (("pump_phase_deg", free_phase), ("transmits", any(r.transmits for r in rows))) if not used
+    }
+    header = [c for c in _FIXED if c not in left_out] + [f"bias_{line}_a" for line in bias_lines]
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(header)
@@ -249,6 +256,7 @@ def write_log(path: str | os.PathLike[str], rows: Iterable[LogRow], bias_lines: 
             "cooldown": row.cooldown,
             "repeat": str(row.repeat),
             "time_s": _cell(row.time_s),
+            "transmits": row.transmits or "",
         }
         writer.writerow([cells[c] for c in header[: len(header) - len(bias_lines)]] + [_cell(x) for x in row.bias_a])
     write_beside(path, out.getvalue().encode("utf-8"), sync=True)
@@ -349,7 +357,10 @@ def _row(
         return value
 
     file = cells[columns["file"]]
-    if not file:
+    transmits = cells[columns["transmits"]] if "transmits" in columns else ""
+    if transmits not in ("", "21", "12"):
+        faults.add(line, f"transmits is {transmits!r}", "Write 21 or 12, the larger of S21 and S12, or leave it empty")
+    if not file and not transmits:
         faults.add(line, "file is empty", "Write the name of the trace")
     names = {}
     for column in ("isolator", "state", "cooldown"):
@@ -401,7 +412,7 @@ def _row(
         return None
     return LogRow(
         line, file, names["isolator"], pump == "on", port, phase_rad, power_dbm, frequency_hz,
-        names["state"], names["cooldown"], repeat, time_s, bias_a,
+        names["state"], names["cooldown"], repeat, time_s, bias_a, transmits or None,
     )  # fmt: skip
 
 
