@@ -71,7 +71,7 @@ def arrays_from_bytes(raw: bytes) -> dict[str, NDArray[Any]]:
 
 
 _HEADER = re.compile(
-    rb"\{'descr': '([<|][biufc][0-9]{1,2})', 'fortran_order': False, 'shape': \(((?:[0-9]{1,18}(?:, |,)?){0,8})\), \} *\n"
+    rb"\{'descr': '([<>|][biufc][0-9]{1,2})', 'fortran_order': False, 'shape': \(((?:[0-9]{1,18}(?:, |,)?){0,8})\), \} *\n"
 )
 """The header that numpy writes for plain numbers; matched, not evaluated."""
 

@@ -280,7 +280,7 @@ def _read_options(text: str, where: str) -> tuple[_Options, tuple[float, ...]]:
                 raise InputError("R stands in the option line without a number", where=where, remedy=_ADVICE_OPTIONS)
         else:
             raise InputError(
-                f"the option line holds {token!r}, which means nothing there", where=where, remedy=_ADVICE_OPTIONS
+                f"the option line holds {_cut(token)!r}, which means nothing there", where=where, remedy=_ADVICE_OPTIONS
             )
     parameter = found.get("parameter", "S")
     if parameter != "S":
@@ -348,6 +348,11 @@ def _read_version_1(contents: Sequence[tuple[int, str]], name: str) -> tuple[_Op
             data.append((number, text))
     rows = _network_rows(data, name, noise_allowed=True)
     return options, "21_12", rows
+
+
+def _cut(token: str) -> str:
+    """A token short enough for a message."""
+    return token if len(token) <= 40 else token[:37] + "..."
 
 
 def _bracketed(text: str) -> str:
@@ -477,12 +482,14 @@ def _read_version_2(contents: Sequence[tuple[int, str]], name: str) -> tuple[_Op
             elif keyword == "version":
                 if argument not in ("2.0", "2.1"):
                     raise InputError(
-                        f"version {argument!r} is not known", where=where, remedy="Export as version 1.0, 2.0 or 2.1"
+                        f"version {_cut(argument)!r} is not known",
+                        where=where,
+                        remedy="Export as version 1.0, 2.0 or 2.1",
                     )
             elif keyword in ("number of ports", "number of frequencies", "number of noise frequencies"):
-                if not (argument.isascii() and argument.isdigit()):
+                if not (argument.isascii() and argument.isdigit() and len(argument) <= 12):
                     raise InputError(
-                        f"[{keyword}] needs a whole number, got {argument!r}",
+                        f"[{keyword}] needs a whole number, got {_cut(argument)!r}",
                         where=where,
                         remedy="Export the sweep again",
                     )
@@ -496,13 +503,13 @@ def _read_version_2(contents: Sequence[tuple[int, str]], name: str) -> tuple[_Op
             elif keyword == "two-port data order":
                 if argument.lower() not in ("12_21", "21_12"):
                     raise InputError(
-                        f"[Two-Port Data Order] is {argument!r}", where=where, remedy="It must be 12_21 or 21_12"
+                        f"[Two-Port Data Order] is {_cut(argument)!r}", where=where, remedy="It must be 12_21 or 21_12"
                     )
                 order = argument
             elif keyword == "matrix format":
                 if argument.lower() != "full":
                     raise InputError(
-                        f"[Matrix Format] {argument} makes S12 and S21 equal, which hides the direction",
+                        f"[Matrix Format] {shown(argument, 40)[1:-1]} makes S12 and S21 equal, which hides the direction",
                         where=where,
                         remedy="Export the full matrix",
                     )
@@ -580,17 +587,16 @@ def _refuse_bad_numbers(tokens: Sequence[str], where: str) -> None:
         if _NUMBER.fullmatch(token):
             continue
         if _DECIMAL_COMMA.fullmatch(token):
-            what, remedy = f"{token!r} has a decimal comma", "Export with a decimal point"
+            what, remedy = f"{_cut(token)!r} has a decimal comma", "Export with a decimal point"
         elif "," in token or ";" in token:
             what, remedy = (
-                f"{token!r} is not a number; commas or semicolons seem to separate the columns",
+                f"{_cut(token)!r} is not a number; commas or semicolons seem to separate the columns",
                 ("Separate the columns by spaces"),
             )
         elif _FORTRAN_EXPONENT.fullmatch(token):
-            what, remedy = f"{token!r} has an exponent written with D", "Write the exponent with E"
+            what, remedy = f"{_cut(token)!r} has an exponent written with D", "Write the exponent with E"
         else:
-            shown = token if len(token) <= 40 else token[:37] + "..."
-            what, remedy = f"{shown!r} is not a number", "Comments begin with '!'; export the sweep again"
+            what, remedy = f"{_cut(token)!r} is not a number", "Comments begin with '!'; export the sweep again"
         raise InputError(what, where=where, remedy=remedy)
 
 
@@ -611,7 +617,7 @@ def _values(rows: Sequence[_Row], name: str) -> NDArray[np.float64]:
     if bad.size:
         line, column = bad[0]
         raise InputError(
-            f"{rows[line].tokens[column]!r} is not a finite number",
+            f"{_cut(rows[line].tokens[column])!r} is not a finite number",
             where=f"{name}:{rows[line].line}",
             remedy="Measure the sweep again, or take it out of the log",
         )
@@ -625,20 +631,20 @@ def _check_rows(values: NDArray[np.float64], rows: Sequence[_Row], options: _Opt
         k = int(stuck[0])
         verb = "repeats" if f[k + 1] == f[k] else "falls below"
         raise InputError(
-            f"the frequency {rows[k + 1].tokens[0]} {verb} the one before it, {rows[k].tokens[0]}",
+            f"the frequency {_cut(rows[k + 1].tokens[0])} {verb} the one before it, {_cut(rows[k].tokens[0])}",
             where=f"{name}:{rows[k + 1].line}",
             remedy="Frequencies must increase from row to row: sweep upwards and keep one sweep per file",
         )
     if f[0] < 0.0:
         raise InputError(
-            f"the frequency {rows[0].tokens[0]} is negative",
+            f"the frequency {_cut(rows[0].tokens[0])} is negative",
             where=f"{name}:{rows[0].line}",
             remedy="Export the sweep again",
         )
     highest_hz = f[-1] * _UNITS[options.unit]
     if highest_hz > FREQUENCY_LIMIT_HZ:
         raise InputError(
-            f"the frequency {rows[-1].tokens[0]} {options.unit} is {highest_hz:.3g} Hz",
+            f"the frequency {_cut(rows[-1].tokens[0])} {options.unit} is {highest_hz:.3g} Hz",
             where=f"{name}:{rows[-1].line}",
             remedy="The unit in the option line does not fit the data (the default is GHz)",
         )
@@ -647,7 +653,7 @@ def _check_rows(values: NDArray[np.float64], rows: Sequence[_Row], options: _Opt
         if turned.size:
             k, pair = turned[0]
             raise InputError(
-                f"the angle {rows[k].tokens[2 + 2 * pair]} degrees is beyond any unwrapped phase",
+                f"the angle {_cut(rows[k].tokens[2 + 2 * pair])} degrees is beyond any unwrapped phase",
                 where=f"{name}:{rows[k].line}",
                 remedy=f"Check that the data are in the form {options.form} that the option line states",
             )
@@ -656,7 +662,7 @@ def _check_rows(values: NDArray[np.float64], rows: Sequence[_Row], options: _Opt
         if negative.size:
             k, pair = negative[0]
             raise InputError(
-                f"the magnitude {rows[k].tokens[1 + 2 * pair]} is negative",
+                f"the magnitude {_cut(rows[k].tokens[1 + 2 * pair])} is negative",
                 where=f"{name}:{rows[k].line}",
                 remedy="If the data are real and imaginary parts, write RI in the option line",
             )

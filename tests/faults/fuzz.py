@@ -342,7 +342,7 @@ def good_study(rng: random.Random) -> bytes:
 
 NUMBERS = [
     "nan", "-nan", "inf", "-inf", "1e400", "-1e400", "1e-400", "1e308", "-0", "0", "-1", "1_000", "0x10", "0b11", "1e", "1.2.3",
-    "--1", "+1", "1,5", "1.", ".5", "1e+30", "1e-30", "٣", "１２", "1d3", "1E5", "9" * 400, "10**10**10", "1e99999999999", "²",
+    "--1", "+1", "1,5", "1.", ".5", "1e+30", "1e-30", "٣", "１２", "1d3", "1E5", "9" * 400, "9" * 5000, "10**10**10", "1e99999999999", "²",
     "1 2", "2147483648", "-9223372036854775809", "1e5e5", "True", "0.1", "3", "17", "1e3", "",
 ]  # fmt: skip
 WORDS = [
@@ -591,6 +591,8 @@ def check_study(path: Path) -> None:
     theirs = _plain(read_study(path))
     mine = second.study(path.read_bytes())
     mine["path"], mine["log"] = path, path.parent / mine["log"]
+    if "data" not in theirs:
+        del mine["data"], mine["noise"]["flux_slow_phi0"], mine["noise"]["scale_sd"]
     second.same(mine, theirs, "study", 1e-11)
 
 
@@ -614,8 +616,11 @@ def check_log(path: Path) -> None:
     rows = read_log(
         path, isolators=LOG_ISOLATORS, states=LOG_STATES, bias_lines=LOG_LINES, cooldowns=["c1"], folder=path.parent
     )
-    second.same(second.log(path.read_bytes(), list(LOG_LINES)), [_plain(r) for r in rows], "log")
-    names = [Path(os.path.realpath(path.parent / r.file)) for r in rows]
+    mine = second.log(path.read_bytes(), list(LOG_LINES))
+    if not hasattr(rows[0], "transmits"):
+        mine = [{k: v for k, v in row.items() if k != "transmits"} for row in mine]
+    second.same(mine, [_plain(r) for r in rows], "log")
+    names = [Path(os.path.realpath(path.parent / r.file)) for r in rows if r.file]
     if any(not n.is_relative_to(os.path.realpath(path.parent)) or not n.is_file() for n in names) or len(
         set(names)
     ) < len(names):
@@ -751,7 +756,7 @@ def judge(reader: str, raw: bytes, folder: Path) -> tuple[str, str]:
         text = str(error)
         good = error.where or text.startswith(name) or str(path) in text
         printable = all(c.isprintable() or c == "\n" for c in text)
-        ends = text[-1:] in ".?!" and len(text) < 20_000
+        ends = text[-1:] in ".?!" and len(text) < 13 * 1500  # the study shows twelve faults at most
         outcome, detail = ("sentence" if good and printable and ends else "mute"), text
     except second.Differs as error:
         outcome, detail = "wrong", str(error)

@@ -422,6 +422,17 @@ def study(raw: bytes) -> dict[str, Any]:
         "phase_drift_rad": t.q("phase_drift", "angle", Fraction(0)),
         "residual_gain": t.n("residual_gain", Fraction(0)),
         "flux_phi0": t.q("flux", "flux", Fraction(0)),
+        "flux_slow_phi0": t.q("flux_slow", "flux", Fraction(0)),
+        "scale_sd": t.n("scale_sd", Fraction(0)),
+    }
+    t.done()
+    t = _Walk(root.get("data", {}), "data")
+    kind = t.get("kind", "complex")
+    direction = kind == "direction"
+    out["data"] = {
+        "kind": kind,
+        "wrong_way": t.n("wrong_way", Fraction(0.01)) if direction else Fraction(0),
+        "wrong_way_factor": t.n("wrong_way_factor", Fraction(1)) if direction else Fraction(1),
     }
     t.done()
     t = _Walk(root.get("plan", {}), "plan")
@@ -577,7 +588,7 @@ def touchstone(raw: bytes) -> tuple[list[float], list[list[complex]], float]:
 
 LOG_COLUMNS = {
     "file", "isolator", "pump", "pump_port", "pump_phase_deg", "pump_power_dbm", "pump_frequency_hz", "state", "cooldown",
-    "repeat", "time_s",
+    "repeat", "time_s", "transmits",
 }  # fmt: skip
 
 
@@ -657,6 +668,7 @@ def log(raw: bytes, lines: list[str]) -> list[dict[str, Any]]:
                 "repeat": int(row["repeat"]),
                 "time_s": decimal(row["time_s"]),
                 "bias_a": [decimal(row[f"bias_{b}_a"]) for b in lines],
+                "transmits": row.get("transmits") or None,
             }
         )
     return out
