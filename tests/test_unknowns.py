@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from fluxsense.infer.unknowns import IDLE_RELATIVE_SD, SourcePrior, Unknowns
+from fluxsense.infer.unknowns import IDLE_RELATIVE_SD, LIST_SHIFT, SourcePrior, Unknowns
 from fluxsense.study import DirectionPrior, read_study
 
 DEMO = Path(__file__).parents[1] / "data_demo" / "grain" / "study.toml"
@@ -182,11 +182,16 @@ def test_a_list_stands_for_its_candidates(size, candidates):
     vectors = prior.vector(w)
     unit = vectors / np.linalg.norm(vectors, axis=1, keepdims=True)
     np.testing.assert_allclose(unit, np.array(candidates)[prior.nearest_candidate(w)], atol=1e-12)
-    # the sphere's density (integrated to one by quadrature above) with uniform directions exchanged for the idle law
-    sphere = SourcePrior(*SIZES[size], DirectionPrior())
-    np.testing.assert_allclose(
-        prior.log_density(w), sphere.log_density(w) + np.log(4 * np.pi) + prior_across(prior, w), atol=1e-9
-    )
+    # written out anew: law of the size, times the idle law across, over the area at that distance
+    length = np.linalg.norm(w, axis=1)
+    r = length - LIST_SHIFT
+    if size == "scale":
+        radial = stats.maxwell.logpdf(r, scale=np.sqrt(1 / 3))
+    else:
+        sd = prior.radial_sd
+        radial = stats.truncnorm.logpdf(r, -1 / sd, np.inf, loc=1, scale=sd)
+    np.testing.assert_allclose(prior.log_density(w), radial + prior_across(prior, w) - 2 * np.log(length), atol=1e-8)
+    assert np.all(np.isneginf(prior.log_density(0.5 * LIST_SHIFT * unit_w(w))))
 
 
 def unit_w(w):

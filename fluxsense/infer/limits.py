@@ -191,6 +191,8 @@ def limits(problem: Problem, x: FloatArray) -> tuple[float, list[Limit]]:
         The kind that costs most first.
     """
     unknowns: Unknowns = problem.unknowns
+    if unknowns.source_prior.candidates is not None:  # a choice among a few directions has no angular error
+        return float("nan"), []
     matrix = information_at(problem, x)
     now = np.degrees(angular_error_rad(x[:3], _inverse(matrix)))
     kinds = list(dict.fromkeys(n.kind.split(":")[0] for n in unknowns.nuisances))
@@ -241,6 +243,8 @@ def with_reference_sweeps(
 
 def error_with_reference_deg(problem: CampaignProblem, x: FloatArray) -> float:
     """Angular error that the campaign would have had with as many source-out sweeps added, in degrees."""
+    if problem.unknowns.source_prior.candidates is not None:
+        return float("nan")
     likelihood, unknowns = problem.likelihood, problem.unknowns
     wider, grown = with_reference_sweeps(likelihood.study, likelihood.digest, likelihood, x, unknowns)
     more = RatioLikelihood(

@@ -109,7 +109,7 @@ def _scan(problem: Problem, rng: np.random.Generator) -> tuple[FloatArray, Float
     unknowns = problem.unknowns
     directions = unknowns.source_prior.spread_directions(SCAN_DIRECTIONS)
     sizes = SCAN_SIZES if unknowns.source_prior.size_prior == "scale" else (1.0,)
-    w = np.concatenate([directions * s for s in sizes])
+    w = np.concatenate([unknowns.source_prior.embed(directions, s) for s in sizes])
     starts = np.zeros((len(w), unknowns.size))
     starts[:, :3] = w
     starts = np.concatenate([starts, unknowns.draw(rng, 64)])

@@ -12,9 +12,10 @@ fixed   direction uniform, size exactly 1: only the direction of w is used; its 
         narrow prior about 1 that keeps w away from the origin.
 
 A direction prior of kind 'cap' or 'plane' cuts the sphere; the density inside is raised by the ratio of solid angles.
-A prior of kind 'list' makes the direction of w stand for the candidate nearest to it.  The two coordinates across are then
-idle; w has a narrow von Mises-Fisher prior about each candidate, of equal weight, so that Cartesian moves and jumps work
-and the likelihood knows candidates only.
+A prior of kind 'list' makes the direction of w stand for the candidate nearest to it, and the length of w less `LIST_SHIFT`
+for the size.  The two coordinates across are then idle; they have a narrow von Mises-Fisher prior about each candidate, of
+equal weight, so that Cartesian moves and jumps work and the likelihood knows candidates only.  The shift keeps the
+candidates apart where the size is small.
 
 A nuisance that has no meaning beyond a bound (a linewidth, a loss or an effective area below zero, a share outside
 0..1) has its normal prior cut there, and the density raised by what was cut off.
@@ -41,6 +42,7 @@ FloatArray = npt.NDArray[np.float64]
 
 LOG_2PI = float(np.log(2 * np.pi))
 IDLE_RELATIVE_SD = 0.15
+LIST_SHIFT = 3.0
 
 
 @dataclass(frozen=True)
@@ -400,6 +402,10 @@ class SourcePrior:
         candidates = self.candidates
         return equal_area_points(count) if candidates is None else candidates
 
+    def embed(self, directions: FloatArray, size: float) -> FloatArray:
+        """Vectors w (B, 3) that stand for directions (B, 3) and one size in units of the stated one."""
+        return np.asarray(directions * (size + LIST_SHIFT if self.direction.kind == "list" else size))
+
     def nearest_candidate(self, w: FloatArray) -> npt.NDArray[np.intp]:
         """Number of the candidate that each w (B, 3) stands for."""
         return np.asarray(np.argmax(w @ np.array(self.direction.candidates).T, axis=1))
@@ -422,17 +428,18 @@ class SourcePrior:
         return slope * unit, outer / self.radial_sd**2 + (np.eye(3) - outer) * max(-slope / r, 0.1)
 
     def _list_curvature(self, w: FloatArray) -> tuple[FloatArray, FloatArray]:
-        r = max(float(np.sqrt(w @ w)), 1e-3)
-        unit = w / r
+        length = max(float(np.sqrt(w @ w)), 1e-3)
+        r = max(length - LIST_SHIFT, 1e-3)
+        unit = w / length
         centre = np.array(self.direction.candidates)[self.nearest_candidate(w[None])[0]]
         across = np.eye(3) - np.outer(unit, unit)
         if self.size_prior == "scale":
-            slope, bend = -3 * r, 3.0
+            slope, bend = 2 / r - 3 * r, 3.0 + 2 / r**2
         else:
-            slope, bend = -(r - 1) / self.radial_sd**2 - 2 / r, 1 / self.radial_sd**2
+            slope, bend = -(r - 1) / self.radial_sd**2, 1 / self.radial_sd**2
         kappa = self._concentration
-        gradient = slope * unit + kappa / r * (across @ centre)
-        return gradient, bend * np.outer(unit, unit) + kappa / r**2 * across
+        gradient = (slope - 2 / length) * unit + kappa / length * (across @ centre)
+        return gradient, bend * np.outer(unit, unit) + kappa / length**2 * across
 
     def vector(self, w: FloatArray) -> FloatArray:
         """Source vectors in units of the stated size, shape (B, 3)."""
@@ -440,7 +447,7 @@ class SourcePrior:
             candidate = np.array(self.direction.candidates)[self.nearest_candidate(w)]
             if self.size_prior == "fixed":
                 return np.asarray(candidate)
-            return np.asarray(candidate * np.sqrt(np.sum(w * w, axis=1, keepdims=True)))
+            return np.asarray(candidate * np.maximum(np.sqrt(np.sum(w * w, axis=1, keepdims=True)) - LIST_SHIFT, 0.0))
         if self.size_prior != "fixed":
             return w
         length = np.sqrt(np.sum(w * w, axis=1, keepdims=True))
@@ -472,6 +479,8 @@ class SourcePrior:
 
     def log_density(self, w: FloatArray) -> FloatArray:
         """Log density of w (B, 3) with respect to volume, normalised; -inf outside the region."""
+        if self.direction.kind == "list":
+            return self._list_log_density(w)
         r2 = np.sum(w * w, axis=1)
         if self.size_prior == "scale":
             log_p = -1.5 * r2 - 1.5 * np.log(2 * np.pi / 3)
@@ -482,19 +491,26 @@ class SourcePrior:
                 volume = np.log(4 * np.pi * r2)
             log_p = -0.5 * ((r - 1) / sd) ** 2 - 0.5 * LOG_2PI - np.log(sd * ndtr(1 / sd)) - volume
             log_p = np.where(r2 > 0, log_p, -np.inf)
-        if self.direction.kind == "list":
-            with np.errstate(divide="ignore", invalid="ignore"):
-                unit = w / np.sqrt(r2)[:, None]
-            centre = np.array(self.direction.candidates)[self.nearest_candidate(w)]
-            kappa = self._concentration
-            deficit = 0.5 * np.sum((unit - centre) ** 2, axis=1)  # 1 - cosine, with its digits
-            # density per sr of a narrow von Mises-Fisher law, over the uniform one's 1/(4 pi) that stands above
-            log_p = log_p + np.log(2 * kappa / -np.expm1(-2 * kappa) / len(self.direction.candidates)) - kappa * deficit
-            log_p = np.where(r2 > 0, log_p, -np.inf)
-        elif self.direction.kind != "sphere":
+        if self.direction.kind != "sphere":
             ratio = np.log(4 * np.pi / self.solid_angle_sr())
             log_p = np.where(self.inside(w), log_p + ratio, -np.inf)
         return np.asarray(log_p)
+
+    def _list_log_density(self, w: FloatArray) -> FloatArray:
+        length = np.sqrt(np.sum(w * w, axis=1))
+        r = length - LIST_SHIFT
+        alive = r > 0
+        safe, long = np.where(alive, r, 1.0), np.where(alive, length, 1.0)
+        if self.size_prior == "scale":  # Maxwell's law with a mean square of one
+            log_p = -1.5 * safe**2 + 2 * np.log(safe) + np.log(4 * np.pi) - 1.5 * np.log(2 * np.pi / 3)
+        else:
+            sd = self.radial_sd
+            log_p = -0.5 * ((safe - 1) / sd) ** 2 - 0.5 * LOG_2PI - np.log(sd * ndtr(1 / sd))
+        centre = np.array(self.direction.candidates)[self.nearest_candidate(w)]
+        kappa = self._concentration
+        deficit = 0.5 * np.sum((w / long[:, None] - centre) ** 2, axis=1)  # 1 - cosine, with its digits
+        across = np.log(kappa / (2 * np.pi) / -np.expm1(-2 * kappa) / len(self.direction.candidates)) - kappa * deficit
+        return np.asarray(np.where(alive, log_p + across - 2 * np.log(long), -np.inf))
 
     def draw(self, rng: np.random.Generator, count: int) -> FloatArray:
         """Draws of w, shape (count, 3)."""
@@ -506,6 +522,8 @@ class SourcePrior:
             while np.any(radius <= 0):
                 bad = radius <= 0
                 radius[bad] = 1 + self.radial_sd * rng.standard_normal(int(bad.sum()))
+        if self.direction.kind == "list":
+            radius = radius + LIST_SHIFT
         return np.asarray(direction * radius[:, None])
 
     def _draw_direction(self, rng: np.random.Generator, count: int) -> FloatArray:
