@@ -23,6 +23,10 @@ ComplexArray = npt.NDArray[np.complex128]
 PATHS = (1, 2)
 """Rows of S21 and S12 among the digest's paths 11, 21, 12, 22."""
 
+LEAST_WHITE = 1e-5
+"""White noise is taken as no less than this share of the largest modulus: traces hold five or six digits, and repeats that
+agree to the last of them (a copy, a simulation without noise) do not make the measurement exact."""
+
 _POOL_WEIGHT = 100.0
 """Degrees of freedom that the pooled white level counts for beside a group's own."""
 
@@ -88,7 +92,7 @@ def measure_noise(digest: Digest, stated_white: float, stated_gain: float, state
             white[key] = np.sqrt((total + _POOL_WEIGHT * pool) / (dof + _POOL_WEIGHT))
         else:
             white[key] = stated_white * _unit_level(digest, key.isolator)
-        white[key] = np.maximum(white[key], 1e-12 * np.max(np.abs(group.mean[list(PATHS)]), axis=1) + 1e-300)
+        white[key] = np.maximum(white[key], LEAST_WHITE * np.max(np.abs(group.mean[list(PATHS)]), axis=1) + 1e-300)
     drift = {}
     for name in sorted({key.isolator for key in digest}):
         measured = _drift(digest, name, white)
