@@ -41,7 +41,7 @@ from fluxsense.infer.modes import LocalMode, ascend, find_modes
 from fluxsense.infer.noise import measure_noise
 from fluxsense.infer.predictive import PredictiveCheck, estimate_residual_gain, predictive_check
 from fluxsense.infer.problem import CampaignProblem, Problem, log_posterior
-from fluxsense.infer.sampler import Chains, evidence, run_ensembles
+from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.infer.wiring import Wiring, read_wiring
 from fluxsense.study import Study
@@ -61,6 +61,8 @@ LOOSE_SR = 1.5
 """Solid angle of the 90% region above which no single direction is quoted to a tenth of a degree."""
 MOST_LEFT_OUT = 0.3
 """Share of a group's sweeps that may be left out before the result is doubted."""
+LENGTH_TIMES = 65
+"""Autocorrelation times that sampling goes on for; the verdict asks for 50."""
 RESIDUAL_GAINS = (0.0005, 0.001, 0.002, 0.003, 0.005, 0.008, 0.012, 0.02, 0.03, 0.05)
 
 
@@ -175,7 +177,7 @@ def sample_posterior(
         return log_posterior(problem, x)
 
     say("fitting the proposal", 0.0, "")
-    mixture, _ = improve(from_modes(modes), target, streams[1])
+    mixture, fits = improve(from_modes(modes), target, streams[1])
     full = problem
     if isinstance(problem, CampaignProblem):
         say("reducing the frequencies", 0.0, "")
@@ -187,8 +189,8 @@ def sample_posterior(
         tau = float(np.max(emcee.autocorr.integrated_time(series, tol=0, quiet=True)))
         tau = max(tau, 1.0)
         reached = e * w * t / tau
-        if reached < wanted_ess or t < 65 * tau:
-            return False, min(reached, wanted_ess * t / (65 * tau))
+        if reached < wanted_ess or t < LENGTH_TIMES * tau:
+            return False, min(reached, wanted_ess * t / (LENGTH_TIMES * tau))
         agreed = all(r_hat_rank(x[..., k]) <= 1.01 for k in range(min(3, d)))
         return agreed, reached
 
@@ -202,6 +204,7 @@ def sample_posterior(
         max_seconds=max_seconds,
         enough=enough,
         jumping=jumping,
+        share=mixture_share(max(fits, default=0.0)),
         progress=lambda steps, ess, left: say(
             "sampling",
             min(1.0, ess / wanted_ess),

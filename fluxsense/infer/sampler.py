@@ -1,8 +1,8 @@
 """Independent emcee ensembles with a mode-jumping move, run in blocks until they are long enough or time is up.
 
 Each ensemble has its own random stream and starts from posterior draws of the mixture, hence in every mode by weight.
-Half of the steps propose from the mixture (an independence Metropolis step, which may cross from one mode to another),
-the rest are emcee's stretch and differential-evolution moves, which need no mixture to be right.
+Half of the steps or more propose from the mixture (an independence Metropolis step, which may cross from one mode to
+another; more where the mixture fits well), the rest are emcee's stretch and differential-evolution moves, which need no mixture to be right.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from fluxsense.infer.problem import Problem, log_posterior
 
 FloatArray = npt.NDArray[np.float64]
 
-BLOCK_STEPS = 50
+BLOCK_STEPS = 25
 BURN_SHARE = 0.2
 FEWEST_KEPT = 60
 
@@ -73,14 +73,25 @@ def mixture_move(mixture: StudentMixture) -> emcee.moves.MHMove:
     return emcee.moves.MHMove(proposal)
 
 
-def default_moves(mixture: StudentMixture, *, jumping: bool = True) -> list[tuple[emcee.moves.Move, float]]:
-    """The moves and their shares; without `jumping` only those that know nothing of the modes."""
+def default_moves(
+    mixture: StudentMixture, *, jumping: bool = True, share: float = 0.5
+) -> list[tuple[emcee.moves.Move, float]]:
+    """The moves and their shares; without `jumping` only those that know nothing of the modes.
+
+    share is that of the proposals from the mixture.
+    """
+    rest = 1 - share
     local = [
-        (emcee.moves.StretchMove(), 0.15),
-        (emcee.moves.DEMove(), 0.25),
-        (emcee.moves.DESnookerMove(), 0.1),
+        (emcee.moves.StretchMove(), 0.3 * rest),
+        (emcee.moves.DEMove(), 0.5 * rest),
+        (emcee.moves.DESnookerMove(), 0.2 * rest),
     ]
-    return [(mixture_move(mixture), 0.5), *local] if jumping else local
+    return [(mixture_move(mixture), share), *local] if jumping else local
+
+
+def mixture_share(perplexity: float) -> float:
+    """Share of steps that propose from a mixture of that perplexity: half, and up to four fifths where it fits well."""
+    return float(np.clip(0.5 + 2.0 * (perplexity - 0.5), 0.5, 0.8))
 
 
 def walkers_for(size: int, wanted: int | None) -> int:
@@ -101,6 +112,7 @@ def run_ensembles(
     enough: Callable[[FloatArray], tuple[bool, float]],
     progress: Callable[[int, float, float], None] | None = None,
     jumping: bool = True,
+    share: float = 0.5,
 ) -> Chains:
     """Run the ensembles until `enough` says so.
 
@@ -122,6 +134,8 @@ def run_ensembles(
         Called with (steps done, effective samples, seconds left as estimated).
     jumping : bool
         Whether to propose from the mixture.
+    share : float
+        Share of steps that do.
 
     Returns
     -------
@@ -148,7 +162,7 @@ def run_ensembles(
     samplers, states = [], []
     for rng in rngs:
         sampler = emcee.EnsembleSampler(
-            count, size, target, moves=default_moves(mixture, jumping=jumping), vectorize=True
+            count, size, target, moves=default_moves(mixture, jumping=jumping, share=share), vectorize=True
         )
         sampler.random_state = np.random.RandomState(int(rng.integers(2**32))).get_state()
         samplers.append(sampler)
