@@ -379,6 +379,7 @@ def _orient(options: argparse.Namespace) -> int:
         wanted_ess=options.effective,
         progress=ticker,
         distrusted=distrusted,
+        chain_file=folder / "chains.h5",
     )
     _keep(folder / "result.json", result.document)
     from fluxsense.confidence.stored import stored_from
@@ -405,6 +406,7 @@ def _orient_votes(options: argparse.Namespace, study: Study, folder: Path, ticke
         max_seconds=options.max_time,
         wanted_ess=options.effective,
         progress=ticker,
+        chain_file=folder / "chains.h5",
     )
     _keep(folder / "result.json", result.document)
     return _answered(options, study, folder, ticker, result)
@@ -630,13 +632,19 @@ def _layout(options: argparse.Namespace) -> int:
     study = read_study(options.study)
     _least(options, seed=0, starts=1, steps=1, workers=1)
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # many small matrices
+    from fluxsense.device.chip import check_geometry
     from fluxsense.proposals import layout_lines, propose_layout
 
+    if options.gds:
+        from fluxsense.design.gdsii import need_gdstk
+
+        need_gdstk()
     if options.from_gds:
         from fluxsense.design.gdsii import layout_from, read_gdsii
         from fluxsense.design.layout import with_layout
 
         study = with_layout(study, layout_from(study, read_gdsii(options.from_gds, layer=options.layer)))
+    check_geometry(study)
     folder = _ready(Path(options.out) if options.out else study.folder / "layout")
     _hold(options, folder)
     ticker = _Ticker(options.json)

@@ -18,12 +18,13 @@ _SAMPLING = "wanted_ess = 400\nensembles = 2\nwalkers = 40\n"
 
 
 def _dipole_text() -> str:
-    """Four loops of one chip about a dipole whose place is known to 1 um."""
+    """Four loops of one chip about a dipole whose place is known to 0.4 um, and noisy traces."""
     text = study_text(chips=("chip_z",) * 4, **_ONE_SETTING)  # type: ignore[arg-type]
     text = text.replace(
         'kind = "uniform_field"\nsize = "1.0 uT"\n',
-        'kind = "dipole"\nposition = ["1 um", "2 um", "14 um"]\nposition_sd = ["1 um", "1 um", "1 um"]\nsize = "40 fA m^2"\n',
+        'kind = "dipole"\nposition = ["1 um", "2 um", "14 um"]\nposition_sd = ["0.4 um", "0.4 um", "0.4 um"]\nsize = "40 fA m^2"\n',
     )
+    text = text.replace("white = 0.01", "white = 0.05")
     for n, place in enumerate((("14", "2"), ("-3", "15"), ("-14", "-2"), ("4", "-16"))):
         text = text.replace(
             f'center = ["{100 * n} um", "0 um"]\nside = "20.0 um"',

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import platform
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
@@ -15,6 +16,7 @@ import numpy.typing as npt
 import fluxsense
 from fluxsense.device.chip import ChipParameters
 from fluxsense.errors import InputError
+from fluxsense.infer.chainfile import ChainFile, run_identity
 from fluxsense.infer.compress import CompressedProblem, compress
 from fluxsense.infer.diagnostics import Diagnosis, diagnose, r_hat_rank
 from fluxsense.infer.directions import (
@@ -138,6 +140,7 @@ def sample_posterior(
     max_seconds: float | None = None,
     jumping: bool = True,
     progress: Progress | None = None,
+    file: ChainFile | None = None,
 ) -> Posterior:
     """Search, sample and judge one posterior.
 
@@ -148,7 +151,7 @@ def sample_posterior(
         Seeds the search, the mixture, each ensemble and the evidence by streams of their own.
     modes : list of LocalMode, optional
         Found by `find_modes` if not given.
-    ensembles, walkers, wanted_ess, max_steps, max_seconds, jumping
+    ensembles, walkers, wanted_ess, max_steps, max_seconds, jumping, file
         See `run_ensembles`.
     progress : callable, optional
         Called with (what, share done, detail).
@@ -205,6 +208,7 @@ def sample_posterior(
         enough=enough,
         jumping=jumping,
         share=mixture_share(max(fits, default=0.0)),
+        file=file,
         progress=lambda steps, ess, left: say(
             "sampling",
             min(1.0, ess / wanted_ess),
@@ -326,6 +330,15 @@ class Orientation(Answer):
     check: PredictiveCheck
 
 
+def chain_keeper(
+    path: str | os.PathLike[str] | None, study: Study, data_hash: str, seed: int, jumping: bool
+) -> ChainFile | None:
+    """The file of a run's chains, known by everything that its steps depend on."""
+    if path is None:
+        return None
+    return ChainFile(path, run_identity(study.sha256, data_hash, seed, jumping))
+
+
 def integrated_kinds(study: Study) -> tuple[str, ...]:
     """Kinds of nuisances that the likelihood integrates over for this kind of data."""
     return INTEGRATED if study.data.kind == "complex" else ()
@@ -420,6 +433,7 @@ def orient(
     progress: Progress | None = None,
     jumping: bool = True,
     distrusted: Sequence[Distrusted] = (),
+    chain_file: str | os.PathLike[str] | None = None,
 ) -> Orientation:
     """Infer the direction of the source from a campaign's digest.
 
@@ -439,6 +453,9 @@ def orient(
         Switch of the mode-jumping move, for tests.
     distrusted : sequence of Distrusted
         Sweeps that were left out of the digest, to be named in the result.
+    chain_file : path-like, optional
+        Where to keep the chains while they grow (HDF5).  If it holds those of the same run, cut short by a kill, a time
+        limit or an interrupt, sampling goes on from there and gives what it would have given without the break.
 
     Returns
     -------
@@ -467,6 +484,7 @@ def orient(
         max_seconds=max_seconds,
         jumping=jumping,
         progress=progress,
+        file=chain_keeper(chain_file, study, digest.content_hash(), seed, jumping),
     )
     say = progress or (lambda what, share, detail: None)
     best = modes[0].x
@@ -686,7 +704,7 @@ def judge(posterior: Posterior, check: PredictiveCheck | None, evidence_ess: flo
         reasons += list(diagnosis.advice[:5])
     if posterior.chains.stopped in ("time", "interrupted"):
         words = {"time": "the time limit was reached", "interrupted": "it was interrupted"}[posterior.chains.stopped]
-        reasons.append(f"Sampling ended early: {words}.")
+        reasons.append(f"Sampling ended early: {words}. On the command line, the same command goes on from there.")
         level = max(level, 1)
     if posterior.reduction_error > 0.1:
         level = max(level, 1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -21,6 +22,7 @@ from fluxsense.infer.orient import (
     Progress,
     Verdict,
     answer_document,
+    chain_keeper,
     judge,
     mode_words,
     sample_posterior,
@@ -60,6 +62,7 @@ def orient_votes(
     wanted_ess: float | None = None,
     progress: Progress | None = None,
     jumping: bool = True,
+    chain_file: str | os.PathLike[str] | None = None,
 ) -> VoteAnswer:
     """Infer the direction of the source from counts of directions of transmission.
 
@@ -70,7 +73,7 @@ def orient_votes(
     votes : mapping of GroupKey to Votes
     data_hash : str
         Identity of the data, for the record.
-    seed, max_seconds, wanted_ess, progress, jumping
+    seed, max_seconds, wanted_ess, progress, jumping, chain_file
         As for `orient`.
 
     Returns
@@ -125,6 +128,7 @@ def orient_votes(
         max_seconds=max_seconds,
         jumping=jumping,
         progress=progress,
+        file=chain_keeper(chain_file, study, data_hash, seed, jumping),
     )
     say("no-source hypothesis", 0.0, "")
     null = without_source(problem)

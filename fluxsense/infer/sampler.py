@@ -10,12 +10,14 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import emcee
 import numpy as np
 import numpy.typing as npt
 
 from fluxsense.errors import InputError
+from fluxsense.infer.chainfile import ChainFile, Walk
 from fluxsense.infer.mixture import StudentMixture, importance_weights
 from fluxsense.infer.problem import Problem, log_posterior
 
@@ -113,6 +115,7 @@ def run_ensembles(
     progress: Callable[[int, float, float], None] | None = None,
     jumping: bool = True,
     share: float = 0.5,
+    file: ChainFile | None = None,
 ) -> Chains:
     """Run the ensembles until `enough` says so.
 
@@ -136,6 +139,8 @@ def run_ensembles(
         Whether to propose from the mixture.
     share : float
         Share of steps that do.
+    file : ChainFile, optional
+        Where to keep the chains; an unfinished walk in it is gone on from, to the same steps as without the break.
 
     Returns
     -------
@@ -159,51 +164,111 @@ def run_ensembles(
         calls += len(x)
         return log_posterior(problem, x)
 
-    samplers, states = [], []
-    for rng in rngs:
+    earlier = None if file is None else file.unfinished()
+    if earlier is not None and earlier.x.shape[0::2][:2] != (len(rngs), count):
+        earlier = None
+    samplers: list[emcee.EnsembleSampler] = []
+    states: list[emcee.State] = []
+    for n, rng in enumerate(rngs):
         sampler = emcee.EnsembleSampler(
             count, size, target, moves=default_moves(mixture, jumping=jumping, share=share), vectorize=True
         )
-        sampler.random_state = np.random.RandomState(int(rng.integers(2**32))).get_state()
         samplers.append(sampler)
-        states.append(_starts(target, mixture, rng, count))
+        if earlier is None:
+            sampler.random_state = np.random.RandomState(int(rng.integers(2**32))).get_state()
+            states.append(emcee.State(_starts(target, mixture, rng, count)))
+        else:
+            sampler.random_state = earlier.random_state(n)
+            states.append(emcee.State(earlier.x[n, -1], log_prob=earlier.log_posterior[n, -1]))
+    walk = _Growing(len(rngs), count, size, earlier)
+    calls = calls if earlier is None else earlier.calls
     began = time.monotonic()
-    steps, stopped = 0, "steps"
+    stopped = "steps"
     try:
-        while steps < max_steps:
-            block = min(BLOCK_STEPS, max_steps - steps)
+        while walk.steps < max_steps:
+            block = min(BLOCK_STEPS, max_steps - walk.steps)
             for n, sampler in enumerate(samplers):
                 states[n] = sampler.run_mcmc(states[n], block, skip_initial_state_check=True)
-            steps += block
-            burn = int(BURN_SHARE * steps)
-            if steps - burn < FEWEST_KEPT:
+            walk.add(samplers, calls)
+            for sampler in samplers:
+                sampler.reset()
+            burn = int(BURN_SHARE * walk.steps)
+            if walk.steps - burn < FEWEST_KEPT:
                 continue
-            done, reached = enough(_positions(samplers, burn))
+            done, reached = enough(walk.x[:, burn:])
             spent = time.monotonic() - began
             if progress is not None:
                 left = spent * max(0.0, wanted_ess / max(reached, 1.0) - 1.0)
                 if max_seconds is not None:
                     left = min(left, max(0.0, max_seconds - spent))
-                progress(steps, reached, left)
+                progress(walk.steps, reached, left)
             if done:
                 stopped = "enough"
                 break
             if max_seconds is not None and spent > max_seconds:
                 stopped = "time"
                 break
+            if file is not None:
+                file.keep(walk.frozen)
     except KeyboardInterrupt:
         stopped = "interrupted"
-        steps = min(int(s.iteration) for s in samplers)
-        if steps - int(BURN_SHARE * steps) < 8:
+        if walk.steps - int(BURN_SHARE * walk.steps) < 8:
             raise
+    if file is not None:
+        file.save(walk.frozen(), finished=stopped in ("enough", "steps"))
+    steps = walk.steps
     burn = int(BURN_SHARE * steps)
-    log_p = np.array([s.get_log_prob()[burn:steps] for s in samplers])
-    acceptance = np.array([float(np.mean(s.acceptance_fraction)) for s in samplers])
-    return Chains(_positions(samplers, burn, steps), log_p, acceptance, steps, burn, calls, stopped)
+    acceptance = np.mean(walk.accepted, axis=1) / steps
+    return Chains(walk.x[:, burn:], walk.log_posterior[:, burn:], acceptance, steps, burn, walk.calls, stopped)
 
 
-def _positions(samplers: Sequence[emcee.EnsembleSampler], burn: int, stop: int | None = None) -> FloatArray:
-    return np.array([s.get_chain()[burn:stop] for s in samplers])
+class _Growing:
+    """Chains of all ensembles, block by block, with the generators' states at the end of the last whole block."""
+
+    def __init__(self, ensembles: int, walkers: int, size: int, start: Walk | None) -> None:
+        self._x = [np.zeros((ensembles, 0, walkers, size))]
+        self._log_p = [np.zeros((ensembles, 0, walkers))]
+        self.accepted = np.zeros((ensembles, walkers))
+        self.calls = 0
+        self._states: list[Any] = []
+        if start is not None:
+            self._x, self._log_p = [start.x], [start.log_posterior]
+            self.accepted, self.calls = np.array(start.accepted), start.calls
+            self._states = [start.random_state(n) for n in range(ensembles)]
+
+    def add(self, samplers: Sequence[emcee.EnsembleSampler], calls: int) -> None:
+        """Take a block that every ensemble has walked."""
+        x = np.array([s.get_chain() for s in samplers])
+        log_p = np.array([s.get_log_prob() for s in samplers])
+        accepted = self.accepted + np.array([s.backend.accepted for s in samplers])
+        states = [s.random_state for s in samplers]
+        self._x, self._log_p = [*self._x, x], [*self._log_p, log_p]
+        self.accepted, self._states, self.calls = accepted, states, calls
+
+    @property
+    def x(self) -> FloatArray:
+        """Positions (E, T, W, D)."""
+        if len(self._x) > 1:
+            self._x = [np.concatenate(self._x, axis=1)]
+        return self._x[0]
+
+    @property
+    def log_posterior(self) -> FloatArray:
+        """Log posteriors (E, T, W)."""
+        if len(self._log_p) > 1:
+            self._log_p = [np.concatenate(self._log_p, axis=1)]
+        return self._log_p[0]
+
+    @property
+    def steps(self) -> int:
+        """Steps of each ensemble."""
+        return sum(block.shape[1] for block in self._x)
+
+    def frozen(self) -> Walk:
+        """What goes to the file."""
+        keys = np.array([s[1] for s in self._states], dtype=np.uint32)
+        places = np.array([s[2:5] for s in self._states], dtype=np.float64)
+        return Walk(self.x, self.log_posterior, self.accepted, keys, places, self.calls)
 
 
 def _starts(
