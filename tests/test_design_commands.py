@@ -112,7 +112,7 @@ def test_missing_gdstk_is_said(
     path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setitem(sys.modules, "gdstk", None)
-    assert main(["layout", str(path), "--from-gds", "any.gds"]) == 2
+    assert main(["layout", str(path), "--gds", "any.gds"]) == 2
     assert "Install it with: pip install 'fluxsense[gds]'" in capsys.readouterr().err
 
 

@@ -326,6 +326,31 @@ def good_posterior(rng: random.Random) -> bytes:
     return rng.choice(_posteriors)
 
 
+GDS_LAYER = 3
+_layouts: list[bytes] = []
+
+
+def good_gdsii(rng: random.Random) -> bytes:
+    """A layout of two cells with labelled outlines, a box, a path and a reference, written by gdstk."""
+    if not _layouts:
+        import gdstk
+
+        library = gdstk.Library("lib", unit=1e-6, precision=1e-9)
+        cells = [library.new_cell(n) for n in ("plate", "wall")]
+        for n, cell in enumerate(cells):
+            for k in range(3):
+                corners = [(20 * k, n), (20 * k + 8.5, n), (20 * k + 8, n + 7.125), (20 * k - 0.003, n + 6)]
+                cell.add(gdstk.Polygon(corners, layer=GDS_LAYER, datatype=n))
+                cell.add(gdstk.Label(f"loop_{n}{k}", corners[0], layer=GDS_LAYER))
+            cell.add(gdstk.rectangle((0, 0), (1, 1), layer=9))
+            cell.add(gdstk.FlexPath([(0, 0), (5, 5), (9, 5)], 0.5, simple_path=True, layer=GDS_LAYER))
+        cells[0].add(gdstk.Reference(cells[1], (100, 100)))
+        with tempfile.TemporaryDirectory() as folder:
+            library.write_gds(str(Path(folder) / "a.gds"))
+            _layouts.append((Path(folder) / "a.gds").read_bytes())
+    return rng.choice(_layouts)
+
+
 _studies: list[bytes] = []
 
 
@@ -702,6 +727,13 @@ def check_posterior(path: Path) -> None:
     second.same(_floats(mine), _floats(theirs), "posterior", 0.0)
 
 
+def check_gdsii(path: Path) -> None:
+    from fluxsense.design.gdsii import read_gdsii
+
+    theirs = {cell: [p.tolist() for p in named.values()] for cell, named in read_gdsii(path, layer=GDS_LAYER).items()}
+    second.same(second.gdsii(path.read_bytes(), GDS_LAYER), theirs, "layout", 1e-12)
+
+
 READERS: dict[
     str, tuple[str, Callable[[random.Random], bytes], Callable[[bytes, random.Random], bytes], Callable[[Path], None]]
 ] = {
@@ -711,6 +743,7 @@ READERS: dict[
     "digest": ("digest.npz", good_digest, mutate_archive, check_digest),
     "posterior": ("posterior.npz", good_posterior, mutate_archive, check_posterior),
     "truth": ("truth.toml", good_truth, mutate_text, check_truth),
+    "gdsii": ("layout.gds", good_gdsii, mutate_bytes, check_gdsii),
 }
 """File name, good files, mutation, reading and comparison."""
 

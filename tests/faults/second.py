@@ -747,3 +747,36 @@ def posterior(raw: bytes) -> tuple[dict[str, Any], dict[str, Any]]:
     """Header and arrays of a stored posterior."""
     arrays = archive(raw)
     return json.loads(arrays.pop("header").tobytes()), arrays
+
+
+# ---------------------------------------------------------------- GDSII
+
+
+def gdsii(raw: bytes, layer: int) -> dict[str, list[list[list[float]]]]:
+    """Corners in m of the polygons (boundaries and boxes) on one layer, by cell, in the order of the file."""
+    unit = math.nan
+    out: dict[str, list[list[list[float]]]] = {}
+    cell, kind, on_layer, corners = "", 0, False, []
+    while True:
+        size, tag = struct.unpack_from(">HH", raw)
+        body, raw = raw[4:size], raw[size:]
+        if tag >> 8 == 0x04:
+            return {k: v for k, v in out.items() if v}
+        if tag >> 8 == 0x03:
+            unit = int.from_bytes(body[9:16], "big") / 2**56 * 16 ** (body[8] - 64)
+        elif tag >> 8 == 0x06:
+            cell = "".join(c for c in body.rstrip(b"\0").decode("latin-1") if c.isprintable())
+            out.setdefault(cell, [])
+        elif tag >> 8 in (0x08, 0x09, 0x0A, 0x0B, 0x0C, 0x15, 0x2D):
+            kind, on_layer, corners = tag >> 8, False, []
+        elif kind in (0x09, 0x0A, 0x0B, 0x0C, 0x15) and tag >> 8 != 0x11:
+            continue
+        elif tag >> 8 == 0x0D and kind:
+            on_layer = struct.unpack(">H", body)[0] == layer
+        elif tag >> 8 == 0x10 and kind:
+            flat = struct.unpack(f">{len(body) // 4}i", body)
+            corners = [[x * unit, y * unit] for x, y in zip(flat[::2], flat[1::2], strict=True)]
+        elif tag >> 8 == 0x11:
+            if kind in (0x08, 0x2D) and on_layer:
+                out[cell].append(corners[:-1] if corners[0] == corners[-1] else corners)
+            kind = 0
