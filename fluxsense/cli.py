@@ -645,7 +645,6 @@ def _layout(options: argparse.Namespace) -> int:
 
         study = with_layout(study, layout_from(study, read_gdsii(options.from_gds, layer=options.layer)))
     check_geometry(study)
-    check_geometry(study)
     folder = _ready(Path(options.out) if options.out else study.folder / "layout")
     _hold(options, folder)
     ticker = _Ticker(options.json)
