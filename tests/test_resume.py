@@ -8,7 +8,7 @@ import pytest
 from small_study import small_study
 
 from fluxsense.errors import InputError
-from fluxsense.infer.chainfile import ChainFile, Walk, read_chains, run_identity
+from fluxsense.infer.chainfile import ChainFile, Walk, read_chains, run_identity, sealed
 from fluxsense.infer.mixture import from_modes
 from fluxsense.infer.modes import find_modes
 from fluxsense.infer.orient import orient
@@ -102,8 +102,10 @@ def test_an_answer_after_a_break_is_the_same_answer(tmp_path, monkeypatch):
 
 
 def damage(path, change):
+    """Change the content and make the checksum fit again."""
     with h5py.File(path, "r+") as file:
         change(file)
+    path.write_bytes(sealed(path.read_bytes()))
 
 
 DAMAGES = {
@@ -130,6 +132,21 @@ def test_damaged_chains_are_told_and_never_gone_on_from(tmp_path, name):
     with pytest.raises(InputError, match=r"the file of chains cannot be used \(.*Remove it and run orient again"):
         read_chains(path)
     assert every_block(path).unfinished() is None
+
+
+def test_a_changed_number_is_noticed_and_nothing_damaged_reaches_the_library(tmp_path, monkeypatch):
+    """Found by fuzzing: flipped bits of the chains were read as chains, and two damaged files made the library loop."""
+    path = tmp_path / "chains.h5"
+    x = np.arange(60.0).reshape(2, 1, 10, 3)
+    keys = np.zeros((2, 624), dtype=np.uint32)
+    every_block(path).save(Walk(x, x[..., 0], np.ones((2, 10)), keys, np.zeros((2, 3)), 1), finished=False)
+    raw = path.read_bytes()
+    assert raw.count(x.tobytes()) == 1
+    monkeypatch.setattr(h5py, "File", lambda *_, **__: pytest.fail("opened"))
+    for at in (raw.index(x.tobytes()) + 7, len(raw) - 1, 513, 60):
+        path.write_bytes(raw[:at] + bytes([raw[at] ^ 1]) + raw[at + 1 :])
+        with pytest.raises(InputError, match="its checksum does not fit"):
+            read_chains(path)
 
 
 def test_a_file_that_is_no_hdf5_is_told(tmp_path):

@@ -33,6 +33,21 @@ LEAST_SECONDS = 5.0
 """Shortest time between two writings; longer where writing itself is slow (a fiftieth of the time at most)."""
 
 
+SEAL_BYTES = 512
+"""Length of what stands before the HDF5 data (its 'user block'): a mark and the checksum of the rest."""
+_MARK = b"fluxsense chains, SHA-256 of what follows byte 512:\n"
+
+
+def sealed(raw: bytes) -> bytes:
+    """The bytes of a file with the checksum put into the block before the HDF5 data.
+
+    The HDF5 library neither notices changed numbers nor survives every damaged file (some made it loop for ever), so
+    nothing reaches it whose checksum does not fit.
+    """
+    seal = _MARK + hashlib.sha256(memoryview(raw)[SEAL_BYTES:]).hexdigest().encode() + b"\n"
+    return seal.ljust(SEAL_BYTES, b"\0") + raw[SEAL_BYTES:]
+
+
 @dataclass(frozen=True)
 class Walk:
     """Every ensemble's chain up to a step, and what it takes to go on.
@@ -120,14 +135,14 @@ class ChainFile:
         """
         began = self._clock()
         buffer = io.BytesIO()
-        with h5py.File(buffer, "w") as file:
+        with h5py.File(buffer, "w", userblock_size=SEAL_BYTES) as file:
             file.attrs["format"] = FORMAT_VERSION
             file.attrs["identity"] = self.identity
             file.attrs["finished"] = finished
             file.attrs["calls"] = walk.calls
             for name in ("x", "log_posterior", "accepted", "keys", "places"):
                 file.create_dataset(name, data=getattr(walk, name))
-        write_beside(self.path, buffer.getvalue(), sync=True)
+        write_beside(self.path, sealed(buffer.getvalue()), sync=True)
         now = self._clock()
         self._next = now + max(LEAST_SECONDS, 50 * (now - began))
 
@@ -158,6 +173,10 @@ def _read(path: Path) -> tuple[Walk, str, bool]:
         )
 
     raw = read_bytes(path, limit_bytes=FILE_LIMIT_BYTES, kind="file of chains")
+    if not raw.startswith(_MARK):
+        raise damaged("it is not one, or of another version")
+    if sealed(raw) != raw:
+        raise damaged("its checksum does not fit")
     try:
         with h5py.File(io.BytesIO(raw), "r") as file:
             number = _plain(file.attrs["format"])
@@ -186,6 +205,8 @@ def _read(path: Path) -> tuple[Walk, str, bool]:
         raise damaged("its arrays do not fit each other")
     if not (np.all(np.isfinite(x)) and not np.any(np.isnan(log_p)) and np.all(np.isfinite(places))):
         raise damaged("it holds values that are not finite")
+    if not (np.all((places[:, 0] >= 0) & (places[:, 0] <= 624)) and np.all((places[:, 1] == 0) | (places[:, 1] == 1))):
+        raise damaged("the state of a random generator is not one")
     return Walk(x, log_p, accepted, keys, places, calls), identity, finished
 
 
@@ -195,6 +216,8 @@ def _plain(value: Any) -> Any:
 
 def _array(file: h5py.File, name: str, kind: np.dtype[Any], most_bytes: int) -> npt.NDArray[Any]:
     """A plain dataset: stored in the file itself, not compressed, no larger than the file."""
+    if not isinstance(file.get(name, getlink=True), h5py.HardLink):
+        raise ValueError(f"{name} stands elsewhere")
     data = file[name]
     if not isinstance(data, h5py.Dataset) or data.dtype != kind:
         raise ValueError(f"{name} is not an array of {kind}")

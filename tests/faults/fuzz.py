@@ -326,6 +326,27 @@ def good_posterior(rng: random.Random) -> bytes:
     return rng.choice(_posteriors)
 
 
+_chains: list[bytes] = []
+
+
+def good_chains(rng: random.Random) -> bytes:
+    """A file of chains of invented numbers."""
+    if not _chains:
+        from fluxsense.infer.chainfile import ChainFile, Walk
+
+        draw = np.random.default_rng(7)
+        for steps in (1, 12):
+            x = draw.standard_normal((2, steps, 6, 3))
+            keys = draw.integers(2**32, size=(2, 624), dtype=np.uint32)
+            walk = Walk(
+                x, -np.sum(x**2, axis=-1), np.ones((2, 6)), keys, np.array([[3.0, 1.0, 0.25], [624.0, 0.0, 0.0]]), 99
+            )
+            with tempfile.TemporaryDirectory() as folder:
+                ChainFile(Path(folder) / "chains.h5", "ab" * 32).save(walk, finished=steps == 1)
+                _chains.append((Path(folder) / "chains.h5").read_bytes())
+    return rng.choice(_chains)
+
+
 GDS_LAYER = 3
 _layouts: list[bytes] = []
 
@@ -479,6 +500,56 @@ def mutate_bytes(raw: bytes, rng: random.Random) -> bytes:
     if kind == 4:
         return raw[:at] + bytes(rng.randrange(256) for _ in range(size)) + raw[at + size :]
     return raw[:at] + rng.choice([b"\xff" * size, b"\x00" * size]) + raw[at + size :]
+
+
+def mutate_chains(raw: bytes, rng: random.Random) -> bytes:
+    """A change of the bytes; or, half of the time, of numbers or structure behind a checksum that fits."""
+    from fluxsense.infer.chainfile import SEAL_BYTES, sealed
+
+    if rng.random() < 0.5 or len(raw) < SEAL_BYTES or sealed(raw) != raw:
+        return mutate_bytes(raw, rng)
+    import h5py
+
+    stream = io.BytesIO(raw)
+    try:
+        with h5py.File(stream, "r+") as file:
+            name = rng.choice(["x", "log_posterior", "accepted", "keys", "places"])
+            kind = rng.randrange(6)
+            if file[name].size > 100_000:
+                return mutate_bytes(raw, rng)
+            data = file[name][...]
+            if kind == 0:
+                data.flat[rng.randrange(data.size)] = (
+                    rng.choice([0, 1, 3, 2**31]) if name == "keys" else rng.choice([np.nan, np.inf, 0, -1, 1e308])
+                )
+                file[name][...] = data
+            elif kind == 1:
+                key = rng.choice(["format", "identity", "finished", "calls"])
+                if rng.random() < 0.3:
+                    del file.attrs[key]
+                else:
+                    file.attrs[key] = rng.choice([0, 1, 2, -1, 1.5, "x", np.nan, b"y", [1, 2], np.zeros((2, 2))])
+            else:
+                del file[name]
+                if kind == 2:
+                    file.create_dataset(name, data=data[..., : rng.randrange(data.shape[-1] + 1)])
+                elif kind == 3:
+                    file.create_dataset(
+                        name, data=data, chunks=data.shape, compression=rng.choice([None, "gzip", "lzf"])
+                    )
+                elif kind == 4:
+                    file.create_dataset(
+                        name,
+                        data.shape if rng.random() < 0.5 else (3000, *data.shape),
+                        rng.choice(["f8", "f4", "u4", "i8", "S8"]),
+                    )
+                else:
+                    file[name] = rng.choice(
+                        [h5py.ExternalLink("chains.h5", "/keys"), h5py.SoftLink("/keys"), h5py.SoftLink("/nowhere")]
+                    )
+    except (OSError, KeyError, ValueError, TypeError, RuntimeError):
+        return mutate_bytes(raw, rng)
+    return sealed(stream.getvalue())
 
 
 HOSTILE = [
@@ -734,6 +805,16 @@ def check_gdsii(path: Path) -> None:
     second.same(second.gdsii(path.read_bytes(), GDS_LAYER), theirs, "layout", 1e-12)
 
 
+def check_chains(path: Path) -> None:
+    from fluxsense.infer.chainfile import read_chains
+
+    walk = read_chains(path)
+    for name, value in second.chains(path).items():
+        theirs = getattr(walk, name)
+        if np.asarray(value).tobytes() != np.asarray(theirs).tobytes() or np.shape(value) != np.shape(theirs):
+            raise second.Differs(name)
+
+
 READERS: dict[
     str, tuple[str, Callable[[random.Random], bytes], Callable[[bytes, random.Random], bytes], Callable[[Path], None]]
 ] = {
@@ -742,6 +823,7 @@ READERS: dict[
     "touchstone": ("sweep.s2p", good_touchstone, mutate_text, check_touchstone),
     "digest": ("digest.npz", good_digest, mutate_archive, check_digest),
     "posterior": ("posterior.npz", good_posterior, mutate_archive, check_posterior),
+    "chains": ("chains.h5", good_chains, mutate_chains, check_chains),
     "truth": ("truth.toml", good_truth, mutate_text, check_truth),
     "gdsii": ("layout.gds", good_gdsii, mutate_bytes, check_gdsii),
 }

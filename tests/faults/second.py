@@ -17,6 +17,7 @@ import struct
 import tomllib
 import zlib
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -747,6 +748,19 @@ def posterior(raw: bytes) -> tuple[dict[str, Any], dict[str, Any]]:
     """Header and arrays of a stored posterior."""
     arrays = archive(raw)
     return json.loads(arrays.pop("header").tobytes()), arrays
+
+
+def chains(path: Path) -> dict[str, Any]:
+    """Arrays and number of calls of a file of chains, opened by its path."""
+    import h5py
+
+    with h5py.File(path, "r") as file:
+        raw = path.read_bytes()
+        if file.attrs["format"] != 1 or hashlib.sha256(raw[512:]).hexdigest().encode() not in raw[:512]:
+            raise Differs("another format or checksum was accepted")
+        out: dict[str, Any] = {name: file[name][...] for name in ("x", "log_posterior", "accepted", "keys", "places")}
+        out["calls"] = int(file.attrs["calls"])
+    return out
 
 
 # ---------------------------------------------------------------- GDSII
