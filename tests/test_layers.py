@@ -7,7 +7,7 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).parents[1] / "fluxsense"
 LAYERS = (
-    {"constants", "errors", "units"},
+    {"constants", "errors", "units", "executors"},
     {"study"},
     {"magnetics"},
     {"device"},
