@@ -497,7 +497,9 @@ def orient(
     factor_sd = float(np.hypot(posterior.log_evidence_sd, null_sd))
     findings, limit = _findings(study, digest, explicit, posterior, wiring, explicit_best)
     findings += distrusted_words(digest, distrusted)
-    verdict = judge(posterior, check, min(posterior.evidence_ess, null_ess), distrusted_share(digest, distrusted))
+    verdict = judge(
+        posterior, check, draws_that_matter(posterior, null_ess, factor), distrusted_share(digest, distrusted)
+    )
     drawn = posterior.thinned()
     parameters = problem.parameters(drawn, np.random.default_rng(draw_seed))
     table = _table(problem, explicit.unknowns, drawn, parameters)
@@ -671,6 +673,19 @@ def distrusted_words(digest: Digest, distrusted: Sequence[Distrusted]) -> list[s
         f"{len(distrusted)} of {total} sweeps do not look like their repeats and were left out: {names}. "
         "A jump of trapped flux, a wrong setting or interference can be the cause."
     ]
+
+
+HOPELESS_LOG_ODDS = 100.0
+"""Log Bayes factor beyond which the error of the evidence of no source is no cause for doubt."""
+
+
+def draws_that_matter(posterior: Posterior, null_ess: float, factor: float) -> float:
+    """Effective draws behind the Bayes factor: the fewer of both hypotheses, unless no source is out of the question.
+
+    Where no source explains the data its best fit lies far out in the prior's tails, in a narrow bent valley that a mixture
+    follows badly; a factor of exp(100) does not hang on that.
+    """
+    return posterior.evidence_ess if factor > HOPELESS_LOG_ODDS else min(posterior.evidence_ess, null_ess)
 
 
 def judge(posterior: Posterior, check: PredictiveCheck | None, evidence_ess: float, left_out: float = 0.0) -> Verdict:

@@ -23,6 +23,7 @@ from fluxsense.infer.orient import (
     Verdict,
     answer_document,
     chain_keeper,
+    draws_that_matter,
     judge,
     mode_words,
     sample_posterior,
@@ -141,7 +142,7 @@ def orient_votes(
         null_log, null_sd, null_ess = float(null.log_likelihood(np.zeros((1, 0)))[0]), 0.0, np.inf
     drawn = posterior.thinned()
     check = vote_check(problem, drawn, check_stream)
-    verdict = _judged(posterior, check, min(posterior.evidence_ess, null_ess))
+    verdict = _judged(posterior, check, draws_that_matter(posterior, null_ess, posterior.log_evidence - null_log))
     findings, limit = _findings(study, votes, problem, posterior, modes[0].x)
     parameters = problem.unknowns.parameters(drawn)
     values = problem.unknowns.physical(drawn)
