@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from fluxsense.device.chip import ChipModel, ChipParameters, Probe, off_probe, setting_probe
 from fluxsense.errors import InputError
+from fluxsense.infer.slow import draw as draw_slow
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.infer.votes import VoteModel
 from fluxsense.study import Study, Table, read_tree
@@ -234,6 +235,7 @@ def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
     noise = study.noise
     time = 0.0
     line = 1
+    slow = _slow_flux(study, truth)
     for group in _schedule(study):
         probe = group.probe
         i = probe.isolator
@@ -241,6 +243,9 @@ def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
         flux = model.probe_flux(truth.parameters, i)  # (1, 1, 2)
         residual = 1 + truth.noise_scale * noise.residual_gain * (rng.standard_normal(4) + 1j * rng.standard_normal(4))
         shifts = truth.noise_scale * noise.flux_phi0 * rng.standard_normal((group.repeats, 1, 2))
+        if slow is not None:
+            loops = [[x.name for x in study.loops].index(stage.loop) for stage in study.isolators[i].stages]
+            shifts = shifts + slow[loops, line - 1 : line - 1 + group.repeats].T[:, None]
         many = truth.parameters.repeated(group.repeats)
         s = model.scattering(many, i, PORTS, flux=flux + shifts)[:, 0]  # (N, 4, F)
         level = np.median(np.abs(gains[i]), axis=1)
@@ -259,6 +264,17 @@ def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
             row = _log_row(study, group, repeat, line, time)
             # paths 11, 21, 12, 22 by F -> (F, 2, 2)
             yield row, Sweep(f, raw.reshape(2, 2, f.size).transpose(2, 1, 0), 50.0)
+
+
+def _slow_flux(study: Study, truth: Truth) -> FloatArray | None:
+    """Slow flux noise of each loop at each sweep, (loops, sweeps) in Phi0, from a stream of its own; None without any."""
+    if not study.noise.flux_slow_phi0 > 0:
+        return None
+    rng = np.random.default_rng([truth.seed, 3])
+    count = sum(g.repeats for g in _schedule(study))
+    step = study.plan.seconds_per_sweep
+    waves = [draw_slow(rng, count, step, count * step) for _ in study.loops]
+    return truth.noise_scale * study.noise.flux_slow_phi0 * np.array(waves)
 
 
 def simulate_digest(study: Study, truth: Truth) -> Digest:

@@ -68,6 +68,7 @@ def study_text(
     points: int = 21,
     repeats: int = 3,
     flux_noise_mphi0: float = 0.0,
+    slow_mphi0: float = 0.0,
     source: str = "",
     extra: str = "",
 ) -> str:
@@ -90,7 +91,7 @@ def study_text(
     size_ut : float
         Root mean square field.
     points, repeats : int
-    flux_noise_mphi0 : float
+    flux_noise_mphi0, slow_mphi0 : float
     source : str
         Further lines of the source's table.
     extra : str
@@ -141,6 +142,7 @@ white = 0.01
 gain_drift = 0.002
 phase_drift = "0.2 deg"
 flux = "{flux_noise_mphi0} mPhi0"
+flux_slow = "{slow_mphi0} mPhi0"
 
 [plan]
 repeats = {repeats}

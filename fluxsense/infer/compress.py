@@ -43,7 +43,8 @@ class _Reduced:
     """One family in its basis: maps node values (interleaved reals) to coefficients.
 
     mean_nodes: node values of the centre; lift (M, R); offset (M,): coefficients of the data's residual at the centre;
-    constant: the squared length of what the basis does not hold.
+    constant: the squared length of what the basis does not hold.  slow (Z, M) and slow_offset (Z,): the share of the scores
+    of slow flux noise per coefficient, and that of what the basis does not hold of the residual.
     """
 
     isolator: int
@@ -51,6 +52,8 @@ class _Reduced:
     lift: FloatArray
     offset: FloatArray
     constant: float
+    slow: FloatArray | None = None
+    slow_offset: FloatArray | None = None
 
     def coefficients(self, stack: ComplexArray) -> FloatArray:
         """Coefficients (B, 3, M) of residual, -q and -p for predicted (B, 3, K, 2, n) of mu, q and p at the nodes."""
@@ -126,12 +129,19 @@ class CompressedProblem:
         for start in range(0, len(x), step):
             rows = slice(start, min(start + step, len(x)))
             grams: dict[int, FloatArray] = {}
+            slow: dict[int, FloatArray] = {}
             predicted = self._small.predict_with_phase(parameters.rows(rows), self.problem.measured)
             for part, (_, stack) in zip(self._reduced, predicted, strict=True):
                 c = part.coefficients(stack)
                 gram = c @ c.transpose(0, 2, 1)
                 gram[:, 0, 0] += part.constant
                 grams[part.isolator] = grams.get(part.isolator, 0.0) + gram
+                if part.slow is not None and part.slow_offset is not None:
+                    scores = c @ part.slow.T
+                    scores[:, 0] += part.slow_offset
+                    slow[part.isolator] = slow.get(part.isolator, 0.0) + scores
+            for i, scores in slow.items():
+                grams[i] = grams[i] - scores @ scores.transpose(0, 2, 1)
             total = np.zeros(rows.stop - rows.start)
             for i, gram in grams.items():
                 total += self.problem.log_integral(i, self.problem.scaled(gram, scale, rows))
@@ -277,4 +287,8 @@ def _reduce(family: Family, small: Family, basis: ComplexArray, stack: ComplexAr
     gram = family.gram(np.concatenate([basis, (family.ratio - centre)[None]]))
     offset = gram[-1, :-1]
     mean_nodes = np.ascontiguousarray(centre[..., chosen]).reshape(-1).view(np.float64)
-    return _Reduced(family.isolator, mean_nodes, lift, offset, float(gram[-1, -1] - offset @ offset))
+    slow = slow_offset = None
+    if family.slow is not None:
+        shares = family.slow_scores(basis)  # (M, Z)
+        slow, slow_offset = shares.T, family.slow_scores(family.ratio - centre) - offset @ shares
+    return _Reduced(family.isolator, mean_nodes, lift, offset, float(gram[-1, -1] - offset @ offset), slow, slow_offset)

@@ -33,6 +33,7 @@ from fluxsense.device.chip import ChipModel, ChipParameters, Probe
 from fluxsense.errors import InputError
 from fluxsense.infer.noise import PATHS, NoiseLevels, measure_noise
 from fluxsense.infer.rice import amplitude_from_power, amplitude_variance, log_power_density
+from fluxsense.infer.slow import group_covariance
 from fluxsense.study import Study
 from fluxsense.traces.digest import Digest, GroupKey, GroupStats, off_group_for
 from fluxsense.units import dbm_to_watt
@@ -147,6 +148,11 @@ class Family:
         Ratios of magnitudes: imaginary parts are zero throughout.
     notch : Notch or None
         With magnitudes: points left out of the ratios (their precision is zero).
+    slow : ndarray (Z', 2*K*2*F) or None
+        Maps a residual to its share of the scores of slow flux noise, whose amplitudes all families of an isolator have in
+        common; the shares add up, and their squared length is what the noise takes off the quadratic form.
+    slow_directions : ndarray (Z', K, 2, F) of complex, or None
+        Directions of these amplitudes, unit variance each.
     """
 
     isolator: int
@@ -164,6 +170,8 @@ class Family:
     log_volume: float
     real: bool = False
     notch: Notch | None = None
+    slow: FloatArray | None = None
+    slow_directions: ComplexArray | None = None
 
     @property
     def values(self) -> int:
@@ -213,6 +221,20 @@ class Family:
         scores = flat @ self.whitener.T
         out -= scores @ scores.transpose(0, 2, 1)
         return np.asarray(out)
+
+    def slow_scores(self, vectors: ComplexArray) -> FloatArray:
+        """This family's share of the scores of slow flux noise for vectors (..., K, 2, F); shape (..., Z'); Z' may be 0."""
+        lead = vectors.shape[:-3]
+        if self.slow is None:
+            return np.zeros((*lead, 0))
+        flat = np.ascontiguousarray(vectors).reshape(*lead, -1).view(np.float64)
+        return np.asarray(flat @ self.slow.T)
+
+    def inverse(self, vectors: ComplexArray) -> FloatArray:
+        """Inverse covariance of white parts and amplitudes applied to vectors (n, K, 2, F), as flat reals (n, 2*K*2*F)."""
+        flat = np.ascontiguousarray(vectors).reshape(len(vectors), -1).view(np.float64)
+        weighed = np.ascontiguousarray(self.weigh(vectors)).reshape(len(vectors), -1).view(np.float64)
+        return np.asarray(weighed - (flat @ self.whitener.T) @ self.whitener)
 
     def gram(self, vectors: ComplexArray) -> FloatArray:
         """Matrix of inner products v_i^T C^-1 v_j of vectors (n, K, 2, F); shape (n, n)."""
@@ -501,6 +523,9 @@ class RatioLikelihood:
                 )
             if families:
                 self._parts.append((i, model, families))
+        self.slow_log_volume = 0.0
+        if study.noise.flux_slow_phi0 > 0 and reference is not None:
+            self._add_slow_noise(reference)
 
     def _reference_directions(
         self,
@@ -536,6 +561,64 @@ class RatioLikelihood:
                 out[2 * n + k, n] = sd * slope[row] / s0
                 out[2 * count + k, n] = -sd0 * middle[row] / s0**2 * slope[rows[1]]
         return expected, out * turn
+
+    def _add_slow_noise(self, reference: ChipParameters) -> None:
+        """Give every family its share of the slow flux noise, whose amplitudes run through all groups of an isolator."""
+        amplitude = self.study.noise.flux_slow_phi0
+        for i in sorted({i for i, _, _ in self._parts}):
+            parts = [(model, families) for j, model, families in self._parts if j == i]
+            keys = sorted({k for _, families in parts for f in families for k in (*f.on_keys, f.off_key)})
+            windows = [(self.digest[k].first_time_s, self.digest[k].last_time_s, self.digest[k].count) for k in keys]
+            values, vectors = np.linalg.eigh(amplitude**2 * group_covariance(windows))
+            held = values > 1e-10 * values[-1]
+            root = vectors[:, held] * np.sqrt(values[held])  # (G, R)
+            place = {k: n for n, k in enumerate(keys)}
+            total = np.eye(2 * root.shape[1])
+            directions: list[tuple[Family, ComplexArray, FloatArray]] = []
+            for model, families in parts:
+                for family, (on, off) in zip(families, self._flux_slopes(model, i, families, reference), strict=True):
+                    mine = root[[place[k] for k in family.on_keys]]  # (K, R)
+                    shared = root[place[family.off_key]]
+                    each = np.einsum("kr,lkpf->lrkpf", mine, on) + np.einsum("r,lkpf->lrkpf", shared, off)
+                    each = np.ascontiguousarray(each.reshape(-1, *family.ratio.shape))
+                    weighed = family.inverse(each)
+                    total += weighed @ each.reshape(len(each), -1).view(np.float64).T
+                    directions.append((family, each, weighed))
+            lower = np.linalg.cholesky(0.5 * (total + total.T))
+            self.slow_log_volume += float(2 * np.sum(np.log(np.diag(lower))))
+            grown = {id(f): replace(f, slow=np.linalg.solve(lower, w), slow_directions=d) for f, d, w in directions}
+            self._parts = [(j, model, [grown.get(id(f), f) for f in families]) for j, model, families in self._parts]
+
+    def _flux_slopes(
+        self, model: ChipModel, isolator: int, families: Sequence[Family], reference: ChipParameters
+    ) -> list[tuple[ComplexArray, ComplexArray]]:
+        """Change of the ratios with the flux of each loop, (2, K, 2, F) per Phi0: of the pump-on and of the pump-off sweep."""
+        flux = model.probe_flux(reference, isolator)
+        middle = model.scattering(reference, isolator, flux=flux)[0]
+        step = 1e-6
+        slopes = []
+        for k in range(2):
+            shift = np.zeros(2)
+            shift[k] = step
+            up = model.scattering(reference, isolator, flux=flux + shift)[0]
+            down = model.scattering(reference, isolator, flux=flux - shift)[0]
+            slopes.append((up - down) / (2 * step))
+        out = []
+        for family in families:
+            rows, s0 = list(family.on_rows), middle[family.off_row]
+            on = np.array([slope[rows] / s0 for slope in slopes])
+            off = np.array([-middle[rows] / s0**2 * slope[family.off_row] for slope in slopes])
+            if self.magnitude:
+                ratio = middle[rows] / s0
+                turn = np.conj(ratio) / np.abs(ratio)
+                on, off = ((x * turn).real.astype(np.complex128) for x in (on, off))
+            out.append((on, off))
+        return out
+
+    @property
+    def log_volume(self) -> float:
+        """Log determinant of the information on all amplitudes, for comparing noise levels."""
+        return sum(f.log_volume for f in self.families) + self.slow_log_volume
 
     def noise_for(self, digest: Digest) -> NoiseLevels:
         """The same noise for a digest with further groups: an isolator's new groups get its median white level."""
@@ -646,7 +729,13 @@ class RatioLikelihood:
             rows = slice(start, min(start + step, batch))
             ratios = self.predict(parameters.rows(rows))
             total = np.zeros(rows.stop - rows.start)
+            slow: dict[int, FloatArray] = {}
+            loud = None if scale is None else scale[rows]
             for family, ratio in zip(self.families, ratios, strict=True):
-                total += family.log_density(ratio, None if scale is None else scale[rows])
+                total += family.log_density(ratio, loud)
+                if family.slow is not None:
+                    slow[family.isolator] = slow.get(family.isolator, 0.0) + family.slow_scores(family.ratio - ratio)
+            for scores in slow.values():
+                total += 0.5 * np.sum(scores**2, axis=1) * (1.0 if loud is None else loud**-2)
             out[rows] = total
         return out

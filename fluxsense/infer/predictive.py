@@ -74,26 +74,37 @@ def predictive_check(problem: CampaignProblem, x: FloatArray, rng: np.random.Gen
     _, information = unknowns.prior_curvature(x)
     for family, slope in zip(likelihood.families, slopes, strict=True):
         information = information + family.gram(slope)
-    covariance = np.linalg.inv(information)
     scale = unknowns.of_kind("noise", x[None])
     loud = 1.0 if scale is None else float(scale[0])
     residuals = [
         np.concatenate([(f.ratio - r[0])[None] / loud, f.draw_noise(rng, REPLICATES)])
         for f, r in zip(likelihood.families, ratios, strict=True)
     ]
+    _add_slow_noise(likelihood.families, residuals, rng)
     # the same linear fit for the replicates (row 0, the data, is at its maximum already)
     score = np.zeros((REPLICATES, size))
+    shares: dict[int, FloatArray] = {}
     for family, slope, residual in zip(likelihood.families, slopes, residuals, strict=True):
-        gram = family.gram(np.concatenate([slope, residual[1:]]))
+        every = np.concatenate([slope, residual[1:]])
+        gram = family.gram(every)
         score += gram[size:, :size]
+        if family.slow is not None:
+            shares[family.isolator] = shares.get(family.isolator, 0.0) + family.slow_scores(every)
+    for share in shares.values():
+        information = information - share[:size] @ share[:size].T
+        score -= share[size:] @ share[:size].T
+    covariance = np.linalg.inv(information)
     shift = score @ covariance
     total = np.zeros(REPLICATES + 1)
     smooth = np.zeros(REPLICATES + 1)
+    left: dict[int, FloatArray] = {}
     groups: list[FloatArray] = []
     names: list[str] = []
     for family, slope, residual in zip(likelihood.families, slopes, residuals, strict=True):
         residual[1:] -= np.tensordot(shift, slope, axes=1)
         total += family.quadratic(residual)
+        if family.slow is not None:
+            left[family.isolator] = left.get(family.isolator, 0.0) + family.slow_scores(residual)
         cleaned = _whitened(family, residual)
         groups.extend(np.sum(np.abs(cleaned) ** 2, axis=(2, 3)).T)
         names.extend(k.describe() for k in family.on_keys)
@@ -101,6 +112,8 @@ def predictive_check(problem: CampaignProblem, x: FloatArray, rng: np.random.Gen
         low = dct(cleaned.real, axis=-1, norm="ortho")[..., :orders] ** 2
         low = low + dct(cleaned.imag, axis=-1, norm="ortho")[..., :orders] ** 2
         smooth += low.sum(axis=(1, 2, 3))
+    for share in left.values():
+        total -= np.sum(share**2, axis=1)
     table = np.array(groups)  # (groups, 1 + replicates)
     scaled = (table - table[:, 1:].mean(axis=1, keepdims=True)) / table[:, 1:].std(axis=1, ddof=1, keepdims=True)
     worst = int(np.argmax(scaled[:, 0]))
@@ -115,6 +128,17 @@ def predictive_check(problem: CampaignProblem, x: FloatArray, rng: np.random.Gen
         worst_name=names[worst],
         p_value=float(min(1.0, 3 * min(p_total, p_worst, p_smooth))),
     )
+
+
+def _add_slow_noise(families: list[Family], residuals: list[ComplexArray], rng: np.random.Generator) -> None:
+    """Add draws of the slow flux noise, which an isolator's families have in common, to the replicates (rows 1 on)."""
+    drawn: dict[int, FloatArray] = {}
+    for family, residual in zip(families, residuals, strict=True):
+        if family.slow_directions is None:
+            continue
+        if family.isolator not in drawn:
+            drawn[family.isolator] = rng.standard_normal((REPLICATES, len(family.slow_directions)))
+        residual[1:] += np.tensordot(drawn[family.isolator], family.slow_directions, axes=1)
 
 
 def _whitened(family: Family, residual: ComplexArray) -> ComplexArray:
@@ -153,8 +177,7 @@ def estimate_residual_gain(likelihoods: dict[float, RatioLikelihood], parameters
     float
     """
     value = {
-        gain: float(like.log_likelihood(parameters)[0]) - 0.5 * sum(f.log_volume for f in like.families)
-        for gain, like in likelihoods.items()
+        gain: float(like.log_likelihood(parameters)[0]) - 0.5 * like.log_volume for gain, like in likelihoods.items()
     }
     stated = min(value)
     best = max(value, key=lambda gain: value[gain])

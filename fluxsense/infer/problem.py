@@ -106,11 +106,16 @@ class CampaignProblem:
     def _grams(self, parameters: ChipParameters) -> dict[int, FloatArray]:
         """Per isolator, inner products (B, 3, 3) of y - mu, -q and -p, over all its families."""
         out: dict[int, FloatArray] = {}
+        slow: dict[int, FloatArray] = {}
         for family, stack in self.likelihood.predict_with_phase(parameters, self.measured):
             np.negative(stack, out=stack)
             stack[:, 0] += family.ratio
             gram = family.grams(stack)
             out[family.isolator] = out.get(family.isolator, 0.0) + gram
+            if family.slow is not None:
+                slow[family.isolator] = slow.get(family.isolator, 0.0) + family.slow_scores(stack)
+        for i, scores in slow.items():
+            out[i] = out[i] - scores @ scores.transpose(0, 2, 1)
         return out
 
     def _node_log_likelihood(self, isolator: int, gram: FloatArray) -> FloatArray:
@@ -147,12 +152,17 @@ class CampaignProblem:
         value, gradient, information = 0.0, np.zeros(size), np.zeros((size, size))
         misfit = 0.0
         grams: dict[int, FloatArray] = {}
+        slow: dict[int, FloatArray] = {}
         for family, stack in self.likelihood.predict_with_phase(parameters, self.measured):
             slopes = (stack[1 : 1 + size] - stack[1 + size :]) / (2 * DERIVATIVE_STEP)  # (D, 3, K, 2, F)
             residual = -stack[0]
             residual[0] += family.ratio
             every = np.concatenate([residual, slopes.transpose(1, 0, 2, 3, 4).reshape(3 * size, *residual.shape[1:])])
             grams[family.isolator] = grams.get(family.isolator, 0.0) + family.gram(every)
+            if family.slow is not None:
+                slow[family.isolator] = slow.get(family.isolator, 0.0) + family.slow_scores(every)
+        for i, shares in slow.items():
+            grams[i] = grams[i] - shares @ shares.T
         for i, plain in grams.items():
             gram = plain if scale is None else plain * scale[0] ** -2
             nodes = self._nodes.get(i)
@@ -203,10 +213,14 @@ class CampaignProblem:
         scale = self._unknowns.of_kind("noise", x[None])
         square = 1.0 if scale is None else float(scale[0] ** -2)
         value, gradient, information, misfit, count = 0.0, np.zeros(size), np.zeros((size, size)), 0.0, 0
+        slow: dict[int, FloatArray] = {}
         ratios = self.likelihood.predict(self._unknowns.parameters(batch))
         for family, ratio in zip(self.likelihood.families, ratios, strict=True):
             slopes = (ratio[1 : 1 + size] - ratio[1 + size :]) / (2 * DERIVATIVE_STEP)
-            gram = family.gram(np.concatenate([(family.ratio - ratio[0])[None], slopes])) * square
+            every = np.concatenate([(family.ratio - ratio[0])[None], slopes])
+            gram = family.gram(every) * square
+            if family.slow is not None:
+                slow[family.isolator] = slow.get(family.isolator, 0.0) + family.slow_scores(every)
             misfit += float(gram[0, 0])
             value -= 0.5 * float(gram[0, 0])
             gradient += gram[0, 1:]
@@ -217,6 +231,12 @@ class CampaignProblem:
                 slope, share = family.notch.information(ratio[0], slopes)
                 gradient += slope
                 information += share
+        for shares in slow.values():
+            gram = shares @ shares.T * square
+            misfit -= float(gram[0, 0])
+            value += 0.5 * float(gram[0, 0])
+            gradient -= gram[0, 1:]
+            information -= gram[1:, 1:]
         return self._with_scale(x, value, misfit, count, gradient, information)
 
     def phase_scale(self, isolator: int) -> float:
