@@ -7,10 +7,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 from fluxsense.errors import InputError
+from fluxsense.executors import Workers
 from fluxsense.study import Study
 from fluxsense.traces.digest import Digest, GroupKey, digest_campaign
 from fluxsense.traces.log import LogRow, read_log
-from fluxsense.traces.screen import Distrusted, RepeatScreen
+from fluxsense.traces.screen import Distrusted, RepeatScreen, node_values
 from fluxsense.traces.votes import Votes, votes_from_rows
 
 
@@ -57,7 +58,9 @@ def load_votes(study: Study, progress: Callable[[int, int], None] | None = None)
     return votes_from_rows(campaign_rows(study), study.log.parent, progress)
 
 
-def load_campaign(study: Study, progress: Callable[[int, int], None] | None = None) -> Digest:
+def load_campaign(
+    study: Study, progress: Callable[[int, int], None] | None = None, executor: Workers | None = None
+) -> Digest:
     """The digest of all traces that a study's log names, read in one streaming pass.
 
     Parameters
@@ -65,6 +68,8 @@ def load_campaign(study: Study, progress: Callable[[int, int], None] | None = No
     study : Study
     progress : callable, optional
         Called with (traces done, traces in all).
+    executor : concurrent.futures.Executor or fluxsense.executors.Processes, optional
+        Reads traces side by side; the result is the same.
 
     Returns
     -------
@@ -75,10 +80,12 @@ def load_campaign(study: Study, progress: Callable[[int, int], None] | None = No
     InputError
         If the log or a trace cannot be used.
     """
-    return digest_campaign(campaign_rows(study), study.log.parent, progress)
+    return digest_campaign(campaign_rows(study), study.log.parent, progress, executor=executor)
 
 
-def load_screened(study: Study, progress: Callable[[int, int], None] | None = None) -> tuple[Digest, list[Distrusted]]:
+def load_screened(
+    study: Study, progress: Callable[[int, int], None] | None = None, executor: Workers | None = None
+) -> tuple[Digest, list[Distrusted]]:
     """The digest without the sweeps that do not look like their repeats, and those sweeps.
 
     Parameters
@@ -86,6 +93,8 @@ def load_screened(study: Study, progress: Callable[[int, int], None] | None = No
     study : Study
     progress : callable, optional
         Called with (traces done, traces in all).
+    executor : concurrent.futures.Executor or fluxsense.executors.Processes, optional
+        Reads traces side by side; the result is the same.
 
     Returns
     -------
@@ -100,9 +109,10 @@ def load_screened(study: Study, progress: Callable[[int, int], None] | None = No
     """
     rows = campaign_rows(study)
     screen = RepeatScreen()
-    digest = digest_campaign(rows, study.log.parent, progress, watch=screen.add)
+    digest = digest_campaign(rows, study.log.parent, progress, watch=screen.keep, look=node_values, executor=executor)
     bad = screen.distrusted()
     if not bad:
         return digest, []
     files = {d.file for d in bad}
-    return digest_campaign([r for r in rows if r.file not in files], study.log.parent), bad
+    good = [r for r in rows if r.file not in files]
+    return digest_campaign(good, study.log.parent, executor=executor), bad

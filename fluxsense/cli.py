@@ -61,6 +61,13 @@ def _parser() -> argparse.ArgumentParser:
     orient.add_argument("--max-time", type=float, metavar="SECONDS", help="end sampling after this time")
     orient.add_argument("--effective", type=float, metavar="N", help="effective samples wanted (default: the study's)")
     orient.add_argument("--no-report", action="store_true", help="write result.json only")
+    orient.add_argument(
+        "--workers",
+        type=int,
+        default=1,
+        metavar="N",
+        help="processes that read traces (default 1); the result is the same",
+    )
     detect = add("detect", "source or none, with what confidence, which direction, and what would be missed")
     detect.add_argument(
         "--out", metavar="DIR", help="where orient wrote and this writes (default: results beside the study)"
@@ -357,6 +364,7 @@ def _orient(options: argparse.Namespace) -> int:
     study = read_study(options.study)
     if options.seed < 0:
         raise InputError(f"the seed {options.seed} is negative", remedy="Use a whole number from 0 up")
+    _least(options, workers=1)
     from fluxsense.campaign import load_screened
     from fluxsense.device.chip import check_geometry
 
@@ -365,8 +373,12 @@ def _orient(options: argparse.Namespace) -> int:
     ticker = _Ticker(options.json)
     if study.data.kind == "direction":
         return _orient_votes(options, study, folder, ticker)
+    from fluxsense.executors import Processes
+
     digest, distrusted = load_screened(
-        study, lambda done, total: ticker("reading traces", done / total, f"{done} of {total}")
+        study,
+        lambda done, total: ticker("reading traces", done / total, f"{done} of {total}"),
+        Processes(options.workers) if options.workers > 1 else None,
     )
     from fluxsense.infer.orient import orient
 
@@ -648,24 +660,18 @@ def _layout(options: argparse.Namespace) -> int:
     folder = _ready(Path(options.out) if options.out else study.folder / "layout")
     _hold(options, folder)
     ticker = _Ticker(options.json)
-    with ExitStack() as stack:
-        executor = None
-        if options.workers > 1:
-            from concurrent.futures import ProcessPoolExecutor
-            from multiprocessing import get_context
+    from fluxsense.executors import Processes
 
-            pool = ProcessPoolExecutor(options.workers, mp_context=get_context("spawn"))
-            executor = stack.enter_context(pool)
-        proposal = propose_layout(
-            study,
-            seed=options.seed,
-            criterion=options.criterion,
-            position_known=options.position_known,
-            starts=options.starts,
-            steps=options.steps,
-            executor=executor,
-            progress=ticker,
-        )
+    proposal = propose_layout(
+        study,
+        seed=options.seed,
+        criterion=options.criterion,
+        position_known=options.position_known,
+        starts=options.starts,
+        steps=options.steps,
+        executor=Processes(options.workers) if options.workers > 1 else None,
+        progress=ticker,
+    )
     ticker.close()
     _write_proposal(proposal, folder, "layout", layout_lines(proposal.document), options)
     if options.gds and proposal.layout is not None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -35,6 +34,7 @@ from fluxsense.design.sensitivity import VALID_ERROR_DEG, direction_points, plan
 from fluxsense.design.working_point import best_working_point, landscape
 from fluxsense.device.chip import check_geometry, loop_outlines_m
 from fluxsense.errors import InputError
+from fluxsense.executors import Workers
 from fluxsense.infer.limits import KIND_WORDS
 from fluxsense.magnetics.loops import distance_to_outline
 from fluxsense.report.design import (
@@ -318,7 +318,7 @@ def propose_layout(
     position_known: bool = False,
     starts: int = 8,
     steps: int = 1200,
-    executor: Executor | None = None,
+    executor: Workers | None = None,
     progress: Progress | None = None,
 ) -> Proposal:
     """The best layout found for a study's loops, compared with the present one.
@@ -332,7 +332,7 @@ def propose_layout(
     position_known : bool
         Judge as if the dipole's position were known exactly when the data are read (it still varies from case to case).
     starts, steps : int
-    executor : concurrent.futures.Executor, optional
+    executor : concurrent.futures.Executor or fluxsense.executors.Processes, optional
     progress : callable, optional
 
     Returns

@@ -9,6 +9,7 @@ import io
 import json
 import math
 import tracemalloc
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -17,6 +18,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fluxsense.errors import InputError
+from fluxsense.executors import Processes
+from fluxsense.traces import digest as digest_module
 from fluxsense.traces.digest import (
     Digest,
     DigestBuilder,
@@ -29,6 +32,7 @@ from fluxsense.traces.digest import (
     off_group_for,
 )
 from fluxsense.traces.log import LogRow
+from fluxsense.traces.screen import RepeatScreen, node_values
 from fluxsense.traces.touchstone import Sweep, write_sweep
 
 ON = GroupKey("A", True, 1, None, -30.0, 2.1e9, (1e-5, 0.0), "in", "first")
@@ -398,6 +402,52 @@ def test_faults_of_a_campaign_name_the_files(tmp_path):
     assert str(caught.value).startswith(
         f"{tmp_path}/3.s2p: its grid of 9 frequencies differs from that of {tmp_path}/1.s2p in the same group"
     )
+
+
+def test_any_number_of_workers_gives_the_same_bits(tmp_path, monkeypatch):
+    monkeypatch.setattr(digest_module, "CHUNK_TRACES", 5)
+    rows = campaign(tmp_path, np.random.default_rng(21), count=23)
+    screens = [RepeatScreen() for _ in range(4)]
+    calls = []
+
+    def digested(n, executor, start=None):
+        return digest_campaign(
+            rows, tmp_path, lambda done, total: calls.append((n, done)), start,
+            watch=screens[n].keep, look=node_values, executor=executor,
+        )  # fmt: skip
+
+    alone = digested(0, None)
+    with ThreadPoolExecutor(3) as pool:
+        others = [digested(1, pool), digested(2, Processes(2)), digested(3, pool, digest_campaign(rows[:7], tmp_path))]
+    for other in others[:2]:
+        assert alone.content_hash() == other.content_hash()
+        for key, stats in alone.items():
+            for name in ("mean", "scatter", "smooth_free", "node_hermitian", "node_complementary", "trace_hash"):
+                np.testing.assert_array_equal(getattr(other[key], name), getattr(stats, name))
+    assert_same(others[2], alone)
+    assert_same(alone, digest_campaign(rows[::-1], tmp_path))
+    assert [done for n, done in calls if n == 2] == [5, 10, 15, 20, 23]
+    names = [[file for group in screen._groups.values() for file, _ in group] for screen in screens]
+    assert names[1] == names[0] == names[2]
+    assert len(names[0]) == 23
+    assert len(names[3]) == 16  # the first seven had been counted before
+
+
+def test_faults_between_chunks_name_the_files_too(tmp_path, monkeypatch):
+    monkeypatch.setattr(digest_module, "CHUNK_TRACES", 2)
+    rows = campaign(tmp_path, np.random.default_rng(22))
+    (tmp_path / "copy.s2p").write_bytes((tmp_path / "1.s2p").read_bytes())
+    for executor in (None, ThreadPoolExecutor(2)):
+        with pytest.raises(InputError) as caught:
+            digest_campaign([*rows, replace(rows[3], file="copy.s2p")], tmp_path, executor=executor)
+        assert str(caught.value).startswith(f"{tmp_path}/copy.s2p: the trace is a copy of '1.s2p'.")
+    write_sweep(tmp_path / "3.s2p", noisy(np.random.default_rng(17), f=F[:9]))
+    for executor in (None, ThreadPoolExecutor(2)):
+        with pytest.raises(InputError) as caught:
+            digest_campaign(rows, tmp_path, executor=executor)
+        assert str(caught.value).startswith(
+            f"{tmp_path}/3.s2p: its grid of 9 frequencies differs from that of {tmp_path}/1.s2p in the same group"
+        )
 
 
 def test_memory_does_not_grow_with_the_number_of_repeats():

@@ -14,7 +14,6 @@ how many workers ran it.  Mutual inductances of bias lines stay those of the stu
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import Executor, as_completed
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -36,6 +35,7 @@ from fluxsense.design.sensitivity import (
 )
 from fluxsense.device.chip import loop_indices, mutual_matrix_phi0_per_a, nominal_parameters
 from fluxsense.errors import InputError
+from fluxsense.executors import Workers, ordered_map
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.magnetics.loops import area_vector, place
 from fluxsense.magnetics.sources import Wires, unit_current_rows
@@ -555,7 +555,8 @@ def random_layout(study: Study, rng: np.random.Generator) -> tuple[dict[int, Sha
     )
 
 
-def _one_start(judge: Judge, seed: Sequence[int], first: bool, steps: int) -> tuple[float, Layout]:
+def _one_start(judge: Judge, job: tuple[Sequence[int], bool, int]) -> tuple[float, Layout]:
+    seed, first, steps = job
     walk = _Walk(judge, seed, first)
     walk.run(steps)
     return walk.value, walk.layout()
@@ -586,7 +587,7 @@ def search_layout(
     starts: int = 8,
     steps: int = 1500,
     seed: int = 0,
-    executor: Executor | None = None,
+    executor: Workers | None = None,
     progress: Progress | None = None,
 ) -> LayoutSearch:
     """The best layout of a multi-start search.
@@ -599,7 +600,7 @@ def search_layout(
     steps : int
         Of each start.
     seed : int
-    executor : concurrent.futures.Executor, optional
+    executor : concurrent.futures.Executor or fluxsense.executors.Processes, optional
         Runs the starts side by side; the result is the same without.
     progress : callable, optional
         Called with (what, share done, detail).
@@ -619,24 +620,13 @@ def search_layout(
             where=f"{judge.study.path.name}, layout.fixed",
             remedy="Leave at least one loop free",
         )
-    jobs = [(judge, (seed, 31, k), k == 0, steps) for k in range(starts)]
-    found: list[tuple[float, Layout] | None] = [None] * starts
-
-    def tell(done: int) -> None:
+    jobs = [((seed, 31, k), k == 0, steps) for k in range(starts)]
+    reached: list[tuple[float, Layout]] = []
+    for found in ordered_map(_one_start, jobs, judge, executor=executor, batch=1):
+        reached.append(found)
         if progress is not None:
-            best = min(v[0] for v in found if v is not None)
-            progress("searching layouts", done / starts, f"start {done} of {starts}, criterion {best:.4g}")
-
-    if executor is None:
-        for k, job in enumerate(jobs):
-            found[k] = _one_start(*job)
-            tell(k + 1)
-    else:
-        futures = {executor.submit(_one_start, *job): k for k, job in enumerate(jobs)}
-        for done, future in enumerate(as_completed(futures), 1):
-            found[futures[future]] = future.result()
-            tell(done)
-    reached = [v for v in found if v is not None]
+            done, least = len(reached), min(v[0] for v in reached)
+            progress("searching layouts", done / starts, f"start {done} of {starts}, criterion {least:.4g}")
     best = min(range(starts), key=lambda k: reached[k][0])
     return LayoutSearch(reached[best][1], reached[best][0], tuple(v[0] for v in reached))
 

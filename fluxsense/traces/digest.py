@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fluxsense.errors import InputError
+from fluxsense.executors import Workers, ordered_map
 from fluxsense.traces import touchstone
 from fluxsense.traces.arrays import DamagedArrays, arrays_from_bytes
 from fluxsense.traces.files import read_bytes, write_beside
@@ -38,6 +39,8 @@ FORMAT_VERSION = 1
 NODE_LIMIT = 24
 FILE_LIMIT_BYTES = 8_000_000_000
 HASH_BYTES = 16
+CHUNK_TRACES = 512
+"""Traces that are summed one by one before their sums are merged, whoever sums them."""
 
 PATHS = ("11", "21", "12", "22")
 """Order of the paths in the first axis of means and scatters."""
@@ -359,19 +362,51 @@ class DigestBuilder:
         if group is None:
             group = self._groups[key] = _Running(f, sweep.reference_ohm, where)
         elif (what := group.differs(f, sweep.reference_ohm)) is not None:
-            raise InputError(
-                f"{what} from that of {group.where or 'an earlier trace'} in the same group ({key.describe()})",
-                where=where,
-                remedy="Repeats of one setting need one frequency grid and one reference: sweep them alike, or log them as"
-                " different settings",
-            )
+            raise _other_grid(what, group.where, key, where)
         # (F, 2, 2) -> paths 11, 21, 12, 22 by F
         group.add(np.ascontiguousarray(s.transpose(2, 1, 0)).reshape(4, f.size), float(time_s), identity)
         self._owner[identity] = key
 
+    def absorb(self, digest: Digest, files: Mapping[bytes, str]) -> None:
+        """Count all sweeps of a digest.
+
+        Parameters
+        ----------
+        digest : Digest
+        files : mapping of bytes to str
+            Names of its traces by identity, in the order of the log.
+
+        Raises
+        ------
+        InputError
+            As `add`; the builder is then of no more use.
+        """
+        first: dict[GroupKey, str] = {}
+        owner = {row.tobytes(): key for key, stats in digest.items() for row in stats.trace_hash}
+        for identity, name in files.items():
+            first.setdefault(owner[identity], name)
+        for key, theirs in digest.items():
+            group = self._groups.get(key)
+            if group is None:
+                self._groups[key] = _Running.resume(theirs, first.get(key, ""))
+            elif (what := group.differs(theirs.frequency_hz, theirs.reference_ohm)) is not None:
+                raise _other_grid(what, group.where, key, first.get(key, ""))
+            else:
+                group.merge(theirs)
+        self._owner.update(owner)
+
     def freeze(self) -> Digest:
         """Return the digest of what was added so far; the builder can go on."""
         return Digest({key: group.freeze() for key, group in self._groups.items()})
+
+
+def _other_grid(what: str, earlier: str, key: GroupKey, where: str) -> InputError:
+    return InputError(
+        f"{what} from that of {earlier or 'an earlier trace'} in the same group ({key.describe()})",
+        where=where,
+        remedy="Repeats of one setting need one frequency grid and one reference: sweep them alike, or log them as"
+        " different settings",
+    )
 
 
 class _Running:
@@ -395,8 +430,8 @@ class _Running:
         self.identities: list[bytes] = []
 
     @classmethod
-    def resume(cls, stats: GroupStats) -> _Running:
-        self = cls(stats.frequency_hz, stats.reference_ohm, "")
+    def resume(cls, stats: GroupStats, where: str = "") -> _Running:
+        self = cls(stats.frequency_hz, stats.reference_ohm, where)
         self.count = stats.count
         for name in ("mean", "scatter", "smooth_free", "node_hermitian", "node_complementary"):
             setattr(self, name, np.array(getattr(stats, name)))
@@ -514,9 +549,12 @@ def digest_campaign(
     folder: str | os.PathLike[str],
     progress: Callable[[int, int], None] | None = None,
     start: Digest | None = None,
-    watch: Callable[[GroupKey, Sweep, str], None] | None = None,
+    watch: Callable[[GroupKey, Any, str], None] | None = None,
+    *,
+    look: Callable[[Sweep], Any] | None = None,
+    executor: Workers | None = None,
 ) -> Digest:
-    """Read the traces of a log one after the other into a digest.
+    """Read the traces of a log into a digest, in one pass and bounded memory.
 
     Parameters
     ----------
@@ -524,11 +562,17 @@ def digest_campaign(
     folder : path-like
         Folder that the file names are relative to.
     progress : callable, optional
-        Called with (traces done, traces in all) after each trace.
+        Called with (traces done, traces in all) after each trace, or with an executor after each `CHUNK_TRACES`.
     start : Digest, optional
         Go on from here; traces that it holds already, in the same group, are passed over.
     watch : callable, optional
-        Called with group, sweep and file name of each trace added.
+        Called with group, what `look` makes of the sweep, and file name of each trace added, in the order of the log.
+    look : callable, optional
+        Defined at the top level of a module.  What `watch` needs of a sweep, so that no whole sweep has to travel back
+        from where it was read; without it, the sweep itself.
+    executor : concurrent.futures.Executor or Processes, optional
+        Reads traces side by side.  The digest is the same, to the last bit, with any executor or none: sums of
+        `CHUNK_TRACES` traces of the log are merged in order.
 
     Returns
     -------
@@ -542,40 +586,118 @@ def digest_campaign(
     """
     rows = list(rows)
     builder = DigestBuilder(start)
-    known = frozenset(_identities(start)) if start is not None else frozenset()
-    for done, row in enumerate(rows, 1):
-        path = os.path.join(folder, row.file)
-        raw = read_bytes(path, limit_bytes=touchstone.FILE_LIMIT_BYTES, kind="trace")
-        trace_hash = hashlib.sha256(raw).digest()
-        key = group_key(row)
-        owner = builder.holds(trace_hash)
-        if owner is None:
-            sweep = sweep_from_bytes(raw, path)
-            builder.add(key, sweep, row.time_s, trace_hash, where=path)
-            if watch is not None:
-                watch(key, sweep, row.file)
-        elif trace_hash[:HASH_BYTES] not in known:
-            raise InputError(
-                f"the trace is a copy of {_first_copy(rows, folder, trace_hash)!r}",
-                where=path,
-                remedy="Remove one of them from the log, or find the sweep that belongs here",
-            )
-        elif owner != key:
-            raise InputError(
-                f"the log now says {key.describe()}; when the trace was digested it said {owner.describe()}",
-                where=path,
-                remedy="Correct the log, or build the digest afresh",
-            )
+    known = {row.tobytes(): key for key, stats in (start or {}).items() for row in stats.trace_hash}
+    reading = _Reading(os.fspath(folder), known, look, watch is not None)
+    chunks = [rows[k : k + CHUNK_TRACES] for k in range(0, len(rows), CHUNK_TRACES)]
+    done = 0
+
+    def each(key: GroupKey, sweep: Sweep, file: str) -> None:
+        if watch is not None:
+            watch(key, sweep if look is None else look(sweep), file)
+
+    def count() -> None:
+        nonlocal done
+        done += 1
         if progress is not None:
             progress(done, len(rows))
+
+    parts = (
+        (_read_chunk(reading, chunk, each, count) for chunk in chunks)
+        if executor is None
+        else ordered_map(_read_chunk_away, chunks, reading, executor=executor, batch=1)
+    )
+    for chunk, part in zip(chunks, parts, strict=True):
+        for identity, file in part.files.items():
+            if builder.holds(identity) is not None:
+                raise _copied(rows, folder, identity, file)
+        builder.absorb(part.digest, part.files)
+        if executor is not None:
+            for key, seen, file in part.seen:
+                if watch is not None:
+                    watch(key, seen, file)
+            done += len(chunk)
+            if progress is not None:
+                progress(done, len(rows))
     return builder.freeze()
 
 
-def _first_copy(rows: Sequence[LogRow], folder: str | os.PathLike[str], trace_hash: bytes) -> str:
+@dataclass(frozen=True)
+class _Reading:
+    """What reading any chunk of a log needs: folder, traces digested before, and what is to be kept of each sweep."""
+
+    folder: str
+    known: dict[bytes, GroupKey]
+    look: Callable[[Sweep], Any] | None
+    watched: bool
+
+
+@dataclass(frozen=True)
+class _Part:
+    """A chunk's digest, the paths of its traces by identity, and what was seen of each (only from other processes)."""
+
+    digest: Digest
+    files: dict[bytes, str]
+    seen: list[tuple[GroupKey, Any, str]]
+
+
+def _read_chunk_away(reading: _Reading, rows: Sequence[LogRow]) -> _Part:
+    """Read a chunk in a worker."""
+    seen: list[tuple[GroupKey, Any, str]] = []
+
+    def keep(key: GroupKey, sweep: Sweep, file: str) -> None:
+        if reading.watched:
+            seen.append((key, sweep if reading.look is None else reading.look(sweep), file))
+
+    part = _read_chunk(reading, rows, keep, lambda: None)
+    return _Part(part.digest, part.files, seen)
+
+
+def _read_chunk(
+    reading: _Reading,
+    rows: Sequence[LogRow],
+    each: Callable[[GroupKey, Sweep, str], None],
+    count: Callable[[], None],
+) -> _Part:
+    builder = DigestBuilder()
+    files: dict[bytes, str] = {}
+    for row in rows:
+        path = os.path.join(reading.folder, row.file)
+        raw = read_bytes(path, limit_bytes=touchstone.FILE_LIMIT_BYTES, kind="trace")
+        trace_hash = hashlib.sha256(raw).digest()
+        identity = trace_hash[:HASH_BYTES]
+        key = group_key(row)
+        owner = reading.known.get(identity)
+        if owner is not None:
+            if owner != key:
+                raise InputError(
+                    f"the log now says {key.describe()}; when the trace was digested it said {owner.describe()}",
+                    where=path,
+                    remedy="Correct the log, or build the digest afresh",
+                )
+        elif identity in files:
+            raise _copied(rows, reading.folder, identity, path)
+        else:
+            sweep = sweep_from_bytes(raw, path)
+            builder.add(key, sweep, row.time_s, trace_hash, where=path)
+            files[identity] = path
+            each(key, sweep, row.file)
+        count()
+    return _Part(builder.freeze(), files, [])
+
+
+def _copied(rows: Sequence[LogRow], folder: str | os.PathLike[str], identity: bytes, path: str) -> InputError:
+    return InputError(
+        f"the trace is a copy of {_first_copy(rows, folder, identity)!r}",
+        where=path,
+        remedy="Remove one of them from the log, or find the sweep that belongs here",
+    )
+
+
+def _first_copy(rows: Sequence[LogRow], folder: str | os.PathLike[str], identity: bytes) -> str:
     """Return the name of the first trace with this content; read again, since names are not kept."""
     for row in rows:
         raw = read_bytes(os.path.join(folder, row.file), limit_bytes=touchstone.FILE_LIMIT_BYTES, kind="trace")
-        if hashlib.sha256(raw).digest() == trace_hash:
+        if hashlib.sha256(raw).digest()[:HASH_BYTES] == identity:
             return row.file
     return "another trace"
 

@@ -34,6 +34,12 @@ class Distrusted:
     score: float
 
 
+def node_values(sweep: Sweep) -> NDArray[np.complex64]:
+    """Values of S21 and S12 (2, K) at the digest's nodes."""
+    nodes = node_indices(sweep.frequency_hz.size)
+    return np.stack([sweep.s[nodes, 1, 0], sweep.s[nodes, 0, 1]]).astype(np.complex64)
+
+
 class RepeatScreen:
     """Takes sweeps one by one and names those that do not look like their repeats."""
 
@@ -42,8 +48,10 @@ class RepeatScreen:
 
     def add(self, key: GroupKey, sweep: Sweep, file: str) -> None:
         """Remember a sweep by its values of S21 and S12 at the nodes."""
-        nodes = node_indices(sweep.frequency_hz.size)
-        values = np.stack([sweep.s[nodes, 1, 0], sweep.s[nodes, 0, 1]]).astype(np.complex64)
+        self.keep(key, node_values(sweep), file)
+
+    def keep(self, key: GroupKey, values: NDArray[np.complex64], file: str) -> None:
+        """As `add`, from what `node_values` made of the sweep."""
         self._groups.setdefault(key, []).append((file, values))
 
     def distrusted(self) -> list[Distrusted]:
