@@ -20,7 +20,6 @@ import os
 import sys
 import tempfile
 import time
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +29,8 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
 import numpy as np  # noqa: E402
 from calibration_studies import KINDS, calibration_study  # noqa: E402
 from scipy.stats import binom, chi2, ttest_1samp  # noqa: E402
+
+from fluxsense.executors import Processes, ordered_map  # noqa: E402
 
 BINS = 10
 REJECTED = 0.005
@@ -92,6 +93,11 @@ def one(name: str, seed: int, effective: float | None) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def campaign_of(shared: tuple[str, float | None], seed: int) -> dict[str, Any]:
+    """`one`, as `ordered_map` calls it."""
+    return one(shared[0], seed, shared[1])
+
+
 def uniformity(ranks: np.ndarray) -> tuple[float, float]:
     """Chi-square of ranks (N,) in ten bins, and the probability of a larger one."""
     counts = np.bincount(np.minimum((ranks * BINS).astype(int), BINS - 1), minlength=BINS)
@@ -139,6 +145,15 @@ def print_table(name: str, rows: list[dict[str, Any]], seconds: float) -> bool:
     return sound
 
 
+def where(options: argparse.Namespace) -> Any:
+    """Processes of this machine, or a dask cluster."""
+    if options.cluster is None:
+        return Processes(options.workers)
+    from distributed import Client
+
+    return Client(options.cluster).get_executor()
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("study", help=f"a study file, or one of {', '.join(KINDS)}")
@@ -146,6 +161,9 @@ def main() -> int:
     parser.add_argument("--first-seed", type=int, default=1000)
     parser.add_argument("--effective", type=float, default=None, help="effective samples (default: the study's)")
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument(
+        "--cluster", metavar="ADDRESS", help="of a dask scheduler; its workers need this folder on their path"
+    )
     parser.add_argument("--json", metavar="FILE", help="keep the rows here; campaigns found in it are not run again")
     options = parser.parse_args()
     began = time.perf_counter()
@@ -154,17 +172,17 @@ def main() -> int:
     wanted = range(options.first_seed, options.first_seed + options.campaigns)
     rows = [r for r in rows if r["seed"] in wanted]
     seeds = [s for s in wanted if s not in {r["seed"] for r in rows}]
-    with ProcessPoolExecutor(options.workers) as pool:
-        jobs = [pool.submit(one, options.study, seed, options.effective) for seed in seeds]
-        for n, job in enumerate(as_completed(jobs), 1):
-            rows.append(row := job.result())
-            print(
-                f"{n}/{len(jobs)} seed {row['seed']} {row['trust']} p {row['p_value']:.2g} inside {row['inside']} "
-                f"{row['seconds']:.0f} s",
-                file=sys.stderr, flush=True,
-            )  # fmt: skip
-            if kept is not None and n % 10 == 0:
-                kept.write_text(json.dumps(rows))
+    shared = (options.study, options.effective)
+    results = ordered_map(campaign_of, seeds, shared, executor=where(options), batch=1)
+    for n, row in enumerate(results, 1):
+        rows.append(row)
+        print(
+            f"{n}/{len(seeds)} seed {row['seed']} {row['trust']} p {row['p_value']:.2g} inside {row['inside']} "
+            f"{row['seconds']:.0f} s",
+            file=sys.stderr, flush=True,
+        )  # fmt: skip
+        if kept is not None and n % 10 == 0:
+            kept.write_text(json.dumps(rows))
     rows.sort(key=lambda r: r["seed"])
     if kept is not None:
         kept.write_text(json.dumps(rows))
