@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import platform
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
 from typing import Any
 
@@ -43,6 +43,7 @@ from fluxsense.infer.modes import LocalMode, ascend, find_modes
 from fluxsense.infer.noise import measure_noise
 from fluxsense.infer.predictive import PredictiveCheck, estimate_residual_gain, predictive_check
 from fluxsense.infer.problem import CampaignProblem, Problem, log_posterior
+from fluxsense.infer.quadrature import Quadrature, integrate
 from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.infer.wiring import Wiring, read_wiring
@@ -63,6 +64,10 @@ LOOSE_SR = 1.5
 """Solid angle of the 90% region above which no single direction is quoted to a tenth of a degree."""
 MOST_LEFT_OUT = 0.3
 """Share of a group's sweeps that may be left out before the result is doubted."""
+QUADRATURE_ERROR = 1e-3
+"""Largest error of the log evidence up to which a quadrature is used."""
+LARGEST_SHIFT = 0.3
+"""Difference of sampled and integrated means, in standard deviations, above which the sampler is not believed."""
 LENGTH_TIMES = 65
 """Autocorrelation times that sampling goes on for; the verdict asks for 50."""
 RESIDUAL_GAINS = (0.0005, 0.001, 0.002, 0.003, 0.005, 0.008, 0.012, 0.02, 0.03, 0.05)
@@ -99,6 +104,10 @@ class Posterior:
         Frequencies used by the reduced quadrature and those there are, or None if all were used.
     reduction_error : float
         Largest error of log-likelihood differences that it made at random posterior points.
+    quadrature : Quadrature or None
+        Where few unknowns remain: the posterior by deterministic quadrature; evidence and mode weights are then its own.
+    shift : float
+        Largest difference of a sampled mean of a source component from that of the quadrature, in standard deviations.
     """
 
     problem: Problem
@@ -116,6 +125,8 @@ class Posterior:
     seed: int
     frequencies: tuple[int, int] | None
     reduction_error: float
+    quadrature: Quadrature | None = None
+    shift: float = 0.0
 
     @property
     def direction(self) -> FloatArray:
@@ -218,6 +229,9 @@ def sample_posterior(
     say("evidence", 0.0, "")
     log_z, log_z_sd, log_z_ess = evidence(problem, mixture, streams[2])
     error = _reduction_error(full, problem, chains, streams[2])
+    exact = integrate(lambda x: log_posterior(problem, x), mixture)
+    if exact is not None and exact.log_evidence_error > QUADRATURE_ERROR:
+        exact = None
     vectors = problem.unknowns.source(chains.flat)
     sizes = np.sqrt(np.sum(vectors**2, axis=1))
     directions = vectors / np.where(sizes > 0, sizes, 1.0)[:, None]
@@ -231,6 +245,13 @@ def sample_posterior(
         # the idle coordinates spread the samples about each candidate, so that a map can be drawn
         regions = candidate_regions(credible_regions(chains.flat[:, :3], LEVELS), groups)
     labels = groups.labels.reshape(chains.x.shape[:3])
+    shift = 0.0
+    if exact is not None:
+        log_z, log_z_sd = exact.log_evidence, exact.log_evidence_error
+        lead = chains.flat[:, :3]
+        shift = float(np.max(np.abs(lead.mean(axis=0) - exact.mean(exact.x[:, :3])) / exact.sd(exact.x[:, :3])))
+        if candidates is None:
+            groups = _with_exact_weights(groups, exact, problem.unknowns)
     shown = min(len(problem.unknowns.names), chains.x.shape[-1])
     diagnosis = diagnose(chains.x, problem.unknowns.names[:shown], labels)
     return Posterior(
@@ -249,7 +270,20 @@ def sample_posterior(
         seed=seed,
         frequencies=(problem.nodes, problem.points) if isinstance(problem, CompressedProblem) else None,
         reduction_error=error,
+        quadrature=exact,
+        shift=shift,
     )
+
+
+def _with_exact_weights(groups: Clusters, exact: Quadrature, unknowns: Unknowns) -> Clusters:
+    """The same modes with the weights that the quadrature gives the points nearest to each."""
+    if len(groups.modes) == 1:
+        return groups
+    vectors = unknowns.source(exact.x)
+    unit = vectors / np.maximum(np.sqrt(np.sum(vectors**2, axis=1, keepdims=True)), 1e-300)
+    nearest = np.argmax(unit @ np.array([m.mean for m in groups.modes]).T, axis=1)
+    weights = np.bincount(nearest, weights=exact.weight, minlength=len(groups.modes))
+    return replace(groups, modes=tuple(replace(m, weight=float(w)) for m, w in zip(groups.modes, weights, strict=True)))
 
 
 def _reduction_error(full: Problem, used: Problem, chains: Chains, rng: np.random.Generator) -> float:
@@ -726,6 +760,11 @@ def judge(posterior: Posterior, check: PredictiveCheck | None, evidence_ess: flo
         reasons.append(
             f"The reduced quadrature is off by {posterior.reduction_error:.2g} in log-likelihood at some posterior point."
         )
+    if posterior.shift > LARGEST_SHIFT:
+        level = max(level, 1)
+        reasons.append(
+            f"Sampling and quadrature disagree: their means of the source differ by {posterior.shift:.2g} standard deviations."
+        )
     if left_out > MOST_LEFT_OUT:
         level = max(level, 1)
         reasons.append(
@@ -889,6 +928,14 @@ def answer_document(
                     }
                     for q in diagnosis.quantities
                 ],
+            },
+            "quadrature": None
+            if posterior.quadrature is None
+            else {
+                "log_evidence": posterior.quadrature.log_evidence,
+                "log_evidence_error": posterior.quadrature.log_evidence_error,
+                "points": len(posterior.quadrature.weight),
+                "largest_shift_sd": posterior.shift,
             },
             "data": data,
             "provenance": {
