@@ -6,11 +6,11 @@
 Per command: a folder with a campaign and earlier results; the command, with another seed, runs in a child process.
 
 * Random moments: the child gets SIGKILL at a time drawn evenly from the length of a whole run.
-* Crash points: the child kills itself before each step of writing (make, half written, written, forced to disk, renamed,
-  folder forced to disk), each step of each file in turn.
+* Crash points: what stands on disk before each step of writing (make, half written, written, forced to disk, renamed,
+  folder forced to disk) of each file, which is what a kill at that point leaves.
 
 After each kill: every input is as it was; every result file is byte for byte the former one or the new one, save that the
-chains of `orient` may be whole ones up to some step; nothing else stands in the folder but temporary files.  After every crash point and every fifth random moment (--again 1: every one) the
+chains of `orient` may be whole ones up to some step; nothing else stands in the folder but temporary files.  After every tenth crash point and random moment (--again 1: every one) the
 command runs again to its end, and must leave what an undisturbed run leaves.  Exit code 0 only if all of this held.
 """
 
@@ -67,7 +67,7 @@ def command(*arguments: Any) -> int:
 def small_campaign(folder: Path) -> None:
     from small_study import small_study
 
-    small_study(folder, points=11, repeats=3)
+    small_study(folder, points=7, repeats=2)
     assert command("simulate", folder / "study.toml", "--seed", 3) == 0
 
 
@@ -109,7 +109,7 @@ def digest(folder: Path, seed: int) -> int:
 def orient(folder: Path, seed: int) -> int:
     """With the chains written after every block instead of every few seconds, so that short runs are gone on from too."""
     chainfile.LEAST_SECONDS = 0.0
-    return command("orient", folder / "study.toml", "--effective", 100, "--seed", seed)
+    return command("orient", folder / "study.toml", "--effective", 60, "--seed", seed)
 
 
 def detect(folder: Path, seed: int) -> int:
@@ -155,15 +155,17 @@ def unfinished(path: Path) -> bool:
 
 
 class CrashPoint:
-    """Stands in for the `os` module in the module that writes files: kills the process before step number `at`."""
+    """Stands in for the `os` module in the module that writes files: copies the folder as it stands before each step.
 
-    def __init__(self, at: int) -> None:
-        self._at = at
+    What a process leaves on disk when it is killed is what stands there at that moment, so one run gives every crash point.
+    """
+
+    def __init__(self, work: Path, copies: Path) -> None:
+        self._work, self._copies = work, copies
         self._steps = 0
 
     def step(self) -> None:
-        if self._steps == self._at:
-            os.kill(os.getpid(), signal.SIGKILL)
+        shutil.copytree(self._work, self._copies / f"{self._steps:04d}")
         self._steps += 1
 
     def __getattr__(self, name: str) -> Any:
@@ -205,14 +207,13 @@ class _Stream:
         self._stream.close()
 
 
-def in_child(run: Callable[[], int], kill_after: float | None = None, crash_at: int | None = None) -> int | None:
+def in_child(run: Callable[[], int], kill_after: float | None = None, point: CrashPoint | None = None) -> int | None:
     """Exit code of a run in a child process; None if it was killed."""
     child = os.fork()
     if child == 0:
         code = 99
         with contextlib.suppress(BaseException):
-            if crash_at is not None:
-                point = CrashPoint(crash_at)
+            if point is not None:
                 written_files.os = point  # type: ignore[assignment]
                 written_files.open = point.open_file  # type: ignore[attr-defined]
             code = run()
@@ -293,18 +294,17 @@ def test_command(name: str, kills: int, seed: int, again_each: int) -> tuple[Cou
             check(f"killed after {moment:.3f} of {whole:.3f} s")
             if n % again_each == 0:
                 finish(f"killed after {moment:.3f} of {whole:.3f} s")
-        point = 0
-        while True:
-            fresh()
-            ended = in_child(lambda: case.again(work), crash_at=point)
-            if ended is not None:
-                assert ended == code, f"{name} ended with {ended} after {point} crash points"
-                break
+        fresh()
+        copies = Path(top) / "copies"
+        copies.mkdir()
+        assert in_child(lambda: case.again(work), point=CrashPoint(work, copies)) == code
+        for n, copy in enumerate(sorted(copies.iterdir())):
+            shutil.rmtree(work)
+            copy.rename(work)
             counts["crash points"] += 1
-            check(f"crash point {point}")
-            if point % 5 == 0:
-                finish(f"crash point {point}")
-            point += 1
+            check(f"crash point {n}")
+            if n % again_each == 0:
+                finish(f"crash point {n}")
     return counts, wrong
 
 
@@ -312,7 +312,9 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--kills", type=int, default=100, help="random moments per command (default 100)")
     parser.add_argument("--commands", default=",".join(CASES), help="comma-separated (default: all)")
-    parser.add_argument("--again", type=int, default=5, metavar="N", help="run again after every N-th kill (default 5)")
+    parser.add_argument(
+        "--again", type=int, default=10, metavar="N", help="run again after every N-th kill (default 10)"
+    )
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     columns = ("killed", "ended before", "crash points", "run again", "same result", "left temporary", "chains kept")

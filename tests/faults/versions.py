@@ -21,6 +21,10 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 
 
+CONTEMPORARIES = ("pyparsing==3.1.2",)
+"""What the oldest libraries need beside them: matplotlib 3.9 calls functions of pyparsing that later became deprecated."""
+
+
 def lower_bounds() -> list[str]:
     """Run-time dependencies pinned to the lower bounds of pyproject.toml."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
@@ -40,7 +44,7 @@ def suite(which: str, place: Path, arguments: list[str]) -> int:
     install = [str(python), "-m", "pip", "install", "--quiet", "-e", f"{ROOT}[test]"]
     if which == "oldest":
         pins = place / "oldest.txt"
-        pins.write_text("\n".join(lower_bounds()) + "\n")
+        pins.write_text("\n".join((*lower_bounds(), *CONTEMPORARIES)) + "\n")
         install += ["-c", str(pins)]
     else:
         install += ["--upgrade", "--upgrade-strategy", "eager"]
