@@ -26,6 +26,7 @@ FORMAT_VERSION: Final = 1
 MAX_STUDY_BYTES: Final = 2_000_000
 MAX_FAULTS_SHOWN: Final = 12
 MAX_CORNERS: Final = 2000
+MAX_CANDIDATES: Final = 1000
 MAX_NAME: Final = 48
 """Longest name: four of them make up a file name."""
 
@@ -701,6 +702,9 @@ CIRCLE_SIDES: Final = 48
 AXES_TOLERANCE: Final = 0.01
 """Cosine up to which the axes of a chip count as being at right angles; the y axis is then straightened."""
 
+LEAST_ANGLE_RAD: Final = 1e-6
+"""Candidate directions closer than this are the same one."""
+
 _CORNERS: Final = 'Write it like [["0 um", "0 um"], ["10 um", "0 um"], ["10 um", "10 um"]]'
 
 
@@ -751,9 +755,16 @@ def _read_direction(t: Table) -> DirectionPrior:
             "Write them like [[0, 0, 1], [1, 0, 0]]",
         )
         return DirectionPrior("list")
+    if len(rows) > MAX_CANDIDATES:
+        t.fault(
+            "direction_candidates", f"a list of {len(rows)} directions is too long", f"Give at most {MAX_CANDIDATES}"
+        )
+        return DirectionPrior("list")
     paths = [f"direction_candidates[number {i}]" for i in range(1, len(rows) + 1)]
     candidates = tuple(t.row(path, row).unit_vector(path) for path, row in zip(paths, rows, strict=True))
-    if len(set(candidates)) < len(candidates) and not any(math.isnan(c[0]) for c in candidates):
+    if not any(math.isnan(c[0]) for c in candidates) and any(
+        math.dist(a, b) < LEAST_ANGLE_RAD for n, a in enumerate(candidates) for b in candidates[:n]
+    ):
         t.fault("direction_candidates", "a direction stands twice in the list", "Name each once")
     return DirectionPrior("list", candidates=candidates)
 

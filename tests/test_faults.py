@@ -544,3 +544,21 @@ def test_sentences_of_damaged_traces_stay_short():
             sweep_from_bytes(text.encode(), "x.s2p")
         assert len(str(caught.value)) < 600
         assert str(caught.value).isprintable()
+
+
+def test_directions_that_are_almost_the_same_and_endless_lists_of_them(tmp_path):
+    """Found with extreme numbers: two candidates 1e-33 apart left a walker that could not move, and a length of chain of nan."""
+    for text, words in (
+        ("[[0, 0, 1], [1e-33, 0, 1]]", "a direction stands twice"),
+        ("[" + "[0, 0, 1]," * 100_000 + "]", "a list of 100000 directions is too long"),
+    ):
+        path = tmp_path / "study.toml"
+        path.write_text(
+            study_text().replace(
+                'size = "1.0 uT"', f'size = "1 uT"\ndirection_prior = "list"\ndirection_candidates = {text}'
+            )
+        )
+        began = time.process_time()
+        with pytest.raises(InputError, match=words):
+            read_study(path)
+        assert time.process_time() - began < 2.0

@@ -200,7 +200,10 @@ def sample_posterior(
     def enough(x: FloatArray) -> tuple[bool, float]:
         e, t, w, d = x.shape
         series = x.transpose(1, 0, 2, 3).reshape(t, e * w, d)
-        tau = float(np.max(emcee.autocorr.integrated_time(series, tol=0, quiet=True)))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            tau = float(np.max(emcee.autocorr.integrated_time(series, tol=0, quiet=True)))
+        if not np.isfinite(tau):  # a walker that never moved: no number of steps is enough yet
+            return False, 0.0
         tau = max(tau, 1.0)
         reached = e * w * t / tau
         if reached < wanted_ess or t < LENGTH_TIMES * tau:
