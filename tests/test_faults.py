@@ -498,13 +498,15 @@ def test_other_format_versions_are_refused_with_a_sentence(tmp_path, measured: M
 
 
 def test_the_same_seed_gives_the_same_bytes(tmp_path, measured: Measured):
-    """Every file that orient leaves, in another process and another folder."""
+    """Every file that orient leaves, in another process, with two workers, and in another folder."""
     arguments = [
         "orient",
         str(measured.folder / "study.toml"),
         "--seed",
         "11",
         "--json",
+        "--workers",
+        "2",
         "--out",
         str(tmp_path / "out"),
     ]
@@ -512,7 +514,7 @@ def test_the_same_seed_gives_the_same_bytes(tmp_path, measured: Measured):
     assert done.returncode in (0, 1), done.stderr
     assert done.stdout == measured.outcome.out
     former = measured.folder / "results"
-    for name in ("result.json", "posterior.npz", "report.html"):
+    for name in ("result.json", "digest.npz", "posterior.npz", "chains.h5", "report.html"):
         one, two = (hashlib.sha256((f / name).read_bytes()).hexdigest() for f in (former, tmp_path / "out"))
         assert one == two, name
 
