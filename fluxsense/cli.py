@@ -470,12 +470,19 @@ def _detect(options: argparse.Namespace) -> int:
     study = read_study(options.study)
     if options.seed < 0 or options.simulations < 0:
         raise InputError("the seed or the number of simulations is negative", remedy="Use whole numbers from 0 up")
-    from fluxsense.confidence.detect import Promise, compare_sources, confidence_lines, detect
+    from fluxsense.confidence.detect import (
+        Promise,
+        compare_sources,
+        confidence_lines,
+        detect,
+        require_complex_traces,
+    )
     from fluxsense.confidence.stored import load_stored, stored_from
     from fluxsense.device.chip import check_geometry
     from fluxsense.simulate import draw_truth, simulate_digest
 
     promise = Promise(options.false_alarm, options.detection)
+    require_complex_traces(study)
     toward = [_direction(text) for text in options.toward]
     other = read_study(options.against) if options.against else None
     check_geometry(study)
@@ -518,6 +525,8 @@ def _detect(options: argparse.Namespace) -> int:
     if other is not None:
         ticker("comparing source models", 0.0, "")
         document["source_models"] = compare_sources(study, other, digest, options.seed)
+        if not document["source_models"]["agree"] and document["verdict"]["trust"] == "reliable":
+            document["verdict"] = {"trust": "tentative", "reasons": document["source_models"]["reasons"]}
     if planned:
         _hold(options, folder)
     _keep(folder / "detection.json", document)

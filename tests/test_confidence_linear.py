@@ -16,24 +16,27 @@ import numpy as np
 import pytest
 from conftest import Measured, run
 from scipy import stats
-from small_study import small_study
+from small_study import small_study, study_text
 
 from fluxsense.confidence import detection
-from fluxsense.confidence.detect import SequentialDetection, planned_likelihood
+from fluxsense.confidence.detect import SequentialDetection, compare_sources, planned_likelihood
 from fluxsense.confidence.evidence import linear_log_evidence
 from fluxsense.confidence.linear import (
     LinearCampaign,
+    drawn_campaigns,
+    information_by_repeats,
     linear_campaign,
     linear_log_bayes_factor,
     position_nodes,
     scaled_digest,
+    score_statistic,
 )
 from fluxsense.confidence.sequential import AGAINST, CONTINUE, FOR
 from fluxsense.confidence.stored import load_stored
 from fluxsense.errors import InputError
 from fluxsense.infer.directions import random_directions
 from fluxsense.simulate import draw_truth, simulate_digest
-from fluxsense.study import Study, read_study
+from fluxsense.study import DirectionPrior, Study, read_study
 from fluxsense.traces.digest import Digest
 
 
@@ -114,11 +117,11 @@ def test_false_alarms_and_detection_by_simulation(campaign: LinearCampaign) -> N
         assert abs(measured - a) < 4 * np.sqrt(a * (1 - a) / count)
     assert stats.kstest(null, stats.chi2(3).cdf).pvalue > 1e-4
     threshold = float(detection.chi_square_threshold(0.01, 3))
-    size = detection.smallest_size(campaign.block(), 0.01, 0.9, threshold).any_direction
-    hit = campaign.statistic(
-        campaign.simulate(rng, count, size * campaign.study.source.size * random_directions(rng, count))
-    )
-    assert abs(np.mean(hit >= threshold) - 0.9) < 4 * np.sqrt(0.09 / count) + 0.01
+    drawn = drawn_campaigns(campaign.study, campaign.likelihood.digest, campaign, rng, 6)
+    size = detection.ScoreDraws.of([d.campaign.information for d in drawn], rng).smallest(threshold, 0.9)
+    length = size * campaign.study.source.size
+    hit = np.concatenate([d.statistics(rng, count // 6, length * random_directions(rng, count // 6)) for d in drawn])
+    assert abs(np.mean(hit >= threshold) - 0.9) < 4 * np.sqrt(0.09 / count)
     # negative control: half the size is not detected at that rate
     weak = campaign.statistic(
         campaign.simulate(rng, 200, 0.5 * size * campaign.study.source.size * random_directions(rng, 200))
@@ -154,6 +157,67 @@ def test_repeats_and_flux_noise(study: Study, empty: Digest) -> None:
     assert scaled_digest(empty, 0.01).sweeps == len(empty)
 
 
+@pytest.mark.parametrize("flux_noise", [0.0, 1e-3])
+def test_information_by_repeats_is_that_of_a_campaign_with_as_many(
+    study: Study, empty: Digest, flux_noise: float
+) -> None:
+    noisy = replace(study, noise=replace(study.noise, flux_phi0=flux_noise, residual_gain=3e-4))
+    likelihood = planned_likelihood(noisy, empty)
+    zero = np.zeros(linear_campaign(noisy, empty, likelihood).unknowns.size)
+    at = information_by_repeats(linear_campaign(noisy, empty, likelihood, at=zero))
+    for factor in (1.0, 3.0, 100.0):
+        for kind in ("white", "none", "slow"):
+            exact = linear_campaign(noisy, empty, likelihood, repeats_factor=factor, flux_noise=kind, at=zero).block()
+            # the pump-off power that scales the noise is smoothed a little differently with other counts
+            np.testing.assert_allclose(
+                at(factor, kind), exact, atol=(1e-9 if factor == 1 else 1.5e-2) * np.abs(exact).max()
+            )
+    assert np.all(np.diff([np.trace(at(f, "white")) for f in (0.5, 1.0, 2.0, 4.0)]) > 0)
+
+
+def test_drawn_scores_give_the_statistic_and_its_laws() -> None:
+    """One position: chi-square and its noncentral kin; two positions: against scores formed one by one."""
+    generator = np.random.default_rng(4)
+    a = generator.standard_normal((20, 3))
+    one = detection.ScoreDraws.of([a.T @ a], generator, 40_000)
+    assert stats.kstest(one.statistics(), stats.chi2(3).cdf).pvalue > 1e-4
+    threshold = float(stats.chi2.isf(0.01, 3))
+    np.testing.assert_allclose(one.thresholds([0.01]), threshold, rtol=0.05)
+    found = one.smallest(threshold, 0.8)
+    expected = detection.smallest_size(a.T @ a, 0.01, 0.8).any_direction
+    assert abs(found / expected - 1) < 0.01
+    assert abs(one.detection(found, threshold) - 0.8) < 1e-3
+    two = np.concatenate([a, a + 0.5 * generator.standard_normal(a.shape)], axis=1)
+    m = two.T @ two
+    draws = detection.ScoreDraws.of([m], np.random.default_rng(1), 2000)
+    scores = detection.draw_scores(np.random.default_rng(1), m, 2000)
+    np.testing.assert_allclose(draws.statistics(), score_statistic(m, scores), rtol=1e-9)
+    # negative control: taken for one position the threshold for two lets too much through
+    assert np.mean(draws.statistics() >= threshold) > 0.012
+    blind = detection.ScoreDraws.of([np.diag([1.0, 1.0, 0.0])], generator, 2000)
+    assert np.isfinite(blind.smallest(threshold, 0.5))
+
+
+def test_derivatives_at_the_fitted_nuisances_lose_no_source(study: Study, empty: Digest) -> None:
+    """Far from the prior means: the statistic with derivatives there reaches the noncentrality v^T M v, the other less."""
+    wide = replace(study, loops=tuple(replace(x, offset_sd_phi0=0.05) for x in study.loops))
+    likelihood = planned_likelihood(wide, empty)
+    zero = np.zeros(linear_campaign(wide, empty, likelihood).unknowns.size)
+    means = linear_campaign(wide, empty, likelihood, at=zero)
+    generator = np.random.default_rng(8)
+    reached, lost = [], []
+    for drawn in drawn_campaigns(wide, empty, means, generator, 12):
+        own = drawn.campaign
+        v = 3 * np.linalg.inv(np.linalg.cholesky(own.block())).T @ random_directions(generator, 1)[0]
+        source = v * wide.source.size
+        for c, values in ((own, reached), (means, lost)):
+            score = c.simulate(generator, 60, source, nuisances=drawn.nuisances)
+            values.append(c.statistic(score).mean())
+    expected, error = 3 + 9, np.sqrt(2 * (3 + 2 * 9) / (12 * 60))
+    assert abs(np.mean(reached) - expected) < 4 * error
+    assert np.mean(lost) < np.mean(reached) - 2 * error
+
+
 def test_positions_stand_for_the_prior() -> None:
     grain = read_study(Path(__file__).parents[1] / "data_demo/grain/study.toml")
     nodes = position_nodes(grain, 2000)
@@ -178,6 +242,78 @@ def test_sequential_detection_batch_by_batch(study: Study) -> None:
     assert faint.update(quiet).state.decision == CONTINUE
     with pytest.raises(InputError, match="above zero"):
         SequentialDetection.start(study, 0.01, 0.05, size=0.0)
+
+
+# ---------------------------------------------------------------- source models
+
+
+@pytest.mark.slow
+def test_source_models_against_known_factors(tmp_path: Path) -> None:
+    """The same model twice: 0.  A hemisphere that holds the whole posterior against the sphere: ln 2, the ratio of solid
+    angles.  A size prior twice as wide: the matrix formula of the linear model, which the priors' ratio gives here, since
+    the data fix the source far better than either prior."""
+    first = small_study(tmp_path, points=11, repeats=2, wiring="+90 deg")
+    v = np.array([0.3, -0.2, 0.8]) * 1e-6
+    digest = simulate_digest(first, draw_truth(first, 3, source=tuple(v)))
+    hemisphere = replace(
+        first, source=replace(first.source, direction=DirectionPrior("cap", (0.0, 0.0, 1.0), np.pi / 2))
+    )
+    doubled = replace(first, source=replace(first.source, size=2 * first.source.size))
+    # normal prior of variance 1/3 per component in stated sizes: ln ratio of its densities at the source
+    s = v / first.source.size
+    prior_ratio = -1.5 * (s @ s) + 1.5 * (s @ s) / 4 + 3 * np.log(2)
+    for second, expected in ((first, 0.0), (hemisphere, -np.log(2)), (doubled, prior_ratio)):
+        found = compare_sources(first, second, digest, 4)
+        assert found["agree"], found["reasons"]
+        assert found["sd"] < 0.1
+        assert abs(found["log_bayes_factor"] - expected) < 4 * found["sd"] + 0.01
+
+
+def test_studies_of_other_traces_are_not_compared(study: Study, empty: Digest) -> None:
+    with pytest.raises(InputError, match="do not describe the same traces: their states are out, in and out"):
+        compare_sources(study, replace(study, states=study.states[:1]), empty)
+
+
+def test_a_wider_size_prior_by_the_command(measured: Measured, tmp_path: Path) -> None:
+    """Two routes in one document: the other study's evidence, and the same posterior weighed with the other prior."""
+    folder = tmp_path / "campaign"
+    shutil.copytree(measured.folder, folder)
+    text = (folder / "study.toml").read_text()
+    (folder / "wide.toml").write_text(text.replace('size = "1.0 uT"', 'size = "2.0 uT"').replace("A small", "A wide"))
+    outcome = run(["detect", folder / "study.toml", "--against", folder / "wide.toml", "--simulations", 0, "--json"])
+    assert outcome.code in (0, 1)
+    document = json.loads(outcome.out)
+    models, moved = document["source_models"], document["prior_sensitivity"][1]
+    assert models["agree"]
+    assert '"A wide study for tests"' in models["sentence"]
+    assert abs(models["log_bayes_factor"] + moved["change"]) < 4 * np.hypot(models["sd"], moved["sd"]) + 0.01
+
+
+@pytest.mark.slow
+def test_a_dipole_against_a_field_by_the_command(measured: Measured, tmp_path: Path) -> None:
+    """The traces hold a uniform field; a dipole near one loop explains them far worse."""
+    folder = tmp_path / "campaign"
+    shutil.copytree(measured.folder, folder)
+    text = (folder / "study.toml").read_text()
+    dipole = text.replace(
+        'kind = "uniform_field"\nsize = "1.0 uT"',
+        'kind = "dipole"\nposition = ["0 um", "0 um", "40 um"]\nsize = "1000 fA m^2"',
+    )
+    dipole = dipole.replace("A small study for tests", "A dipole over the first loop")
+    assert dipole.count("dipole") >= 1
+    (folder / "other.toml").write_text(dipole)
+    outcome = run(["detect", folder / "study.toml", "--against", folder / "other.toml", "--simulations", 0, "--json"])
+    assert outcome.code in (0, 1)
+    models = json.loads(outcome.out)["source_models"]
+    assert models["log_bayes_factor"] > 100
+    assert '"A small study for tests"' in models["sentence"]
+
+
+def test_other_data_than_complex_traces_are_refused(tmp_path: Path) -> None:
+    (tmp_path / "study.toml").write_text(study_text(extra='\n[data]\nkind = "magnitude"\n'))
+    outcome = run(["detect", tmp_path / "study.toml"])
+    assert outcome.code == 2
+    assert "detect needs complex traces" in outcome.err
 
 
 # ---------------------------------------------------------------- the command

@@ -11,7 +11,13 @@ import numpy.typing as npt
 
 import fluxsense
 from fluxsense.confidence import detection, evidence, probabilities, sequential, words
-from fluxsense.confidence.linear import LinearCampaign, linear_campaign, nuisance_gains, score_statistic
+from fluxsense.confidence.linear import (
+    LinearCampaign,
+    drawn_campaigns,
+    information_by_repeats,
+    linear_campaign,
+    score_statistic,
+)
 from fluxsense.confidence.stored import Stored
 from fluxsense.errors import InputError
 from fluxsense.infer.directions import angle_between_rad, angles_from_vector, random_directions, unit_vectors
@@ -30,6 +36,8 @@ Progress = Callable[[str, float, str], None]
 
 REPEAT_FACTORS = (0.25, 1.0, 8.0, 64.0)
 ROC_POINTS = (0.003, 0.01, 0.03, 0.1, 0.2, 0.3, 0.5, 0.7, 0.9)
+NUISANCE_DRAWS = 4
+"""Sets of nuisances drawn from their priors over which the statements on the experiment are averaged."""
 CLEAR = 100.0
 """Log Bayes factor beyond which the evidence of no source need not be known sharply."""
 
@@ -108,6 +116,7 @@ def detect(
     InputError
         If the stored posterior does not belong to study and digest.
     """
+    require_complex_traces(study)
     rates = promise or Promise()
     say = progress or (lambda what, share, detail: None)
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence([seed, 4]).spawn(6)]
@@ -175,6 +184,22 @@ def detect(
     return Confidence(plain_json(document), campaign)
 
 
+def require_complex_traces(study: Study) -> None:
+    """Refuse data that this module has no statistic for.
+
+    Raises
+    ------
+    InputError
+        If the study reads magnitudes or directions of transmission only.
+    """
+    if study.data.kind != "complex":
+        raise InputError(
+            f'detect needs complex traces; the study uses kind = "{study.data.kind}"',
+            where=f"{study.path.name}: data.kind",
+            remedy="The log Bayes factor that orient prints holds for such data",
+        )
+
+
 def planned_likelihood(study: Study, digest: Digest) -> RatioLikelihood:
     """Likelihood of a campaign that is only planned: wiring as stated (or +), noise as the study states it."""
     noise = measure_noise(digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad)
@@ -203,20 +228,25 @@ def _evidence_part(
 ) -> tuple[dict[str, Any], list[str]]:
     say("evidence of a source", 0.0, "")
     source, _ = evidence.weigh(
-        problem, rng, mixture=stored.mixture, posterior=(stored.x, stored.log_posterior), draws=1500
+        problem,
+        rng,
+        mixture=stored.mixture,
+        posterior=(stored.x, stored.log_posterior),
+        draws=3000,
+        enough=300,
+        reduce=False,
     )
     say("evidence of no source", 0.0, "")
     none_problem = evidence.no_source_problem(problem, INTEGRATED)
     start = ascend(none_problem, np.zeros(none_problem.unknowns.size)) if none_problem.unknowns.size else None
     clear = start is not None and source.log_value - start.log_evidence > CLEAR
     effort: dict[str, Any] = {"draws": 2000, "fit_draws": 500, "fit_rounds": 3}
-    if (
-        clear
-    ):  # far beyond doubt: neither many draws nor the reduced quadrature (the misfit is too large for it) are of use
-        effort = {"draws": 500, "fit_draws": 300, "fit_rounds": 2, "steps": 40, "walkers": 2, "reduce": False}
+    if clear:  # far beyond doubt: neither many draws nor the reduced quadrature (the misfit is too large) are of use
+        effort = {"draws": 1000, "enough": 120, "fit_draws": 300, "fit_rounds": 2, "steps": 24, "walkers": 2}
+        effort["reduce"] = False
     none, _ = evidence.weigh(none_problem, rng, modes=None if start is None else [start], **effort)
     say("prior sensitivity", 0.0, "")
-    moved = evidence.prior_sensitivity(problem, stored.mixture, rng, draws=600)
+    moved = evidence.prior_sensitivity(problem, stored.mixture, rng, draws=600, drawn=source.drawn)
     factor = source.log_value - none.log_value
     sd = float(np.hypot(source.sd, none.sd))
     bridged = source.bridge.log_value - none.bridge.log_value
@@ -318,52 +348,46 @@ def _experiment_part(
 ) -> dict[str, Any]:
     scale = study.source.size
     m = campaign.block()
-    look = detection.look_elsewhere(campaign.information, rates.false_alarm, rng)
-    gains = nuisance_gains(study, digest, campaign, rng, 4)
+    drawn = drawn_campaigns(study, digest, campaign, rng, NUISANCE_DRAWS)
+    gains = np.array([np.trace(d.campaign.block()) for d in drawn]) / np.trace(m)
+    scores = detection.ScoreDraws.of(
+        [d.campaign.information for d in drawn],
+        rng,
+        int(np.clip(300 / rates.false_alarm, 20_000, 400_000)),
+        len(campaign.positions_m),
+    )
+    look = detection.look_elsewhere(campaign.information, rates.false_alarm, rng, drawn=scores)
     smallest = detection.smallest_size(m, rates.false_alarm, rates.detection, look.position, gains)
-    size = smallest.any_direction
+    size = scores.smallest(look.position, rates.detection)
     seen = bool(np.isfinite(size))
     probe = size if seen else smallest.best
     best, worst = smallest.best_direction, smallest.worst_direction
     repeats = [g.count for k, g in digest.items() if k.pump_on]
     taken = float(np.median(repeats))
-
-    known: dict[tuple[float, str], FloatArray] = {(1.0, "white"): m}
-
-    def information_at(factor: float, flux_noise: str) -> FloatArray:
-        if (factor, flux_noise) in known:
-            return known[factor, flux_noise]
-        again = linear_campaign(
-            study,
-            digest,
-            campaign.likelihood,
-            repeats_factor=factor,
-            flux_noise=flux_noise,
-            at=campaign.reference,
-            positions_m=campaign.positions_m[:1],
-        )
-        known[factor, flux_noise] = again.block()
-        return known[factor, flux_noise]
-
+    information_at = information_by_repeats(campaign)
     fall = detection.fall_with_repeats(
         information_at, REPEAT_FACTORS, 10 * probe * best, rates.false_alarm, rates.detection
     )
-    roc = detection.predicted_roc(campaign.information, probe, rng, ROC_POINTS, gains=gains)
+    roc = detection.predicted_roc(campaign.information, probe, rng, ROC_POINTS, gains=gains, drawn=scores)
     simulated = None
     if simulations > 0:
         say("simulating campaigns", 0.0, "")
-        null = campaign.statistic(campaign.simulate(simulation_rng, simulations))
-        vectors = probe * scale * random_directions(simulation_rng, simulations)
-        hit = campaign.statistic(campaign.simulate(simulation_rng, simulations, vectors))
+        shares = [simulations // len(drawn) + (n < simulations % len(drawn)) for n in range(len(drawn))]
+        null = np.concatenate([d.statistics(simulation_rng, n) for d, n in zip(drawn, shares, strict=True)])
+        hit = np.concatenate(
+            [
+                d.statistics(simulation_rng, n, probe * scale * random_directions(simulation_rng, n))
+                for d, n in zip(drawn, shares, strict=True)
+            ]
+        )
         alarm, caught = float(np.mean(null >= look.position)), float(np.mean(hit >= look.position))
-        predicted_null = np.sort(null)
         simulated = {
             "campaigns": simulations,
             "false_alarm": alarm,
             "false_alarm_sd": float(np.sqrt(rates.false_alarm * (1 - rates.false_alarm) / simulations)),
             "detection": caught,
             "detection_sd": float(np.sqrt(max(caught * (1 - caught), 1 / simulations) / simulations)),
-            "roc": detection.empirical_roc(predicted_null, hit, ROC_POINTS),
+            "roc": detection.empirical_roc(null, hit, ROC_POINTS),
         }
     per_repeat = float(probe**2 * np.trace(information_at(1.0, "white")) / 3 / taken)
     d = float(np.sqrt(per_repeat))
@@ -371,6 +395,7 @@ def _experiment_part(
     seq = sequential.mean_batches(rates.false_alarm, miss, d)
     fixed = sequential.fixed_information(rates.false_alarm, miss) / per_repeat
     limits = sequential.Limits.of(rates.false_alarm, miss)
+    growing = np.geomspace(REPEAT_FACTORS[0], REPEAT_FACTORS[-1], 25)
     angle = detection.smallest_angle(m, 10 * probe * best)
     return {
         "repeats": taken,
@@ -413,17 +438,17 @@ def _experiment_part(
             "floor": fall.floor * scale,
         },
         "detection_against_size": {
-            "size": (sizes := probe * np.linspace(0.1, 2.0, 20)) * scale,
-            "probability": [detection.mean_detection(m, float(s), look.position, look.degrees, gains) for s in sizes],
+            "size": (sizes := probe * np.linspace(0.05, 2.0, 40)) * scale,
+            "probability": [scores.detection(float(s), look.position) for s in sizes],
         },
         "growth": {
             "size": 2 * probe * scale,
-            "repeats": [taken * f for f in fall.repeats],
+            "repeats": [taken * f for f in growing],
             "expected_log_bayes_factor": [
-                detection.expected_log_bayes_factor(information_at(f, "white"), 2 * probe * best) for f in fall.repeats
+                detection.expected_log_bayes_factor(information_at(f, "white"), 2 * probe * best) for f in growing
             ],
             "expected_without_source": [
-                detection.expected_log_bayes_factor_without(information_at(f, "white")) for f in fall.repeats
+                detection.expected_log_bayes_factor_without(information_at(f, "white")) for f in growing
             ],
         },
         "sequential": {
@@ -548,10 +573,16 @@ def compare_sources(first: Study, second: Study, digest: Digest, seed: int = 0) 
     -------
     dict
         ``log_bayes_factor``, ``sd``, ``sentence``, ``agree`` and the evidence of each.
+
+    Raises
+    ------
+    InputError
+        If the studies do not describe the same traces.
     """
     from fluxsense.infer.orient import prepare
     from fluxsense.infer.problem import CampaignProblem
 
+    _require_same_chip(first, second)
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence([seed, 5]).spawn(4)]
     problems = [prepare(s, digest, rng=r) for s, r in zip((first, second), streams[:2], strict=True)]
     gain = min(p.likelihood.residual_gain for p, _, _ in problems)
@@ -565,7 +596,9 @@ def compare_sources(first: Study, second: Study, digest: Digest, seed: int = 0) 
             )
             problem = CampaignProblem(problem.unknowns, likelihood)
             modes = [m for m in (ascend(problem, m.x) for m in modes) if m is not None]
-        value, _ = evidence.weigh(problem, rng, modes=modes, draws=4000, fit_draws=1200, fit_rounds=6, steps=200)
+        value, _ = evidence.weigh(
+            problem, rng, modes=modes, draws=4000, enough=1500, fit_draws=1000, fit_rounds=6, steps=120
+        )
         values.append(value)
         totals.append(value.log_value - evidence.covariance_log_volume(likelihood))
     sd = float(np.hypot(values[0].sd, values[1].sd))
@@ -579,6 +612,21 @@ def compare_sources(first: Study, second: Study, digest: Digest, seed: int = 0) 
         "first": _evidence_entry(values[0]),
         "second": _evidence_entry(values[1]),
     }
+
+
+def _require_same_chip(first: Study, second: Study) -> None:
+    """Refuse studies whose names of loops, bias lines, isolators or states differ: the traces could not be the same."""
+    for what in ("loops", "bias_lines", "isolators", "states"):
+        mine, other = ([x.name for x in getattr(s, what)] for s in (first, second))
+        if mine != other:
+            raise InputError(
+                f"the two studies do not describe the same traces: their {what.replace('_', ' ')} are {', '.join(mine)} "
+                f"and {', '.join(other)}",
+                where=second.path.name,
+                remedy="Compare studies that differ in the source and the priors only",
+            )
+    for study in (first, second):
+        require_complex_traces(study)
 
 
 # ---------------------------------------------------------------- lines
@@ -633,6 +681,10 @@ def confidence_lines(document: dict[str, Any]) -> list[str]:
                 f"  direction {c['name']}: probability {c['probability_in_list']:.3g} among those listed, log Bayes factor to "
                 f"the best of them {c['log_bayes_factor_to_best']:+.4g} +- {c['sd']:.2g}"
             )
+    models = document.get("source_models")
+    if models:
+        lines.append(models["sentence"])
+        lines += [f"  {r}" for r in models["reasons"]]
     small = e["smallest_size"]
     begin = "This experiment as planned" if document["planned"] else "This experiment"
     lines.append(

@@ -168,7 +168,11 @@ def draw_scores(rng: np.random.Generator, information: FloatArray, count: int) -
 
 
 def look_elsewhere(
-    information: FloatArray, false_alarm: float, rng: np.random.Generator, draws: int = 20_000
+    information: FloatArray,
+    false_alarm: float,
+    rng: np.random.Generator,
+    draws: int = 20_000,
+    drawn: ScoreDraws | None = None,
 ) -> LookElsewhere:
     """Thresholds with direction and position known or not.
 
@@ -180,6 +184,8 @@ def look_elsewhere(
     rng : Generator
     draws : int
         Scores drawn for the position; at least 200 beyond the threshold are taken.
+    drawn : ScoreDraws, optional
+        Scores to use instead.
     """
     a = float(_check_probability(false_alarm, "false-alarm probability"))
     degrees, every = rank_of(information[:3, :3]), rank_of(information)
@@ -187,10 +193,109 @@ def look_elsewhere(
     upper = float(chi_square_threshold(a, max(every, degrees)))
     position = direction
     if information.shape[0] > 3:
-        count = int(min(max(draws, 200 / a), 400_000))
-        values = score_statistic(information, draw_scores(rng, information, count))
+        if drawn is None:
+            count = int(min(max(draws, 200 / a), 400_000))
+            values = score_statistic(information, draw_scores(rng, information, count))
+        else:
+            values = drawn.statistics()
         position = float(np.clip(np.quantile(values, 1 - a), direction, upper))
     return LookElsewhere(a, float(ndtri(1 - a)) ** 2, direction, position, upper, degrees, max(every, degrees))
+
+
+@dataclass(frozen=True)
+class ScoreDraws:
+    """Drawn scores of campaigns, from which thresholds and detection probabilities for any size of source follow at once.
+
+    With a source of size s in a drawn direction at a drawn position the statistic at position k is the quadratic
+    a_k + 2 b_k s + c_k s^2: a_k without a source, b_k and c_k from the source's share of the score.
+
+    Attributes
+    ----------
+    null, cross, square : ndarray (N, K)
+        a, b and c.
+    """
+
+    null: FloatArray
+    cross: FloatArray
+    square: FloatArray
+
+    @classmethod
+    def of(
+        cls,
+        informations: Sequence[FloatArray],
+        rng: np.random.Generator,
+        draws: int = 20_000,
+        places: int | None = None,
+    ) -> ScoreDraws:
+        """Scores with directions uniform on the sphere and positions drawn evenly.
+
+        Parameters
+        ----------
+        informations : sequence of ndarray (3K, 3K)
+            One for each set of nuisances over which to average.
+        rng : Generator
+        draws : int
+            Altogether.
+        places : int, optional
+            The first K positions are those of the statistic; a source lies at one of the others (see
+            `linear.drawn_campaigns`).  Left out, or as many as there are: the statistic knows every position of a source.
+        """
+        parts: list[tuple[FloatArray, FloatArray, FloatArray]] = []
+        for m in informations:
+            count, every = -(-draws // len(informations)), m.shape[0] // 3
+            known = every if places is None else places
+            others = range(known, every) if known < every else range(every)
+            scores = draw_scores(rng, m[: 3 * known, : 3 * known], count).reshape(count, known, 3)
+            columns = m[: 3 * known].reshape(3 * known, every, 3)[:, rng.choice(others, size=count)]
+            shift = np.einsum("cni,ni->nc", columns, random_directions(rng, count)).reshape(count, known, 3)
+            a, b, c = np.empty((count, known)), np.empty((count, known)), np.empty((count, known))
+            for k in range(known):
+                root = _inverse_root(m[3 * k : 3 * k + 3, 3 * k : 3 * k + 3])
+                u, v = scores[:, k] @ root, shift[:, k] @ root
+                a[:, k], b[:, k], c[:, k] = np.sum(u * u, axis=1), np.sum(u * v, axis=1), np.sum(v * v, axis=1)
+            parts.append((a, b, c))
+        null, cross, square = (np.concatenate([p[n] for p in parts]) for n in range(3))
+        return cls(null, cross, square)
+
+    def statistics(self, size: float = 0.0) -> FloatArray:
+        """The largest statistic over all positions, (N,), for a source of that size (in stated sizes)."""
+        return np.asarray(np.max(self.null + size * (2 * self.cross + size * self.square), axis=1))
+
+    def thresholds(self, false_alarm: npt.ArrayLike) -> FloatArray:
+        """Thresholds for false-alarm probabilities."""
+        p = _check_probability(false_alarm, "false-alarm probability")
+        return np.asarray(np.quantile(self.statistics(), 1 - p))
+
+    def detection(self, size: float, threshold: float) -> float:
+        """Detection probability of a source of one size in a random direction."""
+        return float(np.mean(self.statistics(size) >= threshold))
+
+    def smallest(self, threshold: float, detection: float) -> float:
+        """Smallest size that is detected with the stated probability; infinite if none is.
+
+        Raises
+        ------
+        InputError
+            If the probability is not between 0 and 1.
+        """
+        _check_probability(detection, "detection probability")
+        typical = float(np.sqrt(threshold / max(float(np.mean(self.square.max(axis=1))), 1e-300)))
+        low, high = 0.0, typical
+        while self.detection(high, threshold) < detection:
+            low, high = high, 2 * high
+            if high > 1e9 * typical:
+                return float(np.inf)
+        while high - low > 1e-5 * high:
+            middle = 0.5 * (low + high)
+            low, high = (low, middle) if self.detection(middle, threshold) >= detection else (middle, high)
+        return high
+
+
+def _inverse_root(matrix: FloatArray) -> FloatArray:
+    """R with R R^T the inverse of a positive semidefinite matrix on its range."""
+    values, vectors = np.linalg.eigh(matrix)
+    good = values > RANK_TOLERANCE * max(float(values[-1]), 1e-300)
+    return np.asarray(vectors[:, good] / np.sqrt(values[good]))
 
 
 @dataclass(frozen=True)
@@ -217,6 +322,7 @@ def predicted_roc(
     false_alarm: npt.ArrayLike | None = None,
     draws: int = 20_000,
     gains: FloatArray | None = None,
+    drawn: ScoreDraws | None = None,
 ) -> Roc:
     """ROC of a source of one size, averaged over the sphere (and over the positions), to first order.
 
@@ -230,7 +336,9 @@ def predicted_roc(
     false_alarm : array_like, optional
     draws : int
     gains : ndarray, optional
-        Information relative to the one given, to average over; see `linear.nuisance_gains`.
+        Information relative to the one given, to average over, for the known position.
+    drawn : ScoreDraws, optional
+        Scores to use for the unknown position; drawn from the information given if left out.
     """
     g = np.ones(1) if gains is None else gains
     p = np.geomspace(1e-3, 0.999, 60) if false_alarm is None else _check_probability(false_alarm, "false alarm")
@@ -241,14 +349,10 @@ def predicted_roc(
     known = np.array([float(np.mean(known_direction_detection(x, np.sqrt(lam)))) for x in p])
     direction = np.array([float(np.mean(chi_square_detection(x, lam, degrees))) for x in p])
     position = direction
-    places = information.shape[0] // 3
-    if places > 1:
-        scores = draw_scores(rng, information, draws)
-        null = score_statistic(information, scores)
-        sources = size * random_directions(rng, draws) * np.sqrt(rng.choice(g, size=draws))[:, None]
-        columns = information.reshape(-1, places, 3)[:, rng.integers(places, size=draws)]
-        hit = score_statistic(information, scores + np.einsum("cni,ni->nc", columns, sources))
-        position = empirical_roc(null, hit, p)
+    if information.shape[0] > 3:
+        scores = ScoreDraws.of([information], rng, draws) if drawn is None else drawn
+        hit = scores.statistics(size)
+        position = np.array([float(np.mean(hit >= t)) for t in scores.thresholds(p)])
     return Roc(p, known, direction, position)
 
 
@@ -306,7 +410,7 @@ def smallest_size(
     threshold : float, optional
         Of the statistic, if it must hold for an unknown position too.
     gains : ndarray, optional
-        Information relative to the one given, over which `any_direction` is averaged; see `linear.nuisance_gains`.
+        Information relative to the one given, over which `any_direction` is averaged.
     """
     degrees = rank_of(information)
     t = float(chi_square_threshold(false_alarm, degrees)) if threshold is None else threshold

@@ -12,7 +12,7 @@ a tail that the mixture lacks, shows as a disagreement.  A disagreement is said,
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
@@ -48,16 +48,28 @@ class Estimate:
 
 
 @dataclass(frozen=True)
+class Drawn:
+    """Draws x (N, D) of a proposal, with the log of the unnormalised posterior and of the proposal's density (N,)."""
+
+    x: FloatArray
+    log_target: FloatArray
+    log_proposal: FloatArray
+
+
+@dataclass(frozen=True)
 class Evidence:
     """A log evidence by both routes.
 
     Attributes
     ----------
     importance, bridge : Estimate
+    drawn : Drawn or None
+        The draws of the first route, for further questions to the same posterior.
     """
 
     importance: Estimate
     bridge: Estimate
+    drawn: Drawn | None = field(default=None, repr=False, compare=False)
 
     @property
     def log_value(self) -> float:
@@ -205,6 +217,7 @@ def weigh(
     mixture: StudentMixture | None = None,
     posterior: tuple[FloatArray, FloatArray] | None = None,
     draws: int = 2000,
+    enough: float = np.inf,
     fit_draws: int = 800,
     fit_rounds: int = 4,
     steps: int = 120,
@@ -224,7 +237,9 @@ def weigh(
     posterior : tuple of ndarray (E, T, W, D) and ndarray (E, T, W), optional
         Chains and their log posterior; short ones are run if not given.
     draws : int
-        Fresh draws of the mixture for each route.
+        Most fresh draws of the mixture for each route.
+    enough : float
+        Effective draws at which a route needs no more.
     fit_draws, fit_rounds : int
         For fitting the mixture.
     steps, walkers : int
@@ -260,9 +275,9 @@ def weigh(
     used = problem
     if reduce and isinstance(problem, CampaignProblem):
         used = compress(problem, mixture, rng) or problem
-    first = mixture.draw(rng, draws)
-    second = mixture.draw(rng, draws)
-    one = importance(log_posterior(used, first), mixture.log_density(first))
+    first = _drawn(used, mixture, rng, draws, enough)
+    second = _drawn(used, mixture, rng, draws, enough)
+    one = importance(first.log_target, first.log_proposal)
     if posterior is None:
         chains = run_ensembles(
             used, mixture, list(rng.spawn(2)), walkers=walkers, max_steps=steps, enough=lambda x: (False, 0.0)
@@ -273,8 +288,22 @@ def weigh(
     else:
         x, log_p = posterior
     at_x = mixture.log_density(x.reshape(-1, size)).reshape(x.shape[:-1])
-    two = bridge(log_p, at_x, log_posterior(used, second), mixture.log_density(second))
-    return Evidence(one, two), mixture
+    two = bridge(log_p, at_x, second.log_target, second.log_proposal)
+    return Evidence(one, two, first), mixture
+
+
+DRAW_BLOCK = 200
+
+
+def _drawn(problem: Problem, mixture: StudentMixture, rng: np.random.Generator, most: int, enough: float) -> Drawn:
+    """Draws of a mixture, block by block until their effective number is enough."""
+    blocks: list[Drawn] = []
+    while True:
+        x = mixture.draw(rng, min(DRAW_BLOCK, most - sum(len(b.x) for b in blocks)))
+        blocks.append(Drawn(x, log_posterior(problem, x), mixture.log_density(x)))
+        out = Drawn(*(np.concatenate([getattr(b, f) for b in blocks]) for f in ("x", "log_target", "log_proposal")))
+        if len(out.x) >= most or importance(out.log_target, out.log_proposal).effective >= enough:
+            return out
 
 
 class AlongDirection(Unknowns):
@@ -407,6 +436,7 @@ def prior_sensitivity(
     rng: np.random.Generator,
     factors: Sequence[float] = (0.5, 2.0),
     draws: int = 2000,
+    drawn: Drawn | None = None,
 ) -> list[Sensitivity]:
     """How the log evidence moves when the size prior is halved or doubled.
 
@@ -421,6 +451,8 @@ def prior_sensitivity(
     rng : Generator
     factors : sequence of float
     draws : int
+    drawn : Drawn, optional
+        Draws of the mixture at hand, with the stated prior.
     """
     prior = problem.unknowns.source_prior
     if prior.size_prior == "fixed":
@@ -432,17 +464,18 @@ def prior_sensitivity(
         base[alive] += size_prior_change(prior, x[alive, :3], factor)
         return base
 
-    x = mixture.draw(rng, draws)
-    log_q = mixture.log_density(x)
-    base = log_posterior(problem, x)
+    if drawn is None:
+        x = mixture.draw(rng, draws)
+        drawn = Drawn(x, log_posterior(problem, x), mixture.log_density(x))
+    x, base, log_q = drawn.x, drawn.log_target, drawn.log_proposal
     stated = importance(base, log_q)
     alive = np.isfinite(base)
     out = []
     for factor in factors:
         moved = np.full(len(x), -np.inf)
         moved[alive] = base[alive] + size_prior_change(prior, x[alive, :3], factor)
-        one = importance(moved, log_q)
-        if one.effective < 0.2 * draws:
+        one = same = importance(moved, log_q)
+        if one.effective < 0.5 * stated.effective:
             stretched, _ = improve(
                 _rescaled(mixture, factor), partial(target, factor=factor), rng, draws=draws // 2, rounds=4
             )
@@ -451,8 +484,16 @@ def prior_sensitivity(
             if other.effective > one.effective:
                 one = other
         sd = float(np.hypot(one.sd, stated.sd))
+        if one is same:  # the same draws: their errors are common
+            sd = _ratio_sd(moved - log_q, base - log_q)
         out.append(Sensitivity(factor, one.log_value - stated.log_value, sd, one.effective))
     return out
+
+
+def _ratio_sd(log_a: FloatArray, log_b: FloatArray) -> float:
+    """Standard error of log(mean a / mean b) for weights at the same draws: that of the mean of a/mean a - b/mean b."""
+    a, b = np.exp(log_a - np.max(log_a)), np.exp(log_b - np.max(log_b))
+    return float(np.std(a / a.mean() - b / b.mean(), ddof=1) / np.sqrt(a.size))
 
 
 def _rescaled(mixture: StudentMixture, factor: float) -> StudentMixture:

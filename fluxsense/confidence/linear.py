@@ -18,7 +18,7 @@ offsets is wide compared with the noise.  Pump phase errors enter by their sine 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -38,6 +38,8 @@ STEP = 1e-4
 """Step of central differences, in prior standard deviations or stated sizes; the model bends on the scale of 1."""
 POSITIONS = 24
 """Positions that stand for a dipole's position prior, the central one first."""
+DRAWN_POSITIONS = 12
+"""Positions beside them at which the source of a drawn campaign may lie; it is never just at one of the former."""
 RANK_TOLERANCE = 1e-9
 FIT_ROUNDS = 4
 
@@ -94,6 +96,10 @@ class LinearCampaign:
     information : ndarray (3K, 3K)
         M for the source vector in units of the stated size; K triples, one per position.
     positions_m : ndarray (K, 3)
+    columns : list of ndarray (3 + D, K', 2, F) of complex
+        Per family, derivatives with respect to the source at the first position and to the nuisances.
+    precision : ndarray (D,)
+        Prior precision of the nuisances.
     """
 
     def __init__(
@@ -131,18 +137,20 @@ class LinearCampaign:
         for i, at in places.items():
             sd = self._phase_sd[i]
             precision[at], precision[at + 1] = 1 / sd**2, 2 / sd**4  # sin e, and cos e - 1 with its mean taken off
-        self._precision = precision
+        self.precision = precision
         self._phase_mean = {i: -0.5 * sd**2 for i, sd in self._phase_sd.items()}
         k = 3 * len(self.positions_m)
         g_ss, g_sn = np.zeros((k, k)), np.zeros((k, self._columns))
         g_nn = np.diag(precision)
         self._parts: list[_Part] = []
+        self.columns: list[ComplexArray] = []
         for n, (family, (_, stack)) in enumerate(zip(families, middle, strict=True)):
             columns = np.zeros((self._columns, *family.ratio.shape), dtype=np.complex128)
             columns[:size] = nuisance[n]
             phase_at = places.get(family.isolator)
             if phase_at is not None:
                 columns[phase_at], columns[phase_at + 1] = stack[0, 1], stack[0, 2]
+            self.columns.append(np.concatenate([source[n][:3], columns]))
             flat_s, weighed_s = _weighed(family, source[n])
             flat_n, weighed_n = _weighed(family, columns)
             g_ss += flat_s @ weighed_s
@@ -241,7 +249,7 @@ class LinearCampaign:
                     score_s += flat @ part.source
             state = amplitude.copy()
             state[:, :size] = x
-            score_n -= self._precision * (state - centre)
+            score_n -= self.precision * (state - centre)
             if turn < rounds:
                 move = score_n @ self._inverse_nn
                 x = x + move[:, :size]
@@ -250,12 +258,20 @@ class LinearCampaign:
         return score_s - score_n @ self._inverse_nn @ self._cross, x
 
     def simulate(
-        self, rng: np.random.Generator, count: int, source: FloatArray | None = None, block: int = 256
+        self,
+        rng: np.random.Generator,
+        count: int,
+        source: FloatArray | None = None,
+        block: int = 256,
+        nuisances: FloatArray | None = None,
+        rounds: int = FIT_ROUNDS,
     ) -> FloatArray:
-        """Scores (count, 3K) of simulated campaigns, fitted like measured ones.
+        """Scores (count, 3K) of simulated campaigns, fitted without a source.
 
-        Nuisances (and the position) are drawn from their priors, ratios follow from the full chip model, and noise is
-        drawn from the covariance that the likelihood uses.
+        Nuisances, pump phase errors and the position are drawn from their priors, ratios follow from the full chip model,
+        and noise is drawn from the covariance that the likelihood uses.  The score is taken with the derivatives at this
+        campaign's reference; for nuisances far from it that is a worse statistic than the one of measured data, whose
+        derivatives are taken at the fitted nuisances: see `drawn_campaigns`.
 
         Parameters
         ----------
@@ -265,6 +281,10 @@ class LinearCampaign:
             Source vectors in T or A m^2; none by default.
         block : int
             Campaigns held at once.
+        nuisances : ndarray (Dn,), optional
+            Whitened nuisances (those of `unknowns`) that all campaigns share, instead of draws.
+        rounds : int
+            See `fit`.
         """
         wide = Unknowns(self.study, self.likelihood.cooldowns, self.measured)
         vectors = np.zeros((count, 3)) if source is None else np.broadcast_to(source, (count, 3))
@@ -273,13 +293,18 @@ class LinearCampaign:
         for start in range(0, count, block):
             rows = slice(start, min(start + block, count))
             number = rows.stop - rows.start
-            parameters = replace(wide.parameters(wide.draw(rng, number)), source=np.array(vectors[rows]))
+            z = wide.draw(rng, number)
+            if nuisances is not None:
+                given = {n.name: float(nuisances[c]) for c, n in enumerate(self.unknowns.nuisances)}
+                for column, n in enumerate(wide.nuisances, wide.lead):
+                    z[:, column] = given.get(n.name, z[:, column])
+            parameters = replace(wide.parameters(z), source=np.array(vectors[rows]))
             ratios = [self.likelihood.predict(parameters.rows(slice(s, s + step))) for s in range(0, number, step)]
             data = [
                 np.concatenate([r[n] for r in ratios]) + family.draw_noise(rng, number)
                 for n, family in enumerate(self.likelihood.families)
             ]
-            out[rows], _ = self.fit(data)
+            out[rows], _ = self.fit(data, rounds)
         return out
 
     def measured_score(self) -> tuple[FloatArray, FloatArray]:
@@ -413,16 +438,155 @@ def linear_campaign(
     return LinearCampaign(built(x), x, positions_m)
 
 
-def nuisance_gains(
-    study: Study, digest: Digest, campaign: LinearCampaign, rng: np.random.Generator, count: int = 8
-) -> FloatArray:
-    """Information on the source at nuisances drawn from their priors, relative to that of `campaign`; (count,).
+@dataclass(frozen=True)
+class DrawnCampaign:
+    """A campaign whose nuisances were drawn from their priors, analysed as a measured one.
 
-    The chip's sensitivity depends on its flux offsets and pump strengths; detection probabilities are averaged over that.
+    Attributes
+    ----------
+    nuisances : ndarray (Dn,)
+        Whitened, the truth.
+    campaign : LinearCampaign
+        With derivatives at the nuisances that a fit to one simulated campaign without a source finds.  Behind the
+        positions of the statistic it has others, drawn from the prior, at which a source may lie.
+    places : int
+        Positions of the statistic.
     """
-    base = float(np.trace(campaign.block()))
+
+    nuisances: FloatArray
+    campaign: LinearCampaign
+    places: int
+
+    def statistics(self, rng: np.random.Generator, count: int, source: FloatArray | None = None) -> FloatArray:
+        """Rao's statistic (count,) of campaigns with these nuisances, simulated by the full chip model."""
+        # the reference is near: two rounds reach what four do
+        scores = self.campaign.simulate(rng, count, source, nuisances=self.nuisances, rounds=2)
+        k = 3 * self.places
+        return score_statistic(self.campaign.information[:k, :k], scores[:, :k])
+
+
+def drawn_campaigns(
+    study: Study, digest: Digest, campaign: LinearCampaign, rng: np.random.Generator, count: int = 4
+) -> list[DrawnCampaign]:
+    """Campaigns with nuisances drawn from their priors, over which predictions and simulations are averaged.
+
+    The chip's sensitivity depends on its flux offsets and pump strengths, and the score of measured data is taken with
+    derivatives at the fitted ones.  Derivatives at the prior means instead lose some of the source: by Cauchy and
+    Schwarz the noncentrality of u = A_0^T C^-1 A v is at most that of u = A^T C^-1 A v.  Since the fit finds the nuisances
+    to a small part of their priors, one fit per draw stands for all campaigns with these nuisances.
+
+    Parameters
+    ----------
+    study : Study
+    digest : Digest
+    campaign : LinearCampaign
+        At prior means.
+    rng : Generator
+    count : int
+    """
     out = []
     for x in campaign.unknowns.draw(rng, count):
-        moved = linear_campaign(study, digest, campaign.likelihood, at=x, positions_m=campaign.positions_m[:1])
-        out.append(float(np.trace(moved.block())) / base)
-    return np.array(out)
+        wide = Unknowns(study, campaign.likelihood.cooldowns, campaign.measured)
+        z = wide.draw(rng, 1)
+        given = {n.name: float(x[c]) for c, n in enumerate(campaign.unknowns.nuisances)}
+        for column, n in enumerate(wide.nuisances, wide.lead):
+            z[0, column] = given.get(n.name, z[0, column])
+        truth = replace(wide.parameters(z), source=np.zeros((1, 3)))
+        predicted = campaign.likelihood.predict(truth)
+        data = [r + f.draw_noise(rng, 1) for r, f in zip(predicted, campaign.likelihood.families, strict=True)]
+        _, fitted = campaign.fit(data)
+        nodes = campaign.positions_m
+        extra = np.empty((0, 3))
+        if len(nodes) > 1:
+            mean, sd = np.array(study.source.position_m), np.array(study.source.position_sd_m)
+            extra = mean + sd * rng.standard_normal((DRAWN_POSITIONS, 3))
+        moved = linear_campaign(
+            study, digest, campaign.likelihood, at=fitted[0], positions_m=np.concatenate([nodes, extra])
+        )
+        out.append(DrawnCampaign(np.asarray(x), moved, len(nodes)))
+    return out
+
+
+def information_by_repeats(campaign: LinearCampaign) -> Callable[[float, str], FloatArray]:
+    """Information (3, 3) at the first position for other numbers of repeats and kinds of flux noise, at next to no cost.
+
+    With W the white part of the covariance, D the directions of gain errors and flux noise and K their covariance, f times
+    the repeats give C = W/f + D K(f) D^T, and by Woodbury's formula
+
+        X^T C^-1 X = f X^T W^-1 X - f X^T W^-1 D (1 + f K D^T W^-1 D)^-1 K D^T W^-1 X f,
+
+    so that the inner products are needed once.  In K drift and white flux noise fall with 1/f; the residual gain, and flux
+    noise that is common to all sweeps of a group, do not.
+
+    Parameters
+    ----------
+    campaign : LinearCampaign
+        Of a likelihood with a reference point; its flux noise as the study states it.
+
+    Returns
+    -------
+    callable
+        Takes repeats relative to those taken and 'white', 'none' or 'slow' (see `linear_campaign`).
+    """
+    likelihood = campaign.likelihood
+    digest, noise, residual = likelihood.digest, likelihood.noise, likelihood.residual_gain
+    typical = float(np.median([g.count for g in digest.values()]))
+    parts: list[tuple[FloatArray, FloatArray, FloatArray, int]] = []
+    for family, columns in zip(likelihood.families, campaign.columns, strict=True):
+        gains = _gain_basis(family)
+        flux = _flux_rows(family, likelihood)
+        rows = np.concatenate([columns, gains, flux])
+        flat = np.ascontiguousarray(rows).reshape(len(rows), -1).view(np.float64)
+        white = np.ascontiguousarray(family.weigh(rows)).reshape(len(rows), -1).view(np.float64)
+        drift = noise.drift[family.on_keys[0].isolator]
+        counts = [digest[k].count for k in (*family.on_keys, family.off_key)]
+        falls = np.zeros((len(gains), len(gains)))
+        stays = np.zeros_like(falls)
+        for n, count in enumerate(counts):
+            at = slice(4 * n, 4 * n + 4)
+            falls[at, at] = drift / count
+            stays[at, at] = residual**2 * np.eye(4)
+        parts.append((flat @ white.T, falls, stays, len(columns)))
+
+    def information(factor: float, flux_noise: str = "white") -> FloatArray:
+        per_flux = {"white": 1 / factor, "none": 0.0, "slow": typical}[flux_noise]
+        size = campaign.precision.size
+        total = np.zeros((3 + size, 3 + size))
+        for gram, falls, stays, many in parts:
+            extra = len(gram) - many
+            cov = np.zeros((extra, extra))
+            cov[: len(falls), : len(falls)] = falls / factor + stays
+            cov[len(falls) :, len(falls) :] = per_flux * np.eye(extra - len(falls))
+            cross, inner = factor * gram[many:, :many], factor * gram[many:, many:]
+            total += factor * gram[:many, :many] - cross.T @ np.linalg.solve(np.eye(extra) + cov @ inner, cov @ cross)
+        nuisance = total[3:, 3:] + np.diag(campaign.precision)
+        out = total[:3, :3] - total[:3, 3:] @ np.linalg.solve(nuisance, total[3:, :3])
+        return np.asarray(0.5 * (out + out.T))
+
+    return information
+
+
+def _gain_basis(family: Family) -> ComplexArray:
+    """Unit directions (4 (K + 1), K, 2, F) of the gain errors of each group: re, im of S21, re, im of S12; pump-off last."""
+    count = len(family.expected)
+    out = np.zeros((4 * (count + 1), *family.expected.shape), dtype=np.complex128)
+    for path in range(2):
+        for part, unit in enumerate((1.0, 1j)):
+            for n in range(count):
+                out[4 * n + 2 * path + part, n, path] = unit * family.expected[n, path]
+            out[4 * count + 2 * path + part, :, path] = -unit * family.expected[:, path]
+    return out.real.astype(np.complex128) if family.real else out
+
+
+def _flux_rows(family: Family, likelihood: RatioLikelihood) -> ComplexArray:
+    """The family's directions of flux noise, which follow those of the gain errors."""
+    if likelihood.study.noise.flux_phi0 <= 0 or likelihood.reference is None:
+        return np.zeros((0, *family.expected.shape), dtype=np.complex128)
+    # the amplitudes of gain errors come first, four per group, less those of size zero
+    drift, residual = likelihood.noise.drift[family.on_keys[0].isolator], likelihood.residual_gain
+    digest = likelihood.digest
+    gains = 0
+    for key in (*family.on_keys, family.off_key):
+        values = np.linalg.eigvalsh(drift / digest[key].count + residual**2 * np.eye(4))
+        gains += int(np.sum(values > 0))
+    return family.directions[gains:]

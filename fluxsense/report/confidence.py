@@ -7,7 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from matplotlib.axis import Axis
 from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullFormatter, NullLocator
 
 from fluxsense.confidence.detect import confidence_lines
 from fluxsense.errors import InputError
@@ -18,6 +20,8 @@ from fluxsense.units import format_quantity
 
 BEGIN, END = "<!-- confidence begins -->", "<!-- confidence ends -->"
 REPORT_LIMIT_BYTES = 200_000_000
+EDGES = {"left": 0.13, "right": 0.98, "bottom": 0.14, "top": 0.91}
+"""Edges of a single panel; a layout found by trial drawings takes twice as long."""
 BLUE, ORANGE, GREEN, GREY = "#2a6f97", "#c8553d", "#3a7d44", "#777777"
 
 
@@ -25,7 +29,14 @@ def _scale(document: dict[str, Any], size: float) -> tuple[float, str]:
     """Factor and unit text that read well for a size."""
     text = format_quantity(size, "field" if document["unit"] == "T" else "moment", 6)
     number, unit = text.split(" ", 1)
-    return float(number) / size, unit
+    return float(number) / size, unit.replace("m^2", "m²")
+
+
+def _plain_log(axis: Axis) -> None:
+    """Plain numbers at 1, 2 and 5 on a logarithmic axis."""
+    axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axis.set_minor_formatter(NullFormatter())
 
 
 @styled
@@ -40,8 +51,8 @@ def roc_figure(document: dict[str, Any]) -> Figure:
     e = document["experiment"]
     roc, simulated = e["roc"], e["simulated"]
     factor, unit = _scale(document, roc["size"])
-    figure = Figure(figsize=(5.2, 3.6), layout="constrained")
-    axes = figure.subplots()
+    figure = Figure(figsize=(5.2, 3.6))
+    axes = figure.subplots(gridspec_kw=EDGES)
     p = np.array(roc["false_alarm"])
     axes.plot(p, roc["known"], color=GREY, ls=":", label="direction and position known")
     axes.plot(p, roc["unknown_direction"], color=BLUE, label="direction unknown")
@@ -56,15 +67,18 @@ def roc_figure(document: dict[str, Any]) -> Figure:
         axes.errorbar(
             p[good], y[good], 2 * sd[good], fmt="o", ms=3.5, lw=0.8, color=ORANGE, label=f"simulated, {n} each (2 sd)"
         )
-    axes.plot(p, p, color=GREY, lw=0.6)
+    chance = np.geomspace(p[0], p[-1], 60)
+    axes.plot(chance, chance, color=GREY, lw=0.6)
     axes.set(
         xscale="log",
+        xlim=(p[0], 1),
         xlabel="probability of a false alarm",
         ylabel="probability of detection",
         ylim=(0, 1.02),
         title=f"A source of {roc['size'] * factor:.3g} {unit} in a random direction",
     )
-    axes.legend(loc="lower right")
+    axes.legend(loc="upper left", bbox_to_anchor=(0.02, 0.62))
+    _plain_log(axes.xaxis)
     return figure
 
 
@@ -74,8 +88,10 @@ def detection_figure(document: dict[str, Any]) -> Figure:
     e = document["experiment"]
     curve, fall, promised = e["detection_against_size"], e["repeats_fall"], document["promised"]
     factor, unit = _scale(document, curve["size"][-1])
-    figure = Figure(figsize=(7.0, 3.2), layout="constrained")
-    left, right = figure.subplots(1, 2)
+    figure = Figure(figsize=(7.4, 3.4))
+    left, right = figure.subplots(
+        1, 2, gridspec_kw={"left": 0.085, "right": 0.985, "bottom": 0.15, "top": 0.9, "wspace": 0.3}
+    )
     left.plot(np.array(curve["size"]) * factor, curve["probability"], color=BLUE)
     left.axhline(promised["detection"], color=GREY, lw=0.7, ls=":")
     if e["simulated"]:
@@ -102,7 +118,9 @@ def detection_figure(document: dict[str, Any]) -> Figure:
     right.loglog(n, np.array(fall["slow_flux_noise"]) * factor, color=ORANGE, ls="-.", label="flux noise slow")
     right.axhline(fall["floor"] * factor, color=GREY, lw=0.7, ls=":", label="its floor")
     right.set(xlabel="repeats of each sweep", ylabel=f"smallest size detected ({unit})")
-    right.legend()
+    right.legend(loc="lower left")
+    _plain_log(right.xaxis)
+    _plain_log(right.yaxis)
     return figure
 
 
@@ -111,30 +129,34 @@ def growth_figure(document: dict[str, Any]) -> Figure:
     """Expected log Bayes factor against repeats, with a source and without, and the grades of Kass and Raftery."""
     g = document["experiment"]["growth"]
     factor, unit = _scale(document, g["size"])
-    figure = Figure(figsize=(5.2, 3.4), layout="constrained")
-    axes = figure.subplots()
+    figure = Figure(figsize=(5.2, 3.6))
+    axes = figure.subplots(gridspec_kw=EDGES)
     n = np.array(g["repeats"])
-    axes.plot(
-        n,
-        g["expected_log_bayes_factor"],
-        color=ORANGE,
-        marker="o",
-        ms=3.5,
-        label=f"source of {g['size'] * factor:.3g} {unit}",
-    )
-    axes.plot(n, g["expected_without_source"], color=BLUE, marker="o", ms=3.5, label="no source")
+    text = f"source of {g['size'] * factor:.3g} {unit}"
+    axes.plot(n, g["expected_log_bayes_factor"], color=ORANGE, label=text)
+    axes.plot(n, g["expected_without_source"], color=BLUE, label="no source")
     for limit, word in ((3.0, "positive"), (20.0, "strong"), (150.0, "very strong")):
         for sign in (1, -1):
             axes.axhline(sign * np.log(limit), color=GREY, lw=0.5, ls=":")
-        axes.annotate(word, (n[0], np.log(limit)), fontsize=7, color=GREY, va="bottom")
+        axes.annotate(
+            word, (n[-1], np.log(limit)), xytext=(-3, 1), textcoords="offset points", fontsize=7, color=GREY, ha="right"
+        )
     axes.set(
         xscale="log",
+        xlim=(n[0], n[-1]),
         xlabel="repeats of each sweep",
         ylabel="expected log Bayes factor",
         title="Source against none; grades of Kass and Raftery 1995",
     )
     axes.set_yscale("symlog", linthresh=5)
-    axes.legend()
+    most = max(np.abs(g["expected_log_bayes_factor"]).max(), np.abs(g["expected_without_source"]).max(), 10.0)
+    decades = 10.0 ** np.arange(1, np.ceil(np.log10(most)) + 1)
+    axes.yaxis.set_major_locator(FixedLocator([*-decades[::-1], -5, 0, 5, *decades]))
+    axes.yaxis.set_minor_locator(NullLocator())
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axes.set_ylim(min(-7.0, 1.5 * float(np.min(g["expected_without_source"]))), 1.2 * most)
+    _plain_log(axes.xaxis)
+    axes.legend(loc="upper left")
     return figure
 
 
