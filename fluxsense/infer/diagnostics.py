@@ -174,7 +174,7 @@ class WeightAgreement:
         Each ensemble's share of each mode.
     pooled : ndarray, shape (M,)
     error : ndarray, shape (M,)
-        Standard error of `pooled` from the scatter between ensembles.
+        Standard error of `pooled`: from the scatter between ensembles, or from the effective number of samples if larger.
     transitions : ndarray, shape (E,)
         Steps at which a walker changed mode.
     agrees : bool
@@ -227,7 +227,12 @@ def weight_agreement(
         )
     weights = np.stack([np.bincount(e.ravel(), minlength=count) / e.size for e in x])
     pooled = weights.mean(axis=0)
-    error = weights.std(axis=0, ddof=1) / np.sqrt(len(weights))
+    scatter = weights.std(axis=0, ddof=1) / np.sqrt(len(weights))
+    # two or four ensembles may agree by luck: no less than what the effective number of samples allows
+    counted = [
+        np.sqrt(w * (1 - w) / max(ess_bulk((x == m).astype(np.float64)), 1.0)) if 0 < w < 1 else 0.0 for m, w in enumerate(pooled)
+    ]
+    error = np.maximum(scatter, counted)
     transitions = np.count_nonzero(np.diff(x, axis=1), axis=(1, 2))
     gap = np.abs(weights - pooled)
     worst_ensemble, worst_mode = np.unravel_index(int(np.argmax(gap)), gap.shape)
