@@ -59,8 +59,9 @@ def in_turn(calls: list[Callable[[], Any]], repeats: int, clock: Callable[[], fl
         for call, mine in zip(calls, times, strict=True):
             begin = clock()
             call()
+            spent = clock() - begin
             if n:
-                mine.append(clock() - begin)
+                mine.append(spent)
     return times
 
 
