@@ -55,7 +55,7 @@ def positive_probability(flux_phi0: FloatArray, sd_phi0: float, stage: Stage) ->
     sd = max(sd_phi0, SMALLEST_SD_PHI0)
     period, width = (4.0, 2.0) if stage.ring == "shunted" else (1.0, 0.5)
     first = np.floor(flux_phi0 / period)
-    reach = int(np.ceil(8 * sd / period)) + 1
+    reach = int(np.ceil(8 * sd / period))
     total = np.zeros(np.shape(flux_phi0))
     for k in range(-reach, reach + 1):
         begin = (first + k) * period
@@ -162,9 +162,9 @@ class VoteProblem:
 
     def log_likelihood(self, x: FloatArray) -> FloatArray:
         """Binomial log-likelihood of a batch (B, D), binomial coefficients left out."""
-        p = np.clip(self.probabilities(x), 1e-300, 1.0)
-        rest = np.clip(1 - self.probabilities(x), 1e-300, 1.0)
-        return np.asarray(np.log(p) @ self._forward + np.log(rest) @ (self._count - self._forward))
+        p = self.probabilities(x)
+        rest = np.log(np.maximum(1 - p, 1e-300))
+        return np.asarray(np.log(np.maximum(p, 1e-300)) @ self._forward + rest @ (self._count - self._forward))
 
     def curvature(self, x: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         """Log-likelihood, gradient and expected information at one x."""
