@@ -28,12 +28,12 @@ FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
 IntArray = npt.NDArray[np.intp]
 
-TOLERANCE = 0.01
+TOLERANCE = 1e-3
 """Largest error of log-likelihood differences that is accepted, at the worst of the test points."""
 NODE_COUNTS = (8, 12, 16, 24, 32, 48)
 TRAINING = 300
 TESTING = 100
-BASIS_TOLERANCE = 1e-3
+BASIS_TOLERANCE = 1e-4
 """Largest part of a training trace, in standard deviations, that the basis may leave out."""
 WIDEN = 1.3
 
@@ -125,7 +125,8 @@ class CompressedProblem:
         parameters = self.unknowns.parameters(x)
         scale = self.unknowns.of_kind("noise", x)
         out = np.empty(len(x))
-        step = self._small.batch_step()
+        blocks = -(-len(x) // self._small.batch_step())
+        step = -(-len(x) // max(1, blocks))  # blocks of one size: a small one costs nearly what a large one costs
         for start in range(0, len(x), step):
             rows = slice(start, min(start + step, len(x)))
             grams: dict[int, FloatArray] = {}
@@ -190,8 +191,7 @@ def compress(
     fresh = fresh[np.isfinite(problem.unknowns.log_prior(fresh))]
     if len(train) < 50 or len(fresh) < 20:
         return None
-    stacks = _training_stacks(problem, train)
-    bases = [_basis(f, s, problem.phase_scale(f.isolator)) for f, s in zip(likelihood.families, stacks, strict=True)]
+    bases, centres = _trained(problem, train)
     exact = problem.log_likelihood(fresh)
     keep = exact > exact.max() - 200  # differences that matter; beyond, a relative error does no harm
     radius = float(np.quantile(nearest_distance(mixture, train), 0.98))
@@ -211,7 +211,7 @@ def compress(
         )
         reduced = [
             _reduce(f, g, b, s, index[f.on_keys[0].isolator])
-            for f, g, b, s in zip(likelihood.families, small.families, bases, stacks, strict=True)
+            for f, g, b, s in zip(likelihood.families, small.families, bases, centres, strict=True)
         ]
         trial = CompressedProblem(problem, small, reduced, mixture, radius, (count, points), np.inf)
         difference = (trial.compressed(fresh) - exact)[keep]
@@ -222,15 +222,21 @@ def compress(
     return None
 
 
-def _training_stacks(problem: CampaignProblem, x: FloatArray) -> list[ComplexArray]:
-    """mu, q and p of every family at the training points: per family (n, 3, K, 2, F)."""
+def _trained(problem: CampaignProblem, x: FloatArray) -> tuple[list[ComplexArray], list[ComplexArray]]:
+    """Basis and mean ratio (K, 2, F) of every family from the training points, one isolator in memory at a time."""
     parameters = problem.unknowns.parameters(x)
     step = problem.likelihood.batch_step()
-    blocks = [
-        problem.likelihood.predict_with_phase(parameters.rows(slice(start, start + step)), problem.measured)
-        for start in range(0, len(x), step)
-    ]
-    return [np.concatenate([block[n][1] for block in blocks]) for n in range(len(blocks[0]))]
+    found: dict[int, tuple[ComplexArray, ComplexArray]] = {}
+    for isolator in problem.measured:
+        blocks = [
+            problem.likelihood.predict_with_phase(parameters.rows(slice(start, start + step)), [isolator])
+            for start in range(0, len(x), step)
+        ]
+        for n, (family, _) in enumerate(blocks[0]):
+            stack = np.concatenate([block[n][1] for block in blocks])
+            found[id(family)] = _basis(family, stack, problem.phase_scale(isolator)), stack[:, 0].mean(axis=0)
+    both = [found[id(family)] for family in problem.likelihood.families]
+    return [basis for basis, _ in both], [centre for _, centre in both]
 
 
 def _basis(family: Family, stack: ComplexArray, phase_scale: float) -> ComplexArray:
@@ -277,9 +283,8 @@ def _node_frequencies(families: list[Family], bases: list[ComplexArray], count: 
     return out
 
 
-def _reduce(family: Family, small: Family, basis: ComplexArray, stack: ComplexArray, index: IntArray) -> _Reduced:
+def _reduce(family: Family, small: Family, basis: ComplexArray, centre: ComplexArray, index: IntArray) -> _Reduced:
     """The map from node values to coefficients, by weighted least squares over the nodes of all traces of the family."""
-    centre = stack[:, 0].mean(axis=0)
     chosen = index[index < basis.shape[-1]]
     weight = np.repeat(np.sqrt(small.precision.reshape(-1)), 2)
     at_nodes = np.ascontiguousarray(basis[..., chosen]).reshape(len(basis), -1).view(np.float64)
