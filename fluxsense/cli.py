@@ -356,7 +356,8 @@ def _simulate(options: argparse.Namespace) -> int:
     if options.json:
         _print_json({"traces": len(rows), "folder": str(folder), "seed": options.seed})
     else:
-        print(f"Wrote {len(rows)} simulated traces, log.csv and truth.toml to {folder}.")
+        what = "directions (in log.csv)" if study.data.kind == "direction" else "traces, log.csv"
+        print(f"Wrote {len(rows)} simulated {what} and truth.toml to {folder}.")
     return 0
 
 
@@ -634,8 +635,19 @@ def _write_proposal(proposal: Any, folder: Path, stem: str, lines: list[str], op
         print(f"Wrote {stem}.json, study.toml and {', '.join(proposal.figures)} to {folder}.")
 
 
+def _complex_only(study: Study, command: str) -> None:
+    """Refuse to plan for data whose information is not worked out."""
+    if study.data.kind != "complex":
+        raise InputError(
+            f'{command} knows the information in complex traces only; the study uses kind = "{study.data.kind}"',
+            where=f"{study.path.name}: data.kind",
+            remedy='Plan with a copy of the study that says kind = "complex"; such data say less than that',
+        )
+
+
 def _plan(options: argparse.Namespace) -> int:
     study = read_study(options.study)
+    _complex_only(study, "plan")
     _least(options, seed=0, thorough=1)
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # many small matrices
     from fluxsense.proposals import plan, plan_lines
@@ -651,6 +663,7 @@ def _plan(options: argparse.Namespace) -> int:
 
 def _layout(options: argparse.Namespace) -> int:
     study = read_study(options.study)
+    _complex_only(study, "layout")
     _least(options, seed=0, starts=1, steps=1, workers=1)
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # many small matrices
     from fluxsense.device.chip import check_geometry

@@ -54,7 +54,8 @@ def overview(study: Study) -> dict[str, Any]:
     for i, iso in enumerate(study.isolators):
         settings = [_setting(study, n, i) for n, setting in enumerate(study.settings) if iso.name in setting.isolators]
         for entry in settings:
-            if entry["isolation_db"] < ENOUGH_ISOLATION_DB:
+            # where only the direction counts, settings near the flip are the ones that tell
+            if entry["isolation_db"] < ENOUGH_ISOLATION_DB and study.data.kind != "direction":
                 warnings.append(
                     f'Setting "{entry["setting"]}" leaves isolator "{iso.name}" only {entry["isolation_db"]:.1f} dB of '
                     f"isolation; a working isolator has {ENOUGH_ISOLATION_DB:g} dB or more (common practice)."

@@ -193,3 +193,13 @@ def test_groups_that_all_go_one_way_are_said_to(study):
     assert any(
         x.startswith("Every group of sweeps went one way without exception") for x in result.document["findings"]
     )
+
+
+@pytest.mark.parametrize("command", ["plan", "layout", "detect"])
+def test_commands_that_need_complex_traces_say_so(study, command, capsys):
+    from fluxsense.cli import main
+
+    assert main([command, str(study.path)]) == 2
+    err = capsys.readouterr().err
+    assert "study.toml: data.kind: " in err
+    assert "complex traces" in err
