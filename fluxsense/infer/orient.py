@@ -893,7 +893,7 @@ def answer_document(
                 {
                     "name": n.name,
                     "prior_mean": n.mean,
-                    "prior_sd": n.sd,
+                    "prior_sd": n.value_sd,
                     "mean": values[:, column].mean(),
                     "sd": values[:, column].std(),
                     "unit": n.unit,

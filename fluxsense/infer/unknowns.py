@@ -71,6 +71,13 @@ class Nuisance:
             return np.asarray(0.5 * expit(np.log(2 * self.mean / (1 - 2 * self.mean)) + self.sd * whitened))
         return np.asarray(np.clip(self.mean + self.sd * whitened, self.low, self.high))
 
+    @property
+    def value_sd(self) -> float:
+        """Standard deviation of its values, to first order."""
+        if self.form == "log":
+            return self.mean * self.sd
+        return self.mean * (1 - 2 * self.mean) * self.sd if self.form == "rate" else self.sd
+
 
 SMALLEST_PART = 1e-3
 """Lower bound, as a part of the central value, of quantities that must be above zero."""
