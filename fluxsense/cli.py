@@ -393,6 +393,7 @@ def _orient(options: argparse.Namespace) -> int:
         progress=ticker,
         distrusted=distrusted,
         chain_file=folder / "chains.h5",
+        quadrature_file=folder / "quadrature.npz",
     )
     _keep(folder / "result.json", result.document)
     from fluxsense.confidence.stored import stored_from

@@ -43,7 +43,7 @@ SKETCH = 96
 
 
 @dataclass(frozen=True)
-class _Reduced:
+class Reduced:
     """One family in its basis: maps node values (interleaved reals) to coefficients.
 
     mean_nodes: node values of the centre; lift (M, R); offset (M,): coefficients of the data's residual at the centre;
@@ -79,25 +79,33 @@ class CompressedProblem:
         Frequencies used per isolator, and `points` those there are.
     error : float
         Largest error of log-likelihood differences at the test points.
+    index : dict of str to ndarray of int
+        The frequencies used, by isolator.
+    reduced : list of Reduced
+        Families in their bases.
+    radius : float
+        Squared distance from the mixture within which the few frequencies are used.
     """
 
     def __init__(
         self,
         problem: CampaignProblem,
         small: RatioLikelihood,
-        reduced: list[_Reduced],
+        reduced: list[Reduced],
         mixture: StudentMixture,
         radius: float,
         counts: tuple[int, int],
         error: float,
+        index: dict[str, IntArray],
     ) -> None:
         self.problem = problem
         self._small = small
-        self._reduced = reduced
+        self.reduced = reduced
         self._mixture = mixture
-        self._radius = radius
+        self.radius = radius
         self.nodes, self.points = counts
         self.error = error
+        self.index = index
         self.full_calls = 0
 
     @property
@@ -111,7 +119,7 @@ class CompressedProblem:
 
     def log_likelihood(self, x: FloatArray) -> FloatArray:
         """Log-likelihood of a batch (B, D): compressed inside the region, full outside."""
-        near = self._distance(x) <= self._radius
+        near = self._distance(x) <= self.radius
         out = np.empty(len(x))
         if np.any(near):
             out[near] = self.compressed(np.ascontiguousarray(x[near]))
@@ -136,7 +144,7 @@ class CompressedProblem:
             grams: dict[int, FloatArray] = {}
             slow: dict[int, FloatArray] = {}
             predicted = self._small.predict_with_phase(parameters.rows(rows), self.problem.measured)
-            for part, (_, stack) in zip(self._reduced, predicted, strict=True):
+            for part, (_, stack) in zip(self.reduced, predicted, strict=True):
                 c = part.coefficients(stack)
                 gram = c @ c.transpose(0, 2, 1)
                 gram[:, 0, 0] += part.constant
@@ -203,27 +211,32 @@ def compress(
         if count > 0.7 * points:
             return None
         index = _node_frequencies(likelihood.families, bases, count)
-        small = RatioLikelihood(
-            likelihood.study,
-            likelihood.digest,
-            likelihood.port_signs,
-            residual_gain=likelihood.residual_gain,
-            noise=likelihood.noise,
-            cooldowns=likelihood.cooldowns,
-            groups=[k for f in likelihood.families for k in f.on_keys],
-            points=lambda name, size, index=index: index[name][index[name] < size],  # type: ignore[misc]
-        )
+        small = small_likelihood(likelihood, index)
         reduced = [
             _reduce(f, g, b, s, index[f.on_keys[0].isolator])
             for f, g, b, s in zip(likelihood.families, small.families, bases, centres, strict=True)
         ]
-        trial = CompressedProblem(problem, small, reduced, mixture, radius, (count, points), np.inf)
+        trial = CompressedProblem(problem, small, reduced, mixture, radius, (count, points), np.inf, index)
         difference = (trial.compressed(fresh) - exact)[keep]
         error = float(np.max(np.abs(difference - np.median(difference))))
         if error <= tolerance:
             trial.error = error
             return trial
     return None
+
+
+def small_likelihood(likelihood: RatioLikelihood, index: dict[str, IntArray]) -> RatioLikelihood:
+    """The same likelihood at some frequencies only, by isolator."""
+    return RatioLikelihood(
+        likelihood.study,
+        likelihood.digest,
+        likelihood.port_signs,
+        residual_gain=likelihood.residual_gain,
+        noise=likelihood.noise,
+        cooldowns=likelihood.cooldowns,
+        groups=[k for f in likelihood.families for k in f.on_keys],
+        points=lambda name, size: index[name][index[name] < size],
+    )
 
 
 def _trained(problem: CampaignProblem, x: FloatArray) -> tuple[list[ComplexArray], list[ComplexArray]]:
@@ -315,7 +328,7 @@ def _node_frequencies(families: list[Family], bases: list[ComplexArray], count: 
     return out
 
 
-def _reduce(family: Family, small: Family, basis: ComplexArray, centre: ComplexArray, index: IntArray) -> _Reduced:
+def _reduce(family: Family, small: Family, basis: ComplexArray, centre: ComplexArray, index: IntArray) -> Reduced:
     """The map from node values to coefficients, by weighted least squares over the nodes of all traces of the family."""
     chosen = index[index < basis.shape[-1]]
     weight = np.repeat(np.sqrt(small.precision.reshape(-1)), 2)
@@ -328,4 +341,4 @@ def _reduce(family: Family, small: Family, basis: ComplexArray, centre: ComplexA
     if family.slow is not None:
         shares = family.slow_scores(basis)  # (M, Z)
         slow, slow_offset = shares.T, family.slow_scores(family.ratio - centre) - offset @ shares
-    return _Reduced(family.isolator, mean_nodes, lift, offset, float(gram[-1, -1] - offset @ offset), slow, slow_offset)
+    return Reduced(family.isolator, mean_nodes, lift, offset, float(gram[-1, -1] - offset @ offset), slow, slow_offset)

@@ -18,6 +18,7 @@ from fluxsense.device.chip import ChipParameters
 from fluxsense.errors import InputError
 from fluxsense.infer.chainfile import ChainFile, run_identity
 from fluxsense.infer.compress import CompressedProblem, compress
+from fluxsense.infer.compressfile import kept_compress
 from fluxsense.infer.diagnostics import Diagnosis, diagnose, r_hat_rank
 from fluxsense.infer.directions import (
     Clusters,
@@ -152,6 +153,7 @@ def sample_posterior(
     jumping: bool = True,
     progress: Progress | None = None,
     file: ChainFile | None = None,
+    quadrature_file: str | os.PathLike[str] | None = None,
 ) -> Posterior:
     """Search, sample and judge one posterior.
 
@@ -166,6 +168,8 @@ def sample_posterior(
         See `run_ensembles`.
     progress : callable, optional
         Called with (what, share done, detail).
+    quadrature_file : path-like, optional
+        See `kept_compress`.
 
     Returns
     -------
@@ -195,7 +199,7 @@ def sample_posterior(
     full = problem
     if isinstance(problem, CampaignProblem):
         say("reducing the frequencies", 0.0, "")
-        problem = compress(problem, mixture, streams[1]) or problem
+        problem = kept_compress(problem, mixture, streams[1], quadrature_file) or problem
 
     def enough(x: FloatArray) -> tuple[bool, float]:
         e, t, w, d = x.shape
@@ -471,6 +475,7 @@ def orient(
     jumping: bool = True,
     distrusted: Sequence[Distrusted] = (),
     chain_file: str | os.PathLike[str] | None = None,
+    quadrature_file: str | os.PathLike[str] | None = None,
 ) -> Orientation:
     """Infer the direction of the source from a campaign's digest.
 
@@ -493,6 +498,8 @@ def orient(
     chain_file : path-like, optional
         Where to keep the chains while they grow (HDF5).  If it holds those of the same run, cut short by a kill, a time
         limit or an interrupt, sampling goes on from there and gives what it would have given without the break.
+    quadrature_file : path-like, optional
+        Where to keep the reduced quadrature; taken from there only if it is of this very problem, with the same answer.
 
     Returns
     -------
@@ -522,6 +529,7 @@ def orient(
         jumping=jumping,
         progress=progress,
         file=chain_keeper(chain_file, study, digest.content_hash(), seed, jumping),
+        quadrature_file=quadrature_file,
     )
     say = progress or (lambda what, share, detail: None)
     best = modes[0].x

@@ -167,7 +167,7 @@ def likelihood_points(
         problem, mixture = fitted(study, summed_digest(study, draw_truth(study, 1)))
         small = reduced(problem, mixture)
         x = mixture.draw(np.random.default_rng(5), 40)
-        x = np.ascontiguousarray(x[small._distance(x) <= small._radius])
+        x = np.ascontiguousarray(x[small._distance(x) <= small.radius])
         difference = small.log_likelihood(x) - problem.log_likelihood(x)
         used.append((small.nodes, small.points, float(np.max(np.abs(difference - np.median(difference))))))
         reduced_calls.append(lambda p=small, x=x: p.log_likelihood(x))
@@ -221,7 +221,7 @@ def likelihood_direct(
     mixture, _ = improve(from_modes(modes), lambda x: log_posterior(problem, x), rng)
     small = reduced(problem, mixture)
     x = mixture.draw(rng, 60)
-    x = np.ascontiguousarray(x[small._distance(x) <= small._radius])[:40]
+    x = np.ascontiguousarray(x[small._distance(x) <= small.radius])[:40]
     parameters = unknowns.parameters(x)
     slow = np.array([direct(parameters.rows(slice(k, k + 1))) for k in range(4)])
     errors = []
