@@ -301,3 +301,35 @@ def test_wiring_cannot_be_read_at_zero_bias(tmp_path):
         'State "+90 deg" or "-90 deg" in the study, or record source-out sweeps with both loops biased to about half a flux '
         "quantum."
     )
+
+
+def test_candidate_directions_have_the_weights_of_their_integrals(tmp_path):
+    """Each candidate's probability against an integral over the size alone (401 points), with everything else known."""
+    study = small_study(
+        tmp_path,
+        source='direction_prior = "list"\ndirection_candidates = [[0, 0, 1], [0.1, 0, 1], [1, 0, 0], [0, -1, 0]]',
+        size_ut=0.003,
+        offset_sd_mphi0=0.0,
+        points=11,
+    )
+    digest = simulate_digest(study, draw_truth(study, 3))
+    result = orient(study, digest, seed=1, wanted_ess=1000)
+    assert result.document["verdict"]["trust"] == "reliable", result.document["verdict"]
+    problem = result.posterior.problem
+    prior = problem.unknowns.source_prior
+    r = np.linspace(1e-3, 4, 401)
+    inside = []
+    for candidate in prior.candidates:
+        w = np.concatenate([prior.embed(candidate[None], x) for x in r])
+        inside.append(problem.log_likelihood(w) + 2 * np.log(r) - 1.5 * r**2)
+    inside = np.exp(np.array(inside) - np.max(inside)).sum(axis=1)
+    expected = inside / inside.sum()
+    found = np.zeros(4)
+    for mode in result.document["modes"]:
+        found[int(np.argmax(prior.candidates @ np.array(mode["vector"])))] = mode["weight"]
+    effective = result.document["sampling"]["effective_samples"]
+    assert np.all(np.abs(found - expected) < 5 * np.sqrt(expected * (1 - expected) / min(effective, 1000)) + 1e-3)
+    level = result.document["region"][-1]
+    assert 1 <= len(level["candidates"]) <= 4
+    assert level["solid_angle_sr"] == 0
+    assert "Of the candidate directions, the source has:" in str(result)

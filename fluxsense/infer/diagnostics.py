@@ -230,7 +230,8 @@ def weight_agreement(
     scatter = weights.std(axis=0, ddof=1) / np.sqrt(len(weights))
     # two or four ensembles may agree by luck: no less than what the effective number of samples allows
     counted = [
-        np.sqrt(w * (1 - w) / max(ess_bulk((x == m).astype(np.float64)), 1.0)) if 0 < w < 1 else 0.0 for m, w in enumerate(pooled)
+        np.sqrt(w * (1 - w) / max(ess_bulk((x == m).astype(np.float64)), 1.0)) if 0 < w < 1 else 0.0
+        for m, w in enumerate(pooled)
     ]
     error = np.maximum(scatter, counted)
     transitions = np.count_nonzero(np.diff(x, axis=1), axis=(1, 2))

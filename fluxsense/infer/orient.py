@@ -975,11 +975,11 @@ def answer_sentence(document: dict[str, Any]) -> str:
     }[document["verdict"]["trust"]]
     heavy = [m for m in document["modes"] if m["weight"] >= 0.02]
     if "candidates" in r90:
-        others = " or ".join(
-            f"azimuth {m['azimuth_deg']:.1f}, elevation {m['elevation_deg']:.1f} (probability {m['weight']:.3g})"
+        others = "; ".join(
+            f"azimuth {m['azimuth_deg']:.1f}, elevation {m['elevation_deg']:.1f} degrees with probability {m['weight']:.3g}"
             for m in heavy
         )
-        return f"{trust}. Of the directions listed, the source has {others} degrees."
+        return f"{trust}. Of the candidate directions, the source has: {others}."
     if len(heavy) > 1:
         others = " and ".join(f"azimuth {m['azimuth_deg']:.1f}, elevation {m['elevation_deg']:.1f}" for m in heavy)
         return (

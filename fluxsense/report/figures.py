@@ -167,7 +167,8 @@ def draw_sphere_map(
     truth: FloatArray | None = None,
 ) -> Figure:
     """As `sphere_map`, from its parts: regions of one density, modes (heaviest first), samples (N, 3), map centre."""
-    close = [m for m in modes if m.angular_sd_rad < SMALL_REGION_RAD][:2]
+    listed = regions[0].candidates is not None  # a choice among a few directions has no regions to draw
+    close = [] if listed else [m for m in modes if m.angular_sd_rad < SMALL_REGION_RAD][:2]
     height = 5.45 + (4.45 if len(close) == 1 else 4.85 if close else 0.0)
     figure = Figure(figsize=(WIDTH_IN, height))
     disc_height = 4.75 / height
@@ -181,7 +182,9 @@ def draw_sphere_map(
         _close_up(axes, regions, modes, mode, samples, truth)
         title = "close-up" if len(modes) == 1 else f"close-up of mode {modes.index(mode) + 1}"
         axes.set_title(title + ", equal area")
-    handles = _map_handles(regions, truth is not None)
+    handles = _map_handles(
+        () if listed else regions, truth is not None, "candidate" if listed else "mean direction of a mode"
+    )
     if len(close) == 1:
         figure.legend(handles=handles, loc="center left", bbox_to_anchor=(0.56, 2.5 / height), labelspacing=1.0)
     else:
@@ -342,7 +345,7 @@ def _mark_truth(axes: Axes, at: FloatArray) -> None:
     )
 
 
-def _map_handles(regions: Sequence[Region], truth: bool) -> list[Any]:
+def _map_handles(regions: Sequence[Region], truth: bool, ring_words: str) -> list[Any]:
     handles: list[Any] = []
     edged = _levels(regions)
     for region, tint in zip(edged, TINTS[-len(edged) :] if edged else (), strict=True):
@@ -350,7 +353,7 @@ def _map_handles(regions: Sequence[Region], truth: bool) -> list[Any]:
         words = f"{100 * region.level:.0f}% region: {_solid_angle(region.solid_angle_sr)}"
         handles.append(Patch(facecolor=tint, edgecolor=INK, linestyle=style, linewidth=1.1, label=words))
     ring = Line2D([], [], linestyle="", marker="o", markersize=9, markerfacecolor="none", markeredgecolor=BLUE)
-    ring.set_label("mean direction of a mode")
+    ring.set_label(ring_words)
     handles.append(ring)
     if truth:
         star = Line2D([], [], linestyle="", marker="*", markersize=11, markerfacecolor="white", markeredgecolor=ORANGE)

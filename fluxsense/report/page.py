@@ -160,8 +160,13 @@ def _pictures(orientation: Answer, groups: list[GroupView], known: KnownSource |
             figures.sphere_map(orientation, known),
             "Map of the sphere with the 50, 90 and 95% credible regions of the direction",
             "Where the source points. Equal-area discs: equal areas on the page are equal solid angles. Azimuth (az) runs "
-            "from +x towards +y, elevation (el) from the chip plane towards +z. Solid, dashed and dotted edges enclose "
-            f"50, 90 and 95% of the probability; dots are draws.{marked}",
+            "from +x towards +y, elevation (el) from the chip plane towards +z. "
+            + (
+                "Numbered rings are the candidate directions, the most probable first."
+                if "candidates" in orientation.document["region"][0]
+                else "Solid, dashed and dotted edges enclose 50, 90 and 95% of the probability; dots are draws."
+            )
+            + marked,
         ),
         "geometry": picture(
             figures.geometry(orientation, known),
