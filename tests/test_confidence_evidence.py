@@ -234,7 +234,7 @@ def nested(problem: object, mixture: StudentMixture, seed: int, live: int = 200)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         sampler = dynesty.NestedSampler(
-            log_like, transform, size, nlive=live, rstate=np.random.default_rng(seed), sample="rwalk"
+            log_like, transform, size, nlive=live, rstate=np.random.default_rng(seed), bound="multi", sample="unif"
         )
         sampler.run_nested(print_progress=False, dlogz=0.2)
     return float(sampler.results.logz[-1]), float(sampler.results.logzerr[-1])
