@@ -14,6 +14,7 @@ how many workers ran it.  Mutual inductances of bias lines stay those of the stu
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -337,6 +338,9 @@ def regular_ring(study: Study, radius_m: float, size_m: float, turn_rad: float =
     return Layout(now.chips, tuple(outlines), 0.0)
 
 
+RING_PASSES = 4
+
+
 def best_ring(judge: Judge, passes: int = 7) -> tuple[Layout, float]:
     """The best regular ring of equal loops that keeps the rules, and its criterion: grid, then finer grids about the best.
 
@@ -382,7 +386,7 @@ def best_ring(judge: Judge, passes: int = 7) -> tuple[Layout, float]:
 class _Walk:
     """One start of the search: shapes that keep the rules at every step."""
 
-    def __init__(self, judge: Judge, seed: Sequence[int], first: bool) -> None:
+    def __init__(self, judge: Judge, seed: Sequence[int], begin: Layout | None) -> None:
         self.judge = judge
         study = judge.study
         self.rules = study.layout
@@ -395,14 +399,15 @@ class _Walk:
         self.outlines = list(present.outlines)
         self.shapes: dict[int, Shape] = {}
         self.lift = 0.0
-        self._begin(first)
+        self._begin(begin)
         self.rows = [judge.rows(c, o, self.lift) for c, o in zip(self.chips, self.outlines, strict=True)]
         self.value = judge.value(self.rows)
 
-    def _begin(self, first: bool) -> None:
-        """The present layout, if it keeps the rules and is wanted; else random shapes, placed one by one."""
-        if first:
-            shapes = {n: shape_of(self.judge.study.loops[n], self.rules.outlines) for n in self.free}
+    def _begin(self, begin: Layout | None) -> None:
+        """The layout given, if it keeps the rules; else random shapes, placed one by one."""
+        if begin is not None:
+            loops = with_layout(self.judge.study, begin).loops
+            shapes = {n: shape_of(loops[n], self.rules.outlines) for n in self.free}
             outlines = list(self.outlines)
             for n, shape in shapes.items():
                 outlines[n] = shape.corners(self.rules.grid_m)
@@ -555,9 +560,9 @@ def random_layout(study: Study, rng: np.random.Generator) -> tuple[dict[int, Sha
     )
 
 
-def _one_start(judge: Judge, job: tuple[Sequence[int], bool, int]) -> tuple[float, Layout]:
-    seed, first, steps = job
-    walk = _Walk(judge, seed, first)
+def _one_start(judge: Judge, job: tuple[Sequence[int], Layout | None, int]) -> tuple[float, Layout]:
+    seed, begin, steps = job
+    walk = _Walk(judge, seed, begin)
     walk.run(steps)
     return walk.value, walk.layout()
 
@@ -596,7 +601,8 @@ def search_layout(
     ----------
     judge : Judge
     starts : int
-        The first begins at the study's own layout if that keeps the rules, the others at random.
+        The first begins at the study's own layout if that keeps the rules, the second at the best regular ring of equal
+        loops, the others at random.
     steps : int
         Of each start.
     seed : int
@@ -620,7 +626,12 @@ def search_layout(
             where=f"{judge.study.path.name}, layout.fixed",
             remedy="Leave at least one loop free",
         )
-    jobs = [((seed, 31, k), k == 0, steps) for k in range(starts)]
+    begins: list[Layout | None] = [None] * starts
+    begins[0] = study_layout(judge.study)
+    if starts > 1:
+        with suppress(InputError):  # no ring keeps the rules
+            begins[1] = best_ring(judge, passes=RING_PASSES)[0]
+    jobs = [((seed, 31, k), begins[k], steps) for k in range(starts)]
     reached: list[tuple[float, Layout]] = []
     for found in ordered_map(_one_start, jobs, judge, executor=executor, batch=1):
         reached.append(found)
