@@ -120,6 +120,12 @@ def _parser() -> argparse.ArgumentParser:
     layout.add_argument(
         "--position-known", action="store_true", help="judge as if the dipole's position were known when data are read"
     )
+    layout.add_argument(
+        "--isolators",
+        default="",
+        metavar="N,N",
+        help="numbers of isolators to compare in the same measuring time first",
+    )
     layout.add_argument("--gds", metavar="FILE", help="write the proposed outlines as GDSII too (needs gdstk)")
     layout.add_argument("--from-gds", metavar="FILE", help="take the present outlines from this GDSII file")
     layout.add_argument("--layer", type=int, default=1, metavar="N", help="GDSII layer of the outlines (default 1)")
@@ -662,6 +668,16 @@ def _plan(options: argparse.Namespace) -> int:
     return 0 if proposal.document["error_proposed"]["prediction_valid"] else 1
 
 
+def _counts(text: str) -> tuple[int, ...]:
+    """Whole numbers from 'N,N'."""
+    try:
+        return tuple(int(part) for part in text.split(",")) if text else ()
+    except ValueError:
+        raise InputError(
+            f'"{text}" does not list numbers of isolators', where="--isolators", remedy="Write --isolators 3,4,5"
+        ) from None
+
+
 def _layout(options: argparse.Namespace) -> int:
     study = read_study(options.study)
     _complex_only(study, "layout")
@@ -679,6 +695,7 @@ def _layout(options: argparse.Namespace) -> int:
         from fluxsense.design.layout import with_layout
 
         study = with_layout(study, layout_from(study, read_gdsii(options.from_gds, layer=options.layer)))
+    _counts(options.isolators)
     check_geometry(study)
     folder = _ready(Path(options.out) if options.out else study.folder / "layout")
     _hold(options, folder)
@@ -692,6 +709,7 @@ def _layout(options: argparse.Namespace) -> int:
         position_known=options.position_known,
         starts=options.starts,
         steps=options.steps,
+        counts=_counts(options.isolators),
         executor=Processes(options.workers) if options.workers > 1 else None,
         progress=ticker,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,6 +10,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from fluxsense.design.ambiguity import ambiguity_map, ambiguity_words, information_words
+from fluxsense.design.count import CountResult, compare_counts
 from fluxsense.design.information_gain import chip_gain
 from fluxsense.design.layout import (
     Judge,
@@ -196,6 +197,7 @@ def plan(
         "error_proposed": after,
         "improvement": before["mean_deg"] / after["mean_deg"],
         "settings": entries,
+        "isolation_asked_db": wanted_isolation,
         "isolation_not_reached": unmet,
         "schedule": {
             "candidates": [
@@ -266,6 +268,13 @@ def plan_lines(document: dict[str, Any]) -> list[str]:
             f"  {s['name']} ({', '.join(s['isolators'])}): bias {currents or 'none'}; pump {pump} at "
             f"{format_quantity(s['pump_power_w'], 'power', 4)}{isolation}"
         )
+    reached = [v for s in document["settings"] for v in s["isolation_db"]]
+    if document["isolation_asked_db"] is None and reached:
+        widest = max(abs(f) for s in document["settings"] for f in s["flux_phi0"])
+        lines.append(
+            f"  [limits] asks for no isolation, so only the error counts: the least here is {min(reached):.0f} dB, with loops "
+            f'at up to {widest:.2g} flux quanta. State isolation = "15 dB" there if every setting must still isolate.'
+        )
     if document["isolation_not_reached"]:
         lines.append(
             f"  The isolation that the study asks for was not reached in: {', '.join(document['isolation_not_reached'])}."
@@ -318,6 +327,7 @@ def propose_layout(
     position_known: bool = False,
     starts: int = 8,
     steps: int = 1200,
+    counts: Sequence[int] = (),
     executor: Workers | None = None,
     progress: Progress | None = None,
 ) -> Proposal:
@@ -332,6 +342,8 @@ def propose_layout(
     position_known : bool
         Judge as if the dipole's position were known exactly when the data are read (it still varies from case to case).
     starts, steps : int
+    counts : sequence of int
+        Numbers of isolators to compare first, with half the starts and steps each; the best is laid out.
     executor : concurrent.futures.Executor or fluxsense.executors.Processes, optional
     progress : callable, optional
 
@@ -348,6 +360,21 @@ def propose_layout(
     check_geometry(study)
     tell("tables of information", 0.0, "")
     known = ("position",) if position_known else ()
+    compared: list[CountResult] = []
+    if counts:
+        compared = compare_counts(
+            study,
+            counts,
+            criterion=criterion,
+            known=known,
+            starts=max(1, starts // 2),
+            steps=max(1, steps // 2),
+            seed=seed,
+            executor=executor,
+            progress=tell,
+        )
+        sense = 1 if criterion in ("error", "A", "worst") else -1
+        study = min(compared, key=lambda c: sense * c.value).study
     judge = Judge(study, search_points(study, 24, seed), criterion, known)
     present = study_layout(study)
     found = search_layout(judge, starts=starts, steps=steps, seed=seed, executor=executor, progress=progress)
@@ -371,6 +398,10 @@ def propose_layout(
         "seed": seed,
         "criterion": criterion,
         "position_known": position_known,
+        "isolator_counts": [
+            {"isolators": c.count, "criterion": c.value, "prediction_valid": c.valid} for c in compared
+        ],
+        "isolators": len(study.isolators),
         "comparison": comparison,
         "prediction_valid": {"now": old.valid(), "proposed": new.valid()},
         "starts": [float(v) for v in found.starts],
@@ -403,6 +434,13 @@ _CRITERION_WORDS = {
 def layout_lines(document: dict[str, Any]) -> list[str]:
     """A layout proposal as lines of text."""
     lines = [document["title"], ""]
+    if document["isolator_counts"]:
+        lines.append(f"Numbers of isolators in the same measuring time, {_CRITERION_WORDS[document['criterion']]}:")
+        lines += [f"  {c['isolators']:3d}  {c['criterion']:.4g}" for c in document["isolator_counts"]]
+        lines += [
+            f"Laid out below are {document['isolators']}; 'now' is the layout that this comparison found for them.",
+            "",
+        ]
     for label, words in (
         ("position_as_stated", "position as uncertain as the study says"),
         ("position_known", "position known"),

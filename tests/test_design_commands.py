@@ -45,6 +45,8 @@ def test_plan_writes_what_it_says(path: Path, tmp_path: Path, capsys: pytest.Cap
     assert "equivalence theorem: largest sensitivity is 1.0" in out
     assert "Time to 5 degrees" in out
     assert "searching working points" in err
+    assert "[limits] asks for no isolation" in out
+    assert 'State isolation = "15 dB"' in out
     document = json.loads((tmp_path / "p/plan.json").read_text())
     assert document["error_proposed"]["mean_deg"] <= document["error_now"]["mean_deg"]
     assert document["schedule"]["equivalence_largest_over_limit"] < 1.01
@@ -72,6 +74,20 @@ def test_layout_json_is_one_document_and_the_same_twice(
     assert documents[0]["rules_broken_proposed"] == []
     assert "laboratory's own limits" in documents[0]["caution"]
     read_study(tmp_path / "l0/study.toml")
+
+
+def test_layout_compares_numbers_of_isolators(path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    arguments = ["layout", str(path), "--out", str(tmp_path / "n"), "--starts", "1", "--steps", "6"]
+    code = main([*arguments, "--isolators", "2,3"])
+    out, _ = capsys.readouterr()
+    document = json.loads((tmp_path / "n/layout.json").read_text())
+    assert code == (0 if document["prediction_valid"]["proposed"] else 1)
+    assert [c["isolators"] for c in document["isolator_counts"]] == [2, 3]
+    assert document["isolators"] == 3  # two fluxes cannot tell three components
+    assert "Numbers of isolators in the same measuring time" in out
+    assert len(read_study(tmp_path / "n/study.toml").isolators) == 3
+    assert main([*arguments, "--isolators", "2,x"]) == 2
+    assert "does not list numbers of isolators" in capsys.readouterr().err
 
 
 def test_layout_through_gdsii(path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

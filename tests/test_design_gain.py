@@ -70,6 +70,31 @@ def test_nested_estimators_bracket_and_reach_the_closed_form() -> None:
     assert abs(wrong.middle - exact) > 10 * wrong.upper_sd
 
 
+def test_nested_estimators_reach_half_the_logarithm_of_1401() -> None:
+    """A published-looking number, 3.6224707732 nats = 5.2261206202 bits, came without its model; it is half the logarithm
+    of 1401.  One parameter of unit prior variance seen through slopes 1, 2, 3 with noise of standard deviation 0.1 has
+    just that: the posterior precision is 1 + (1 + 4 + 9)/0.01 = 1401 times the prior's, and the gain of a normal is half
+    the logarithm of that ratio.  The nested estimators come to it from both sides."""
+    slopes = np.array([[1.0], [2.0], [3.0]])
+    exact = linear_gaussian_gain(slopes, [[1.0]], 0.01 * np.eye(3))
+    assert exact == pytest.approx(3.6224707732, abs=5e-11)
+    assert exact / np.log(2) == pytest.approx(5.2261206202, abs=5e-11)
+    off = []
+    for inner in (100, 1000, 10_000):
+        found = nested_gain(
+            lambda rng, count: rng.standard_normal((count, 1)),
+            lambda theta: theta @ slopes.T,
+            np.full(3, 0.1),
+            np.random.default_rng(2),
+            outer=2000,
+            inner=inner,
+        )
+        assert found.lower - 4 * found.lower_sd < exact < found.upper + 4 * found.upper_sd
+        off.append(found.upper - found.lower)
+    assert off[0] > 3 * off[1] > 9 * off[2]
+    assert abs(found.middle - exact) < 4 * found.upper_sd + off[2]
+
+
 def test_gain_of_a_chip_where_it_is_nearly_linear() -> None:
     """A strong source and small priors: the bracket agrees with the normal approximation about all unknowns."""
     study = chip(ring(4, 14, 14), height_um=12, position_sd_um=0.05, offset_sd_mphi0=2.0, phase_sd_deg=0.0, points=21)
