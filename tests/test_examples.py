@@ -66,3 +66,22 @@ def test_every_example_is_run_by_some_test():
     names = [p.name for p in EXAMPLES.glob("*.py")]
     assert [name for name in names if f'"{name}"' not in tests] == []
     assert len(names) >= 3
+
+
+def test_noise_floor(measured: Measured, tmp_path):
+    out = run_script("noise_floor.py", tmp_path, measured.folder / "study.toml", "--slow", "1 mPhi0")
+    white, slow = (
+        [float(x.split(": ")[1]) for x in line.split(": ", 1)[1].removesuffix(" degrees").split(", ")]
+        for line in out.splitlines()[:2]
+    )
+    assert white[0] / white[-1] == pytest.approx(100, rel=0.1)  # 10000 repeats
+    assert slow[-1] == pytest.approx(slow[-3], rel=0.1)
+    assert slow[-1] > 5 * white[-1]
+    assert (tmp_path / "floor.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_notch(tmp_path):
+    out = run_script("notch.py", tmp_path)
+    decibels, exact = (float(line.split("4096: ")[1].removesuffix(" dB")) for line in out.splitlines()[:2])
+    assert decibels > -38.0  # biased, however many repeats
+    assert exact == pytest.approx(-40.0, abs=0.25)
