@@ -14,6 +14,7 @@ from typing import Any
 
 import emcee
 import numpy as np
+import numpy.typing as npt
 from campaigns import GRAIN, grain_study, summed_digest
 from disk import write_traces
 from peers import DirectSum, by_circuit, by_lapack, compiled
@@ -26,14 +27,16 @@ from fluxsense.infer.compress import CompressedProblem, compress
 from fluxsense.infer.diagnostics import ess_bulk
 from fluxsense.infer.likelihood import RatioLikelihood
 from fluxsense.infer.mixture import StudentMixture, from_modes, improve
+from fluxsense.infer.modes import ascend
 from fluxsense.infer.noise import NoiseLevels
-from fluxsense.infer.orient import orient, prepare
+from fluxsense.infer.orient import orient
 from fluxsense.infer.problem import CampaignProblem, log_posterior
 from fluxsense.infer.unknowns import Unknowns
-from fluxsense.simulate import draw_truth
-from fluxsense.study import Study
+from fluxsense.simulate import Truth, draw_truth
 from fluxsense.traces.digest import Digest, digest_campaign, load
 from fluxsense.traces.touchstone import read_sweep
+
+FloatArray = npt.NDArray[np.float64]
 
 CPU = "CPU time of this process"
 WALL = "wall time"
@@ -113,12 +116,27 @@ def forward(points: int = 201, count: int = 1024, repeats: int = 15) -> list[Lin
 # ---------------------------------------------------------------- likelihood
 
 
-def fitted(study: Study, digest: Digest, seed: int = 3) -> tuple[CampaignProblem, StudentMixture]:
-    """The full likelihood's problem and a mixture near the posterior."""
-    rng = np.random.default_rng(seed)
-    problem, modes, _ = prepare(study, digest, rng=rng)
-    mixture, _ = improve(from_modes(modes), lambda x: log_posterior(problem, x), rng)
-    return problem, mixture
+def truth_vector(problem: CampaignProblem, truth: Truth) -> FloatArray:
+    """The truth in whitened coordinates, without those that are integrated out."""
+    unknowns, p = problem.unknowns, truth.parameters
+    x = np.zeros(unknowns.size)
+    x[:3] = p.source[0] / unknowns.study.source.size
+    for column, n in enumerate(unknowns.nuisances, 3):
+        value = {
+            "position": lambda i: p.position_m[0, i[0]],
+            "offset": lambda i: p.offset_phi0[0, i[0], i[1]],
+            "strength": lambda i: p.pump_strength[0, i[0]],
+        }[n.kind](n.index)
+        x[column] = (value - n.mean) / n.sd
+    return x
+
+
+def fitted(problem: CampaignProblem, truth: Truth, seed: int = 3) -> StudentMixture:
+    """A mixture near the posterior, from the truth: what these lines measure begins after the search."""
+    best = ascend(problem, truth_vector(problem, truth))
+    if best is None:
+        raise SystemExit("no mode near the truth")
+    return improve(from_modes([best]), lambda x: log_posterior(problem, x), np.random.default_rng(seed))[0]
 
 
 def reduced(problem: CampaignProblem, mixture: StudentMixture, tolerance: float = 1e-3) -> CompressedProblem:
@@ -164,7 +182,11 @@ def likelihood_points(
     reduced_calls, full_calls, used = [], [], []
     for points in sizes:
         study = grain_study(folder, points=points, repeats=1000, patterns=patterns, cut_states=True)
-        problem, mixture = fitted(study, summed_digest(study, draw_truth(study, 1)))
+        truth = draw_truth(study, 1)
+        gain = study.noise.residual_gain
+        likelihood = RatioLikelihood(study, summed_digest(study, truth), truth.port_signs, residual_gain=gain)
+        problem = CampaignProblem(Unknowns(study, likelihood.cooldowns, leave_out=("phase",)), likelihood)
+        mixture = fitted(problem, truth)
         small = reduced(problem, mixture)
         x = mixture.draw(np.random.default_rng(5), 40)
         x = np.ascontiguousarray(x[small._distance(x) <= small.radius])
@@ -217,8 +239,7 @@ def likelihood_direct(
             each[k] = family.ratio[k] + white - white.mean(axis=0)  # with the digest's very mean
         data.append(each)
     direct = DirectSum(likelihood, data)
-    _, modes, _ = prepare(study, digest, rng=np.random.default_rng(3))
-    mixture, _ = improve(from_modes(modes), lambda x: log_posterior(problem, x), rng)
+    mixture = fitted(problem, truth)
     small = reduced(problem, mixture)
     x = mixture.draw(rng, 60)
     x = np.ascontiguousarray(x[small._distance(x) <= small.radius])[:40]
