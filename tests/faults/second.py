@@ -681,12 +681,11 @@ def log(raw: bytes, lines: list[str]) -> list[dict[str, Any]]:
 def archive(raw: bytes) -> dict[str, Any]:
     """Arrays of an uncompressed npz, walked from its central directory with `struct`."""
     end = raw.rfind(b"PK\x05\x06")
-    count, size, start = struct.unpack_from("<HII", raw, end + 10)
-    start = end - size if start + size != end else start
-    shift = end - size - struct.unpack_from("<I", raw, end + 16)[0]  # bytes in front of the archive
+    size, start = struct.unpack_from("<II", raw, end + 12)
+    shift = end - size - start  # bytes in front of the archive
     at = end - size
     out: dict[str, Any] = {}
-    for _ in range(count):
+    while at < end:  # the directory's size counts; the number of members stands twice beside it, and either may be off
         if raw[at : at + 4] != b"PK\x01\x02":
             raise Differs("a broken central directory was accepted")
         method, crc, packed, full, n_name, n_extra, n_comment = struct.unpack_from("<10xH4xIIIHHH", raw, at)
