@@ -61,6 +61,15 @@ def test_demo_sweeps(tmp_path):
     assert {"log.csv", "study.toml"} <= {p.name for p in (tmp_path / "sweeps").iterdir()}
 
 
+@pytest.mark.slow
+def test_many_campaigns(measured: Measured, tmp_path):
+    study = measured.folder / "study.toml"
+    out = run_script("many_campaigns.py", tmp_path, study, study, "--workers", 2, "--effective", 100, "--seed", 1)
+    one, two = out.splitlines()
+    assert one == two
+    assert one.startswith(f"{study}: azimuth ")
+
+
 def test_every_example_is_run_by_some_test():
     tests = "".join(p.read_text(encoding="utf-8") for p in Path(__file__).parent.glob("test_*.py"))
     names = [p.name for p in EXAMPLES.glob("*.py")]

@@ -26,7 +26,7 @@ from fluxsense.executors import Processes
 from fluxsense.infer.compress import CompressedProblem, compress
 from fluxsense.infer.diagnostics import ess_bulk
 from fluxsense.infer.likelihood import RatioLikelihood
-from fluxsense.infer.mixture import StudentMixture, from_modes, improve
+from fluxsense.infer.mixture import StudentMixture, from_modes
 from fluxsense.infer.modes import ascend
 from fluxsense.infer.noise import NoiseLevels
 from fluxsense.infer.orient import orient
@@ -131,12 +131,12 @@ def truth_vector(problem: CampaignProblem, truth: Truth) -> FloatArray:
     return x
 
 
-def fitted(problem: CampaignProblem, truth: Truth, seed: int = 3) -> StudentMixture:
-    """A mixture near the posterior, from the truth: what these lines measure begins after the search."""
+def fitted(problem: CampaignProblem, truth: Truth) -> StudentMixture:
+    """One component at the mode near the truth: what these lines measure begins after search and fit."""
     best = ascend(problem, truth_vector(problem, truth))
     if best is None:
         raise SystemExit("no mode near the truth")
-    return improve(from_modes([best]), lambda x: log_posterior(problem, x), np.random.default_rng(seed))[0]
+    return from_modes([best])
 
 
 def reduced(problem: CampaignProblem, mixture: StudentMixture, tolerance: float = 1e-3) -> CompressedProblem:
