@@ -12,7 +12,8 @@ from small_study import small_study
 from fluxsense.infer import compressfile
 from fluxsense.infer.compressfile import kept_compress, quadrature_identity
 from fluxsense.infer.likelihood import RatioLikelihood
-from fluxsense.infer.mixture import StudentMixture
+from fluxsense.infer.mixture import StudentMixture, from_modes
+from fluxsense.infer.modes import ascend
 from fluxsense.infer.problem import CampaignProblem
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.simulate import draw_truth, simulate_digest
@@ -25,7 +26,7 @@ def problem_of(study: Study, seed: int = 4, **changes: object) -> CampaignProble
     return CampaignProblem(Unknowns(study, likelihood.cooldowns, leave_out=("phase",)), likelihood)
 
 
-def mixture_of(problem: CampaignProblem, width: float = 0.01) -> StudentMixture:
+def mixture_of(problem: CampaignProblem, width: float = 0.002) -> StudentMixture:
     """One component about the middle of the prior; a quadrature does not ask whether it is the posterior."""
     size = problem.unknowns.size
     middle = np.zeros((1, size))
@@ -37,7 +38,11 @@ def mixture_of(problem: CampaignProblem, width: float = 0.01) -> StudentMixture:
 def test_the_same_numbers_from_the_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, slow: float) -> None:
     study = small_study(tmp_path, points=41, phase_sd_deg=1.0, slow_mphi0=slow)
     problem = problem_of(study, reference=draw_truth(study, 4).parameters)
-    mixture, path = mixture_of(problem), tmp_path / "quadrature.npz"
+    start = np.zeros(problem.unknowns.size)
+    start[:3] = draw_truth(study, 4).parameters.source[0] / study.source.size
+    mode = ascend(problem, start)
+    assert mode is not None
+    mixture, path = from_modes([mode]), tmp_path / "quadrature.npz"
     built = kept_compress(problem, mixture, np.random.default_rng(0), path)
     assert built is not None
     bare = kept_compress(problem, mixture, np.random.default_rng(0))
@@ -67,7 +72,7 @@ def test_anything_different_builds_it_anew(tmp_path: Path) -> None:
         identity(problem_of(study, residual_gain=0.02)),
         identity(problem_of(small_study(tmp_path, points=41, offset_sd_mphi0=11.0))),  # another prior
         identity(problem_of(replace(study, source=replace(study.source, size=2 * study.source.size)))),
-        identity(m=mixture_of(problem, 0.02)),
+        identity(m=mixture_of(problem, 0.003)),
         identity(seed=1),
         identity(tolerance=1e-2),
     ]

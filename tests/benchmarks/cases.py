@@ -190,7 +190,9 @@ def likelihood_points(
         small = reduced(problem, mixture)
         x = mixture.draw(np.random.default_rng(5), 40)
         x = np.ascontiguousarray(x[small._distance(x) <= small.radius])
-        difference = small.log_likelihood(x) - problem.log_likelihood(x)
+        full = problem.log_likelihood(x)
+        likely = full > full.max() - 40  # as posterior points are: the mixture is no more than near the posterior
+        difference = (small.log_likelihood(x) - full)[likely]
         used.append((small.nodes, small.points, float(np.max(np.abs(difference - np.median(difference))))))
         reduced_calls.append(lambda p=small, x=x: p.log_likelihood(x))
         full_calls.append(lambda p=problem, x=x: p.log_likelihood(x))
