@@ -333,3 +333,19 @@ def test_candidate_directions_have_the_weights_of_their_integrals(tmp_path):
     assert 1 <= len(level["candidates"]) <= 4
     assert level["solid_angle_sr"] == 0
     assert "Of the candidate directions, the source has:" in str(result)
+
+
+def test_draws_against_the_edge_of_the_prior_are_said(tmp_path):
+    """Fluxes of a field 30 degrees away from a cap of 20 degrees: the draws pile up at its edge, and the verdict says so."""
+    study = small_study(
+        tmp_path,
+        source='direction_prior = "cap"\ndirection_axis = [0, 0, 1]\ndirection_half_angle = "20 deg"',
+        offset_sd_mphi0=0.0,
+    )
+    rows = 1e5 * np.eye(3)
+    for tilt, said in ((30.0, True), (0.0, False)):
+        v = 1e-6 * np.array([np.sin(np.radians(tilt)), 0.0, np.cos(np.radians(tilt))])
+        problem = FluxProblem(Unknowns(study, ("c1",)), rows, rows @ v, 0.004)
+        verdict = judge(sample_posterior(problem, 1, ensembles=2, wanted_ess=400), None, 1e4)
+        assert any("lie against the bound of the prior of direction" in x for x in verdict.reasons) == said
+        assert (verdict.trust == "reliable") == (not said)

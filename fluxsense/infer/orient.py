@@ -67,6 +67,8 @@ MOST_LEFT_OUT = 0.3
 """Share of a group's sweeps that may be left out before the result is doubted."""
 QUADRATURE_ERROR = 1e-3
 """Largest error of the log evidence up to which a quadrature is used."""
+AT_BOUND_DOUBTFUL = 0.3
+"""Share of draws against a bound of the prior above which a result is doubted."""
 LARGEST_SHIFT = 0.3
 """Difference of sampled and integrated means, in standard deviations, above which the sampler is not believed."""
 LENGTH_TIMES = 65
@@ -771,6 +773,13 @@ def judge(posterior: Posterior, check: PredictiveCheck | None, evidence_ess: flo
         reasons.append(
             f"The reduced quadrature is off by {posterior.reduction_error:.2g} in log-likelihood at some posterior point."
         )
+    for name, share in posterior.problem.unknowns.at_bounds(posterior.chains.flat):
+        if share > AT_BOUND_DOUBTFUL:
+            level = max(level, 1)
+            reasons.append(
+                f"{100 * share:.0f}% of the draws lie against the bound of the prior of {name}: the data may want a value beyond "
+                "it. Widen that prior, or find out what the data disagree with."
+            )
     if posterior.shift > LARGEST_SHIFT:
         level = max(level, 1)
         reasons.append(

@@ -24,7 +24,7 @@ A nuisance that has no meaning beyond a bound (a linewidth, a loss or an effecti
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -353,6 +353,27 @@ class Unknowns:
         if self._shear:
             for column, shift in self._shifts(out).items():
                 out[:, column] += shift
+        return out
+
+    def at_bounds(self, x: FloatArray) -> list[tuple[str, float]]:
+        """Share of vectors (N, D) that lie against a bound of the prior, for each quantity that has one.
+
+        Against: within a twentieth of the prior's standard deviation for a nuisance; within a twentieth of its half-angle of
+        the edge of a cap or plane of directions.
+        """
+        out = []
+        for column, n in enumerate(self.nuisances, self.lead):
+            low, high = self._low[column - self.lead], self._high[column - self.lead]
+            if np.isfinite(low) or np.isfinite(high):
+                out.append((n.name, float(np.mean((x[:, column] < low + 0.05) | (x[:, column] > high - 0.05)))))
+        if self.with_source and self.source_prior.direction.kind in ("cap", "plane"):
+            inner = replace(
+                self.source_prior,
+                direction=replace(
+                    self.source_prior.direction, half_angle_rad=0.95 * self.source_prior.direction.half_angle_rad
+                ),
+            )
+            out.append(("direction", float(np.mean(~inner.inside(x[:, :3])))))
         return out
 
     def label(self, column: int) -> tuple[str, float, str]:
