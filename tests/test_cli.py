@@ -337,11 +337,14 @@ def test_a_negative_seed(tiny):
 # ---------------------------------------------------------------- orient
 
 
+KEPT = {"result.json", "digest.npz", "posterior.npz", "chains.h5", "quadrature.npz"}
+
+
 def test_orient_prints_one_document_and_writes_it(measured: Measured):
     assert measured.outcome.code == 0, measured.outcome
     document = one_document(measured.outcome)
     folder = measured.folder / "results"
-    assert {p.name for p in folder.iterdir()} == {"result.json", "report.html", "digest.npz", "posterior.npz"}
+    assert {p.name for p in folder.iterdir()} == KEPT | {"report.html"}
     assert json.loads((folder / "result.json").read_text()) == document
 
 
@@ -395,7 +398,7 @@ def test_orient_as_text_with_a_time_limit(measured: Measured, tmp_path):
     assert not outcome.out.startswith("This result is reliable")
     assert "Sampling ended early: the time limit was reached." in outcome.out
     assert outcome.out.endswith(f"Wrote result.json to {tmp_path / 'r'}.\n")
-    assert {p.name for p in (tmp_path / "r").iterdir()} == {"result.json", "digest.npz", "posterior.npz"}
+    assert {p.name for p in (tmp_path / "r").iterdir()} == KEPT
     assert json.loads((tmp_path / "r" / "result.json").read_text())["verdict"]["trust"] != "reliable"
     for stage in ("reading traces", "reading the wiring", "searching for modes", "sampling"):
         assert stage in outcome.err
