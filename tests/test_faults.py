@@ -582,3 +582,18 @@ def test_directions_that_are_almost_the_same_and_endless_lists_of_them(tmp_path)
         with pytest.raises(InputError, match=words):
             read_study(path)
         assert time.process_time() - began < 2.0
+
+
+def test_an_archive_that_two_readers_might_see_differently_is_refused():
+    """Bytes after the end record, a comment, or a directory that lies elsewhere than the record says."""
+    stream = io.BytesIO()
+    np.savez(stream, a=np.arange(3.0))
+    raw = stream.getvalue()
+    assert list(arrays_from_bytes(raw)) == ["a"]
+    end = len(raw) - 22
+    moved = (
+        raw[:end] + raw[end : end + 12] + (int.from_bytes(raw[end + 12 : end + 16], "little") - 1).to_bytes(4, "little")
+    )
+    for changed in (raw + b"x", raw[:-2] + b"\x01\x00c", moved + raw[end + 16 :], raw[:-1], b"xx" + raw):
+        with pytest.raises(DamagedArrays):
+            arrays_from_bytes(changed)

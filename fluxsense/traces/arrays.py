@@ -45,6 +45,7 @@ def arrays_from_bytes(raw: bytes) -> dict[str, NDArray[Any]]:
         an array of plain numbers in C order.
     """
     found: dict[str, NDArray[Any]] = {}
+    _check_end(raw)
     try:
         with zipfile.ZipFile(io.BytesIO(raw)) as archive:
             members = archive.infolist()
@@ -68,6 +69,16 @@ def arrays_from_bytes(raw: bytes) -> dict[str, NDArray[Any]]:
     except (ValueError, TypeError, KeyError, IndexError, OverflowError, RuntimeError, struct.error, MemoryError):
         raise DamagedArrays("it is not an archive of plain arrays") from None
     return found
+
+
+def _check_end(raw: bytes) -> None:
+    """The directory must lie right before the end record, and nothing after that: else two readers may see two archives."""
+    end = len(raw) - 22
+    if end < 0 or raw[end : end + 4] != b"PK\x05\x06" or raw[-2:] != b"\0\0":
+        raise DamagedArrays("it is cut off, or a checksum does not fit")
+    size, start = struct.unpack_from("<II", raw, end + 12)
+    if 0xFFFFFFFF not in (size, start) and start + size != end:  # else the archive has a larger end record before it
+        raise DamagedArrays("its directory is not where it should be")
 
 
 _HEADER = re.compile(
