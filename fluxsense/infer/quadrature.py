@@ -39,7 +39,8 @@ class Quadrature:
         Probabilities; sum to one.
     log_evidence : float
     log_evidence_error : float
-        Half the difference of the two shifted grids' values, an upper estimate for their mean.
+        Half the difference of the two shifted grids' values, an upper estimate for their mean, and the probability in the
+        outermost shell of the grids.
     calls : int
         Evaluations of the posterior.
     """
@@ -84,17 +85,18 @@ def integrate(
     points = POINTS[size]
     step = 2 * reach / (points - 1)
     axis = np.linspace(-reach, reach, points)
-    places, logs, grid_of = [], [], []
+    places, logs, grid_of, edge_of = [], [], [], []
     calls = 0
     for shift in (0.0, 0.5):
         z = np.stack(np.meshgrid(*[axis + shift * step] * size, indexing="ij"), axis=-1).reshape(-1, size)
         z = z[np.sum(z * z, axis=1) <= reach * reach]  # the corners hold nothing
         for k in range(len(mixture.weights)):
             x = mixture.means[k] + z @ mixture.factors[k].T
+            edge = np.sum(z * z, axis=1) > (reach - 1) ** 2
             each = mixture.component_log_density(x)
             share = each[:, k] - logsumexp(each, axis=1)
             keep = share > -40
-            x, share = x[keep], share[keep]
+            x, share, edge = x[keep], share[keep], edge[keep]
             log_p = np.concatenate([log_target(x[n : n + _BLOCK]) for n in range(0, len(x), _BLOCK)] or [np.zeros(0)])
             calls += len(x)
             volume = size * np.log(step) + float(np.sum(np.log(np.diag(mixture.factors[k]))))
@@ -102,13 +104,16 @@ def integrate(
             places.append(x[alive])
             logs.append((log_p + share + volume)[alive])
             grid_of.append(np.full(int(alive.sum()), shift > 0))
+            edge_of.append(edge[alive])
     x, log_w, second = np.concatenate(places), np.concatenate(logs), np.concatenate(grid_of)
     if not np.any(~second) or not np.any(second):
         return None
     values = [float(logsumexp(log_w[second == side])) for side in (False, True)]
     total = float(logsumexp(log_w))
     weight = np.exp(log_w - total)
+    # what lies beyond the grids is not seen by either; the outermost shell, a standard deviation thick, stands for it
+    outside = float(weight[np.concatenate(edge_of)].sum())
     held = weight > 1e-14
     return Quadrature(
-        x[held], weight[held] / weight[held].sum(), total - np.log(2), 0.5 * abs(values[0] - values[1]), calls
+        x[held], weight[held] / weight[held].sum(), total - np.log(2), 0.5 * abs(values[0] - values[1]) + outside, calls
     )
