@@ -155,7 +155,7 @@ def turned(campaigns: int, seed: int, whole: bool) -> None:
         flush=True,
     )
     for label, study in studies.items():
-        valid = predict(planned_experiment(study), points_at(Unknowns(study, study.plan.cooldowns), np.eye(3))).valid()
+        valid = judged(study).valid()
         show(f"  {label} (prediction {'valid' if valid else 'not valid'})", scatter(study, campaigns, seed, whole))
 
 
