@@ -101,6 +101,14 @@ def test_an_answer_after_a_break_is_the_same_answer(tmp_path, monkeypatch):
     assert orient(study, digest, seed=1, chain_file=tmp_path / "chains.h5").document == unbroken.document
 
 
+def test_a_full_disk_does_not_take_the_answer_with_it(problem, tmp_path):
+    """Found with file systems that fill up: a chain that could not be written stopped the run, and its work was lost."""
+    unbroken = walk(problem, None)
+    nowhere = every_block(tmp_path / "gone" / "chains.h5")
+    assert same(walk(problem, nowhere), unbroken)
+    assert "chains.h5: the file cannot be written (No such file or directory)" in nowhere.fault
+
+
 def damage(path, change):
     """Change the content and make the checksum fit again."""
     with h5py.File(path, "r+") as file:

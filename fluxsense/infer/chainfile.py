@@ -100,6 +100,11 @@ class ChainFile:
         See `run_identity`; a file of another run is not gone on from.
     clock : callable, optional
         Seconds that only grow; for tests.
+
+    Attributes
+    ----------
+    fault : str
+        Why the chains could not be written the last time; empty if they could.
     """
 
     def __init__(
@@ -109,6 +114,7 @@ class ChainFile:
         self.identity = identity
         self._clock = clock
         self._next = clock() + LEAST_SECONDS
+        self.fault = ""
 
     def unfinished(self) -> Walk | None:
         """The walk to go on from; None if there is no file, it cannot be used, is of another run or was finished."""
@@ -121,9 +127,21 @@ class ChainFile:
         return walk if identity == self.identity and not finished else None
 
     def keep(self, walk: Callable[[], Walk]) -> None:
-        """Write the walk if it is time to."""
+        """Write the walk if it is time to; a fault of the disk does not stop the run."""
         if self._clock() >= self._next:
-            self.save(walk(), finished=False)
+            self._try(walk(), finished=False)
+
+    def close(self, walk: Walk, *, finished: bool) -> None:
+        """Write the walk at the end of the run; a fault of the disk does not take the answer with it."""
+        self._try(walk, finished=finished)
+
+    def _try(self, walk: Walk, *, finished: bool) -> None:
+        try:
+            self.save(walk, finished=finished)
+            self.fault = ""
+        except InputError as error:
+            self.fault = str(error)
+            self._next = self._clock() + LEAST_SECONDS
 
     def save(self, walk: Walk, *, finished: bool) -> None:
         """Write the walk.

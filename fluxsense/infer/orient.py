@@ -235,6 +235,8 @@ def sample_posterior(
             f"{ess:.0f} of {wanted_ess:.0f} effective samples, {left:.0f} s left",
         ),
     )
+    if file is not None and file.fault:
+        say("the chains are not kept", 1.0, file.fault)
     say("evidence", 0.0, "")
     log_z, log_z_sd, log_z_ess = evidence(problem, mixture, streams[2])
     error = _reduction_error(full, problem, chains, streams[2])

@@ -215,7 +215,7 @@ def run_ensembles(
         if walk.steps - int(BURN_SHARE * walk.steps) < 8:
             raise
     if file is not None:
-        file.save(walk.frozen(), finished=stopped in ("enough", "steps"))
+        file.close(walk.frozen(), finished=stopped in ("enough", "steps"))
     steps = walk.steps
     burn = int(BURN_SHARE * steps)
     acceptance = np.mean(walk.accepted, axis=1) / steps
