@@ -126,6 +126,7 @@ def test_impossible_numbers_are_refused() -> None:
         ordered_map(draw, ITEMS, None, batch=0)
 
 
+@pytest.mark.slow  # a cluster's workers may take long to start on a busy machine
 def test_dask_cluster_of_this_machine(shared: Counted, tmp_path: Path) -> None:
     """Two worker processes, one of which kills itself under way: the same results, data unpacked once per process."""
     distributed = pytest.importorskip("distributed")
