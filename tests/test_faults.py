@@ -43,20 +43,20 @@ TESTS = Path(__file__).parent
 
 
 def test_mutated_files_give_a_correct_reading_or_a_sentence():
-    """The first 3200 cases of seed 1 of the documented command, each accepted file read a second way."""
+    """The first 2000 cases of seed 1 of the documented command, each accepted file read a second way."""
     done = subprocess.run(
-        [sys.executable, str(TESTS / "faults" / "fuzz.py"), "--count", "3200"],
+        [sys.executable, str(TESTS / "faults" / "fuzz.py"), "--count", "2000"],
         capture_output=True,
         text=True,
         check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
     rows = {line.split()[0]: line.split()[1:] for line in done.stdout.splitlines()[1:-1]}
-    assert int(rows["all"][0]) == 3200
+    assert int(rows["all"][0]) == 2000
     for reader in ("study", "log", "touchstone", "digest", "posterior", "chains", "truth", "gdsii"):
         read, sentences = int(rows[reader][1]), int(rows[reader][2])
-        assert read >= 5  # the comparison has something to compare
-        assert read + sentences == 400
+        assert read >= 3  # the comparison has something to compare
+        assert read + sentences == 250
 
 
 def test_the_second_reading_can_disagree(tmp_path):
