@@ -39,7 +39,8 @@ def deadly_draw(shared: Counted, seed: int) -> tuple[float, int]:
     """The same; whoever comes first to item 5 dies."""
     if seed == 5:
         try:
-            (shared.folder / "died").touch(exist_ok=False)
+            with (shared.folder / "died").open("x") as file:
+                file.write(str(os.getpid()))
         except FileExistsError:
             pass
         else:

@@ -126,7 +126,6 @@ def test_impossible_numbers_are_refused() -> None:
         ordered_map(draw, ITEMS, None, batch=0)
 
 
-@pytest.mark.slow  # a cluster's workers may take long to start on a busy machine
 def test_dask_cluster_of_this_machine(shared: Counted, tmp_path: Path) -> None:
     """Two worker processes, one of which kills itself under way: the same results, data unpacked once per process."""
     distributed = pytest.importorskip("distributed")
@@ -147,5 +146,7 @@ def test_dask_cluster_of_this_machine(shared: Counted, tmp_path: Path) -> None:
             assert unpacked(tmp_path) == {str(pid): 1 for pid in workers.values()}
             found = list(ordered_map(deadly_draw, ITEMS, shared, executor=executor, batch=2))
             assert [v for v, _ in found] == alone
-            assert (tmp_path / "died").exists()
-            assert {pid for _, pid in found} - set(workers.values()) or len({pid for _, pid in found}) < 2
+            # what the dead worker had finished before may stand; item 5 and what it still held were done by another
+            died = int((tmp_path / "died").read_text())
+            assert died in workers.values()
+            assert found[ITEMS.index(5)][1] != died

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
+from dataclasses import replace
+
 import h5py
 import numpy as np
 import pytest
@@ -98,6 +101,11 @@ def test_an_answer_after_a_break_is_the_same_answer(tmp_path, monkeypatch):
 
     with pytest.raises(Killed):
         orient(study, digest, seed=1, chain_file=tmp_path / "chains.h5", progress=kill)
+    # a study changed in memory has the same file, but is another run
+    other = replace(study, noise=replace(study.noise, residual_gain=0.01))
+    shutil.copy(tmp_path / "chains.h5", tmp_path / "other.h5")
+    afresh = orient(other, digest, seed=1).document
+    assert orient(other, digest, seed=1, chain_file=tmp_path / "other.h5").document == afresh
     assert orient(study, digest, seed=1, chain_file=tmp_path / "chains.h5").document == unbroken.document
 
 

@@ -7,6 +7,8 @@ here by the Monte Carlo run itself).
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import mpmath
 import numpy as np
 import pytest
@@ -97,10 +99,13 @@ def test_white_noise_is_found_from_magnitudes(campaign):
     study, _, digest = campaign
     assert magnitudes_only(digest)
     levels = measure_noise(digest, 0.5, 0.0, 0.0)
-    for key, white in levels.white.items():
-        level = np.median(np.abs(digest[key].mean[[1, 2]]), axis=1)
-        if not key.pump_on:
-            assert white / level == pytest.approx([study.noise.white] * 2, rel=0.5)  # 10% each, by trial
+    ratios = [
+        white / np.median(np.abs(digest[key].mean[[1, 2]]), axis=1)
+        for key, white in levels.white.items()
+        if not key.pump_on
+    ]
+    # two isolators and two paths, each from about 80 effective degrees of freedom: 8%, 4% for the mean of the four
+    assert np.mean(ratios) == pytest.approx(study.noise.white, rel=5 * 0.04)
 
 
 def test_slopes_and_value(campaign):
@@ -116,6 +121,20 @@ def test_slopes_and_value(campaign):
     slope = (problem.log_likelihood(x + step) - problem.log_likelihood(x - step)) / 2e-6
     np.testing.assert_allclose(gradient, slope, rtol=1e-4, atol=1e-3 * np.abs(slope).max())
     assert np.all(np.linalg.eigvalsh(information) > -1e-6 * np.trace(information))
+
+
+def test_slopes_with_an_unknown_noise_scale(campaign):
+    study, truth, digest = campaign
+    loud = replace(study, noise=replace(study.noise, scale_sd=0.3))
+    likelihood = RatioLikelihood(loud, digest, [1, 1])
+    problem = CampaignProblem(Unknowns(loud, likelihood.cooldowns), likelihood)
+    x = np.random.default_rng(1).normal(0, 0.2, problem.unknowns.size)
+    x[:3] = truth.parameters.source[0] / study.source.size
+    value, gradient, _ = problem.curvature(x)
+    assert value == pytest.approx(problem.log_likelihood(x[None])[0], rel=1e-10)
+    step = 1e-6 * np.eye(x.size)
+    slope = (problem.log_likelihood(x + step) - problem.log_likelihood(x - step)) / 2e-6
+    np.testing.assert_allclose(gradient, slope, rtol=1e-4, atol=1e-3 * np.abs(slope).max())
 
 
 def test_truth_fits_as_it_should(campaign):

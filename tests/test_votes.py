@@ -130,7 +130,8 @@ def test_wrong_wiring_is_noticed(study):
         ),
     )
     result = orient_votes(stated, votes, seed=2)
-    assert result.document["verdict"]["trust"] != "reliable"
+    assert result.document["verdict"]["trust"] == "unusable"
+    assert "Check the wiring, the bias currents and the stated rate" in result.document["verdict"]["reasons"][0]
 
 
 def test_no_reference_no_wiring(study):

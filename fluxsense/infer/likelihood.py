@@ -98,24 +98,27 @@ class Notch:
             out += np.sum(log_power_density(self.power[mine], square[:, mine], v, int(n)), axis=1)
         return out
 
-    def information(self, ratio: ComplexArray, slopes: ComplexArray) -> tuple[FloatArray, FloatArray]:
+    def information(
+        self, ratio: ComplexArray, slopes: ComplexArray, scale: float = 1.0
+    ) -> tuple[FloatArray, FloatArray]:
         """Gradient (D,) and expected information (D, D) for one ratio (K, 2, F) and its slopes (D, K, 2, F).
 
-        The gradient is exact (a central difference of the density in the squared amplitude); the information is that of
-        a normal law with the power's variance, 4 s^2 (A^2 + s^2)/N.
+        The gradient is a central difference of the density in the squared amplitude; the information is that of a normal
+        law with the power's variance, 4 s^2 (A^2 + s^2)/N.
         """
+        variance = self.variance * scale**2
         a = ratio.real[self.place]
         k, path, f = self.place
         slope = np.asarray(2 * a * slopes.real[:, k, path, f], dtype=np.float64)  # of the squared amplitude
-        step = 1e-4 * (a * a + self.variance / self.count)
+        step = 1e-4 * (a * a + variance / self.count)
         gradient = np.zeros(a.size)
         for n in np.unique(self.count):
             mine = self.count == n
-            p, v, h = self.power[mine], self.variance[mine], step[mine]
+            p, v, h = self.power[mine], variance[mine], step[mine]
             centre = np.maximum(a[mine] ** 2, h)
             up = log_power_density(p, centre + h, v, int(n))
             gradient[mine] = (up - log_power_density(p, centre - h, v, int(n))) / (2 * h)
-        weight = self.count / (4 * self.variance * (a * a + self.variance))
+        weight = self.count / (4 * variance * (a * a + variance))
         return slope @ gradient, (slope * weight) @ slope.T
 
 
@@ -314,7 +317,7 @@ def _build_family(
     if flux_directions is not None:
         directions.append(flux_directions)
     stacked = np.concatenate(directions)
-    if magnitude:
+    if magnitude:  # a turn of the phase does not show
         stacked = stacked.real.astype(np.complex128)
     stacked = np.ascontiguousarray(stacked[np.any(stacked != 0, axis=(1, 2, 3))])
     bare = Family(
@@ -332,7 +335,7 @@ def _build_family(
 
 
 def _power(group: GroupStats) -> FloatArray:
-    """Mean squared magnitudes (2, F) of S21 and S12, less nothing: |mean|^2 plus the scatter about it."""
+    """Mean squared magnitudes (2, F) of S21 and S12: |mean|^2 plus the scatter about it, noise and all."""
     paths = list(PATHS)
     return np.asarray(np.abs(group.mean[paths]) ** 2 + group.scatter[paths] / group.count)
 
@@ -537,30 +540,15 @@ class RatioLikelihood:
         reference: ChipParameters,
     ) -> tuple[ComplexArray, ComplexArray | None]:
         """Expected ratios, and directions of the flux noise of each group's mean, unit variance each (two per group)."""
-        flux = model.probe_flux(reference, isolator)
-        middle = model.scattering(reference, isolator, flux=flux)[0]
-        s0 = middle[rows[1]]
-        expected = middle[list(rows[0])] / s0
-        turn = np.conj(expected) / np.abs(expected) if self.magnitude else 1.0  # to the change of the magnitude
-        if self.magnitude:
-            expected = np.abs(expected).astype(np.complex128)
+        expected, on, shared = self._flux_slopes(model, isolator, rows, reference)
         if self.study.noise.flux_phi0 <= 0:
             return expected, None
-        step = 1e-6
         count = len(ons)
-        out = np.zeros((2 * (count + 1), count, 2, model.frequency_hz[isolator].size), dtype=np.complex128)
-        for k in range(2):
-            shift = np.zeros(2)
-            shift[k] = step
-            up = model.scattering(reference, isolator, flux=flux + shift)[0]
-            down = model.scattering(reference, isolator, flux=flux - shift)[0]
-            slope = (up - down) / (2 * step)
-            sd0 = self.study.noise.flux_phi0 / np.sqrt(self.digest[off].count)
-            for n, row in enumerate(rows[0]):
-                sd = self.study.noise.flux_phi0 / np.sqrt(self.digest[ons[n]].count)
-                out[2 * n + k, n] = sd * slope[row] / s0
-                out[2 * count + k, n] = -sd0 * middle[row] / s0**2 * slope[rows[1]]
-        return expected, out * turn
+        out = np.zeros((2 * (count + 1), *expected.shape), dtype=np.complex128)
+        for n, key in enumerate(ons):
+            out[2 * n : 2 * n + 2, n] = self.study.noise.flux_phi0 / np.sqrt(self.digest[key].count) * on[:, n]
+        out[2 * count :] = self.study.noise.flux_phi0 / np.sqrt(self.digest[off].count) * shared
+        return expected, out
 
     def _add_slow_noise(self, reference: ChipParameters) -> None:
         """Give every family its share of the slow flux noise, whose amplitudes run through all groups of an isolator."""
@@ -576,7 +564,8 @@ class RatioLikelihood:
             total = np.eye(2 * root.shape[1])
             directions: list[tuple[Family, ComplexArray, FloatArray]] = []
             for model, families in parts:
-                for family, (on, off) in zip(families, self._flux_slopes(model, i, families, reference), strict=True):
+                for family in families:
+                    _, on, off = self._flux_slopes(model, i, (family.on_rows, family.off_row), reference)
                     mine = root[[place[k] for k in family.on_keys]]  # (K, R)
                     shared = root[place[family.off_key]]
                     each = np.einsum("kr,lkpf->lrkpf", mine, on) + np.einsum("r,lkpf->lrkpf", shared, off)
@@ -590,30 +579,32 @@ class RatioLikelihood:
             self._parts = [(j, model, [grown.get(id(f), f) for f in families]) for j, model, families in self._parts]
 
     def _flux_slopes(
-        self, model: ChipModel, isolator: int, families: Sequence[Family], reference: ChipParameters
-    ) -> list[tuple[ComplexArray, ComplexArray]]:
-        """Change of the ratios with the flux of each loop, (2, K, 2, F) per Phi0: of the pump-on and of the pump-off sweep."""
+        self, model: ChipModel, isolator: int, rows: tuple[tuple[int, ...], int], reference: ChipParameters
+    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+        """A family's ratios (K, 2, F) at a reference, and their change with the flux of each loop, (2, K, 2, F) per Phi0.
+
+        The first change is with the flux of the pump-on sweep, the second with that of the pump-off sweep.
+        """
         flux = model.probe_flux(reference, isolator)
         middle = model.scattering(reference, isolator, flux=flux)[0]
         step = 1e-6
-        slopes = []
+        on_rows, off_row = list(rows[0]), rows[1]
+        on, off = middle[on_rows], middle[off_row]
+        ratio = on / off
+        moved, shared = [], []
         for k in range(2):
             shift = np.zeros(2)
             shift[k] = step
             up = model.scattering(reference, isolator, flux=flux + shift)[0]
             down = model.scattering(reference, isolator, flux=flux - shift)[0]
-            slopes.append((up - down) / (2 * step))
-        out = []
-        for family in families:
-            rows, s0 = list(family.on_rows), middle[family.off_row]
-            on = np.array([slope[rows] / s0 for slope in slopes])
-            off = np.array([-middle[rows] / s0**2 * slope[family.off_row] for slope in slopes])
-            if self.magnitude:
-                ratio = middle[rows] / s0
-                turn = np.conj(ratio) / np.abs(ratio)
-                on, off = ((x * turn).real.astype(np.complex128) for x in (on, off))
-            out.append((on, off))
-        return out
+            slope = (up - down) / (2 * step)
+            moved.append(slope[on_rows] / off)
+            shared.append(-ratio * (slope[off_row] / off))
+        out = ratio, np.array(moved), np.array(shared)
+        if not self.magnitude:
+            return out
+        turn = np.conj(ratio) / np.abs(ratio)  # to the change of the magnitude
+        return tuple((x * turn).real.astype(np.complex128) for x in out)
 
     @property
     def log_volume(self) -> float:

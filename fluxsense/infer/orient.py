@@ -217,6 +217,8 @@ def sample_posterior(
         agreed = all(r_hat_rank(x[..., k]) <= 1.01 for k in range(min(3, d)))
         return agreed, reached
 
+    if file is not None:
+        file = file.known_by(mixture.weights, mixture.means, mixture.factors)
     chains = run_ensembles(
         problem,
         mixture,
@@ -295,6 +297,23 @@ def _with_exact_weights(groups: Clusters, exact: Quadrature, unknowns: Unknowns)
     nearest = np.argmax(unit @ np.array([m.mean for m in groups.modes]).T, axis=1)
     weights = np.bincount(nearest, weights=exact.weight, minlength=len(groups.modes))
     return replace(groups, modes=tuple(replace(m, weight=float(w)) for m, w in zip(groups.modes, weights, strict=True)))
+
+
+def sample_as_stated(
+    problem: Problem, seed: int, modes: list[LocalMode], *, wanted_ess: float | None, **options: Any
+) -> Posterior:
+    """`sample_posterior` with the ensembles, walkers and steps that the study states, and its effective samples by default."""
+    stated = problem.unknowns.study.sampling
+    return sample_posterior(
+        problem,
+        seed,
+        modes=modes,
+        ensembles=stated.ensembles,
+        walkers=stated.walkers,
+        max_steps=stated.max_steps,
+        wanted_ess=stated.wanted_ess if wanted_ess is None else wanted_ess,
+        **options,
+    )
 
 
 def _reduction_error(full: Problem, used: Problem, chains: Chains, rng: np.random.Generator) -> float:
@@ -520,15 +539,11 @@ def orient(
     root = np.random.SeedSequence(seed)
     search_seed, check_seed, null_seed, draw_seed = root.spawn(4)
     problem, modes, wiring = prepare(study, digest, rng=np.random.default_rng(search_seed), progress=progress)
-    sampling = study.sampling
-    posterior = sample_posterior(
+    posterior = sample_as_stated(
         problem,
         seed,
-        modes=modes,
-        ensembles=sampling.ensembles,
-        walkers=sampling.walkers,
-        wanted_ess=sampling.wanted_ess if wanted_ess is None else wanted_ess,
-        max_steps=sampling.max_steps,
+        modes,
+        wanted_ess=wanted_ess,
         max_seconds=max_seconds,
         jumping=jumping,
         progress=progress,
@@ -737,7 +752,16 @@ def draws_that_matter(posterior: Posterior, null_ess: float, factor: float) -> f
     return posterior.evidence_ess if factor > HOPELESS_LOG_ODDS else min(posterior.evidence_ess, null_ess)
 
 
-def judge(posterior: Posterior, check: PredictiveCheck | None, evidence_ess: float, left_out: float = 0.0) -> Verdict:
+TRACE_ADVICE = "Check that the traces belong to this chip, that its parameters are right, and that no flux jump lies within a group."
+
+
+def judge(
+    posterior: Posterior,
+    check: PredictiveCheck | None,
+    evidence_ess: float,
+    left_out: float = 0.0,
+    advice: str = TRACE_ADVICE,
+) -> Verdict:
     """The verdict on a result, from the chains and the predictive check.
 
     Parameters
@@ -748,6 +772,8 @@ def judge(posterior: Posterior, check: PredictiveCheck | None, evidence_ess: flo
         Effective draws behind the evidence.
     left_out : float
         Largest share of a group's sweeps that was left out as not like its repeats.
+    advice : str
+        What to look at if the data do not fit.
 
     Returns
     -------
@@ -759,8 +785,7 @@ def judge(posterior: Posterior, check: PredictiveCheck | None, evidence_ess: flo
         level = 2 if check.p_value < MISFIT_BAD else 1
         reasons.append(
             f"The data do not look like draws of the model (misfit {check.chi_square:.0f} for {check.degrees:.0f} expected, "
-            f"probability {check.p_value:.1g}; worst: {check.worst_name}). Check that the traces belong to this chip, that "
-            "its parameters are right, and that no flux jump lies within a group."
+            f"probability {check.p_value:.1g}; worst: {check.worst_name}). {advice}"
         )
     diagnosis = posterior.diagnosis
     if diagnosis.verdict != "good":

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -15,19 +15,17 @@ from fluxsense.infer.limits import limits, rank_words, reference_words, zero_bia
 from fluxsense.infer.mixture import from_modes, improve
 from fluxsense.infer.modes import find_modes
 from fluxsense.infer.orient import (
-    MISFIT_BAD,
-    MISFIT_DOUBTFUL,
     Answer,
     Posterior,
     Progress,
-    Verdict,
     answer_document,
     chain_keeper,
     draws_that_matter,
     judge,
     mode_words,
-    sample_posterior,
+    sample_as_stated,
 )
+from fluxsense.infer.predictive import PredictiveCheck, gamma_tail
 from fluxsense.infer.problem import log_posterior
 from fluxsense.infer.sampler import evidence
 from fluxsense.infer.unknowns import Unknowns
@@ -39,6 +37,7 @@ from fluxsense.traces.votes import Votes
 FloatArray = npt.NDArray[np.float64]
 
 CHECK_DRAWS = 400
+VOTE_ADVICE = "Check the wiring, the bias currents and the stated rate of wrong readings."
 
 
 @dataclass(frozen=True)
@@ -117,15 +116,11 @@ def orient_votes(
     modes = find_modes(
         problem, search, lambda done, total: say("searching for modes", done / total, f"{done} of {total} ascents")
     )
-    sampling = study.sampling
-    posterior = sample_posterior(
+    posterior = sample_as_stated(
         problem,
         seed,
-        modes=modes,
-        ensembles=sampling.ensembles,
-        walkers=sampling.walkers,
-        wanted_ess=sampling.wanted_ess if wanted_ess is None else wanted_ess,
-        max_steps=sampling.max_steps,
+        modes,
+        wanted_ess=wanted_ess,
         max_seconds=max_seconds,
         jumping=jumping,
         progress=progress,
@@ -142,7 +137,8 @@ def orient_votes(
         null_log, null_sd, null_ess = float(null.log_likelihood(np.zeros((1, 0)))[0]), 0.0, np.inf
     drawn = posterior.thinned()
     check = vote_check(problem, drawn, check_stream)
-    verdict = _judged(posterior, check, draws_that_matter(posterior, null_ess, posterior.log_evidence - null_log))
+    factor = posterior.log_evidence - null_log
+    verdict = judge(posterior, check, draws_that_matter(posterior, null_ess, factor), advice=VOTE_ADVICE)
     findings, limit = _findings(study, votes, problem, posterior, modes[0].x)
     parameters = problem.unknowns.parameters(drawn)
     values = problem.unknowns.physical(drawn)
@@ -151,11 +147,11 @@ def orient_votes(
         problem.unknowns,
         posterior,
         wiring,
-        check,
+        asdict(check),
         verdict,
         findings,
         limit,
-        (posterior.log_evidence - null_log, float(np.hypot(posterior.log_evidence_sd, null_sd))),
+        (factor, float(np.hypot(posterior.log_evidence_sd, null_sd))),
         values,
         {
             "kind": study.data.kind,
@@ -177,7 +173,7 @@ def orient_votes(
     )
 
 
-def vote_check(problem: VoteProblem, drawn: FloatArray, rng: np.random.Generator) -> dict[str, Any]:
+def vote_check(problem: VoteProblem, drawn: FloatArray, rng: np.random.Generator) -> PredictiveCheck:
     """Posterior predictive check: deviance of the counts against that of counts drawn from the model.
 
     Parameters
@@ -189,40 +185,25 @@ def vote_check(problem: VoteProblem, drawn: FloatArray, rng: np.random.Generator
 
     Returns
     -------
-    dict
-        As the predictive check of traces: total and worst_group are probabilities of larger misfits (the latter times the
-        number of groups), p_value twice the smaller.  From replicates, so no smaller than the inverse of their number.
+    PredictiveCheck
+        total from a gamma law fitted to replicated deviances; worst_group from exact two-sided binomial probabilities, times
+        the number of groups; both averaged over the draws.  There is no smooth part.
     """
-    x = drawn[np.linspace(0, len(drawn) - 1, min(CHECK_DRAWS, len(drawn))).astype(int)]
-    data, copies = problem.misfits(np.ascontiguousarray(x), rng, replicates=25)
-    above = (np.sum(copies.sum(axis=2) >= data.sum(axis=1)[:, None]) + 1) / (copies.shape[0] * copies.shape[1] + 1)
-    per_group = (np.sum(copies >= data[:, None], axis=(0, 1)) + 1) / (copies.shape[0] * copies.shape[1] + 1)
-    worst = int(np.argmin(per_group))
-    worst_p = float(min(1.0, per_group[worst] * len(per_group)))
-    return {
-        "total": float(above),
-        "worst_group": worst_p,
-        "smooth": 1.0,
-        "chi_square": float(data.sum(axis=1).mean()),
-        "degrees": float(copies.sum(axis=2).mean()),
-        "worst_name": tuple(problem.votes)[worst].describe(),
-        "p_value": float(min(1.0, 2 * min(float(above), worst_p))),
-    }
-
-
-def _judged(posterior: Posterior, check: Mapping[str, Any], evidence_ess: float) -> Verdict:
-    verdict = judge(posterior, None, evidence_ess)
-    if check["p_value"] >= MISFIT_DOUBTFUL:
-        return verdict
-    trust = "unusable" if check["p_value"] < MISFIT_BAD * 10 else "tentative"
-    words = (
-        f"The counts of directions do not look like draws of the model (deviance {check['chi_square']:.0f} for "
-        f"{check['degrees']:.0f} expected, probability {check['p_value']:.1g}; worst: {check['worst_name']}). Check the wiring, "
-        "the bias currents and the stated rate of wrong readings."
+    x = np.ascontiguousarray(drawn[np.linspace(0, len(drawn) - 1, min(CHECK_DRAWS, len(drawn))).astype(int)])
+    data, copies = problem.misfits(x, rng, replicates=25)
+    total = gamma_tail(np.concatenate([[data.sum(axis=1).mean()], copies.sum(axis=2).ravel()]))
+    each = problem.tail_probabilities(x).mean(axis=0)
+    worst = int(np.argmin(each))
+    worst_p = float(min(1.0, each[worst] * len(each)))
+    return PredictiveCheck(
+        total=total,
+        worst_group=worst_p,
+        smooth=1.0,
+        chi_square=float(data.sum(axis=1).mean()),
+        degrees=float(copies.sum(axis=2).mean()),
+        worst_name=tuple(problem.votes)[worst].describe(),
+        p_value=float(min(1.0, 2 * min(total, worst_p))),
     )
-    worse = trust if verdict.trust == "reliable" or trust == "unusable" else verdict.trust
-    kept = verdict.reasons if verdict.trust != "reliable" else ()
-    return replace(verdict, trust=worse, reasons=(words, *kept))
 
 
 def _findings(

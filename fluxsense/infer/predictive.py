@@ -117,8 +117,8 @@ def predictive_check(problem: CampaignProblem, x: FloatArray, rng: np.random.Gen
     table = np.array(groups)  # (groups, 1 + replicates)
     scaled = (table - table[:, 1:].mean(axis=1, keepdims=True)) / table[:, 1:].std(axis=1, ddof=1, keepdims=True)
     worst = int(np.argmax(scaled[:, 0]))
-    p_total, p_smooth = _tail(total), _tail(smooth)
-    p_worst = min(1.0, _tail(table[worst]) * len(names))
+    p_total, p_smooth = gamma_tail(total), gamma_tail(smooth)
+    p_worst = min(1.0, gamma_tail(table[worst]) * len(names))
     return PredictiveCheck(
         total=p_total,
         worst_group=p_worst,
@@ -153,7 +153,7 @@ def _whitened(family: Family, residual: ComplexArray) -> ComplexArray:
     return np.asarray(residual * np.sqrt(family.precision))
 
 
-def _tail(values: FloatArray) -> float:
+def gamma_tail(values: FloatArray) -> float:
     """Probability of a misfit above values[0], from a gamma distribution fitted to the replicates by its moments."""
     mean, variance = float(values[1:].mean()), float(values[1:].var(ddof=1))
     if variance <= 0 or mean <= 0:

@@ -13,10 +13,11 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.device.chip import ChipParameters
-from fluxsense.infer.likelihood import RatioLikelihood
+from fluxsense.infer.likelihood import Notch, RatioLikelihood
 from fluxsense.infer.unknowns import Unknowns
 
 FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
 
 DERIVATIVE_STEP = 1e-5
 """Step of central differences in whitened coordinates; errors of order 1e-10 of the model's curvature."""
@@ -228,9 +229,10 @@ class CampaignProblem:
             count += family.values - (0 if family.notch is None else family.notch.power.size)
             if family.notch is not None:
                 value += float(family.notch.log_density(ratio[:1], scale)[0])
-                slope, share = family.notch.information(ratio[0], slopes)
+                slope, share = family.notch.information(ratio[0], slopes, 1.0 if scale is None else float(scale[0]))
                 gradient += slope
                 information += share
+                self._add_notch_scale(family.notch, x, ratio[:1], gradient, information)
         for shares in slow.values():
             gram = shares @ shares.T * square
             misfit -= float(gram[0, 0])
@@ -238,6 +240,20 @@ class CampaignProblem:
             gradient -= gram[0, 1:]
             information -= gram[1:, 1:]
         return self._with_scale(x, value, misfit, count, gradient, information)
+
+    def _add_notch_scale(
+        self, notch: Notch, x: FloatArray, ratio: ComplexArray, gradient: FloatArray, information: FloatArray
+    ) -> None:
+        """Add the slope with the noise scale of points in notches, and about its information.
+
+        The logarithm of a mean power of pure noise has the variance 1/N and twice the slope of that of the scale: 4 N.
+        """
+        for column, n in enumerate(self._unknowns.nuisances, self._unknowns.lead):
+            if n.kind == "noise":
+                z = x[column] + np.array([1, -1]) * DERIVATIVE_STEP
+                up, down = (notch.log_density(ratio, n.value(np.array([value])))[0] for value in z)
+                gradient[column] += (up - down) / (2 * DERIVATIVE_STEP)
+                information[column, column] += 4 * float(notch.count.sum()) * n.sd**2
 
     def phase_scale(self, isolator: int) -> float:
         """Largest pump phase error that matters for an isolator, in rad (at least a hundredth)."""

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
+from scipy.stats import binom
 
 from fluxsense.device.chip import ChipModel, ChipParameters
 from fluxsense.errors import InputError
@@ -189,6 +190,12 @@ class VoteProblem:
         )
         drawn = drawn.astype(np.float64)
         return _deviance(self._forward, self._count, p), _deviance(drawn, self._count, p[:, None])
+
+    def tail_probabilities(self, x: FloatArray) -> FloatArray:
+        """Two-sided binomial probability of counts as far out as each group's, at each x (B, D); shape (B, G)."""
+        p = np.clip(self.probabilities(x), 1e-12, 1 - 1e-12)
+        below, above = binom.cdf(self._forward, self._count, p), binom.sf(self._forward - 1, self._count, p)
+        return np.asarray(np.minimum(1.0, 2 * np.minimum(below, above)))
 
 
 def _deviance(forward: FloatArray, count: FloatArray, p: FloatArray) -> FloatArray:
