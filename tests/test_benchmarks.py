@@ -30,6 +30,8 @@ def test_forward_models_agree() -> None:
     lines = cases.forward(points=5, count=3, repeats=1)
     assert len(lines) in (2, 3, 4)  # without a compiler, the last two are left out
     sound(lines, len(lines))
+    # the compiled peers must leave arithmetic as it was: numbers below the smallest normal one are still there
+    assert sys.float_info.min / 2 > 0.0
 
 
 def test_sides_that_differ_stop_the_benchmark(monkeypatch: pytest.MonkeyPatch) -> None:

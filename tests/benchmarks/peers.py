@@ -109,9 +109,15 @@ def compiled(flags: tuple[str, ...]) -> Callable[[FloatArray, Rows], ComplexArra
     with tempfile.TemporaryDirectory() as folder:
         library = Path(folder) / f"kernel{sysconfig.get_config_var('SHLIB_SUFFIX') or '.so'}"
         source = Path(__file__).with_name("kernel.c")
-        command = [compiler, *flags, "-shared", "-fPIC", str(source), "-o", str(library), "-lm"]
-        if subprocess.run(command, capture_output=True, check=False).returncode != 0:
-            return None
+        middle = Path(folder) / "kernel.o"
+        # linked in a step of its own without the flags: a library linked with -ffast-math switches subnormal numbers off
+        # for the whole process that loads it
+        for command in (
+            [compiler, *flags, "-c", "-fPIC", str(source), "-o", str(middle)],
+            [compiler, "-shared", str(middle), "-o", str(library), "-lm"],
+        ):
+            if subprocess.run(command, capture_output=True, check=False).returncode != 0:
+                return None
         call = ctypes.CDLL(str(library)).transmission  # stays loaded when the file is gone
     call.restype = None
 
