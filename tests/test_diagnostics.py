@@ -274,3 +274,16 @@ def test_heavy_libraries_are_imported_only_when_used():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_light_mode_need_not_be_entered_often():
+    """Independent draws with a mode of weight 0.001: few changes, and they agree.  Never crossed, it is doubted all the same."""
+    rng = np.random.default_rng(3)
+    labels = (rng.random((2, 100, 40)) < 0.001).astype(int)
+    assert dg.weight_agreement(labels).transitions.max() < 20
+    assert dg.weight_agreement(labels).agrees
+    stuck = np.zeros((2, 100, 1000), dtype=int)
+    stuck[:, :, 0] = 1
+    found = dg.weight_agreement(stuck)
+    assert not found.agrees
+    assert "changed mode 0 times, fewer than 19, so the weights" in found.reason

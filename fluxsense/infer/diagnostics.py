@@ -203,7 +203,8 @@ def weight_agreement(
     tolerance : float
         Largest accepted difference of an ensemble's weight from the pooled one.
     fewest_transitions : int
-        Fewest changes of mode per ensemble: without changes the weights only say where the walkers were started.
+        Fewest changes of mode per ensemble: without changes the weights only say where the walkers were started.  Where one
+        mode holds nearly everything, a tenth of the changes that independent draws would make is enough, but at least one.
 
     Returns
     -------
@@ -235,6 +236,10 @@ def weight_agreement(
     ]
     error = np.maximum(scatter, counted)
     transitions = np.count_nonzero(np.diff(x, axis=1), axis=(1, 2))
+    # a light mode is seldom entered or left: of independent draws, 2 n w (1 - w) pairs of neighbours change mode
+    light = 1.0 - float(pooled.max())
+    expected = 2.0 * x[0].size * light * (1.0 - light)
+    wanted = int(max(1, min(fewest_transitions, 0.1 * expected)))
     gap = np.abs(weights - pooled)
     worst_ensemble, worst_mode = np.unravel_index(int(np.argmax(gap)), gap.shape)
     occupied = int(np.count_nonzero(pooled))
@@ -248,11 +253,11 @@ def weight_agreement(
             f"Ensemble {worst_ensemble} gives mode {worst_mode} the weight {weights[worst_ensemble, worst_mode]:.2f}, "
             f"all together {pooled[worst_mode]:.2f}. Run longer, or with a move that jumps between modes."
         )
-    elif transitions.min() < fewest_transitions:
+    elif transitions.min() < wanted:
         agrees = False
         reason = (
             f"Ensemble {int(np.argmin(transitions))} changed mode {int(transitions.min())} times, fewer than "
-            f"{fewest_transitions}, so the weights reflect where the walkers started. "
+            f"{wanted}, so the weights reflect where the walkers started. "
             "Run longer, or with a move that jumps between modes."
         )
     return WeightAgreement(weights, pooled, error, transitions.astype(np.intp), agrees, reason)
