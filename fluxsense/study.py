@@ -23,7 +23,7 @@ from .errors import InputError
 from .units import EXAMPLE, OWN_UNIT, format_quantity, parse_quantity, shown
 
 FORMAT_VERSION: Final = 1
-MAX_STUDY_BYTES: Final = 2_000_000
+MAX_STUDY_BYTES: Final = 500_000  # the parser takes about two seconds for a megabyte of short lists
 MAX_FAULTS_SHOWN: Final = 12
 MAX_CORNERS: Final = 2000
 MAX_CANDIDATES: Final = 1000

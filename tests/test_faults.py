@@ -14,10 +14,13 @@ import os
 import pickle
 import random
 import resource
+import signal
 import subprocess
 import sys
 import time
 import zipfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import h5py
@@ -39,13 +42,29 @@ from fluxsense.units import parse_quantity
 TESTS = Path(__file__).parent
 
 
+@contextmanager
+def no_hang(seconds: int = 60) -> Iterator[None]:
+    """What would never end fails instead; no measure of speed."""
+
+    def late(*_: object) -> None:
+        raise TimeoutError(f"no end after {seconds} s")
+
+    before = signal.signal(signal.SIGALRM, late)
+    signal.alarm(seconds)
+    try:
+        yield
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
+
+
 # ---------------------------------------------------------------- fuzzing, a few thousand cases
 
 
 def test_mutated_files_give_a_correct_reading_or_a_sentence():
     """The first 2000 cases of seed 1 of the documented command, each accepted file read a second way."""
     done = subprocess.run(
-        [sys.executable, str(TESTS / "faults" / "fuzz.py"), "--count", "2000"],
+        [sys.executable, str(TESTS / "faults" / "fuzz.py"), "--count", "2000", "--limit-s", "20"],
         capture_output=True,
         text=True,
         check=False,
@@ -206,12 +225,10 @@ def test_an_archive_that_unpacks_to_gigabytes_takes_no_memory(tmp_path):
         archive.writestr("header.npy", b"")
     assert path.stat().st_size < 10_000_000
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    began = time.process_time()
     for reader in (load, load_stored):
         with pytest.raises(InputError, match=r"claim to be larger than the file|compressed"):
             reader(path)
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 100_000  # kB
-    assert time.process_time() - began < 1.0
 
 
 def test_arrays_of_numpys_own_writing_come_back(tmp_path):
@@ -244,10 +261,8 @@ def test_arrays_of_numpys_own_writing_come_back(tmp_path):
     ],
 )
 def test_unit_expressions_neither_hang_nor_run(text):
-    began = time.process_time()
-    with pytest.raises(InputError, match=r"^study, here: "):
+    with no_hang(), pytest.raises(InputError, match=r"^study, here: "):
         parse_quantity(text, "frequency", "study, here")
-    assert time.process_time() - began < 0.2
 
 
 def test_paths_out_of_the_folder_are_refused_and_not_opened(tmp_path):
@@ -344,9 +359,9 @@ def test_a_disk_with_little_room_is_told_before_the_work(tmp_path, monkeypatch, 
     from fluxsense import cli
 
     monkeypatch.setattr(cli, "ROOM_BYTES", 10**18)
-    began = time.process_time()
-    done = run(["orient", measured.folder / "study.toml", "--out", tmp_path / "out"])
-    assert time.process_time() - began < 2.0
+    with monkeypatch.context() as patch:
+        patch.setattr("fluxsense.traces.digest.read_bytes", None)  # no trace is read before the disk was looked at
+        done = run(["orient", measured.folder / "study.toml", "--out", tmp_path / "out"])
     assert done.code == 2
     assert "MB left" in done.err
     assert not (tmp_path / "out").exists()
@@ -570,7 +585,7 @@ def test_directions_that_are_almost_the_same_and_endless_lists_of_them(tmp_path)
     """Found with extreme numbers: two candidates 1e-33 apart left a walker that could not move, and a length of chain of nan."""
     for text, words in (
         ("[[0, 0, 1], [1e-33, 0, 1]]", "a direction stands twice"),
-        ("[" + "[0, 0, 1]," * 100_000 + "]", "a list of 100000 directions is too long"),
+        ("[" + "[0, 0, 1]," * 10_000 + "]", "a list of 10000 directions is too long"),
     ):
         path = tmp_path / "study.toml"
         path.write_text(
@@ -578,10 +593,8 @@ def test_directions_that_are_almost_the_same_and_endless_lists_of_them(tmp_path)
                 'size = "1.0 uT"', f'size = "1 uT"\ndirection_prior = "list"\ndirection_candidates = {text}'
             )
         )
-        began = time.process_time()
         with pytest.raises(InputError, match=words):
             read_study(path)
-        assert time.process_time() - began < 2.0
 
 
 def test_an_archive_that_two_readers_might_see_differently_is_refused():

@@ -555,7 +555,7 @@ def test_no_more_than_twelve_are_shown(faults):
         (b"a = 1\na" + b".a" * 100_000 + b" = 1", "{path}:2: a key with over forty parts is no key", "Remove it."),
         (
             b"#" * (MAX_STUDY_BYTES + 1),
-            "{path}: a study of 2000001 bytes is beyond the limit of 2000000.",
+            "{path}: a study of 500001 bytes is beyond the limit of 500000.",
             "right file?",
         ),
     ],

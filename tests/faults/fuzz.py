@@ -863,13 +863,13 @@ def prepare(folder: Path) -> None:
     (folder / "dipole.toml").write_text(DIPOLE_STUDY)
 
 
-def judge(reader: str, raw: bytes, folder: Path) -> tuple[str, str]:
+def judge(reader: str, raw: bytes, folder: Path, limit_s: float = LIMIT_S) -> tuple[str, str]:
     """Outcome and detail of one input; the alarm must be armed by `run_case`."""
     name, _, _, check = READERS[reader]
     path = folder / name
     path.write_bytes(raw)
     begin = time.process_time()
-    signal.setitimer(signal.ITIMER_PROF, 4 * LIMIT_S)
+    signal.setitimer(signal.ITIMER_PROF, 4 * limit_s)
     try:
         check(path)
         outcome, detail = "read", ""
@@ -888,7 +888,7 @@ def judge(reader: str, raw: bytes, folder: Path) -> tuple[str, str]:
     finally:
         signal.setitimer(signal.ITIMER_PROF, 0)
     spent = time.process_time() - begin
-    if spent > LIMIT_S:
+    if spent > limit_s:
         outcome, detail = "slow", f"{spent:.1f} s. {detail}"
     return outcome, detail
 
@@ -897,14 +897,14 @@ def _resident() -> int:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
 
 
-def child(reader: str, seed: int, begin: int, end: int, pipe: Any) -> None:
+def child(reader: str, seed: int, begin: int, end: int, limit_s: float, pipe: Any) -> None:
     """Run a shard of cases; one message each."""
     signal.signal(signal.SIGPROF, _alarm)
     with tempfile.TemporaryDirectory(prefix="fuzz_") as name:
         folder = Path(name)
         prepare(folder)
         for number in range(10):  # imports and first use, before memory is measured and limited
-            judge(reader, make(reader, seed, number), folder)
+            judge(reader, make(reader, seed, number), folder, limit_s)
         base = _resident()
         vm = (
             int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
@@ -915,7 +915,7 @@ def child(reader: str, seed: int, begin: int, end: int, pipe: Any) -> None:
             resource.setrlimit(resource.RLIMIT_AS, (vm + 4 * MEMORY_BOUND_BYTES, resource.RLIM_INFINITY))
         for number in range(begin, end):
             pipe.send(("start", number, "", 0))
-            outcome, detail = judge(reader, make(reader, seed, number), folder)
+            outcome, detail = judge(reader, make(reader, seed, number), folder, limit_s)
             grown = _resident() - base
             if grown > MEMORY_BOUND_BYTES:
                 outcome, detail = "memory", f"{grown / 1e6:.0f} MB. {detail}"
@@ -925,7 +925,7 @@ def child(reader: str, seed: int, begin: int, end: int, pipe: Any) -> None:
 
 
 def run_shard(
-    reader: str, seed: int, begin: int, end: int, report: Callable[[str, str, int, str], None]
+    reader: str, seed: int, begin: int, end: int, limit_s: float, report: Callable[[str, str, int, str], None]
 ) -> tuple[Counter[str], int]:
     """Cases `begin` to `end`, in a child that is replaced when it dies; counts of outcomes and growth of memory in bytes."""
     context = multiprocessing.get_context("fork" if sys.platform == "linux" else "spawn")
@@ -933,7 +933,7 @@ def run_shard(
     grown = 0
     while begin < end:
         mine, theirs = context.Pipe(duplex=False)
-        process = context.Process(target=child, args=(reader, seed, begin, end, theirs), daemon=True)
+        process = context.Process(target=child, args=(reader, seed, begin, end, limit_s, theirs), daemon=True)
         process.start()
         theirs.close()
         current = begin
@@ -965,7 +965,12 @@ def run_shard(
 
 
 def run(
-    count: int, seed: int, readers: list[str], report: Callable[[str, str, int, str], None], shard: int = 5000
+    count: int,
+    seed: int,
+    readers: list[str],
+    limit_s: float,
+    report: Callable[[str, str, int, str], None],
+    shard: int = 5000,
 ) -> dict[str, tuple[Counter[str], int]]:
     """`count` cases, shared out evenly; counts of outcomes and largest growth of memory by reader."""
     out = {}
@@ -974,7 +979,7 @@ def run(
         counts: Counter[str] = Counter()
         grown = 0
         for begin in range(0, cases, shard):
-            more, memory = run_shard(reader, seed, begin, min(cases, begin + shard), report)
+            more, memory = run_shard(reader, seed, begin, min(cases, begin + shard), limit_s, report)
             counts += more
             grown = max(grown, memory)
         out[reader] = (counts, grown)
@@ -1001,6 +1006,9 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=100_000, help="cases in all (default 100000)")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--readers", default=",".join(READERS), help="comma-separated (default: all)")
+    parser.add_argument(
+        "--limit-s", type=float, default=LIMIT_S, help=f"processor time that a case may take (default {LIMIT_S:g})"
+    )
     parser.add_argument("--again", metavar="READER:SEED:NUMBER", help="show one case and its outcome")
     options = parser.parse_args()
     if options.again:
@@ -1020,10 +1028,10 @@ def main() -> int:
             print(f"{outcome}: {reader}:{options.seed}:{number}\n{detail}", file=sys.stderr, flush=True)
 
     begin = time.monotonic()
-    results = run(options.count, options.seed, options.readers.split(","), report)
+    results = run(options.count, options.seed, options.readers.split(","), options.limit_s, report)
     print(table(results))
     print(
-        f"seed {options.seed}, {time.monotonic() - begin:.0f} s; limits {LIMIT_S:g} s a case, {MEMORY_BOUND_BYTES / 1e6:.0f} MB growth"
+        f"seed {options.seed}, {time.monotonic() - begin:.0f} s; limits {options.limit_s:g} s a case, {MEMORY_BOUND_BYTES / 1e6:.0f} MB growth"
     )
     return int(any(counts[o] for counts, _ in results.values() for o in OUTCOMES if o not in GOOD))
 
