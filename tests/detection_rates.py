@@ -1,22 +1,25 @@
 """Measured false-alarm and detection rates against the predicted ones: a script, not a test (minutes).
 
     python tests/detection_rates.py data_demo/grain/study.toml
-    python tests/detection_rates.py data_demo/grain/study.toml --digests 200   # also through whole simulated digests
+    python tests/detection_rates.py data_demo/grain/study.toml --digests 4000 --digests-each 500   # an hour and a half
 
 Campaigns are simulated from the study: sets of nuisances from their priors, for each set many campaigns with pump phase
 errors and the position of a dipole from theirs, ratios of group means from the full chip model, noise from the covariance of
 the likelihood; each is fitted without a source and the score statistic taken, with derivatives at the nuisances that a fit
-finds, as for measured data.  Predictions are averages over the same sets, from drawn scores.  With --digests, that many campaigns are simulated sweep by sweep and digested like files, with the noise
-measured from their own repeats.  The sequential test runs on the same campaign to first order, repeat by repeat, with the
+finds, as for measured data.  Predictions are averages over the same sets, from drawn scores.
+With --digests and --digests-each, that many campaigns without a source and at each of four sizes are simulated sweep by
+sweep and digested like files, with the noise measured from their own repeats.  The sequential test runs on the same campaign to first order, repeat by repeat, with the
 Bayes factor of the study's prior as its ratio.  Printed with binomial errors.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import sys
 import time
+from pathlib import Path
 
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(name, "1")
@@ -63,6 +66,56 @@ def sequential_paths(
     return out
 
 
+def digest_statistic(study: Study, seed: int, size: float) -> float:
+    """Rao's statistic of one campaign, simulated sweep by sweep with everything drawn and digested like files.
+
+    The noise is measured from the campaign's own repeats, and derivatives are taken at its own fit, as for measured data.
+    """
+    direction = random_directions(np.random.default_rng([seed, 7]), 1)[0]
+    truth = draw_truth(study, seed, source=size * study.source.size * direction)
+    digest = simulate_digest(study, truth)
+    noise = measure_noise(digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad)
+    campaign = linear_campaign(study, digest, RatioLikelihood(study, digest, truth.port_signs, noise=noise))
+    return float(campaign.statistic(campaign.measured_score()[0]))
+
+
+def whole_digests(
+    study: Study,
+    options: argparse.Namespace,
+    scores: detection.ScoreDraws,
+    thresholds: dict[float, float],
+    reached: dict[float, float],
+) -> None:
+    """Rates of whole digests, printed with binomial errors; goes on from the rows of an earlier run with the same seed."""
+    kind = "field" if study.source.kind == "uniform_field" else "moment"
+    path = Path(options.json) if options.json else None
+    rows: dict[str, list[float]] = json.loads(path.read_text()) if path is not None and path.exists() else {}
+    began = time.perf_counter()
+    plan = {"none": (options.digests, 0.0)} | {f"{p:g}": (options.digests_each, s) for p, s in reached.items()}
+    for n, (name, (count, size)) in enumerate(plan.items()):
+        values = rows.setdefault(name, [])
+        while len(values) < count:
+            values.append(digest_statistic(study, 10_000_000 * (n + 1) + 100_000 * options.seed + len(values), size))
+            if len(values) % 50 == 0 or len(values) == count:
+                print(f"{name}: {len(values)} of {count} digests", file=sys.stderr, flush=True)
+                if path is not None:
+                    path.with_suffix(".part").write_text(json.dumps(rows))
+                    path.with_suffix(".part").replace(path)
+        if not count:
+            continue
+        source = "no source" if size == 0 else format_quantity(size * study.source.size, kind, 4)
+        for a, t in thresholds.items():
+            expected = a if size == 0 else scores.detection(size, t)
+            measured = float(np.mean(np.array(values[:count]) >= t))
+            sd = np.sqrt(expected * (1 - expected) / count)
+            print(
+                f"  {count} whole digests, {source:14s} beyond the threshold for {a:g}: predicted {expected:.4f}, measured "
+                f"{measured:.4f} ({(measured - expected) / sd:+.1f} binomial errors)",
+                flush=True,
+            )
+    print(f"  whole digests: {time.perf_counter() - began:.0f} s")
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("study")
@@ -70,6 +123,8 @@ def main() -> int:
     parser.add_argument("--each", type=int, default=4000, help="simulated at each size (default 4000)")
     parser.add_argument("--draws", type=int, default=32, help="sets of nuisances drawn from their priors (default 32)")
     parser.add_argument("--digests", type=int, default=0, help="whole digests without a source, sweep by sweep")
+    parser.add_argument("--digests-each", type=int, default=0, help="whole digests at each of the four sizes")
+    parser.add_argument("--json", help="file of the statistics of whole digests, from which a later run goes on")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     study = read_study(options.study)
@@ -147,23 +202,8 @@ def main() -> int:
                 f"repeats {run.mean_batches:.2f} +- {run.mean_batches_sd:.2f} (predicted {expected[0 if source else 1]:.2f}, "
                 f"fixed plan {sequential.fixed_information(a, b) / d**2:.2f})"
             )
-    if options.digests:
-        for words, length in (("without a source", 0.0), ("with a source of the size seen with 0.9", size)):
-            values = []
-            for n in range(options.digests):
-                v = length * study.source.size * random_directions(rng, 1)[0]
-                truth = draw_truth(study, options.seed + 1000 + n, source=v)
-                digest = simulate_digest(study, truth)
-                noise = measure_noise(digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad)
-                own = linear_campaign(study, digest, RatioLikelihood(study, digest, truth.port_signs, noise=noise))
-                values.append(float(own.statistic(own.measured_score()[0])))
-                print(f"\r{n + 1} of {options.digests} digests", end="", file=sys.stderr, flush=True)
-            print(file=sys.stderr)
-            print(f"  {options.digests} whole digests {words}, noise measured from their sweeps")
-            for a, t in thresholds.items():
-                m = float(np.mean(np.array(values) >= t))
-                sd = np.sqrt(max(m * (1 - m), 1 / options.digests) / options.digests)
-                print(f"  beyond the threshold for {a:g}: {m:.3f} +- {sd:.3f}")
+    if options.digests or options.digests_each:
+        whole_digests(study, options, scores, thresholds, reached)
     print(f"  {time.perf_counter() - began:.0f} s")
     return 0
 
