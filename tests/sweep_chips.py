@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
+
+import numpy as np
 
 from fluxsense.characterize.records import Record, SweepSet, gather
 from fluxsense.characterize.rough import RoughStudy, read_rough
@@ -104,12 +107,85 @@ def studies(folder: Path, **options: object) -> tuple[Study, RoughStudy]:
     return read_study(truth), read_rough(rough)
 
 
+@dataclass(frozen=True)
+class RandomChip:
+    """A chip drawn at random: the truth as a study, sign of pump port 1, pump phase error, mutual inductances, offsets."""
+
+    study: Study
+    port_sign: int
+    phase_error_rad: float
+    mutual_phi0_per_a: list[list[float]]
+    offset_phi0: np.ndarray
+
+
+def random_chip(truth: Study, seed: int) -> RandomChip:
+    """Draw a chip like those of a study, with its own frequencies, losses, cross-talk, offsets, link and wiring."""
+    rng = np.random.default_rng([seed, 99])
+    iso = truth.isolators[0]
+    centre = 7.0e9 + 10e6 * rng.standard_normal()
+    stages = []
+    for stage in iso.stages:
+        signal = centre + 8e6 * rng.standard_normal()
+        loss = rng.uniform(0.2e6, 1.0e6)
+        idler = 9.6e9 + 15e6 * rng.standard_normal()
+        ka, kb = rng.uniform(36e6, 52e6), rng.uniform(48e6, 75e6)
+        # the assumption on the idler's loss: the signal's quality factor, give or take itself
+        idler_loss = abs(loss * 1.37 * (1 + rng.standard_normal()))
+        stages.append(
+            replace(
+                stage,
+                shunt_ratio=rng.uniform(2.5, 4.0),
+                signal_frequency_hz=signal,
+                signal_linewidth_hz=ka,
+                signal_internal_hz=loss,
+                signal_share=rng.uniform(0.08, 0.12),
+                idler_frequency_hz=idler,
+                idler_linewidth_hz=kb,
+                idler_internal_hz=idler_loss,
+                idler_share=rng.uniform(0.08, 0.12),
+                coupling_hz=0.2 * np.sqrt(ka * kb) * rng.uniform(0.85, 1.2),
+            )
+        )
+    mutual = [[rng.uniform(450, 750), rng.uniform(-40, 40)] for _ in range(2)]
+    names = [s.loop for s in iso.stages]
+    lines = tuple(
+        replace(b, mutual_phi0_per_a=((names[n], mutual[n][0]), (names[1 - n], mutual[n][1])))
+        for n, b in enumerate(truth.bias_lines)
+    )
+    offsets = rng.uniform(-0.3, 0.3, 2)
+    loops = tuple(replace(x, offset_phi0=float(o)) for x, o in zip(truth.loops, offsets, strict=True))
+    link = (1 / np.sqrt(2)) * (1 + 0.03 * rng.standard_normal()), np.radians(3.0) * rng.standard_normal()
+    chip = replace(iso, stages=(stages[0], stages[1]), link_amplitude=link[0], link_phase_rad=link[1])
+    sign, error = int(rng.choice([-1, 1])), float(np.radians(3.0) * rng.standard_normal())
+    real = replace(truth, isolators=(chip,), loops=loops, bias_lines=lines)
+    return RandomChip(real, sign, error, mutual, offsets)
+
+
 Rows = list[tuple[LogRow, Sweep]]
 
 
 def sweeps_of(truth: Study, plan: SweepPlan = PLAN, seed: int = 1, **options: object) -> Rows:
     """Log rows and sweeps."""
     return list(virtual_sweeps(truth, plan, seed, **options))  # type: ignore[arg-type]
+
+
+def sweeps_of_chip(chip: RandomChip, seed: int, plan: SweepPlan = PLAN) -> Rows:
+    """Sweeps of a random chip, with its own wiring and pump phase error."""
+    return sweeps_of(chip.study, plan, seed, port_signs=[chip.port_sign], phase_error_rad=[chip.phase_error_rad])
+
+
+def with_jump(chip: RandomChip, seed: int, at: int, loop: int, size_phi0: float) -> Rows:
+    """The same sweeps with the flux of one loop changed from sweep `at` (from 0) on; noise as without."""
+    loops = list(chip.study.loops)
+    loops[loop] = replace(loops[loop], offset_phi0=loops[loop].offset_phi0 + size_phi0)
+    after = replace(chip, study=replace(chip.study, loops=tuple(loops)))
+    return sweeps_of_chip(chip, seed)[:at] + sweeps_of_chip(after, seed)[at:]
+
+
+def with_port_2_as_1(chip: RandomChip, seed: int) -> Rows:
+    """The same sweeps with pump port 2 connected like port 1."""
+    other = sweeps_of_chip(replace(chip, port_sign=-chip.port_sign), seed)
+    return [b if b[0].pump_port == 2 else a for a, b in zip(sweeps_of_chip(chip, seed), other, strict=True)]
 
 
 def as_set(rows: Sequence[tuple[LogRow, Sweep]]) -> SweepSet:
@@ -125,4 +201,18 @@ def changed(rows: Rows, change: Callable[[LogRow, Sweep], tuple[LogRow, Sweep]])
     return [change(row, Sweep(sweep.frequency_hz, sweep.s.copy(), sweep.reference_ohm)) for row, sweep in rows]
 
 
-__all__ = ["PLAN", "Rows", "SweepPlan", "as_set", "changed", "studies", "study_text", "sweeps_of"]
+__all__ = [
+    "PLAN",
+    "RandomChip",
+    "Rows",
+    "SweepPlan",
+    "as_set",
+    "changed",
+    "random_chip",
+    "studies",
+    "study_text",
+    "sweeps_of",
+    "sweeps_of_chip",
+    "with_jump",
+    "with_port_2_as_1",
+]

@@ -38,10 +38,14 @@ DECISIVE: Final = 10.0
 
 @dataclass(frozen=True)
 class Fault:
-    """What is wrong, as a sentence, and whether anything can still be used."""
+    """What is wrong, as a sentence, and whether anything can still be used.
+
+    `files` names the sweeps that a suspicion rests on: it falls if the fit describes every one of them within noise.
+    """
 
     severity: str
     words: str
+    files: tuple[str, ...] = ()
 
 
 def track_faults(track: Track | None, name: str, line: str, seen: int) -> list[Fault]:
@@ -296,13 +300,14 @@ def wiring_faults(records: Sequence[Record], name: str) -> list[Fault]:
                 "pump hybrid and the log's column pump_port.",
             )
         ]
-    if against:  # very strong pumping turns the direction round too: a warning, the fit's residuals decide
+    if against:  # strong pumping and a detuned pump turn the direction round too: the fit's residuals decide
         files = ", ".join(r.row.file for r in against[:3]) + (" and others" if len(against) > 3 else "")
         return [
             Fault(
                 "tentative",
                 f"{name}: {len(against)} sweeps transmit against the others of their pump port ({files}): their signal ports, or the "
                 "pump port in the log, may be swapped. Check line by line.",
+                tuple(r.row.file for r in against),
             )
         ]
     return []
@@ -323,8 +328,7 @@ def fit_faults(fit: IsolatorFit, name: str) -> list[Fault]:
     records = fit.model.records
     per = record_chi2(fit)
     flags = np.array([r.row.pump_on for r in records])
-    typical = float(np.median(per))
-    worst = np.flatnonzero(per > max(8.0, 8.0 * typical))
+    worst = np.flatnonzero(per > _too_far(per))
     if 0 < worst.size <= max(2, 0.03 * per.size):
         files = ", ".join(records[n].row.file for n in worst[:3])
         out.append(
@@ -384,6 +388,18 @@ def fit_faults(fit: IsolatorFit, name: str) -> list[Fault]:
     if serious:
         out.append(Fault("tentative", f"{name}: at the edge of what is allowed ended {', '.join(serious[:4])}."))
     return out
+
+
+def upheld(faults: Sequence[Fault], fit: IsolatorFit) -> list[Fault]:
+    """Faults without the suspicions that a finished fit refutes: sweeps that it describes like all others."""
+    per = record_chi2(fit)
+    odd = {fit.model.records[n].row.file for n in np.flatnonzero(per > _too_far(per))}
+    return [f for f in faults if not f.files or odd.intersection(f.files)]
+
+
+def _too_far(per: FloatArray) -> float:
+    """Squared residual per value beyond which a record does not belong to the others."""
+    return max(8.0, 8.0 * float(np.median(per)))
 
 
 def record_chi2(fit: IsolatorFit) -> FloatArray:

@@ -54,7 +54,7 @@ _BOUNDS = {
     "area": (0.05, 20.0),
     "pump_phase_error_rad": (-1.2, 1.2),
     "link_amplitude": (0.02, 1.0),
-    "link_phase_rad": (-np.pi, np.pi),
+    "link_phase_rad": (-0.5 * np.pi, 0.5 * np.pi),  # half a turn more is the other wiring of the pump ports
 }
 
 _UNITS = {"shunt_ratio": "", "mutual": "Phi0/A", "offset": "Phi0", "area": "", "link_amplitude": ""}

@@ -20,6 +20,7 @@ from fluxsense.characterize.faults import (
     fit_faults,
     spike_faults,
     track_faults,
+    upheld,
     wiring_faults,
 )
 from fluxsense.characterize.fit import IsolatorFit, fit_isolator
@@ -45,6 +46,8 @@ STRONG_CORRELATION = 0.95
 STANDING_WORDS = (
     "With the source out, reversing the flux of one loop together with the wiring of the pump ports changes nothing: the signs of "
     "the mutual inductances are taken as stated (or from a calibration state), and the wiring is found relative to them.",
+    "A link phase half a turn further together with the other wiring of the pump ports changes no transmission: the link phase within "
+    "90 degrees of zero is given, with its wiring.",
     "Pump-off sweeps do not depend on the sign of the flux, and a shunted ring's offset is known modulo four flux quanta "
     "(a bare ring's modulo one): the offset nearest zero is given.",
     "Loss and imbalance of the signal hybrid act like line gain on these sweeps and are kept as stated.",
@@ -215,7 +218,7 @@ def _isolator(
         power,
         lambda words, share: say(f"isolator {iso.name}", share, words),
     )
-    faults += fit_faults(fit, name)
+    faults = [*upheld(faults, fit), *fit_faults(fit, name)]
     return IsolatorResult(iso.name, pair, fit, tuple(faults), (), None, power)
 
 
