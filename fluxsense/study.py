@@ -92,11 +92,12 @@ class Loop:
 
 @dataclass(frozen=True)
 class BiasLine:
-    """A current line and its mutual inductance to each loop."""
+    """A current line and its mutual inductance to each loop, with what is stated of their standard deviations."""
 
     name: str
     limit_a: float
     mutual_phi0_per_a: tuple[tuple[str, float], ...]
+    mutual_sd_phi0_per_a: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -111,7 +112,8 @@ class Coil:
 class Stage:
     """One converter: its ring's loop, two modes and the coupling at the isolator's reference flux and power.
 
-    `uncertain` lists (field name, prior standard deviation) for the fields that inference carries along.
+    `uncertain` lists (field name, prior standard deviation) for the fields that inference carries along; it does not carry
+    the shunt ratio, whose standard deviation is a statement.
     """
 
     loop: str
@@ -129,6 +131,7 @@ class Stage:
     idler_share: float
     coupling_hz: float
     uncertain: tuple[tuple[str, float], ...] = ()
+    shunt_ratio_sd: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -136,7 +139,8 @@ class Isolator:
     """Two stages, their hybrid, the link between the idlers and the pump wiring.
 
     pump_port_1_sign is +1 or -1 when the study states the sign of the pump phase difference for pump port 1,
-    and None when it is to be read from the reference sweeps.
+    and None when it is to be read from the reference sweeps.  Standard deviations of the link are a statement; inference
+    does not carry the link along.
     """
 
     name: str
@@ -152,6 +156,8 @@ class Isolator:
     pump_port_1_sign: int | None
     pump_phase_error_sd_rad: float
     pump_strength_sd: float
+    link_amplitude_sd: float = 0.0
+    link_phase_sd_rad: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -595,7 +601,9 @@ class Table:
 
         return tuple(self._converted(key, convert, default, (), f'Add for example {key} = ["a", "b"]'))
 
-    def named_quantities(self, key: str, dimension: str, names: Sequence[str] | None) -> dict[str, float]:
+    def named_quantities(
+        self, key: str, dimension: str, names: Sequence[str] | None, low: float = -math.inf
+    ) -> dict[str, float]:
         """A table of name -> quantity; None for names accepts any."""
         table = self.table(key, required=False)
         out = {}
@@ -604,7 +612,7 @@ class Table:
                 table._left.pop(name)
                 table.fault(name, f"{shown(name)} is not defined in this study", _nearest(name, names))
             else:
-                out[name] = table.quantity(name, dimension)
+                out[name] = table.quantity(name, dimension, low=low)
         return out
 
     def table(self, key: str, required: bool = True) -> Table:
@@ -906,7 +914,8 @@ def _read_loop(t: Table, chips: Sequence[str] | None) -> Loop:
 def _read_bias_line(t: Table, loops: Sequence[str] | None) -> BiasLine:
     name = _name(t)
     limit = t.quantity("limit", "current", low=0.0, strict=True)
-    return BiasLine(name, limit, tuple(t.named_quantities("mutual", "mutual", loops).items()))
+    mutual = tuple(t.named_quantities("mutual", "mutual", loops).items())
+    return BiasLine(name, limit, mutual, tuple(t.named_quantities("mutual_sd", "mutual", loops, low=0.0).items()))
 
 
 _STAGE_QUANTITIES: Final = {
@@ -928,10 +937,11 @@ def _read_stage(t: Table, loops: Sequence[str] | None) -> Stage:
     loop = t.reference("loop", loops)
     ring = t.choice("ring", ("shunted", "bare"), decides=True)
     branch = None
-    ratio = 0.0
+    ratio, ratio_sd = 0.0, 0.0
     if ring == "shunted":
         t.idle(("branch",), "A shunted ring has no branches: remove it")
         ratio = t.number("shunt_ratio", low=0.0, high=1e6, strict=True)
+        ratio_sd = t.number("shunt_ratio_sd", default=0.0, low=0.0, high=1e6)
         if 0 < ratio <= 2:
             t.fault(
                 "shunt_ratio",
@@ -939,7 +949,7 @@ def _read_stage(t: Table, loops: Sequence[str] | None) -> Stage:
                 "Give a ratio above 2 (shunt inductance below a quarter of the Josephson inductance), or a bare ring",
             )
     else:
-        t.idle(("shunt_ratio",), "A bare ring has no shunts: remove it")
+        t.idle(("shunt_ratio", "shunt_ratio_sd"), "A bare ring has no shunts: remove it")
         if not t.takes_word("branch", "ground"):
             branch = t.integer("branch", default=None, low=-1000, high=1000)
     values: dict[str, float] = {}
@@ -960,7 +970,7 @@ def _read_stage(t: Table, loops: Sequence[str] | None) -> Stage:
                     "the uncertainty is over a third of the value",
                     "Characterize first, or state a smaller one",
                 )
-    stage = Stage(loop, ring, ratio, branch, uncertain=tuple(uncertain), **values)
+    stage = Stage(loop, ring, ratio, branch, uncertain=tuple(uncertain), shunt_ratio_sd=ratio_sd, **values)
     if stage.idler_frequency_hz <= stage.signal_frequency_hz:
         t.fault(
             "idler_frequency",
@@ -991,6 +1001,8 @@ def _read_isolator(t: Table, loops: Sequence[str] | None) -> Isolator:
         pump_port_1_sign={"+90 deg": 1, "-90 deg": -1}.get(sign),
         pump_phase_error_sd_rad=t.quantity("pump_phase_error_sd", "angle", default=0.0, low=0.0, high=1.0),
         pump_strength_sd=t.number("pump_strength_sd", default=0.0, low=0.0, high=0.5),
+        link_amplitude_sd=t.number("link_amplitude_sd", default=0.0, low=0.0, high=1.0),
+        link_phase_sd_rad=t.quantity("link_phase_sd", "angle", default=0.0, low=0.0, high=4.0),
     )
     if link == "line":
         for number, stage in enumerate(isolator.stages, 1):

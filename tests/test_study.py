@@ -469,7 +469,7 @@ GOLDEN = [
             )
         ],
         "s.toml, isolator[one].magic: this key is not known. Known here: hybrid_imbalance, hybrid_loss, hybrid_phase_error, "
-        "link, link_amplitude, link_phase, name, pump_phase_error_sd, pump_port_1_phase, pump_strength_sd, reference_flux, "
+        "link, link_amplitude, link_amplitude_sd, link_phase, link_phase_sd, name, pump_phase_error_sd, pump_port_1_phase, pump_strength_sd, reference_flux, "
         "reference_power, stage_1, stage_2.",
     ),
 ]

@@ -245,8 +245,10 @@ _STAGE = (
 def _stage(t: _Walk) -> dict[str, Any]:
     ring = t.get("ring")
     out: dict[str, Any] = {"loop": t.get("loop"), "ring": ring, "shunt_ratio": Fraction(0), "branch": None}
+    out["shunt_ratio_sd"] = Fraction(0)
     if ring == "shunted":
         out["shunt_ratio"] = t.n("shunt_ratio")
+        out["shunt_ratio_sd"] = t.n("shunt_ratio_sd", Fraction(0))
     else:
         branch = t.get("branch", "ground")
         out["branch"] = None if branch == "ground" else branch
@@ -270,6 +272,8 @@ def _isolator(t: _Walk) -> dict[str, Any]:
         "link_kind": link,
         "link_amplitude": t.n("link_amplitude", Fraction(math.sqrt(0.5)) if link == "hybrid" else Fraction(1)),
         "link_phase_rad": t.q("link_phase", "angle", Fraction(0)),
+        "link_amplitude_sd": t.n("link_amplitude_sd", Fraction(0)),
+        "link_phase_sd_rad": t.q("link_phase_sd", "angle", Fraction(0)),
         "hybrid_imbalance_db": t.q("hybrid_imbalance", "level", Fraction(0)),
         "hybrid_phase_error_rad": t.q("hybrid_phase_error", "angle", Fraction(0)),
         "hybrid_loss_db": t.q("hybrid_loss", "level", Fraction(0)),
@@ -393,7 +397,15 @@ def study(raw: bytes) -> dict[str, Any]:
     lines = []
     for t in _list(root, "bias_line"):
         mutual = [[k, quantity(v, "mutual")] for k, v in t.get("mutual", {}).items()]
-        lines.append({"name": t.get("name"), "limit_a": t.q("limit", "current"), "mutual_phi0_per_a": mutual})
+        spread = [[k, quantity(v, "mutual")] for k, v in t.get("mutual_sd", {}).items()]
+        lines.append(
+            {
+                "name": t.get("name"),
+                "limit_a": t.q("limit", "current"),
+                "mutual_phi0_per_a": mutual,
+                "mutual_sd_phi0_per_a": spread,
+            }
+        )
         t.done()
     out["bias_lines"] = lines
     coils = []
