@@ -21,7 +21,7 @@ from fluxsense.infer.likelihood import Family, RatioLikelihood, every_few
 from fluxsense.infer.mixture import from_modes
 from fluxsense.infer.modes import ascend
 from fluxsense.infer.noise import PATHS
-from fluxsense.infer.problem import CampaignProblem, log_posterior
+from fluxsense.infer.problem import CampaignProblem, curvature, log_posterior
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.study import Study
@@ -209,7 +209,7 @@ def test_gradient_and_information_against_differences(
     mode = ascend(problem, start)
     assert mode is not None
     x = mode.x + 0.3 * np.sqrt(np.diag(mode.covariance))
-    _, gradient, information = problem.curvature(x)
+    _, gradient, information = curvature(problem, x)
     step = 1e-4
     for column in range(x.size):
         shift = np.zeros_like(x)

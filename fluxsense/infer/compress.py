@@ -21,7 +21,7 @@ from scipy.linalg import qr
 
 from fluxsense.infer.likelihood import Family, RatioLikelihood
 from fluxsense.infer.mixture import StudentMixture
-from fluxsense.infer.problem import CampaignProblem
+from fluxsense.infer.problem import CampaignProblem, Curvatures
 from fluxsense.infer.unknowns import Unknowns
 
 FloatArray = npt.NDArray[np.float64]
@@ -113,9 +113,9 @@ class CompressedProblem:
         """Unknowns and prior."""
         return self.problem.unknowns
 
-    def curvature(self, x: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+    def curvatures(self, x: FloatArray) -> Curvatures:
         """As the full problem."""
-        return self.problem.curvature(x)
+        return self.problem.curvatures(x)
 
     def log_likelihood(self, x: FloatArray) -> FloatArray:
         """Log-likelihood of a batch (B, D): compressed inside the region, full outside."""

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from fluxsense.device.chip import mutual_matrix_phi0_per_a, study_flux_map
 from fluxsense.infer.likelihood import RatioLikelihood
-from fluxsense.infer.problem import CampaignProblem, Problem
+from fluxsense.infer.problem import CampaignProblem, Problem, curvature
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.study import State, Study
 from fluxsense.traces.digest import Digest, GroupKey, GroupStats
@@ -170,7 +170,7 @@ def _inverse(matrix: FloatArray) -> FloatArray:
 
 def information_at(problem: Problem, x: FloatArray) -> FloatArray:
     """Information plus prior curvature (D, D) at x, for offsets as they are (not sheared)."""
-    _, _, information = problem.curvature(x)
+    _, _, information = curvature(problem, x)
     matrix = information + problem.unknowns.prior_curvature(x)[1]
     back = np.linalg.inv(problem.unknowns.natural_jacobian(x))
     return np.asarray(back.T @ matrix @ back)

@@ -6,7 +6,7 @@ data have at zero bias and for coplanar loops.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +21,7 @@ SCAN_DIRECTIONS = 192
 SCAN_SIZES = (0.15, 0.5, 1.0, 2.0)
 MAX_ASCENTS = 24
 MAX_MODES = 24
+MAX_TRIES = 12
 
 
 @dataclass(frozen=True)
@@ -44,64 +45,123 @@ class LocalMode:
 
 
 def ascend(problem: Problem, start: FloatArray, max_steps: int = 60) -> LocalMode | None:
-    """Climb to a local maximum (Levenberg-Marquardt on the posterior).
+    """Climb from one start (D,); see `ascend_all`."""
+    return ascend_all(problem, np.asarray(start)[None], max_steps)[0]
+
+
+def ascend_all(
+    problem: Problem,
+    starts: FloatArray,
+    max_steps: int = 60,
+    progress: Callable[[int], None] | None = None,
+) -> list[LocalMode | None]:
+    """Climb from every start to a local maximum (Levenberg-Marquardt on the posterior), all in step.
+
+    The climbs know nothing of each other; the model is evaluated for all of them at once, which for small campaigns costs
+    little more than for one.
 
     Parameters
     ----------
     problem : Problem
-    start : ndarray (D,)
+    starts : ndarray (B, D)
     max_steps : int
+    progress : callable, optional
+        Called with the number of climbs that have ended.
 
     Returns
     -------
-    LocalMode or None
-        None where the prior vanishes at the start.
+    list of LocalMode or None
+        For each start; None where the prior vanishes at it, or the information at the end is not positive definite.
     """
-    unknowns = problem.unknowns
-    x = np.array(start, dtype=np.float64)
-    prior = float(unknowns.log_prior(x[None])[0])
-    if not np.isfinite(prior):
-        return None
-    damping = 1e-3
-    value, gradient, information = problem.curvature(x)
-    total = value + prior
-    slope, bend = unknowns.prior_curvature(x)
+    climbs = [_Climb(problem, np.array(start, dtype=np.float64)) for start in starts]
+    for climb, value in zip(climbs, problem.unknowns.log_prior(np.asarray(starts)), strict=True):
+        climb.prior, climb.climbing = float(value), bool(np.isfinite(value))
+    alive = [c for c in climbs if c.climbing]
+    _take_curvatures(problem, alive)
     for _ in range(max_steps):
-        full = gradient + slope
-        matrix = information + bend
-        moved = False
-        for _ in range(12):
-            step = np.linalg.solve(matrix + damping * np.diag(np.diag(matrix)), full)
-            length = float(np.max(np.abs(step[: unknowns.lead]), initial=0.0))
-            if length > 1.0:
-                step = step / length
-            trial = x + step
-            trial_prior = float(unknowns.log_prior(trial[None])[0])
-            trial_total = (
-                trial_prior + float(problem.log_likelihood(trial[None])[0]) if np.isfinite(trial_prior) else -np.inf
-            )
-            if trial_total >= total - 1e-9 * max(1.0, abs(total)):
-                moved = True
-                damping = max(damping / 8, 1e-9)
+        moving = [c for c in alive if c.climbing]
+        if not moving:
+            break
+        if progress is not None:
+            progress(len(climbs) - len(moving))
+        trying = moving
+        for _ in range(MAX_TRIES):
+            trials = np.array([c.trial() for c in trying])
+            values = log_posterior(problem, trials)
+            trying = [c for c, x, v in zip(trying, trials, values, strict=True) if not c.accepts(x, float(v))]
+            if not trying:
                 break
-            damping *= 6
-        if not moved:
-            break
-        gain = trial_total - total
-        x, total = trial, trial_total
-        value, gradient, information = problem.curvature(x)
-        slope, bend = unknowns.prior_curvature(x)
-        if gain < 1e-4 and float(full @ step) < 1e-3:
-            break
-    matrix = information + bend
-    try:
-        factor = cho_factor(matrix)
-    except LinAlgError:
-        return None
-    covariance = cho_solve(factor, np.eye(x.size))
-    log_det = 2 * float(np.sum(np.log(np.diag(factor[0]))))
-    evidence = total + 0.5 * x.size * np.log(2 * np.pi) - 0.5 * log_det
-    return LocalMode(x, total, 0.5 * (covariance + covariance.T), float(evidence))
+        for climb in trying:
+            climb.climbing = False
+        moved = [c for c in moving if c.climbing]
+        _take_curvatures(problem, moved)
+        for climb in moved:
+            climb.climbing = not climb.arrived()
+    return [c.end() if c in alive else None for c in climbs]
+
+
+class _Climb:
+    """One climb of `ascend_all`: where it stands, and how far it dares to step."""
+
+    def __init__(self, problem: Problem, x: FloatArray) -> None:
+        self._unknowns = problem.unknowns
+        self.x = x
+        self.prior = 0.0
+        self.climbing = True
+        self._total = -np.inf
+        self._gain = np.inf
+        self._damping = 1e-3
+        self._slope = np.zeros(x.size)  # of the log posterior where it stood before the last step
+        self._gradient = np.zeros(x.size)
+        self._matrix = np.eye(x.size)
+        self._step = np.zeros(x.size)
+
+    def take(self, value: float, gradient: FloatArray, information: FloatArray) -> None:
+        """The curvature at x."""
+        slope, bend = self._unknowns.prior_curvature(self.x)
+        if not np.isfinite(self._total):
+            self._total = value + self.prior
+        self._gradient, self._matrix = gradient + slope, information + bend
+
+    def trial(self) -> FloatArray:
+        """Where the next step would lead."""
+        damped = self._matrix + self._damping * np.diag(np.diag(self._matrix))
+        step = np.linalg.solve(damped, self._gradient)
+        length = float(np.max(np.abs(step[: self._unknowns.lead]), initial=0.0))
+        self._step = np.asarray(step / length if length > 1.0 else step)
+        return self.x + self._step
+
+    def accepts(self, x: FloatArray, total: float) -> bool:
+        """Take the step if it does not lead down, else dare less."""
+        if not total >= self._total - 1e-9 * max(1.0, abs(self._total)):
+            self._damping *= 6
+            return False
+        self._damping = max(self._damping / 8, 1e-9)
+        self._gain, self._slope = total - self._total, self._gradient
+        self.x, self._total = x, total
+        return True
+
+    def arrived(self) -> bool:
+        """Whether the last step gained nothing worth mentioning."""
+        return bool(self._gain < 1e-4 and float(self._slope @ self._step) < 1e-3)
+
+    def end(self) -> LocalMode | None:
+        """The maximum with its width, from the last curvature."""
+        try:
+            factor = cho_factor(self._matrix)
+        except LinAlgError:
+            return None
+        covariance = cho_solve(factor, np.eye(self.x.size))
+        log_det = 2 * float(np.sum(np.log(np.diag(factor[0]))))
+        evidence = self._total + 0.5 * self.x.size * np.log(2 * np.pi) - 0.5 * log_det
+        return LocalMode(self.x, self._total, 0.5 * (covariance + covariance.T), float(evidence))
+
+
+def _take_curvatures(problem: Problem, climbs: Sequence[_Climb]) -> None:
+    if climbs:
+        found = problem.curvatures(np.array([c.x for c in climbs]))
+        for climb, value, gradient, information in zip(climbs, *found, strict=True):
+            climb.take(float(value), gradient, information)
 
 
 def _scan(problem: Problem, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
@@ -168,20 +228,26 @@ def find_modes(
     tried_images: list[FloatArray] = []
     done = 0
     while queue:
-        mode = ascend(problem, queue.pop(0))
-        done += 1
-        if progress is not None:
-            progress(done, max(planned, done + len(queue)))
-        if mode is None or any(_same(mode, other) for other in found):
-            continue
-        found.append(mode)
-        best = max(m.log_posterior for m in found)
-        if mode.log_posterior < best - 40:
-            continue
-        for image in _images(mode.x):
-            if len(tried_images) < 24 and not any(np.allclose(image, other, atol=0.05) for other in tried_images):
-                tried_images.append(image)
-                queue.append(image)
+        before = done
+
+        def told(ended: int, before: int = before, now: int = len(queue)) -> None:
+            if progress is not None:
+                progress(before + ended, max(planned, before + now))
+
+        modes = ascend_all(problem, np.array(queue), progress=told)
+        done += len(queue)
+        queue = []
+        for mode in modes:
+            if mode is None or any(_same(mode, other) for other in found):
+                continue
+            found.append(mode)
+            best = max(m.log_posterior for m in found)
+            if mode.log_posterior < best - 40:
+                continue
+            for image in _images(mode.x):
+                if len(tried_images) < 24 and not any(np.allclose(image, other, atol=0.05) for other in tried_images):
+                    tried_images.append(image)
+                    queue.append(image)
     found.sort(key=lambda m: -m.log_evidence)
     return found[:MAX_MODES]
 

@@ -40,7 +40,7 @@ from fluxsense.infer.limits import (
     zero_bias_words,
 )
 from fluxsense.infer.mixture import StudentMixture, from_modes, improve
-from fluxsense.infer.modes import LocalMode, ascend, find_modes
+from fluxsense.infer.modes import LocalMode, ascend, ascend_all, find_modes
 from fluxsense.infer.noise import measure_noise
 from fluxsense.infer.predictive import PredictiveCheck, estimate_residual_gain, predictive_check
 from fluxsense.infer.problem import CampaignProblem, Problem, log_posterior
@@ -475,10 +475,8 @@ def prepare(
     problem = CampaignProblem(unknowns, candidates[gain])
     polished: list[LocalMode] = []
     floor = found[0].log_posterior - 60
-    for mode in found:
-        if mode.log_posterior < floor:
-            continue
-        better = ascend(problem, mode.x)
+    high = np.array([mode.x for mode in found if mode.log_posterior >= floor])
+    for better in ascend_all(problem, high):
         if better is not None and not any(
             np.sum((better.x - m.x) ** 2 / np.diag(m.covariance)) < 0.05 * better.x.size for m in polished
         ):

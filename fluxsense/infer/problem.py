@@ -13,11 +13,12 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.device.chip import ChipParameters
-from fluxsense.infer.likelihood import Notch, RatioLikelihood
+from fluxsense.infer.likelihood import Family, Notch, RatioLikelihood
 from fluxsense.infer.unknowns import Unknowns
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
+Curvatures = tuple[FloatArray, FloatArray, FloatArray]
 
 DERIVATIVE_STEP = 1e-5
 """Step of central differences in whitened coordinates; errors of order 1e-10 of the model's curvature."""
@@ -33,8 +34,21 @@ class Problem(Protocol):
     def log_likelihood(self, x: FloatArray) -> FloatArray:
         """Log-likelihood of a batch (B, D), shape (B,)."""
 
-    def curvature(self, x: FloatArray) -> tuple[float, FloatArray, FloatArray]:
-        """Log-likelihood, its gradient (D,) and its expected information (D, D) at one x (D,)."""
+    def curvatures(self, x: FloatArray) -> Curvatures:
+        """Log-likelihoods (B,), their gradients (B, D) and expected information (B, D, D) of a batch (B, D)."""
+
+
+def curvature(problem: Problem, x: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+    """Log-likelihood, gradient (D,) and expected information (D, D) at one x (D,)."""
+    value, gradient, information = problem.curvatures(x[None])
+    return float(value[0]), gradient[0], information[0]
+
+
+def displaced(x: FloatArray) -> FloatArray:
+    """Every x of a batch (B, D) and its neighbours for central differences, (B (2 D + 1), D)."""
+    steps = DERIVATIVE_STEP * np.eye(x.shape[1])
+    around = np.concatenate([np.zeros((1, x.shape[1])), steps, -steps])
+    return np.ascontiguousarray((x[:, None] + around).reshape(-1, x.shape[1]))
 
 
 def log_posterior(problem: Problem, x: FloatArray) -> FloatArray:
@@ -136,25 +150,41 @@ class CampaignProblem:
         top = values.max(axis=1)
         return np.asarray(top + np.log(np.exp(values - top[:, None]).sum(axis=1)))
 
-    def curvature(self, x: FloatArray) -> tuple[float, FloatArray, FloatArray]:
-        """Log-likelihood, gradient and information at one x, from central differences of the predicted ratios.
+    def curvatures(self, x: FloatArray) -> Curvatures:
+        """Log-likelihoods, gradients and information of a batch (B, D), from central differences of the predicted ratios.
 
         With phase errors integrated out the gradient is the mean score over them, and the information the mean
         information less the scores' covariance (the missing-information identity: Louis, J. R. Stat. Soc. B 44, 226
         (1982), from memory); negative eigenvalues of an isolator's share are set to zero.
         """
-        if self.likelihood.magnitude:
-            return self._real_curvature(x)
+        count, size = x.shape
+        values, gradients, informations = np.empty(count), np.empty((count, size)), np.empty((count, size, size))
+        each = 2 * size + 1
+        step = max(1, self.likelihood.batch_step() // each)
+        for start in range(0, count, step):
+            block = x[start : start + step]
+            parameters = self._unknowns.parameters(displaced(block))
+            if self.likelihood.magnitude:
+                predicted = list(zip(self.likelihood.families, self.likelihood.predict(parameters), strict=True))
+            else:
+                predicted = self.likelihood.predict_with_phase(parameters, self.measured)
+            one = self._real_curvature if self.likelihood.magnitude else self._curvature
+            for n, point in enumerate(block):
+                mine = [(family, stack[n * each : (n + 1) * each]) for family, stack in predicted]
+                values[start + n], gradients[start + n], informations[start + n] = one(point, mine)
+        return values, gradients, informations
+
+    def _curvature(
+        self, x: FloatArray, predicted: list[tuple[Family, ComplexArray]]
+    ) -> tuple[float, FloatArray, FloatArray]:
+        """Value, gradient and information at one x from the predictions (2 D + 1, 3, K, 2, F) at it and around it."""
         size = x.size
-        steps = DERIVATIVE_STEP * np.eye(size)
-        batch = np.concatenate([x[None], x + steps, x - steps])
-        parameters = self._unknowns.parameters(batch)
         scale = self._unknowns.of_kind("noise", x[None])
         value, gradient, information = 0.0, np.zeros(size), np.zeros((size, size))
         misfit = 0.0
         grams: dict[int, FloatArray] = {}
         slow: dict[int, FloatArray] = {}
-        for family, stack in self.likelihood.predict_with_phase(parameters, self.measured):
+        for family, stack in predicted:
             slopes = (stack[1 : 1 + size] - stack[1 + size :]) / (2 * DERIVATIVE_STEP)  # (D, 3, K, 2, F)
             residual = -stack[0]
             residual[0] += family.ratio
@@ -206,17 +236,16 @@ class CampaignProblem:
                 information[column, column] += 2 * count * n.sd**2
         return value, gradient, information
 
-    def _real_curvature(self, x: FloatArray) -> tuple[float, FloatArray, FloatArray]:
-        """As `curvature`, for magnitudes: every unknown is explicit, and points in notches have their own law."""
+    def _real_curvature(
+        self, x: FloatArray, predicted: list[tuple[Family, ComplexArray]]
+    ) -> tuple[float, FloatArray, FloatArray]:
+        """As `_curvature`, for magnitudes: every unknown is explicit, and points in notches have their own law."""
         size = x.size
-        steps = DERIVATIVE_STEP * np.eye(size)
-        batch = np.concatenate([x[None], x + steps, x - steps])
         scale = self._unknowns.of_kind("noise", x[None])
         square = 1.0 if scale is None else float(scale[0] ** -2)
         value, gradient, information, misfit, count = 0.0, np.zeros(size), np.zeros((size, size)), 0.0, 0
         slow: dict[int, FloatArray] = {}
-        ratios = self.likelihood.predict(self._unknowns.parameters(batch))
-        for family, ratio in zip(self.likelihood.families, ratios, strict=True):
+        for family, ratio in predicted:
             slopes = (ratio[1 : 1 + size] - ratio[1 + size :]) / (2 * DERIVATIVE_STEP)
             every = np.concatenate([(family.ratio - ratio[0])[None], slopes])
             gram = family.gram(every) * square
@@ -356,11 +385,12 @@ class FluxProblem:
         """Log-likelihood of a batch (B, D), without its constant."""
         return np.asarray(-0.5 * np.sum(self._residual(x) ** 2, axis=1))
 
-    def curvature(self, x: FloatArray) -> tuple[float, FloatArray, FloatArray]:
-        """Log-likelihood, gradient and information at one x."""
-        size = x.size
-        steps = DERIVATIVE_STEP * np.eye(size)
-        residual = self._residual(np.concatenate([x[None], x + steps, x - steps]))
-        slopes = -(residual[1 : 1 + size] - residual[1 + size :]) / (2 * DERIVATIVE_STEP)
-        value = -0.5 * float(residual[0] @ residual[0])
-        return value, np.asarray(slopes @ residual[0]), np.asarray(slopes @ slopes.T)
+    def curvatures(self, x: FloatArray) -> Curvatures:
+        """Log-likelihoods, gradients and information of a batch (B, D)."""
+        count, size = x.shape
+        residual = self._residual(displaced(x)).reshape(count, 2 * size + 1, -1)
+        slopes = -(residual[:, 1 : 1 + size] - residual[:, 1 + size :]) / (2 * DERIVATIVE_STEP)
+        middle = residual[:, 0]
+        value = -0.5 * np.sum(middle**2, axis=1)
+        gradient = np.einsum("bdl,bl->bd", slopes, middle)
+        return np.asarray(value), np.asarray(gradient), np.asarray(slopes @ slopes.transpose(0, 2, 1))

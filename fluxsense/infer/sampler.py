@@ -10,6 +10,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import emcee
@@ -20,6 +21,7 @@ from fluxsense.errors import InputError
 from fluxsense.infer.chainfile import ChainFile, Walk
 from fluxsense.infer.mixture import StudentMixture, importance_weights
 from fluxsense.infer.problem import Problem, log_posterior
+from fluxsense.infer.together import Function, in_step
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -167,11 +169,16 @@ def run_ensembles(
     earlier = None if file is None else file.unfinished()
     if earlier is not None and earlier.x.shape[0::2][:2] != (len(rngs), count):
         earlier = None
+    seats: list[Function] = [target] * len(rngs)
+
+    def ensemble(number: int) -> Function:
+        return lambda x: seats[number](x)
+
     samplers: list[emcee.EnsembleSampler] = []
     states: list[emcee.State] = []
     for n, rng in enumerate(rngs):
         sampler = emcee.EnsembleSampler(
-            count, size, target, moves=default_moves(mixture, jumping=jumping, share=share), vectorize=True
+            count, size, ensemble(n), moves=default_moves(mixture, jumping=jumping, share=share), vectorize=True
         )
         samplers.append(sampler)
         if earlier is None:
@@ -180,6 +187,11 @@ def run_ensembles(
         else:
             sampler.random_state = earlier.random_state(n)
             states.append(emcee.State(earlier.x[n, -1], log_prob=earlier.log_posterior[n, -1]))
+
+    def walk_block(number: int, steps: int, ask: Function) -> emcee.State:
+        seats[number] = ask
+        return samplers[number].run_mcmc(states[number], steps, skip_initial_state_check=True)
+
     walk = _Growing(len(rngs), count, size, earlier)
     calls = calls if earlier is None else earlier.calls
     began = time.monotonic()
@@ -187,8 +199,7 @@ def run_ensembles(
     try:
         while walk.steps < max_steps:
             block = min(BLOCK_STEPS, max_steps - walk.steps)
-            for n, sampler in enumerate(samplers):
-                states[n] = sampler.run_mcmc(states[n], block, skip_initial_state_check=True)
+            states[:] = in_step([partial(walk_block, n, block) for n in range(len(samplers))], target)
             walk.add(samplers, calls)
             for sampler in samplers:
                 sampler.reset()

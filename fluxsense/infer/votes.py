@@ -22,7 +22,7 @@ from scipy.stats import binom
 from fluxsense.device.chip import ChipModel, ChipParameters
 from fluxsense.errors import InputError
 from fluxsense.infer.likelihood import probe_of
-from fluxsense.infer.problem import DERIVATIVE_STEP
+from fluxsense.infer.problem import DERIVATIVE_STEP, Curvatures, displaced
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.infer.wiring import Wiring
 from fluxsense.study import Stage, Study
@@ -167,16 +167,16 @@ class VoteProblem:
         rest = np.log(np.maximum(1 - p, 1e-300))
         return np.asarray(np.log(np.maximum(p, 1e-300)) @ self._forward + rest @ (self._count - self._forward))
 
-    def curvature(self, x: FloatArray) -> tuple[float, FloatArray, FloatArray]:
-        """Log-likelihood, gradient and expected information at one x."""
-        size = x.size
-        steps = DERIVATIVE_STEP * np.eye(size)
-        p = self.probabilities(np.concatenate([x[None], x + steps, x - steps]))
-        slopes = (p[1 : 1 + size] - p[1 + size :]) / (2 * DERIVATIVE_STEP)
-        middle = np.clip(p[0], 1e-12, 1 - 1e-12)
+    def curvatures(self, x: FloatArray) -> Curvatures:
+        """Log-likelihoods, gradients and expected information of a batch (B, D)."""
+        count, size = x.shape
+        p = self.probabilities(displaced(x)).reshape(count, 2 * size + 1, -1)
+        slopes = (p[:, 1 : 1 + size] - p[:, 1 + size :]) / (2 * DERIVATIVE_STEP)
+        middle = np.clip(p[:, 0], 1e-12, 1 - 1e-12)
         score = (self._forward - self._count * middle) / (middle * (1 - middle))
         weight = self._count / (middle * (1 - middle))
-        return float(self.log_likelihood(x[None])[0]), slopes @ score, (slopes * weight) @ slopes.T
+        information = (slopes * weight[:, None]) @ slopes.transpose(0, 2, 1)
+        return self.log_likelihood(x), np.einsum("bdg,bg->bd", slopes, score), np.asarray(information)
 
     def with_unknowns(self, unknowns: Unknowns) -> VoteProblem:
         """The same counts with other unknowns."""

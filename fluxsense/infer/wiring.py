@@ -16,7 +16,7 @@ import numpy.typing as npt
 from fluxsense.device.chip import study_flux_map
 from fluxsense.errors import InputError
 from fluxsense.infer.likelihood import RatioLikelihood, every_few
-from fluxsense.infer.modes import ascend
+from fluxsense.infer.modes import ascend_all
 from fluxsense.infer.problem import CampaignProblem
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.study import State, Study
@@ -131,11 +131,9 @@ def _sign_odds(study: Study, digest: Digest, isolator: int) -> float:
         )
         unknowns = Unknowns(plain, likelihood.cooldowns, [isolator], with_source=False, leave_out=("phase",))
         problem = CampaignProblem(unknowns, likelihood)
-        best = -np.inf
         if unknowns.size:
-            for start in _offset_starts(unknowns):
-                mode = ascend(problem, start, max_steps=30)
-                best = max(best, -np.inf if mode is None else mode.log_posterior)
+            modes = ascend_all(problem, np.array(_offset_starts(unknowns)), max_steps=30)
+            best = max(-np.inf if mode is None else mode.log_posterior for mode in modes)
         else:
             best = float(problem.log_likelihood(np.zeros((1, 0)))[0])
         values.append(best)
