@@ -10,6 +10,9 @@ deviations.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from copy import copy
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,11 +21,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sweep_chips import PLAN, Rows, SweepPlan, as_set, changed, studies, sweeps_of
 
-from fluxsense.characterize.model import eliminate
+from fluxsense.characterize.faults import Fault, reflection_faults, sampling_faults, upheld
+from fluxsense.characterize.fit import IsolatorFit
+from fluxsense.characterize.model import IsolatorModel, eliminate
 from fluxsense.characterize.points import matched_hz, transmission, tunable_band, working_points
+from fluxsense.characterize.records import Record
+from fluxsense.characterize.reflection import check_reflection
 from fluxsense.characterize.run import Characterization, characterize, summary_lines
+from fluxsense.characterize.sample import sample_density, sample_fit
 from fluxsense.characterize.section import toml_text, write_characterized
 from fluxsense.errors import InputError
+from fluxsense.report.sweeps import _along_power, _pump_rows, draw_power, draw_pump_maps
 from fluxsense.study import read_study, read_tree
 from fluxsense.traces.log import LogRow
 from fluxsense.traces.touchstone import Sweep
@@ -352,6 +361,229 @@ def bench_plus(bench: Bench, f: np.ndarray, signs: tuple[int, int] = (1, 1)) -> 
     return float(db[np.argmax(np.abs(db))])
 
 
+# ------------------------------------------------------------------------------------------- what a fit is checked with
+def fit_of(result: Characterization) -> IsolatorFit:
+    fit = result.isolators[0].fit
+    assert fit is not None
+    return fit
+
+
+def with_records(fit: IsolatorFit, change: Callable[[Record], Record]) -> IsolatorFit:
+    """The fit with other records in its model; nothing is fitted anew."""
+    model = copy(fit.model)
+    model.records = tuple(change(r) for r in fit.model.records)
+    return replace(fit, model=model)
+
+
+def test_reflections_follow_what_was_fitted_to_transmission(result: Characterization) -> None:
+    """Squared residual over noise: 1 with a standard error of sqrt(2/n), n real values; the noise comes from a median (2%)."""
+    fit = fit_of(result)
+    seen = check_reflection(fit)
+    assert seen is not None
+    assert seen.records == len(fit.model.records)
+    assert seen.scatter == pytest.approx(1.0, abs=5 * np.hypot(0.04, np.sqrt(2 / (4 * 81 * seen.records))))
+    assert reflection_faults(seen, "iso") == []
+    assert seen.swapped > 3 * seen.scatter
+
+
+def test_exchanged_reflections_are_a_sentence(result: Characterization) -> None:
+    wrong = with_records(
+        fit_of(result), lambda r: replace(r, reflection=None if r.reflection is None else r.reflection[::-1])
+    )
+    faults = reflection_faults(check_reflection(wrong), "iso")
+    assert [f.severity for f in faults] == ["tentative"]
+    assert "with S11 and S22 exchanged" in faults[0].words
+
+
+def test_files_without_reflections_are_not_checked(rows: Rows) -> None:
+    def blank(row: LogRow, sweep: Sweep) -> tuple[LogRow, Sweep]:
+        sweep.s[:, 0, 0] = sweep.s[:, 1, 1] = 0.0
+        return row, sweep
+
+    assert all(r.reflection is not None for r in as_set(rows).records["iso"])
+    assert all(r.reflection is None for r in as_set(changed(rows, blank)).records["iso"])
+
+
+def test_a_suspicion_falls_only_where_the_fit_describes_the_sweeps(result: Characterization) -> None:
+    fit = fit_of(result)
+    name = fit.model.records[60].row.file
+    suspicion = [Fault("tentative", "swapped?", (name,)), Fault("tentative", "stays")]
+    assert upheld(suspicion, fit) == suspicion[1:]
+    residuals = [r.copy() for r in fit.misfit.residuals]
+    row = int(np.flatnonzero(fit.model.blocks[0].rows == 60)[0])
+    residuals[0][row] += 10.0
+    assert upheld(suspicion, replace(fit, misfit=replace(fit.misfit, residuals=residuals))) == suspicion
+
+
+def test_half_a_turn_of_the_link_is_the_other_wiring() -> None:
+    """By direct inversion: link amplitude negated and pump phase negated leave S21 and S12, not S11, as they are."""
+    f = np.linspace(6.8e9, 7.05e9, 41)
+    flux, pump = np.array([0.5, 0.5]), 2.6e9
+    turned = Bench()
+    turned.z = -turned.z
+    for theta in (np.pi / 2, 1.3, 0.4):
+        one = Bench().scattering(f, flux, pump, 1.0, theta)
+        two = turned.scattering(f, flux, pump, 1.0, -theta)
+        other = Bench().scattering(f, flux, pump, 1.0, -theta)
+        np.testing.assert_allclose(two[1, 0], one[1, 0], atol=1e-12)
+        np.testing.assert_allclose(two[0, 1], one[0, 1], atol=1e-12)
+        assert np.max(np.abs(other[1, 0] - one[1, 0])) > 0.1
+    assert np.max(np.abs(two[0, 0] - one[0, 0])) > 0.1
+
+
+def test_link_phase_is_held_to_one_of_its_two_wirings(result: Characterization) -> None:
+    fit = fit_of(result)
+    phase = next(p for p in fit.model.parameters if p.kind == "link_phase_rad")
+    assert phase.bounds == (-np.pi / 2, np.pi / 2)
+    assert fit.wiring_odds > 1000
+    assert "the other wiring of the pump ports changes no transmission" in "\n".join(summary_lines(result.document))
+
+
+def test_section_states_every_uncertainty(result: Characterization, tmp_path: Path) -> None:
+    fit = fit_of(result)
+    write_characterized(tmp_path, result.tree, [])
+    iso = read_study(tmp_path / "study.toml").isolators[0]
+    lines = read_study(tmp_path / "study.toml").bias_lines
+    for k in (0, 1):
+        assert iso.stages[k].shunt_ratio_sd == pytest.approx(fit.error("shunt_ratio", k), rel=1e-3)
+        for n, line in enumerate(lines):
+            stated = dict(line.mutual_sd_phi0_per_a)[iso.stages[k].loop]
+            assert stated == pytest.approx(fit.error("mutual", k, n), rel=1e-3)
+    assert iso.link_amplitude_sd == pytest.approx(fit.error("link_amplitude"), rel=1e-3)
+    assert iso.link_phase_sd_rad == pytest.approx(fit.error("link_phase_rad"), rel=1e-3)
+
+
+HELD = ("shunt_ratio", "mutual", "link_amplitude", "link_phase_rad")
+"""What `orient` takes from the section without carrying it along."""
+
+
+def test_what_orient_holds_still_the_rest_can_take_over(result: Characterization) -> None:
+    """At the pump-on biases, one standard deviation of anything held changes the sweeps as the carried parameters can too.
+
+    Linear: the change J_h sd_h is met by J_c x with a penalty |x / sd_c|^2.  What is left over of it, in standard deviations
+    of all sweeps together, would at 1 cost half a unit of log-likelihood; the others move within their own uncertainties.
+    """
+    fit = fit_of(result)
+    model = fit.model
+    pumped = {r.row.bias_a for r in model.records if r.row.pump_on}
+    near = [r for r in model.records if r.row.bias_a in pumped]
+    small = IsolatorModel(
+        model.study,
+        model.isolator,
+        near,
+        model.lines,
+        model.kinds,
+        model.port_sign,
+        model.reference_power_w,
+        model.areas,
+    )
+    assert small.parameters == model.parameters
+    base = small.misfit(fit.vector, fit.noise, fit.drift).flat()
+    slopes = np.empty((base.size, fit.vector.size))
+    for n, sd in enumerate(fit.sd):
+        moved = fit.vector.copy()
+        moved[n] += 0.02 * sd
+        slopes[:, n] = (small.misfit(moved, fit.noise, fit.drift).flat() - base) / 0.02  # per standard deviation
+    held = [n for n, p in enumerate(model.parameters) if p.kind in HELD]
+    carried = [n for n in range(fit.vector.size) if n not in held]
+    matrix = np.vstack([slopes[:, carried], np.eye(len(carried))])
+    assert len(held) == 8
+    for n in held:
+        alone = float(np.linalg.norm(slopes[:, n]))
+        right = np.concatenate([-slopes[:, n], np.zeros(len(carried))])
+        x, *_ = np.linalg.lstsq(matrix, right, rcond=None)
+        left = float(np.linalg.norm((matrix @ x - right)[: base.size]))
+        assert left < 1.0, (model.parameters[n].label, alone, left)
+        assert np.max(np.abs(x)) < 1.5, (model.parameters[n].label, x)  # of the others' own standard deviations
+
+
+def test_sampling_of_a_known_density() -> None:
+    """A normal density in four dimensions, cut at zero in one: that one is half normal, with mean sqrt(2/pi), 5% and 95%
+    quantiles 0.0627 and 1.960 standard deviations (tables of the normal distribution)."""
+    rng = np.random.default_rng(8)
+    root = np.eye(4)
+    root[1:, 1:] = rng.standard_normal((3, 3))
+    cov = root @ root.T
+    centre = np.array([0.0, 5.0, -3.0, 1e3])
+    inverse = np.linalg.inv(cov)
+    bounds = np.array([[0.0, 1e9], [-1e9, 1e9], [-1e9, 1e9], [-1e9, 1e9]])
+
+    def log_density(x: np.ndarray) -> float:
+        return float(-0.5 * (x - centre) @ inverse @ (x - centre))
+
+    got = sample_density(log_density, centre, cov, bounds, 3, wanted_ess=3000, most_blocks=100)
+    assert got.settled
+    sd = np.sqrt(np.diag(cov))
+    step = 5 / np.sqrt(got.ess)
+    np.testing.assert_allclose((got.mean - centre)[1:] / sd[1:], 0.0, atol=step)
+    np.testing.assert_allclose(got.sd[1:] / sd[1:], 1.0, atol=step)
+    assert got.mean[0] == pytest.approx(np.sqrt(2 / np.pi), abs=step)
+    assert got.low_90[0] == pytest.approx(0.0627, abs=step)
+    assert got.high_90[0] == pytest.approx(1.960, abs=2 * step)
+    again = sample_density(log_density, centre, cov, bounds, 3, wanted_ess=3000, most_blocks=100)
+    np.testing.assert_array_equal(got.mean, again.mean)
+
+
+def test_sampling_corrects_a_wrong_start() -> None:
+    """Negative control: the covariance handed in is twice too narrow; the draws' is right, the start's would not be."""
+
+    def log_density(x: np.ndarray) -> float:
+        return float(-0.5 * x @ x)
+
+    got = sample_density(
+        log_density, np.zeros(3), 0.25 * np.eye(3), np.array([[-9.0, 9.0]] * 3), 4, wanted_ess=3000, most_blocks=100
+    )
+    np.testing.assert_allclose(got.sd, 1.0, atol=5 / np.sqrt(got.ess))
+    assert 1.0 - 5 / np.sqrt(got.ess) > 0.5
+
+
+def test_unsettled_sampling_says_so(result: Characterization) -> None:
+    fit = fit_of(result)
+    draws = sample_density(
+        lambda x: float(-0.5 * x @ x), np.zeros(2), np.eye(2), np.array([[-9.0, 9.0]] * 2), 1, most_blocks=1
+    )
+    assert not draws.settled
+    faults = sampling_faults(replace(fit, sampled=draws, curvature_sd=fit.sd), "iso")
+    assert len(faults) == 1
+    assert "has not settled" in faults[0].words
+
+
+@pytest.mark.slow
+def test_sampled_uncertainties_of_a_chip(result: Characterization) -> None:
+    """emcee over the fitted likelihood: standard deviations within 5 standard errors, 1/sqrt(2 ess) each, and 10% for what is
+    not normal, of the curvature's; only the idlers' losses, cut at zero by their bound, may differ by more."""
+    fit = sample_fit(fit_of(result), 2)
+    assert fit.sampled is not None
+    assert fit.curvature_sd is not None
+    assert fit.sampled.settled
+    ratio = fit.sd / fit.curvature_sd
+    tolerance = 0.1 + 5 / np.sqrt(2 * fit.sampled.ess)
+    free = np.array([p.kind != "idler_internal_hz" for p in fit.model.parameters])
+    cut = [p.label for p, x in zip(fit.model.parameters, ratio, strict=True) if abs(x - 1) > tolerance]
+    print(
+        dict(zip([p.label for p in fit.model.parameters], ratio.round(3), strict=True)),
+        fit.sampled.ess,
+        fit.sampled.acceptance,
+    )
+    np.testing.assert_allclose(ratio[free], 1.0, atol=tolerance, err_msg=str(cut))
+    assert np.all(ratio[~free] < 1.0)
+
+
+def test_curve_against_power_is_the_fit(result: Characterization) -> None:
+    """Its ends are settings that were measured, so the fit has predicted them."""
+    fit = fit_of(result)
+    order, label = _pump_rows(fit, "power")
+    assert label == "pump power (dBm)"
+    assert order.size == PLAN.powers + 1  # the reference power comes from the sweep of pump frequency
+    rows = fit.model.blocks[0].rows[order]
+    fine, curve = _along_power(fit, rows, 40)
+    direct = 20 * np.log10(np.abs(fit.model.predict(fit.vector)[0][order][:, :, 40]))
+    np.testing.assert_allclose(fine[[0, -1]], [-72.0, -57.0])
+    np.testing.assert_allclose(curve[[0, -1]], direct[[0, -1]], atol=1e-9)
+    assert draw_power(fit).axes[0].get_ylabel() == "dB"
+    assert len(draw_pump_maps(fit).axes) == 9
+
+
 # -------------------------------------------------------------------------------------------------------- bad sweeps
 def verdict(folder: Path, rows: Rows) -> tuple[str, str]:
     document = characterize(studies(folder)[1], as_set(rows)).document
@@ -418,8 +650,6 @@ def test_pump_leaks_into_the_trace(folder: Path, rows: Rows) -> None:
 
 
 def test_flux_jump_in_a_ramp(folder: Path) -> None:
-    from dataclasses import replace
-
     truth, _ = studies(folder)
     plan = SweepPlan(flux_points=25, working_phi0=())
     before = sweeps_of(truth, plan)
@@ -432,8 +662,6 @@ def test_flux_jump_in_a_ramp(folder: Path) -> None:
 
 @pytest.mark.slow
 def test_flux_jump_between_ramps(folder: Path) -> None:
-    from dataclasses import replace
-
     truth, _ = studies(folder)
     plan = SweepPlan(flux_points=25, working_phi0=())
     before = sweeps_of(truth, plan)
@@ -472,8 +700,6 @@ def test_bare_rings_are_recognised(folder: Path, latching: bool) -> None:
 @pytest.mark.slow
 def test_calibration_state_gives_effective_areas(folder: Path) -> None:
     """A field of 2 uT through 144 um^2 is 0.139 flux quanta; the loops take 1.2 and 0.9 times that."""
-    from dataclasses import replace
-
     truth, rough = studies(folder)
     loops = tuple(replace(x, effective_area=a) for x, a in zip(truth.loops, (1.2, 0.9), strict=True))
     rows = sweeps_of(replace(truth, loops=loops), SweepPlan(flux_points=25, working_phi0=(), states=("coil",)))

@@ -10,6 +10,8 @@ tracks.py   resonance against bias current; kind of ring, flux per current and o
 model.py    one isolator's parameters to predicted sweeps, with line gain and drift eliminated exactly
 fit.py      from start values to values, uncertainties, correlations
 faults.py   sentences about sweeps that cannot be believed
+reflection.py  whether S11 and S22 follow what was fitted to transmission
+sample.py   uncertainties by sampling, on request
 points.py   working points and the band over which isolation can be had
 section.py  the chip section and the study that holds it
 run.py      all of it for every isolator: document, verdict, words

@@ -16,6 +16,7 @@ from scipy.ndimage import median_filter
 from fluxsense.characterize.fit import IsolatorFit, off_start, solve
 from fluxsense.characterize.model import IsolatorModel
 from fluxsense.characterize.records import Record
+from fluxsense.characterize.reflection import Reflection
 from fluxsense.characterize.tracks import (
     FEWEST_BIASES,
     SHAPE_WORDS,
@@ -377,6 +378,14 @@ def fit_faults(fit: IsolatorFit, name: str) -> list[Fault]:
                 "wanted). Sweep with both loops biased to about half a flux quantum.",
             )
         )
+    if fit.rival_odds < DECISIVE:
+        out.append(
+            Fault(
+                "tentative",
+                f"{name}: idler frequencies the other way round fit as well (log odds {fit.rival_odds:.1f}, {DECISIVE:g} wanted): their "
+                "values and shares may belong to the other stage. Add pump-on sweeps with the two loops at different fluxes.",
+            )
+        )
     if not fit.pumped:
         out.append(
             Fault(
@@ -388,6 +397,39 @@ def fit_faults(fit: IsolatorFit, name: str) -> list[Fault]:
     if serious:
         out.append(Fault("tentative", f"{name}: at the edge of what is allowed ended {', '.join(serious[:4])}."))
     return out
+
+
+def reflection_faults(seen: Reflection | None, name: str) -> list[Fault]:
+    """Reflections that contradict the fit to transmission."""
+    if seen is None or seen.scatter < POOR_CHI2:
+        return []
+    if seen.swapped < 0.5 * seen.scatter and seen.swapped < POOR_CHI2:
+        words = "they do so with S11 and S22 exchanged. Check which port of the analyser each cable goes to."
+    else:
+        words = "check the cables' own reflections for drift, and the ports' order in the files."
+    return [
+        Fault(
+            "tentative",
+            f"{name}: the reflections S11 and S22 do not follow the model fitted to transmission ({seen.scatter:.1f} times the noise "
+            f"in power): {words}",
+        )
+    ]
+
+
+def sampling_faults(fit: IsolatorFit, name: str) -> list[Fault]:
+    """What sampling says of itself and of the curvature."""
+    draws = fit.sampled
+    if draws is None or fit.curvature_sd is None:
+        return []
+    if not draws.settled:
+        return [
+            Fault(
+                "tentative",
+                f"{name}: sampling has not settled ({draws.ess:.0f} effective draws, ensembles {draws.apart:.1f} standard errors "
+                "apart): its uncertainties are rough.",
+            )
+        ]
+    return []
 
 
 def upheld(faults: Sequence[Fault], fit: IsolatorFit) -> list[Fault]:

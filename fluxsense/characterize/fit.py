@@ -10,20 +10,25 @@ scaled by chi2 per degree of freedom where that is above one.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import least_squares
 
 from fluxsense.characterize.model import IsolatorModel, Misfit, Parameter
-from fluxsense.characterize.records import Record, repeat_noise
+from fluxsense.characterize.records import Record, phasor, repeat_noise
 from fluxsense.characterize.tracks import Shape, Track
 from fluxsense.device.ring import mode_frequency_hz
 from fluxsense.study import Study
 from fluxsense.units import dbm_to_watt
 
+if TYPE_CHECKING:
+    from fluxsense.characterize.sample import Sampled
+
 FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
 
 _SCALES = {
     "signal_frequency_hz": 1e6,
@@ -49,6 +54,9 @@ _SCALES = {
 STEP = 1e-4
 """Step of the numerical derivatives, in those sizes."""
 
+
+RIVAL_CHI2 = 100.0
+"""Difference of chi2 at the pump-on biases up to which another splitting of the idlers gets a full fit of its own."""
 
 USUAL_PHASE_ERROR_RAD = float(np.radians(10.0))
 
@@ -138,6 +146,15 @@ class IsolatorFit:
         Half the difference of chi2 between the two wirings of the pump ports (0 without pump-on sweeps).
     at_bound : tuple of str
         Labels of parameters that ended on a bound.
+    priors : tuple of Prior
+    curvature_sd : ndarray (D,), optional
+        Standard deviations from the curvature, where `sd` and `covariance` come from sampling.
+    sampled : Sampled, optional
+        What sampling said.
+    flux_noise_phi0 : float
+        Flux noise from sweep to sweep, per loop, as the residuals show it; it is in the covariance.
+    rival_odds : float
+        Half the difference of chi2 to the best fit with other idler frequencies; infinite if none came near.
     """
 
     model: IsolatorModel
@@ -154,6 +171,10 @@ class IsolatorFit:
     wiring_odds: float
     at_bound: tuple[str, ...]
     priors: tuple[Prior, ...] = ()
+    curvature_sd: FloatArray | None = None
+    sampled: Sampled | None = None
+    flux_noise_phi0: float = 0.0
+    rival_odds: float = float("inf")
 
     def value(self, kind: str, stage: int = 0, item: int = 0) -> float:
         """One fitted value."""
@@ -170,19 +191,33 @@ class IsolatorFit:
 
 
 def first_noise(records: Sequence[Record]) -> FloatArray:
-    """White noise per quadrature of one sweep, from third differences along frequency: a start, features add to it."""
+    """White noise per quadrature of one sweep, from third differences along frequency: a start, features add to it.
+
+    The mean phase of all records on a grid is taken off first, and with it the turning of the line's delay.
+    """
     parts = []
+    sums: dict[bytes, ComplexArray] = {}
     for r in records:
-        bend = np.abs(np.diff(r.mean, 3, axis=-1)) ** 2 * r.count
+        key = r.frequency_hz.tobytes()
+        sums[key] = sums.get(key, np.zeros_like(r.mean)) + r.mean
+    for r in records:
+        still = r.mean * np.conj(phasor(sums[r.frequency_hz.tobytes()]))
+        bend = np.abs(np.diff(still, 3, axis=-1)) ** 2 * r.count
         parts.append(np.median(bend, axis=-1) / np.log(2) / 40.0)
     return np.asarray(np.sqrt(np.median(parts, axis=0)))
 
 
 def residual_noise(misfit: Misfit, noise: FloatArray) -> FloatArray:
-    """White noise from second differences of the residuals, in which misfit that is smooth along frequency cancels."""
+    """White noise from second differences of the residuals, in which misfit that is smooth along frequency cancels.
+
+    Smooth but for the phase of the line's gain, which a long cable turns by radians from point to point: it is taken off.
+    """
     out = np.array(noise)
     for p in (0, 1):
-        bends = np.concatenate([np.abs(np.diff(r, 2, axis=-1)).ravel() ** 2 for r in misfit.residuals[p::2]])
+        pairs = zip(misfit.residuals[p::2], misfit.gains[p::2], strict=True)
+        bends = np.concatenate(
+            [np.abs(np.diff(r * np.conj(phasor(gain)), 2, axis=-1)).ravel() ** 2 for r, gain in pairs]
+        )
         # median of an exponential variable: ln 2 times its mean, which is 12 s^2 for second differences
         size = sum(r.size for r in misfit.residuals[p::2])
         fitted = sum(g.size for g in misfit.gains[p::2]) + sum(e.size for e in misfit.errors[p::2])
@@ -198,9 +233,16 @@ def degrees_of_freedom(misfit: Misfit, parameters: int) -> float:
 
 
 def measured_drift(misfit: Misfit) -> float:
-    """Standard deviation per quadrature of the records' gain errors, at least 1e-4."""
-    e = np.concatenate(misfit.errors)
-    return float(max(1e-4, np.sqrt(np.mean(np.abs(e) ** 2) / 2)))
+    """Standard deviation per quadrature of the records' gain errors, from 1e-4 to 0.3.
+
+    One step of expectation and maximisation: the mean square of the fitted errors, which the present value has drawn
+    towards zero, and the variance that each is left with (Dempster, Laird and Rubin, J. R. Stat. Soc. B 39, 1 (1977), cited
+    from memory).  Without the second part the steps would run to zero.
+    """
+    # an error common to all records is one of the line's gain: it tells nothing of drift
+    spread = [np.abs(e - e.mean()) ** 2 / 2 * (e.size / max(1, e.size - 1)) for e in misfit.errors]
+    left = 1.0 / (np.concatenate(misfit.weights) + (0.0 if misfit.drift is None else 1.0 / misfit.drift**2))
+    return float(np.clip(np.sqrt(np.mean(np.concatenate(spread) + left)), 1e-4, 0.3))
 
 
 def solve(
@@ -225,7 +267,7 @@ def solve(
         return out
 
     def residual(u: FloatArray) -> FloatArray:
-        return _whole_residual(model, vector(u), noise, drift, priors)
+        return whole_residual(model, vector(u), noise, drift, priors)
 
     def jacobian(u: FloatArray) -> FloatArray:
         return _slopes(residual, u, bounds / scale[:, None])
@@ -258,9 +300,10 @@ def _slopes(function: Callable[[FloatArray], FloatArray], u: FloatArray, bounds:
     return out
 
 
-def _whole_residual(
+def whole_residual(
     model: IsolatorModel, vector: FloatArray, noise: FloatArray, drift: float | None, priors: Sequence[Prior]
 ) -> FloatArray:
+    """Everything that is squared and summed: residuals, gain errors, assumptions, in standard deviations."""
     flat = model.misfit(vector, noise, drift).flat()
     return np.concatenate([flat, [(vector[p.index] - p.mean) / p.sd for p in priors]])
 
@@ -272,7 +315,7 @@ def covariance(
     scale = np.array([_SCALES[p.kind] for p in model.parameters])
     bounds = np.array([p.bounds for p in model.parameters])
     slopes = _slopes(
-        lambda u: _whole_residual(model, u * scale, noise, drift, priors), vector / scale, bounds / scale[:, None]
+        lambda u: whole_residual(model, u * scale, noise, drift, priors), vector / scale, bounds / scale[:, None]
     )
     values, vectors = np.linalg.eigh(slopes.T @ slopes)
     kept = np.maximum(values, 1e-10)
@@ -387,8 +430,12 @@ def on_starts(model: IsolatorModel, off: FloatArray, records: Sequence[Record], 
 
 def _other_idlers(
     model: IsolatorModel, best: Solution, noise: FloatArray, drift: float | None, priors: Sequence[Prior]
-) -> Solution:
-    """Try other splittings of the two idler frequencies about their mean: the starts have none, and each is a valley."""
+) -> list[Solution]:
+    """Other splittings of the two idler frequencies about their mean, best first: the starts have none, each is a valley.
+
+    Beside the best, those are returned that are hardly worse and lie elsewhere: the sweeps at the pump-on biases alone may
+    not tell them apart, or only together with the ramps.
+    """
     at = [model.index("idler_frequency_hz", k) for k in (0, 1)]
     shares = [(model.index("idler_share", k), model.index("signal_share", k)) for k in (0, 1)]
     free = [n for n, p in enumerate(model.parameters) if p.needs_pump]
@@ -396,15 +443,20 @@ def _other_idlers(
     own = float(best.vector[at[0]] - centre)
     width = float(np.mean([best.vector[model.index("signal_linewidth_hz", k)] for k in (0, 1)]))
     origin = best.vector
+    found = [best]
     for half in (-own, 0.4 * width, -0.4 * width):
         x = origin.copy()
         x[at] = centre + half, centre - half
         for idler, signal in shares:
             x[idler] = x[signal]
-        one = solve(model, x, free, noise, drift, 15, priors)
-        if one.chi2 < best.chi2:
-            best = one
-    return best
+        found.append(solve(model, x, free, noise, drift, 15, priors))
+    found.sort(key=lambda s: s.chi2)
+    kept = found[:1]
+    for one in found[1:]:
+        apart = min(float(np.max(np.abs(one.vector[at] - other.vector[at]))) for other in kept)
+        if one.chi2 - found[0].chi2 < RIVAL_CHI2 and apart > 0.05 * width:
+            kept.append(one)
+    return kept
 
 
 def fit_isolator(
@@ -454,6 +506,9 @@ def fit_isolator(
     if measured is None:
         noise = residual_noise(off.misfit, noise)
     off = solve(model, off.vector, range(len(model.parameters)), noise, drift, most=30)
+    drift = measured_drift(off.misfit)
+    if measured is None:
+        noise = residual_noise(off.misfit, noise)
     odds = 0.0
     if not pumped:
         return _finish(model, off, noise, tracks, shapes, False, 0.0, ())
@@ -485,22 +540,38 @@ def fit_isolator(
         results[sign] = best
     sign = 1 if results[1].chi2 <= results[-1].chi2 else -1
     odds = 0.5 * (results[-sign].chi2 - results[sign].chi2)
-    results[sign] = _other_idlers(models[sign], results[sign], noise, drift, priors)
+    valleys = _other_idlers(models[sign], results[sign], noise, drift, priors)
     whole = build(records, sign)
-    start = whole.stated()
-    for n, p in enumerate(whole.parameters):
-        origin, vector = (models[sign], results[sign].vector) if p.needs_pump else (model, off.vector)
-        at = origin.index(p.kind, p.stage, p.item)
-        start[n] = vector[at] if at >= 0 else start[n]
+
+    def joined(pump: FloatArray) -> FloatArray:
+        start = whole.stated()
+        for n, p in enumerate(whole.parameters):
+            origin, vector = (models[sign], pump) if p.needs_pump else (model, off.vector)
+            at = origin.index(p.kind, p.stage, p.item)
+            start[n] = vector[at] if at >= 0 else start[n]
+        return start
+
     priors = priors_of(whole, [off.vector[model.index("signal_internal_hz", k)] for k in (0, 1)])
     say("fitting everything together", 0.7)
     every = range(len(whole.parameters))
-    fit = solve(whole, start, every, noise, drift, 25, priors)
+    full = sorted(
+        (solve(whole, joined(v.vector), every, noise, drift, 25, priors) for v in valleys), key=lambda s: s.chi2
+    )
+    fit = full[0]
     drift = measured_drift(fit.misfit)
     if measured is None:
         noise = residual_noise(fit.misfit, noise)
     fit = solve(whole, fit.vector, every, noise, drift, 25, priors)
-    return _finish(whole, fit, noise, tracks, shapes, True, odds, priors)
+    done = _finish(whole, fit, noise, tracks, shapes, True, odds, priors)
+    rivals = [solve(whole, s.vector, every, noise, drift, 25, priors) for s in full[1:]]
+    where = [whole.index("idler_frequency_hz", k) for k in (0, 1)]
+    elsewhere = [s for s in rivals if np.any(np.abs(s.vector - fit.vector)[where] > 5 * done.sd[where])]
+    if elsewhere:
+        rival = min(elsewhere, key=lambda s: s.chi2)
+        if rival.chi2 < fit.chi2:
+            done = _finish(whole, rival, noise, tracks, shapes, True, odds, priors)
+        done = replace(done, rival_odds=0.5 * abs(rival.chi2 - fit.chi2))
+    return done
 
 
 def _finish(
@@ -517,6 +588,7 @@ def _finish(
     matrix = covariance(model, fit.vector, noise, drift, priors)
     per = fit.chi2 / degrees_of_freedom(fit.misfit, len(model.parameters))
     matrix = matrix * max(1.0, per)
+    matrix, flux = _with_flux_noise(model, fit, noise, drift, priors, matrix)
     bound = []
     for p, value in zip(model.parameters, fit.vector, strict=True):
         low, high = p.bounds
@@ -525,8 +597,50 @@ def _finish(
             bound.append(p.label)
     return IsolatorFit(
         model, fit.vector, np.sqrt(np.diag(matrix)), matrix, per, noise, drift, fit.misfit, shapes, tracks, pumped, odds,
-        tuple(bound), tuple(priors),
+        tuple(bound), tuple(priors), flux_noise_phi0=flux,
     )  # fmt: skip
 
 
-__all__ = ["IsolatorFit", "Parameter", "Solution", "directionality", "fit_isolator"]
+def _with_flux_noise(
+    model: IsolatorModel,
+    fit: Solution,
+    noise: FloatArray,
+    drift: float,
+    priors: Sequence[Prior],
+    matrix: FloatArray,
+) -> tuple[FloatArray, float]:
+    """Covariance with the flux noise from sweep to sweep in it, and that noise per loop, Phi0.
+
+    Flux noise of standard deviation s adds D_q x_q to the residual, q counting records and loops, x normal with s.  The fit is
+    least squares without it, so that its error gains A J^T D x (A the inverse of J^T J) and its covariance
+    s^2 A K K^T A, K = J^T D.  The scores D_q^T r have, without flux noise, the covariance M = D^T D - K^T A K, with it
+    M + s^2 M M; the sum of their squares gives s (a moment estimate, zero where the sum is too small).  Between records
+    D^T D is taken as zero: they meet in the line gains alone.
+    """
+    count = len(model.records)
+    base = whole_residual(model, fit.vector, noise, drift, priors)
+    scale = np.array([_SCALES[p.kind] for p in model.parameters])
+    bounds = np.array([p.bounds for p in model.parameters]) / scale[:, None]
+    slopes = _slopes(lambda u: whole_residual(model, u * scale, noise, drift, priors), fit.vector / scale, bounds)
+    step = 1e-4
+    scores, cross, own = np.empty(2 * count), np.empty((2 * count, len(scale))), np.zeros((2 * count, 2 * count))
+    for n in range(count):
+        pair = []
+        for k in (0, 1):
+            shift = np.zeros((count, 2))
+            shift[n, k] = step
+            moved = model.misfit(fit.vector, noise, drift, shift).flat()
+            d = (moved - base[: moved.size]) / step
+            pair.append(d)
+            scores[2 * n + k] = d @ base[: d.size]
+            cross[2 * n + k] = d @ slopes[: d.size]
+        own[2 * n : 2 * n + 2, 2 * n : 2 * n + 2] = [[a @ b for b in pair] for a in pair]
+    inner = matrix / np.outer(scale, scale)
+    m = own - cross @ inner @ cross.T
+    square = (float(scores @ scores) - float(np.trace(m))) / max(float(np.sum(m * m)), 1e-300)
+    variance = max(0.0, square)
+    gain = inner @ cross.T
+    return matrix + variance * (gain @ gain.T) * np.outer(scale, scale), float(np.sqrt(variance))
+
+
+__all__ = ["IsolatorFit", "Parameter", "Solution", "directionality", "fit_isolator", "whole_residual"]

@@ -157,6 +157,7 @@ class IsolatorModel:
         )
         power = iso.reference_power_w if reference_power_w is None else reference_power_w
         loops = tuple(replace(study.loop(s.loop), effective_area=1.0, offset_phi0=0.0) for s in iso.stages)
+        self.reference_power_w = power
         self._sub = replace(
             study,
             isolators=(replace(iso, stages=(stages[0], stages[1]), reference_power_w=power),),
@@ -320,8 +321,10 @@ class IsolatorModel:
                 self._cache.popitem(last=False)
         return found
 
-    def predict(self, vector: FloatArray) -> list[ComplexArray]:
-        """S21 and S12 of every block, each (K, 2, F)."""
+    def predict(
+        self, vector: FloatArray, ports: tuple[str, ...] = ("21", "12"), shift: FloatArray | None = None
+    ) -> list[ComplexArray]:
+        """S21 and S12 (or other elements) of every block, each (K, 2, F); `shift` (P, 2) is added to the fluxes."""
         stage: dict[str, FloatArray] = {}
         error = np.zeros((1, 1))
         for p, value in zip(self.parameters, vector, strict=True):
@@ -331,12 +334,16 @@ class IsolatorModel:
                 error[0, 0] = value
         base = replace(self._base, stage=stage, pump_phase_error_rad=error)
         flux = self.ring_flux_phi0(vector)
+        if shift is not None:
+            flux = flux + shift
         return [
-            m.scattering(base, 0, flux=flux[None, b.rows])[0]
+            m.scattering(base, 0, ports, flux=flux[None, b.rows])[0]
             for m, b in zip(self._models(vector), self.blocks, strict=True)
         ]
 
-    def misfit(self, vector: FloatArray, noise: FloatArray, drift: float | None) -> Misfit:
+    def misfit(
+        self, vector: FloatArray, noise: FloatArray, drift: float | None, shift: FloatArray | None = None
+    ) -> Misfit:
         """Residuals at a vector, gains and drifts eliminated.
 
         Parameters
@@ -346,16 +353,19 @@ class IsolatorModel:
             White noise of one sweep per quadrature for S21 and S12.
         drift : float or None
             tau; None leaves the gain errors out.
+        shift : ndarray (P, 2), optional
+            Added to the fluxes of the records.
         """
-        parts, errors, gains = [], [], []
-        for block, s in zip(self.blocks, self.predict(vector), strict=True):
+        parts, errors, gains, weights = [], [], [], []
+        for block, s in zip(self.blocks, self.predict(vector, shift=shift), strict=True):
             for p in (0, 1):
                 scale = np.sqrt(block.count) / noise[p]
                 r, e, gain = eliminate(block.traces[:, p], s[:, p], scale, drift)
                 parts.append(r)
                 errors.append(e)
                 gains.append(gain)
-        return Misfit(parts, errors, gains, drift)
+                weights.append(np.sum(np.abs(block.traces[:, p]) ** 2, axis=1) * scale**2)
+        return Misfit(parts, errors, gains, drift, weights)
 
 
 def _words(field: str) -> str:
@@ -364,12 +374,16 @@ def _words(field: str) -> str:
 
 @dataclass(frozen=True)
 class Misfit:
-    """Whitened residuals per block and path (K, F), gain errors (K,), line gains (F,), in pairs S21, S12 per block."""
+    """Whitened residuals per block and path (K, F), gain errors (K,), line gains (F,), in pairs S21, S12 per block.
+
+    `weights` (K,) are one over the variance per quadrature with which a record alone tells its gain error.
+    """
 
     residuals: list[ComplexArray]
     errors: list[ComplexArray]
     gains: list[ComplexArray]
     drift: float | None
+    weights: list[FloatArray]
 
     def flat(self) -> FloatArray:
         """All residuals as one vector of real numbers, the gain errors' own terms at the end."""

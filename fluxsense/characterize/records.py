@@ -40,6 +40,8 @@ class Record:
     scatter : ndarray (2,)
         Sum over repeats and frequencies of squared second differences of the deviations from the mean (0 for one sweep);
         six times white noise, without drift.
+    reflection : ndarray (2, F) of complex, optional
+        Raw S11 and S22, None where the files hold none (zeros).
     """
 
     row: LogRow
@@ -47,6 +49,7 @@ class Record:
     frequency_hz: FloatArray
     mean: ComplexArray
     scatter: FloatArray
+    reflection: ComplexArray | None = None
 
 
 @dataclass(frozen=True)
@@ -132,7 +135,7 @@ def gather(sweeps: Sequence[tuple[LogRow, Sweep]]) -> tuple[Record, ...]:
     ordered = sorted(sweeps, key=lambda x: (x[0].time_s, x[0].line))
     runs: list[_Run] = []
     for row, sweep in ordered:
-        trace = np.stack([sweep.s[:, 1, 0], sweep.s[:, 0, 1]])
+        trace = np.stack([sweep.s[:, 1, 0], sweep.s[:, 0, 1], sweep.s[:, 0, 0], sweep.s[:, 1, 1]])
         if runs and runs[-1].accepts(row, sweep.frequency_hz):
             runs[-1].traces.append(trace)
         else:
@@ -150,11 +153,15 @@ class _Run:
         return _setting(row) == _setting(self.row) and np.array_equal(frequency_hz, self.frequency_hz)
 
     def record(self) -> Record:
-        stack = np.array(self.traces)
+        every = np.array(self.traces)
+        stack = every[:, :2]
         mean = stack.mean(axis=0)
-        bends = np.diff(stack - mean, 2, axis=-1)
+        # drift moves along with the trace, whose phase a long cable turns by radians from point to point
+        bends = np.diff((stack - mean) * np.conj(phasor(mean)), 2, axis=-1)
         scatter = np.sum(np.abs(bends) ** 2, axis=(0, 2)) if len(stack) > 1 else np.zeros(2)
-        return Record(self.row, len(stack), self.frequency_hz, mean, scatter)
+        reflection = every[:, 2:].mean(axis=0)
+        there = bool(np.all(np.isfinite(reflection)) and np.all(np.any(reflection != 0, axis=1)))
+        return Record(self.row, len(stack), self.frequency_hz, mean, scatter, reflection if there else None)
 
 
 def _setting(row: LogRow) -> tuple[object, ...]:
@@ -163,6 +170,11 @@ def _setting(row: LogRow) -> tuple[object, ...]:
         row.pump_on, row.pump_port, row.pump_phase_rad, repr(row.pump_power_dbm), repr(row.pump_frequency_hz),
         row.state, row.cooldown, row.bias_a,
     )  # fmt: skip
+
+
+def phasor(values: ComplexArray) -> ComplexArray:
+    """Complex numbers over their magnitudes."""
+    return np.asarray(values / np.maximum(np.abs(values), 1e-300))
 
 
 def repeat_noise(records: Sequence[Record]) -> FloatArray | None:

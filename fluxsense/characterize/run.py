@@ -18,6 +18,8 @@ from fluxsense.characterize.faults import (
     Fault,
     decide_kind,
     fit_faults,
+    reflection_faults,
+    sampling_faults,
     spike_faults,
     track_faults,
     upheld,
@@ -32,6 +34,7 @@ from fluxsense.characterize.points import (
     working_points,
 )
 from fluxsense.characterize.records import Record, SweepSet, load_sweeps
+from fluxsense.characterize.reflection import Reflection, check_reflection
 from fluxsense.characterize.rough import RoughStudy, with_placeholders
 from fluxsense.characterize.section import characterized_tree
 from fluxsense.characterize.tracks import SHAPE_WORDS, Track, find_track, fit_shapes, main_lines, ramp_rows
@@ -67,6 +70,7 @@ class IsolatorResult:
     points: tuple[WorkingPoint, ...]
     band_hz: tuple[float, float] | None
     power_w: float
+    reflection: Reflection | None = None
 
     @property
     def trust(self) -> str:
@@ -107,6 +111,7 @@ def characterize(
     *,
     seed: int = 0,
     enough_db: float = ENOUGH_DB,
+    sampled: bool = False,
     progress: Callable[[str, float, str], None] | None = None,
 ) -> Characterization:
     """Characterize every isolator that the log has sweeps of.
@@ -117,9 +122,11 @@ def characterize(
     sweeps : SweepSet, optional
         Read from the study's log by default.
     seed : int
-        Recorded; the fits draw no random numbers.
+        For sampling; the fits draw no random numbers.
     enough_db : float
         Isolation for bandwidths and the tunable band.
+    sampled : bool
+        Also sample the fitted likelihood (minutes an isolator); uncertainties are then those of the draws.
     progress : callable, optional
         Called with (what, share, detail).
 
@@ -135,7 +142,10 @@ def characterize(
     results = []
     for i, iso in enumerate(study.isolators):
         records = sweeps.records.get(iso.name, ())
-        results.append(_isolator(study, i, records, iso.reference_power_w if rough.power_stated[i] else None, say))
+        result = _isolator(study, i, records, iso.reference_power_w if rough.power_stated[i] else None, say)
+        if sampled and result.fit is not None and result.trust != "unusable":
+            result = _with_draws(result, seed + i, say)
+        results.append(result)
     fits = {r.name: r.fit for r in results if r.fit is not None and r.trust != "unusable"}
     powers = {r.name: r.power_w for r in results}
     tree = characterized_tree(rough.tree, fits, powers)
@@ -153,6 +163,15 @@ def characterize(
 def _fitted_study(rough: RoughStudy, tree: Mapping[str, Any]) -> Study:
     """The written tree as a study; what was not measured keeps its placeholder."""
     return study_of_tree(with_placeholders(tree), rough.study.path)
+
+
+def _with_draws(result: IsolatorResult, seed: int, say: Callable[[str, float, str], None]) -> IsolatorResult:
+    from fluxsense.characterize.sample import sample_fit
+
+    assert result.fit is not None  # only fitted isolators come here
+    words = f"isolator {result.name}"
+    fit = sample_fit(result.fit, seed, lambda share: say(words, share, "sampling"))
+    return replace(result, fit=fit, faults=(*result.faults, *sampling_faults(fit, f"Isolator {result.name}")))
 
 
 def _with_points(fitted: Study, n: int, result: IsolatorResult, enough_db: float) -> IsolatorResult:
@@ -218,8 +237,11 @@ def _isolator(
         power,
         lambda words, share: say(f"isolator {iso.name}", share, words),
     )
+    seen = check_reflection(fit)
     faults = [*upheld(faults, fit), *fit_faults(fit, name)]
-    return IsolatorResult(iso.name, pair, fit, tuple(faults), (), None, power)
+    if not any(f.severity == "unusable" for f in faults):
+        faults += reflection_faults(seen, name)
+    return IsolatorResult(iso.name, pair, fit, tuple(faults), (), None, power, seen)
 
 
 # ------------------------------------------------------------------------------------------------------- the document
@@ -268,6 +290,7 @@ def _entry(study: Study, result: IsolatorResult, enough_db: float) -> dict[str, 
         return out
     model = fit.model
     assumed = {p.index: p for p in fit.priors}
+    draws = fit.sampled
     out["rings"] = [
         {
             "loop": s.loop,
@@ -285,11 +308,12 @@ def _entry(study: Study, result: IsolatorResult, enough_db: float) -> dict[str, 
             "unit": p.unit,
             "value": float(v),
             "sd": float(sd),
-            "low_90": float(v - QUANTILE_90 * sd),
-            "high_90": float(v + QUANTILE_90 * sd),
+            "low_90": float(v - QUANTILE_90 * sd) if draws is None else float(draws.low_90[n]),
+            "high_90": float(v + QUANTILE_90 * sd) if draws is None else float(draws.high_90[n]),
             "assumed": {"mean": assumed[n].mean, "sd": assumed[n].sd}
             if n in assumed and sd > 0.5 * assumed[n].sd
             else None,
+            **({} if fit.curvature_sd is None else {"sd_from_curvature": float(fit.curvature_sd[n])}),
         }
         for n, (p, v, sd) in enumerate(zip(model.parameters, fit.vector, fit.sd, strict=True))
     ]
@@ -302,10 +326,24 @@ def _entry(study: Study, result: IsolatorResult, enough_db: float) -> dict[str, 
         if abs(corr[a, b]) > STRONG_CORRELATION
     ]
     out["chi2_per_value"] = fit.chi2_per_dof
+    if draws is not None:
+        out["sampling"] = {
+            "effective_draws": draws.ess,
+            "acceptance": draws.acceptance,
+            "ensembles_apart": draws.apart,
+            "settled": draws.settled,
+        }
+    seen = result.reflection
+    out["reflection"] = (
+        None
+        if seen is None
+        else {"chi2_per_value": seen.scatter, "with_s11_and_s22_exchanged": seen.swapped, "settings": seen.records}
+    )
     out["noise"] = {
         "white_21": float(fit.noise[0]),
         "white_12": float(fit.noise[1]),
         "gain_drift": fit.drift,
+        "flux_phi0": fit.flux_noise_phi0,
     }
     out["lines"] = [_line(fit, p, path) for p, path in ((0, "21"), (1, "12"))]
     out["reference_power_w"] = result.power_w
@@ -424,8 +462,19 @@ def summary_lines(document: Mapping[str, Any]) -> list[str]:
             lines.append(f"  loop {ring['loop']}: {ring['words']}; its ramp covers {ring['ramp_phi0']:.2f} Phi0")
         for p in entry["parameters"]:
             mark = " (assumed within its prior)" if p["assumed"] else ""
-            lines.append(f"  {p['name']:58s} {quantity_words(p['value'], p['sd'], p['unit'])}{mark}")
+            was = f" (curvature: {p['sd_from_curvature'] / p['sd']:.2f} of that)" if "sd_from_curvature" in p else ""
+            lines.append(f"  {p['name']:58s} {quantity_words(p['value'], p['sd'], p['unit'])}{was}{mark}")
         lines.append(f"  scatter of the residuals over noise, in power: {entry['chi2_per_value']:.3f}")
+        if entry["reflection"] is not None:
+            lines.append(
+                f"  the same for reflections, which the fit has not seen: {entry['reflection']['chi2_per_value']:.3f}"
+            )
+        if "sampling" in entry:
+            one = entry["sampling"]
+            lines.append(
+                f"  sampled: {one['effective_draws']:.0f} effective draws, acceptance {one['acceptance']:.2f}; standard deviations "
+                "are those of the draws"
+            )
         for line in entry["lines"]:
             lines.append(
                 f"  line of S{line['path']}: gain {line['gain_db']:.2f} dB, delay {1e9 * line['delay_s']:.2f} ns"
@@ -464,6 +513,7 @@ def section_heads(document: Mapping[str, Any], study: Path) -> list[str]:
     """Comment lines for the files written."""
     return [
         f"Written by fluxsense characterize from {study.name}; verdict: {document['verdict']['trust']}.",
-        "Each _sd is one standard deviation and serves orient as a prior. Offsets hold for the cooldown of the sweeps only:",
-        "after another cooldown set offset to 0 and offset_sd to what is known.",
+        "Each _sd is one standard deviation and serves orient as a prior; shunt_ratio_sd, link_amplitude_sd, link_phase_sd and",
+        "mutual_sd are statements, which reach orient through offset_sd, shares, couplings and the idlers. Offsets hold for the",
+        "cooldown of the sweeps only: after another cooldown set offset to 0 and offset_sd to what is known.",
     ]

@@ -1,7 +1,11 @@
 """The chip section of a study: fitted values with units and standard deviations, and a study file that holds it.
 
-Everything else of the study is carried over.  What a study can state an uncertainty of gets its `_sd`, which `orient`
-takes as a prior; the uncertainty of mutual inductances, for which there is no such key, goes into the offsets'.
+Everything else of the study is carried over.  Every value gets its `_sd`.  `orient` takes those of frequencies,
+linewidths, losses, shares, couplings, offsets, effective areas and the pump phase error as priors.  It holds shunt ratios,
+mutual inductances and the link still; their `_sd` are statements, and what they leave open reaches `orient` through others:
+mutual inductances through the offsets, whose standard deviation is that of the whole flux at the worst pump-on bias; a shunt
+ratio through share and coupling, the link through the idlers' linewidths, losses and frequencies, all of which are stated with
+their full standard deviations, not with those at a fixed shunt ratio and link.
 """
 
 from __future__ import annotations
@@ -64,6 +68,7 @@ def characterized_tree(
             for line in fit.model.lines:
                 entry = next(x for x in out["bias_line"] if x["name"] == fit.model.study.bias_lines[line].name)
                 entry.setdefault("mutual", {})[name] = _text(fit.value("mutual", k, line), "mutual")
+                entry.setdefault("mutual_sd", {})[name] = _text(fit.error("mutual", k, line), "mutual", 4)
     return out
 
 
@@ -78,7 +83,9 @@ def _isolator(table: dict[str, Any], fit: IsolatorFit, power_w: float) -> None:
     table["reference_power"] = _text(power_w, "power")
     if fit.pumped:
         table["link_amplitude"] = round(fit.value("link_amplitude"), 8)
+        table["link_amplitude_sd"] = float(f"{min(fit.error('link_amplitude'), 1.0):.4g}")
         table["link_phase"] = _text(fit.value("link_phase_rad"), "angle")
+        table["link_phase_sd"] = _text(min(fit.error("link_phase_rad"), np.pi), "angle", 4)
         table["pump_port_1_phase"] = "+90 deg" if fit.model.port_sign > 0 else "-90 deg"
         # a study centres this error at zero, so its spread must hold the fitted value too
         spread = math.hypot(fit.value("pump_phase_error_rad"), fit.error("pump_phase_error_rad"))
@@ -90,10 +97,11 @@ def _isolator(table: dict[str, Any], fit: IsolatorFit, power_w: float) -> None:
 def _stage(table: dict[str, Any], fit: IsolatorFit, k: int) -> None:
     kind = fit.model.kinds[k]
     table["ring"] = "shunted" if kind == "shunted" else "bare"
-    for key in ("shunt_ratio", "branch"):
+    for key in ("shunt_ratio", "shunt_ratio_sd", "branch"):
         table.pop(key, None)
     if kind == "shunted":
         table["shunt_ratio"] = round(fit.value("shunt_ratio", k), 8)
+        table["shunt_ratio_sd"] = float(f"{min(fit.error('shunt_ratio', k), 1e6):.4g}")
     else:
         table["branch"] = "ground"
     for key, field in STAGE_KEYS.items():
@@ -162,7 +170,7 @@ def _nested(key: str, value: Any) -> bool:
     """Whether a value gets a heading of its own: stages and top-level tables, but not maps of names to values."""
     if isinstance(value, list):
         return bool(value) and all(isinstance(x, dict) for x in value)
-    return isinstance(value, dict) and key not in ("mutual", "bias")
+    return isinstance(value, dict) and key not in ("mutual", "mutual_sd", "bias")
 
 
 def _table(lines: list[str], table: Mapping[str, Any], path: str) -> None:

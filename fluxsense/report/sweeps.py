@@ -6,6 +6,7 @@ import math
 import os
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from matplotlib.figure import Figure
 
 from fluxsense.characterize.faults import record_chi2
 from fluxsense.characterize.fit import IsolatorFit
+from fluxsense.characterize.model import IsolatorModel
 from fluxsense.characterize.run import TRUST_WORDS, Characterization, IsolatorResult, quantity_words
 from fluxsense.characterize.tracks import Track, track_frequency_hz
 from fluxsense.report.figures import BLUE, FAINT, INK, ORANGE, QUIET, WIDTH_IN, plain, styled
@@ -106,12 +108,21 @@ def _part(entry: dict[str, Any], one: IsolatorResult) -> dict[str, Any]:
         part["pictures"].append(
             picture(
                 draw_pump_maps(one.fit),
-                "Directionality against signal frequency and pump power, and against pump frequency",
-                "Pump on: directionality 20 log10(|S21|/|S12|) with the lines' gains taken off, measured. Left: against pump "
-                "power; right: against pump frequency.",
+                "Transmission both ways and directionality against signal frequency and pump power or pump frequency",
+                "Pump on, measured, with the lines' gains taken off: |S21|, |S12| and directionality 20 log10(|S21|/|S12|). "
+                "Left: against pump power; right: against pump frequency.",
                 pixels=True,
             )
         )
+        if _pump_rows(one.fit, "power")[0].size > 1:
+            part["pictures"].append(
+                picture(
+                    draw_power(one.fit),
+                    "Isolation and forward loss against pump power",
+                    "How isolation grows with pump power at the signal frequency where it gets largest. Circles: isolation; "
+                    "squares: forward loss; lines: the fit.",
+                )
+            )
     if one.points:
         part["pictures"].append(
             picture(
@@ -179,7 +190,7 @@ def _map(axis: Any, x: FloatArray, y: FloatArray, z: FloatArray, low: float, hig
         z.T, origin="lower", aspect="auto", cmap=colours, vmin=low, vmax=high, interpolation="nearest",
         extent=(-0.5, len(x) - 0.5, y[0] / 1e9, y[-1] / 1e9),
     )  # fmt: skip
-    ticks = np.unique(np.linspace(0, len(x) - 1, min(7, len(x))).round().astype(int))
+    ticks = np.arange(0, len(x), max(1, -(-len(x) // 6)))
     axis.set_xticks(ticks, [f"{x[n]:.4g}" for n in ticks])
     axis.set_ylabel("signal (GHz)")
     return shown
@@ -223,37 +234,98 @@ def draw_flux_maps(fit: IsolatorFit) -> Figure:
     return figure
 
 
+def _pump_rows(fit: IsolatorFit, kind: str) -> tuple[npt.NDArray[np.intp], str]:
+    """Rows of the first block that differ in pump "power" or "frequency" alone, port 1, the most there are; axis label."""
+    rows = [fit.model.records[n].row for n in fit.model.blocks[0].rows]
+    groups: dict[tuple[Any, float], list[int]] = {}
+    for n, r in enumerate(rows):
+        if r.pump_on and r.pump_port == 1:
+            other = r.pump_frequency_hz if kind == "power" else r.pump_power_dbm
+            groups.setdefault((r.bias_a, float(other)), []).append(n)
+    values = {n: (r.pump_power_dbm if kind == "power" else r.pump_frequency_hz) for n, r in enumerate(rows)}
+    largest = max(groups.values(), key=lambda g: len({values[n] for n in g}), default=[])
+    first = {values[n]: n for n in reversed(largest)}  # a setting that came back is shown once
+    order = np.array([first[v] for v in sorted(first)], dtype=np.intp)
+    return order, "pump power (dBm)" if kind == "power" else "pump frequency (GHz)"
+
+
 @styled
 def draw_pump_maps(fit: IsolatorFit) -> Figure:
-    """Measured directionality against pump power and against pump frequency, at the bias with most sweeps."""
-    figure = Figure(figsize=(WIDTH_IN, 3.4), layout="constrained")
-    axes = figure.subplots(1, 2, squeeze=False)[0]
+    """Measured transmission both ways and directionality against pump power and pump frequency."""
+    figure = Figure(figsize=(WIDTH_IN, 7.6), layout="constrained")
+    axes = figure.subplots(3, 2, squeeze=False)
     block = fit.model.blocks[0]
     rows = [fit.model.records[n].row for n in block.rows]
-    gains = np.abs(fit.misfit.gains[0]), np.abs(fit.misfit.gains[1])
-    db = 20 * np.log10(np.abs(block.traces[:, 0]) / gains[0] + 1e-6) - 20 * np.log10(
-        np.abs(block.traces[:, 1]) / gains[1] + 1e-6
-    )
-    ones = [n for n, r in enumerate(rows) if r.pump_on and r.pump_port == 1]
-    shown = None
-    power = np.array([r.pump_power_dbm for r in rows])
-    pump = np.array([r.pump_frequency_hz / 1e9 for r in rows])
-    for axis, value, other, label in (
-        (axes[0], power, pump, "pump power (dBm)"),
-        (axes[1], pump, power, "pump frequency (GHz)"),
-    ):
-        groups: dict[tuple[Any, float], list[int]] = {}
-        for n in ones:
-            groups.setdefault((rows[n].bias_a, float(other[n])), []).append(n)
-        if not groups:
+    level = [20 * np.log10(np.abs(block.traces[:, p]) / np.abs(fit.misfit.gains[p]) + 1e-6) for p in (0, 1)]
+    for column, kind in enumerate(("power", "frequency")):
+        order, label = _pump_rows(fit, kind)
+        if not order.size:
             continue
-        largest = max(groups.values(), key=len)
-        order = np.array(largest)[np.argsort(value[largest], kind="stable")]
-        shown = _map(axis, value[order], block.frequency_hz, db[order], -25.0, 25.0, "PuOr")
-        axis.set_xlabel(label)
-    if shown is not None:
-        figure.colorbar(shown, ax=axes, label="directionality (dB)")
+        x = np.array([rows[n].pump_power_dbm if kind == "power" else rows[n].pump_frequency_hz / 1e9 for n in order])
+        for line, (values, low, high, colours, words) in enumerate(
+            (
+                (level[0], -25.0, 1.0, "gray", "|S21| (dB)"),
+                (level[1], -25.0, 1.0, "gray", "|S12| (dB)"),
+                (level[0] - level[1], -25.0, 25.0, "PuOr", "directionality (dB)"),
+            )
+        ):
+            shown = _map(axes[line, column], x, block.frequency_hz, values[order], low, high, colours)
+            axes[line, column].set_xlabel(label)
+            if column == 1:
+                figure.colorbar(shown, ax=axes[line].tolist(), label=words)
     return figure
+
+
+@styled
+def draw_power(fit: IsolatorFit) -> Figure:
+    """Isolation and forward loss against pump power at one signal frequency, measured and fitted."""
+    figure = Figure(figsize=(WIDTH_IN, 3.0), layout="constrained")
+    axis = figure.subplots()
+    block = fit.model.blocks[0]
+    order, label = _pump_rows(fit, "power")
+    if order.size:
+        power = np.array([fit.model.records[n].row.pump_power_dbm for n in block.rows[order]])
+        model = np.abs(fit.model.predict(fit.vector)[0][order])
+        fitted = 20 * np.log10(model[:, 0] / model[:, 1])
+        at = int(np.argmax(np.max(np.abs(fitted), axis=0)))
+        forward = 0 if fitted[np.argmax(np.abs(fitted[:, at])), at] > 0 else 1
+        way = "1 to 2" if forward == 0 else "2 to 1"
+        level = [20 * np.log10(np.abs(block.traces[order, p, at]) / np.abs(fit.misfit.gains[p][at])) for p in (0, 1)]
+        axis.plot(power, level[forward] - level[1 - forward], "o", color=BLUE, label=f"isolation, {way}")
+        axis.plot(power, -level[forward], "s", mfc="white", mec=INK, label="forward loss")
+        fine, curve = _along_power(fit, block.rows[order], at)
+        axis.plot(fine, curve[:, forward] - curve[:, 1 - forward], color=BLUE, lw=1.0)
+        axis.plot(fine, -curve[:, forward], color=INK, lw=1.0)
+        axis.axhline(0.0, color=QUIET, lw=0.6)
+        axis.set_title(f"at {block.frequency_hz[at] / 1e9:.4f} GHz, pump port 1")
+        axis.legend(loc="upper left")
+    axis.set_xlabel(label)
+    axis.set_ylabel("dB")
+    return figure
+
+
+def _along_power(fit: IsolatorFit, rows: npt.NDArray[np.int64], at: int) -> tuple[FloatArray, FloatArray]:
+    """Fitted |S21| and |S12| in dB at one frequency on fine steps of pump power, (P,) and (P, 2)."""
+    model = fit.model
+    powers = [model.records[n].row.pump_power_dbm for n in rows]
+    fine = np.linspace(min(powers), max(powers), 121)
+    first = model.records[rows[0]]
+    # one record per cooldown in front keeps the vector of parameters the same
+    heads = [next(r for r in model.records if r.row.cooldown == c and r.frequency_hz.size) for c in model.cooldowns]
+    states = [next(r for r in model.records if r.row.state == s) for s in {r.row.state for r in model.records}]
+    moved = [replace(first, row=replace(first.row, pump_power_dbm=float(p))) for p in fine]
+    other = IsolatorModel(
+        model.study,
+        model.isolator,
+        [replace(r, frequency_hz=first.frequency_hz, mean=first.mean) for r in (*heads, *states)] + moved,
+        model.lines,
+        model.kinds,
+        model.port_sign,
+        model.reference_power_w,
+        model.areas,
+    )
+    s = np.abs(other.predict(fit.vector)[0][-fine.size :, :, at])
+    return fine, 20 * np.log10(np.maximum(s, 1e-6))
 
 
 @styled
