@@ -22,8 +22,8 @@ from hypothesis import strategies as st
 from sweep_chips import PLAN, Rows, SweepPlan, as_set, changed, studies, sweeps_of
 
 from fluxsense.characterize.faults import Fault, reflection_faults, sampling_faults, upheld
-from fluxsense.characterize.fit import IsolatorFit
-from fluxsense.characterize.model import IsolatorModel, eliminate
+from fluxsense.characterize.fit import IsolatorFit, measured_drift, residual_noise
+from fluxsense.characterize.model import IsolatorModel, Misfit, eliminate
 from fluxsense.characterize.points import matched_hz, transmission, tunable_band, working_points
 from fluxsense.characterize.records import Record
 from fluxsense.characterize.reflection import check_reflection
@@ -451,6 +451,50 @@ def test_section_states_every_uncertainty(result: Characterization, tmp_path: Pa
             assert stated == pytest.approx(fit.error("mutual", k, n), rel=1e-3)
     assert iso.link_amplitude_sd == pytest.approx(fit.error("link_amplitude"), rel=1e-3)
     assert iso.link_phase_sd_rad == pytest.approx(fit.error("link_phase_rad"), rel=1e-3)
+
+
+@pytest.mark.parametrize("delay_s", [0.0, 40e-9, 65e-9])
+def test_noise_and_drift_are_told_apart_whatever_the_cable(delay_s: float) -> None:
+    """S = 1 through a cable: white noise and gain drift come back.
+
+    Standard errors: noise from a median of some 3000 squares that overlap by a factor of 2, 1.44/sqrt(1500) / 2 = 2%;
+    drift from 2 x 40 records of two quadratures, 1/sqrt(2 x 160) = 6%.
+    """
+    rng = np.random.default_rng(12)
+    f = np.linspace(6.54e9, 7.12e9, 81)
+    records, tau, white = 40, 0.005, 0.01
+    gain = np.exp(2j * np.pi * f * delay_s)
+
+    def normal(*shape: int) -> np.ndarray:
+        return rng.standard_normal(shape) + 1j * rng.standard_normal(shape)
+
+    ones, noise, drift = np.ones((records, f.size), dtype=complex), np.array([0.03, 0.03]), 0.02
+    traces = [gain * (1 + tau * normal(records, 1)) + white * normal(records, f.size) for _ in (0, 1)]
+    for x in traces:  # drift not fitted at all: it must not count as white noise
+        r, e, g = eliminate(x, ones, np.full(records, 1 / 0.03), None)
+        raw = residual_noise(Misfit([r, r], [e, e], [g, g], None, []), np.array([0.03, 0.03]))
+        np.testing.assert_allclose(raw, white, rtol=0.1)
+    for _ in range(4):
+        done = [eliminate(x, ones, np.full(records, 1 / noise[n]), drift) for n, x in enumerate(traces)]
+        weights = [np.sum(np.abs(x) ** 2, axis=1) / noise[n] ** 2 for n, x in enumerate(traces)]
+        misfit = Misfit([d[0] for d in done], [d[1] for d in done], [d[2] for d in done], drift, weights)
+        drift, noise = measured_drift(misfit), residual_noise(misfit, noise)
+    np.testing.assert_allclose(noise, white, rtol=0.1)
+    assert drift == pytest.approx(tau, rel=0.3)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("flux_noise", [0.0, 1e-3])
+def test_flux_noise_is_seen_and_enlarges_uncertainties(folder: Path, flux_noise: float) -> None:
+    """The moment estimate from some 150 scores: 15% where they are dominated by flux noise; none must stay below 0.3 mPhi0."""
+    truth, rough = studies(folder)
+    noisy = replace(truth, noise=replace(truth.noise, flux_phi0=flux_noise))
+    fit = fit_of(characterize(rough, as_set(sweeps_of(noisy, port_signs=[1], phase_error_rad=[0.0]))))
+    if flux_noise:
+        assert fit.flux_noise_phi0 == pytest.approx(flux_noise, rel=0.5)
+        assert fit.error("offset", 0) > flux_noise / np.sqrt(2 * len(fit.model.records))
+    else:
+        assert fit.flux_noise_phi0 < 3e-4
 
 
 HELD = ("shunt_ratio", "mutual", "link_amplitude", "link_phase_rad")

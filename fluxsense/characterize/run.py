@@ -237,11 +237,11 @@ def _isolator(
         power,
         lambda words, share: say(f"isolator {iso.name}", share, words),
     )
-    seen = check_reflection(fit)
+    reflected = check_reflection(fit)
     faults = [*upheld(faults, fit), *fit_faults(fit, name)]
     if not any(f.severity == "unusable" for f in faults):
-        faults += reflection_faults(seen, name)
-    return IsolatorResult(iso.name, pair, fit, tuple(faults), (), None, power, seen)
+        faults += reflection_faults(reflected, name)
+    return IsolatorResult(iso.name, pair, fit, tuple(faults), (), None, power, reflected)
 
 
 # ------------------------------------------------------------------------------------------------------- the document
