@@ -153,6 +153,8 @@ class IsolatorFit:
         What sampling said.
     flux_noise_phi0 : float
         Flux noise from sweep to sweep, per loop, as the residuals show it; it is in the covariance.
+    flux_covariance : ndarray (D, D), optional
+        Its part of the covariance.
     rival_odds : float
         Half the difference of chi2 to the best fit with other idler frequencies; infinite if none came near.
     """
@@ -174,6 +176,7 @@ class IsolatorFit:
     curvature_sd: FloatArray | None = None
     sampled: Sampled | None = None
     flux_noise_phi0: float = 0.0
+    flux_covariance: FloatArray | None = None
     rival_odds: float = float("inf")
 
     def value(self, kind: str, stage: int = 0, item: int = 0) -> float:
@@ -588,7 +591,8 @@ def _finish(
     matrix = covariance(model, fit.vector, noise, drift, priors)
     per = fit.chi2 / degrees_of_freedom(fit.misfit, len(model.parameters))
     matrix = matrix * max(1.0, per)
-    matrix, flux = _with_flux_noise(model, fit, noise, drift, priors, matrix)
+    extra, flux = _flux_covariance(model, fit, noise, drift, priors, matrix)
+    matrix = matrix + extra
     bound = []
     for p, value in zip(model.parameters, fit.vector, strict=True):
         low, high = p.bounds
@@ -597,11 +601,11 @@ def _finish(
             bound.append(p.label)
     return IsolatorFit(
         model, fit.vector, np.sqrt(np.diag(matrix)), matrix, per, noise, drift, fit.misfit, shapes, tracks, pumped, odds,
-        tuple(bound), tuple(priors), flux_noise_phi0=flux,
+        tuple(bound), tuple(priors), flux_noise_phi0=flux, flux_covariance=extra,
     )  # fmt: skip
 
 
-def _with_flux_noise(
+def _flux_covariance(
     model: IsolatorModel,
     fit: Solution,
     noise: FloatArray,
@@ -609,7 +613,7 @@ def _with_flux_noise(
     priors: Sequence[Prior],
     matrix: FloatArray,
 ) -> tuple[FloatArray, float]:
-    """Covariance with the flux noise from sweep to sweep in it, and that noise per loop, Phi0.
+    """What flux noise from sweep to sweep adds to the covariance, and that noise per loop, Phi0.
 
     Flux noise of standard deviation s adds D_q x_q to the residual, q counting records and loops, x normal with s.  The fit is
     least squares without it, so that its error gains A J^T D x (A the inverse of J^T J) and its covariance
@@ -640,7 +644,7 @@ def _with_flux_noise(
     square = (float(scores @ scores) - float(np.trace(m))) / max(float(np.sum(m * m)), 1e-300)
     variance = max(0.0, square)
     gain = inner @ cross.T
-    return matrix + variance * (gain @ gain.T) * np.outer(scale, scale), float(np.sqrt(variance))
+    return variance * (gain @ gain.T) * np.outer(scale, scale), float(np.sqrt(variance))
 
 
 __all__ = ["IsolatorFit", "Parameter", "Solution", "directionality", "fit_isolator", "whole_residual"]

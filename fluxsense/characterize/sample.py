@@ -140,7 +140,7 @@ def sample_density(
         ess = sum(x.shape[0] * x.shape[1] for x in drawn) / tau
         if progress is not None:
             progress(min(1.0, max((block + 1) / most_blocks, ess / wanted_ess)))
-        if ess >= wanted_ess and drawn[0].shape[0] > 8 * tau:
+        if ess >= wanted_ess and drawn[0].shape[0] > max(100.0, 8 * tau):
             break
     natural_draws = [centre + x.reshape(-1, size) @ root.T for x in drawn]
     every = np.concatenate(natural_draws)
@@ -165,7 +165,8 @@ def _slowest(chain: FloatArray) -> float:
     """Largest autocorrelation time over the parameters of a chain (steps, walkers, D), at least one."""
     import emcee
 
-    times = emcee.autocorr.integrated_time(chain, quiet=True, tol=0)
+    with np.errstate(divide="ignore", invalid="ignore"):  # a walker that has not moved yet
+        times = emcee.autocorr.integrated_time(chain, quiet=True, tol=0)
     return float(max(1.0, np.nanmax(times)))
 
 
@@ -186,8 +187,20 @@ def sample_fit(fit: IsolatorFit, seed: int, progress: Callable[[float], None] | 
         return -0.5 * float(flat @ flat) / scale
 
     bounds = np.array([p.bounds for p in fit.model.parameters])
-    result = sample_density(log_density, fit.vector, fit.covariance, bounds, seed, progress=progress)
-    return replace(fit, sd=result.sd, covariance=result.covariance, curvature_sd=fit.sd, sampled=result)
+    # the likelihood knows no flux noise from sweep to sweep: its part is added to the draws' covariance as to the curvature's
+    flux = np.zeros_like(fit.covariance) if fit.flux_covariance is None else fit.flux_covariance
+    result = sample_density(log_density, fit.vector, fit.covariance - flux, bounds, seed, progress=progress)
+    whole = result.covariance + flux
+    sd = np.sqrt(np.diag(whole))
+    wider = sd / result.sd
+    result = replace(
+        result,
+        sd=sd,
+        covariance=whole,
+        low_90=result.mean + wider * (result.low_90 - result.mean),
+        high_90=result.mean + wider * (result.high_90 - result.mean),
+    )
+    return replace(fit, sd=sd, covariance=whole, curvature_sd=fit.sd, sampled=result)
 
 
 __all__ = ["Sampled", "sample_density", "sample_fit"]
