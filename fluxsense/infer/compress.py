@@ -13,6 +13,7 @@ allowed, all points are used.  Outside the region of the training points the ful
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -134,9 +135,29 @@ class CompressedProblem:
 
     def compressed(self, x: FloatArray) -> FloatArray:
         """Log-likelihood from the nodes alone."""
-        parameters = self.unknowns.parameters(x)
         scale = self.unknowns.of_kind("noise", x)
-        out = np.empty(len(x))
+        out = np.zeros(len(x))
+        for rows, grams in self._compressed_grams(x):
+            for i, gram in grams.items():
+                out[rows] += self.problem.log_integral(i, self.problem.scaled(gram, scale, rows))
+        return out if scale is None else out - self.problem.likelihood.values * np.log(scale)
+
+    def grams(self, x: FloatArray) -> dict[int, FloatArray]:
+        """Per isolator, inner products (B, 3, 3) of y - mu, -q and -p for a batch (B, D); full outside the region."""
+        near = self._distance(x) <= self.radius
+        out = {i: np.empty((len(x), 3, 3)) for i in self.problem.measured}
+        inside = np.flatnonzero(near)
+        for rows, grams in self._compressed_grams(np.ascontiguousarray(x[near])) if len(inside) else ():
+            for i, gram in grams.items():
+                out[i][inside[rows]] = gram
+        if not np.all(near):
+            for i, gram in self.problem.grams(np.ascontiguousarray(x[~near])).items():
+                out[i][~near] = gram
+        return out
+
+    def _compressed_grams(self, x: FloatArray) -> Iterator[tuple[slice, dict[int, FloatArray]]]:
+        """Inner products of blocks of rows."""
+        parameters = self.unknowns.parameters(x)
         blocks = -(-len(x) // self._small.batch_step())
         step = -(-len(x) // max(1, blocks))  # blocks of one size: a small one costs nearly what a large one costs
         for start in range(0, len(x), step):
@@ -155,11 +176,7 @@ class CompressedProblem:
                     slow[part.isolator] = slow.get(part.isolator, 0.0) + scores
             for i, scores in slow.items():
                 grams[i] = grams[i] - scores @ scores.transpose(0, 2, 1)
-            total = np.zeros(rows.stop - rows.start)
-            for i, gram in grams.items():
-                total += self.problem.log_integral(i, self.problem.scaled(gram, scale, rows))
-            out[rows] = total
-        return out if scale is None else out - self.problem.likelihood.values * np.log(scale)
+            yield rows, grams
 
 
 def nearest_distance(mixture: StudentMixture, x: FloatArray) -> FloatArray:

@@ -73,6 +73,13 @@ LARGEST_SHIFT = 0.3
 """Difference of sampled and integrated means, in standard deviations, above which the sampler is not believed."""
 LENGTH_TIMES = 65
 """Autocorrelation times that sampling goes on for; the verdict asks for 50."""
+WORTH_REDUCING = 10_000
+"""Numbers in the data beyond which the proposal is fitted with a reduced quadrature."""
+ROUGH_LOG_ODDS = 300.0
+"""Log odds against no source beyond which they are worked out roughly."""
+FEW_DRAWS = 400
+PROPOSAL_TOLERANCE = 0.03
+"""Error of log-likelihood differences allowed in fitting the proposal."""
 RESIDUAL_GAINS = (0.0005, 0.001, 0.002, 0.003, 0.005, 0.008, 0.012, 0.02, 0.03, 0.05)
 
 
@@ -105,6 +112,8 @@ class Posterior:
     seed : int
     frequencies : tuple of int or None
         Frequencies used by the reduced quadrature and those there are, or None if all were used.
+    reduced : CompressedProblem or None
+        What the chains were sampled with, if the frequencies were reduced.
     reduction_error : float
         Largest error of log-likelihood differences that it made at random posterior points.
     quadrature : Quadrature or None
@@ -128,6 +137,7 @@ class Posterior:
     seed: int
     frequencies: tuple[int, int] | None
     reduction_error: float
+    reduced: CompressedProblem | None = None
     quadrature: Quadrature | None = None
     shift: float = 0.0
 
@@ -193,11 +203,8 @@ def sample_posterior(
             "no direction within the prior explains the data at all", remedy="Check the priors in the study"
         )
 
-    def target(x: FloatArray) -> FloatArray:
-        return log_posterior(problem, x)
-
     say("fitting the proposal", 0.0, "")
-    mixture, fits = improve(from_modes(modes), target, streams[1])
+    mixture, fits = _proposal(problem, modes, streams[1])
     full = problem
     if isinstance(problem, CampaignProblem):
         say("reducing the frequencies", 0.0, "")
@@ -283,6 +290,7 @@ def sample_posterior(
         seed=seed,
         frequencies=(problem.nodes, problem.points) if isinstance(problem, CompressedProblem) else None,
         reduction_error=error,
+        reduced=problem if isinstance(problem, CompressedProblem) else None,
         quadrature=exact,
         shift=shift,
     )
@@ -314,6 +322,21 @@ def sample_as_stated(
         wanted_ess=stated.wanted_ess if wanted_ess is None else wanted_ess,
         **options,
     )
+
+
+def _proposal(
+    problem: Problem, modes: list[LocalMode], rng: np.random.Generator, rounds: int = 8
+) -> tuple[StudentMixture, list[float]]:
+    """The modes' mixture, refitted to the posterior, and its perplexities.
+
+    Thousands of evaluations that steer a proposal, and nothing of the answer, need no great accuracy: for long traces they
+    are made with a quadrature reduced over the region of the modes.
+    """
+    start = from_modes(modes)
+    used = problem
+    if isinstance(problem, CampaignProblem) and problem.likelihood.values > WORTH_REDUCING:
+        used = compress(problem, start, rng, PROPOSAL_TOLERANCE) or problem
+    return improve(start, lambda x: log_posterior(used, x), rng, rounds=rounds)
 
 
 def _reduction_error(full: Problem, used: Problem, chains: Chains, rng: np.random.Generator) -> float:
@@ -554,7 +577,7 @@ def orient(
     say("predictive check", 0.0, "")
     check = predictive_check(explicit, explicit_best, np.random.default_rng(check_seed))
     say("no-source hypothesis", 0.0, "")
-    null_log, null_sd, null_ess = _null_evidence(problem, np.random.default_rng(null_seed))
+    null_log, null_sd, null_ess = _null_evidence(problem, np.random.default_rng(null_seed), posterior.log_evidence)
     factor = posterior.log_evidence - null_log
     factor_sd = float(np.hypot(posterior.log_evidence_sd, null_sd))
     findings, limit = _findings(study, digest, explicit, posterior, wiring, explicit_best)
@@ -563,7 +586,7 @@ def orient(
         posterior, check, draws_that_matter(posterior, null_ess, factor), distrusted_share(digest, distrusted)
     )
     drawn = posterior.thinned()
-    parameters = problem.parameters(drawn, np.random.default_rng(draw_seed))
+    parameters = problem.parameters(drawn, np.random.default_rng(draw_seed), posterior.reduced)
     table = _table(problem, explicit.unknowns, drawn, parameters)
     document = answer_document(
         study,
@@ -640,8 +663,11 @@ def _table(
     return unknowns.names, unknowns.units, out
 
 
-def _null_evidence(problem: CampaignProblem, rng: np.random.Generator) -> tuple[float, float, float]:
-    """Log evidence of the hypothesis that there is no source, its error, and the effective number of draws."""
+def _null_evidence(problem: CampaignProblem, rng: np.random.Generator, against: float) -> tuple[float, float, float]:
+    """Log evidence of the hypothesis that there is no source, its error, and the effective number of draws.
+
+    Where Laplace's approximation puts it hopelessly below the log evidence `against`, a few draws must do.
+    """
     full = problem.unknowns
     measured = sorted({f.isolator for f in problem.likelihood.families})
     unknowns = Unknowns(full.study, full.cooldowns, measured, with_source=False, leave_out=integrated_kinds(full.study))
@@ -651,7 +677,9 @@ def _null_evidence(problem: CampaignProblem, rng: np.random.Generator) -> tuple[
     found = find_modes(null, rng)
     if not found:
         return -np.inf, 0.0, np.inf
-    mixture, _ = improve(from_modes(found), lambda x: log_posterior(null, x), rng, rounds=4)
+    if found[0].log_evidence < against - ROUGH_LOG_ODDS:
+        return evidence(null, from_modes(found), rng, FEW_DRAWS)
+    mixture, _ = _proposal(null, found, rng, rounds=4)
     return evidence(compress(null, mixture, rng) or null, mixture, rng)
 
 

@@ -24,6 +24,17 @@ DERIVATIVE_STEP = 1e-5
 """Step of central differences in whitened coordinates; errors of order 1e-10 of the model's curvature."""
 
 
+PHASE_ROWS = 512
+"""Parameter sets at a time whose pump phase errors are drawn; each needs the likelihood at hundreds of nodes."""
+
+
+class HasGrams(Protocol):
+    """What gives the inner products from which a likelihood with pump phase errors follows."""
+
+    def grams(self, x: FloatArray) -> dict[int, FloatArray]:
+        """See `CampaignProblem.grams`."""
+
+
 class Problem(Protocol):
     """A posterior over whitened vectors x of `unknowns`."""
 
@@ -289,16 +300,24 @@ class CampaignProblem:
         nodes = self._nodes.get(isolator)
         return 0.01 if nodes is None else max(0.01, float(nodes.angle[-1]) / 2)
 
-    def phase_draws(self, x: FloatArray, rng: np.random.Generator | None) -> FloatArray:
-        """Pump phase errors given x (B, D): draws, or their most probable values without a generator; (B, I) in rad."""
+    def grams(self, x: FloatArray) -> dict[int, FloatArray]:
+        """Per isolator, inner products (B, 3, 3) of y - mu, -q and -p for a batch (B, D)."""
         parameters = self._unknowns.parameters(x)
-        out = np.array(parameters.pump_phase_error_rad)
+        step = self.likelihood.batch_step()
+        parts = [self._grams(parameters.rows(slice(s, min(s + step, len(x))))) for s in range(0, len(x), step)]
+        return {i: np.concatenate([part[i] for part in parts]) for i in parts[0]} if parts else {}
+
+    def phase_draws(self, x: FloatArray, rng: np.random.Generator | None, quick: HasGrams | None = None) -> FloatArray:
+        """Pump phase errors given x (B, D): draws, or their most probable values without a generator; (B, I) in rad.
+
+        The inner products come from `quick` if that is given: this problem with a reduced quadrature.
+        """
+        out = np.array(self._unknowns.parameters(x).pump_phase_error_rad)
         if not self._nodes:
             return out
-        step = self.likelihood.batch_step()
-        for start in range(0, x.shape[0], step):
-            rows = slice(start, min(start + step, x.shape[0]))
-            for i, gram in self._grams(parameters.rows(rows)).items():
+        for start in range(0, x.shape[0], PHASE_ROWS):
+            rows = slice(start, min(start + PHASE_ROWS, x.shape[0]))
+            for i, gram in (self if quick is None else quick).grams(x[rows]).items():
                 nodes = self._nodes.get(i)
                 if nodes is None:
                     continue
@@ -308,9 +327,11 @@ class CampaignProblem:
                 out[rows, i] += nodes.angle[np.argmax(joint, axis=1)]
         return out
 
-    def parameters(self, x: FloatArray, rng: np.random.Generator | None = None) -> ChipParameters:
-        """Chip parameters of whitened vectors, with pump phase errors drawn given x, or at their most probable values."""
-        return replace(self._unknowns.parameters(x), pump_phase_error_rad=self.phase_draws(x, rng))
+    def parameters(
+        self, x: FloatArray, rng: np.random.Generator | None = None, quick: HasGrams | None = None
+    ) -> ChipParameters:
+        """Chip parameters of whitened vectors, with pump phase errors as `phase_draws` gives them."""
+        return replace(self._unknowns.parameters(x), pump_phase_error_rad=self.phase_draws(x, rng, quick))
 
     def explicit(self, x: FloatArray) -> tuple[CampaignProblem, FloatArray]:
         """The same problem with the pump phase errors among the unknowns, and the vector that x (D,) becomes there."""

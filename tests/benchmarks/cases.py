@@ -243,8 +243,8 @@ def likelihood_direct(
     direct = DirectSum(likelihood, data)
     mixture = fitted(problem, truth)
     small = reduced(problem, mixture)
-    x = mixture.draw(rng, 60)
-    x = np.ascontiguousarray(x[small._distance(x) <= small.radius])[:40]
+    x = mixture.draw(rng, 240)
+    x = np.ascontiguousarray(x[small._distance(x) <= small.radius])[:160]  # what four ensembles of forty ask together
     parameters = unknowns.parameters(x)
     slow = np.array([direct(parameters.rows(slice(k, k + 1))) for k in range(4)])
     errors = []
@@ -268,7 +268,7 @@ def likelihood_direct(
             Line(
                 f"likelihood: direct sum over {repeats} repeats; {label}", 1e3 * float(np.median(mine)),
                 1e3 * float(np.median(peer)), "ms/call", *ratio, wanted,
-                f"{CPU}; {groups} groups; differences between posterior points agree within {error:.1g}",
+                f"{CPU}; {groups} groups, batches of {len(x)}; differences between posterior points agree within {error:.1g}",
             )
         )  # fmt: skip
     return lines
