@@ -607,6 +607,8 @@ def test_an_archive_that_two_readers_might_see_differently_is_refused():
     moved = (
         raw[:end] + raw[end : end + 12] + (int.from_bytes(raw[end + 12 : end + 16], "little") - 1).to_bytes(4, "little")
     )
-    for changed in (raw + b"x", raw[:-2] + b"\x01\x00c", moved + raw[end + 16 :], raw[:-1], b"xx" + raw):
+    name = raw.rindex(b"PK\x01\x02") + 28
+    longer = raw[:name] + bytes([raw[name] + 3]) + raw[name + 1 :]  # the last name reaches over the directory's end
+    for changed in (longer, raw + b"x", raw[:-2] + b"\x01\x00c", moved + raw[end + 16 :], raw[:-1], b"xx" + raw):
         with pytest.raises(DamagedArrays):
             arrays_from_bytes(changed)

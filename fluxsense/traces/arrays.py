@@ -77,8 +77,15 @@ def _check_end(raw: bytes) -> None:
     if end < 0 or raw[end : end + 4] != b"PK\x05\x06" or raw[-2:] != b"\0\0":
         raise DamagedArrays("it is cut off, or a checksum does not fit")
     size, start = struct.unpack_from("<II", raw, end + 12)
-    if 0xFFFFFFFF not in (size, start) and start + size != end:  # else the archive has a larger end record before it
+    if 0xFFFFFFFF in (size, start):  # beyond four gigabytes: a larger end record stands before this one
+        return
+    if start + size != end:
         raise DamagedArrays("its directory is not where it should be")
+    at = start
+    while at + 46 <= end and raw[at : at + 4] == b"PK\x01\x02":  # a name may not reach over the directory's end
+        at += 46 + sum(struct.unpack_from("<HHH", raw, at + 28))
+    if at != end:
+        raise DamagedArrays("its directory does not fit its length")
 
 
 _HEADER = re.compile(
