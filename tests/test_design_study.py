@@ -10,7 +10,7 @@ from small_study import small_study
 
 from fluxsense.design.study_text import study_text
 from fluxsense.errors import InputError
-from fluxsense.study import KeepOut, LayoutRules, Limits, State, read_study
+from fluxsense.study import Data, KeepOut, LayoutRules, Limits, State, read_study
 
 
 def test_defaults(tmp_path: Path) -> None:
@@ -120,10 +120,15 @@ def test_study_text_reads_back(tmp_path: Path, name: str) -> None:
     stage = replace(
         study.isolators[0].stages[0], shunt_ratio=0.0, ring="bare", branch=-1, uncertain=(("signal_share", 0.01),)
     )
-    isolators = (replace(study.isolators[0], stages=(stage, study.isolators[0].stages[1])), *study.isolators[1:])
+    other = replace(study.isolators[0].stages[1], shunt_ratio_sd=0.02)
+    first = replace(study.isolators[0], stages=(stage, other), link_amplitude_sd=0.01, link_phase_sd_rad=0.03)
+    isolators = (first, *study.isolators[1:])
+    line = replace(study.bias_lines[0], mutual_sd_phi0_per_a=((study.loops[0].name, 0.5),))
+    noise = replace(study.noise, flux_phi0=2e-4, flux_slow_phi0=3e-5, scale_sd=0.2)
     study = replace(
         study, states=(*study.states, turned, about_x, known), layout=rules, isolators=isolators, note='two\nlines, "quoted"',
-        limits=Limits(1e-9, (2e9, 3e9), 12.0),
+        limits=Limits(1e-9, (2e9, 3e9), 12.0), noise=noise, bias_lines=(line, *study.bias_lines[1:]),
+        data=Data("direction", 0.02, 1.4) if name == "corner" else Data("magnitude" if name == "starter" else "complex"),
     )  # fmt: skip
     (tmp_path / "study.toml").write_text(study_text(study), encoding="utf-8")
     again = read_study(tmp_path / "study.toml")

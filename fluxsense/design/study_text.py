@@ -75,6 +75,9 @@ def study_text(study: Study) -> str:
         mutual = ", ".join(f"{_key(n)} = {_q(v, 'mutual')}" for n, v in line.mutual_phi0_per_a)
         lines += ["", "[[bias_line]]", f"name = {_s(line.name)}", f"limit = {_q(line.limit_a, 'current')}"]
         lines.append(f"mutual = {{ {mutual} }}" if mutual else "mutual = {}")
+        if line.mutual_sd_phi0_per_a:
+            spread = ", ".join(f"{_key(n)} = {_q(v, 'mutual')}" for n, v in line.mutual_sd_phi0_per_a)
+            lines.append(f"mutual_sd = {{ {spread} }}")
     for coil in study.coils:
         corners = ", ".join(_qs(c, "length") for c in coil.outline_m)
         lines += ["", "[[coil]]", f"name = {_s(coil.name)}", f"outline = [{corners}]"]
@@ -109,6 +112,8 @@ def study_text(study: Study) -> str:
         f"phase_drift = {_q(noise.phase_drift_rad, 'angle')}",
         f"residual_gain = {noise.residual_gain!r}",
         f"flux = {_q(noise.flux_phi0, 'flux')}",
+        f"flux_slow = {_q(noise.flux_slow_phi0, 'flux')}",
+        f"scale_sd = {noise.scale_sd!r}",
         "",
         "[plan]",
         f"repeats = {plan.repeats}",
@@ -127,6 +132,11 @@ def study_text(study: Study) -> str:
     ]
     if sampling.walkers is not None:
         lines.append(f"walkers = {sampling.walkers}")
+    data = study.data
+    if data.kind != "complex":
+        lines += ["", "[data]", f"kind = {_s(data.kind)}"]
+    if data.kind == "direction":
+        lines += [f"wrong_way = {data.wrong_way!r}", f"wrong_way_factor = {data.wrong_way_factor!r}"]
     lines += _limits(study.limits) + _layout(study.layout)
     try:
         log = study.log.relative_to(study.folder).as_posix()
@@ -198,6 +208,8 @@ def _isolator(isolator: Isolator) -> list[str]:
         f"link = {_s(isolator.link_kind)}",
         f"link_amplitude = {isolator.link_amplitude!r}",
         f"link_phase = {_q(isolator.link_phase_rad, 'angle')}",
+        f"link_amplitude_sd = {isolator.link_amplitude_sd!r}",
+        f"link_phase_sd = {_q(isolator.link_phase_sd_rad, 'angle')}",
         f"hybrid_imbalance = {_q(isolator.hybrid_imbalance_db, 'level')}",
         f"hybrid_phase_error = {_q(isolator.hybrid_phase_error_rad, 'angle')}",
         f"hybrid_loss = {_q(isolator.hybrid_loss_db, 'level')}",
@@ -210,7 +222,14 @@ def _isolator(isolator: Isolator) -> list[str]:
     for number, stage in enumerate(isolator.stages, 1):
         bare = stage.shunt_ratio == 0
         lines += ["", f"[isolator.stage_{number}]", f"loop = {_s(stage.loop)}"]
-        lines.append('ring = "bare"' if bare else f'ring = "shunted"\nshunt_ratio = {stage.shunt_ratio!r}')
+        if bare:
+            lines.append('ring = "bare"')
+        else:
+            lines += [
+                'ring = "shunted"',
+                f"shunt_ratio = {stage.shunt_ratio!r}",
+                f"shunt_ratio_sd = {stage.shunt_ratio_sd!r}",
+            ]
         if bare and stage.branch is not None:
             lines.append(f"branch = {stage.branch}")
         uncertain = dict(stage.uncertain)
