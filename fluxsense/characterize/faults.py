@@ -425,8 +425,8 @@ def sampling_faults(fit: IsolatorFit, name: str) -> list[Fault]:
         return [
             Fault(
                 "tentative",
-                f"{name}: sampling has not settled ({draws.ess:.0f} effective draws, ensembles {draws.apart:.1f} standard errors "
-                "apart): its uncertainties are rough.",
+                f"{name}: sampling has not settled ({draws.ess:.0f} effective draws, R-hat {draws.r_hat:.3f}): its "
+                "uncertainties are rough.",
             )
         ]
     return []

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -23,9 +22,6 @@ from fluxsense.characterize.tracks import Shape, Track
 from fluxsense.device.ring import mode_frequency_hz
 from fluxsense.study import Study
 from fluxsense.units import dbm_to_watt
-
-if TYPE_CHECKING:
-    from fluxsense.characterize.sample import Sampled
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -119,6 +115,35 @@ class Solution:
     vector: FloatArray
     chi2: float
     misfit: Misfit
+
+
+@dataclass(frozen=True, eq=False)
+class Sampled:
+    """What sampling says of D parameters.
+
+    Attributes
+    ----------
+    mean, sd, low_90, high_90 : ndarray (D,)
+        Mean, standard deviation, 5% and 95% quantile.
+    covariance : ndarray (D, D)
+    ess : float
+        Effective number of draws (bulk) of the parameter with fewest.
+    acceptance : float
+    r_hat : float
+        Largest rank-normalised R-hat between the ensembles.
+    settled : bool
+        Whether enough draws were made and the ensembles agree.
+    """
+
+    mean: FloatArray
+    sd: FloatArray
+    low_90: FloatArray
+    high_90: FloatArray
+    covariance: FloatArray
+    ess: float
+    acceptance: float
+    r_hat: float
+    settled: bool
 
 
 @dataclass(frozen=True)
@@ -311,18 +336,20 @@ def whole_residual(
     return np.concatenate([flat, [(vector[p.index] - p.mean) / p.sd for p in priors]])
 
 
-def covariance(
-    model: IsolatorModel, vector: FloatArray, noise: FloatArray, drift: float | None, priors: Sequence[Prior] = ()
-) -> FloatArray:
-    """Inverse of J^T J over all parameters; directions without information get a very large variance."""
+def scaled_slopes(
+    model: IsolatorModel, vector: FloatArray, noise: FloatArray, drift: float | None, priors: Sequence[Prior]
+) -> tuple[FloatArray, FloatArray]:
+    """Derivatives of `whole_residual` with respect to the parameters in their sizes, (N, D), and those sizes (D,)."""
     scale = np.array([_SCALES[p.kind] for p in model.parameters])
-    bounds = np.array([p.bounds for p in model.parameters])
-    slopes = _slopes(
-        lambda u: whole_residual(model, u * scale, noise, drift, priors), vector / scale, bounds / scale[:, None]
-    )
+    bounds = np.array([p.bounds for p in model.parameters]) / scale[:, None]
+    slopes = _slopes(lambda u: whole_residual(model, u * scale, noise, drift, priors), vector / scale, bounds)
+    return slopes, scale
+
+
+def inverse_information(slopes: FloatArray) -> FloatArray:
+    """Inverse of J^T J over all parameters; directions without information get a very large variance."""
     values, vectors = np.linalg.eigh(slopes.T @ slopes)
-    kept = np.maximum(values, 1e-10)
-    return np.asarray((vectors / kept) @ vectors.T * np.outer(scale, scale))
+    return np.asarray((vectors / np.maximum(values, 1e-10)) @ vectors.T)
 
 
 def off_start(
@@ -588,11 +615,12 @@ def _finish(
     priors: Sequence[Prior],
 ) -> IsolatorFit:
     drift = measured_drift(fit.misfit) if fit.misfit.drift is None else fit.misfit.drift
-    matrix = covariance(model, fit.vector, noise, drift, priors)
+    slopes, scale = scaled_slopes(model, fit.vector, noise, drift, priors)
     per = fit.chi2 / degrees_of_freedom(fit.misfit, len(model.parameters))
-    matrix = matrix * max(1.0, per)
-    extra, flux = _flux_covariance(model, fit, noise, drift, priors, matrix)
-    matrix = matrix + extra
+    inner = inverse_information(slopes) * max(1.0, per)
+    extra, flux = _flux_covariance(model, fit, noise, drift, priors, slopes, inner)
+    extra = extra * np.outer(scale, scale)
+    matrix = inner * np.outer(scale, scale) + extra
     bound = []
     for p, value in zip(model.parameters, fit.vector, strict=True):
         low, high = p.bounds
@@ -611,9 +639,10 @@ def _flux_covariance(
     noise: FloatArray,
     drift: float,
     priors: Sequence[Prior],
-    matrix: FloatArray,
+    slopes: FloatArray,
+    inner: FloatArray,
 ) -> tuple[FloatArray, float]:
-    """What flux noise from sweep to sweep adds to the covariance, and that noise per loop, Phi0.
+    """What flux noise from sweep to sweep adds to the covariance (in sizes, as `inner`), and that noise per loop, Phi0.
 
     Flux noise of standard deviation s adds D_q x_q to the residual, q counting records and loops, x normal with s.  The fit is
     least squares without it, so that its error gains A J^T D x (A the inverse of J^T J) and its covariance
@@ -623,11 +652,8 @@ def _flux_covariance(
     """
     count = len(model.records)
     base = whole_residual(model, fit.vector, noise, drift, priors)
-    scale = np.array([_SCALES[p.kind] for p in model.parameters])
-    bounds = np.array([p.bounds for p in model.parameters]) / scale[:, None]
-    slopes = _slopes(lambda u: whole_residual(model, u * scale, noise, drift, priors), fit.vector / scale, bounds)
     step = 1e-4
-    scores, cross, own = np.empty(2 * count), np.empty((2 * count, len(scale))), np.zeros((2 * count, 2 * count))
+    scores, cross, own = np.empty(2 * count), np.empty((2 * count, len(inner))), np.zeros((2 * count, 2 * count))
     for n in range(count):
         pair = []
         for k in (0, 1):
@@ -639,12 +665,11 @@ def _flux_covariance(
             scores[2 * n + k] = d @ base[: d.size]
             cross[2 * n + k] = d @ slopes[: d.size]
         own[2 * n : 2 * n + 2, 2 * n : 2 * n + 2] = [[a @ b for b in pair] for a in pair]
-    inner = matrix / np.outer(scale, scale)
     m = own - cross @ inner @ cross.T
     square = (float(scores @ scores) - float(np.trace(m))) / max(float(np.sum(m * m)), 1e-300)
     variance = max(0.0, square)
     gain = inner @ cross.T
-    return variance * (gain @ gain.T) * np.outer(scale, scale), float(np.sqrt(variance))
+    return variance * (gain @ gain.T), float(np.sqrt(variance))
 
 
-__all__ = ["IsolatorFit", "Parameter", "Solution", "directionality", "fit_isolator", "whole_residual"]
+__all__ = ["IsolatorFit", "Parameter", "Sampled", "Solution", "directionality", "fit_isolator", "whole_residual"]

@@ -330,7 +330,7 @@ def _entry(study: Study, result: IsolatorResult, enough_db: float) -> dict[str, 
         out["sampling"] = {
             "effective_draws": draws.ess,
             "acceptance": draws.acceptance,
-            "ensembles_apart": draws.apart,
+            "r_hat": draws.r_hat,
             "settled": draws.settled,
         }
     seen = result.reflection
