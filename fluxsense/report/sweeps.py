@@ -342,7 +342,7 @@ def draw_residuals(fit: IsolatorFit) -> Figure:
     axis.set_xlabel("setting, in the order of time")
     axis.set_ylabel("squared residual / noise")
     axis.set_ylim(bottom=0)
-    axis.legend(loc="upper right", ncols=2)
+    figure.legend(loc="outside upper right", ncols=2)
     return figure
 
 
