@@ -259,8 +259,8 @@ def test_nested_sampling_on_flux_problems(study: Study, case: str) -> None:
 @pytest.mark.parametrize("case", ["weak", "strong", "one_offset_state"])
 def test_nested_sampling_on_campaigns(tmp_path: Path, case: str) -> None:
     """Three studies with traces, a source model and none: dynesty against both routes."""
-    from fluxsense.confidence.evidence import no_source_problem
     from fluxsense.infer.orient import INTEGRATED, prepare
+    from fluxsense.infer.problem import no_source_problem
     from fluxsense.simulate import draw_truth, simulate_digest
 
     small = small_study(

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from slopes import check_slopes
 from small_study import small_study
 
 from fluxsense.campaign import campaign_rows, load_votes
@@ -16,7 +17,6 @@ from fluxsense.device.ring import circulating_current_a, quarter_phase
 from fluxsense.errors import InputError
 from fluxsense.infer.likelihood import probe_of
 from fluxsense.infer.orient_votes import orient_votes
-from fluxsense.infer.problem import curvature
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.infer.votes import VoteModel, VoteProblem, positive_probability, read_vote_wiring, simulate_votes
 from fluxsense.simulate import draw_truth, simulate_directions, write_campaign
@@ -85,12 +85,7 @@ def test_slopes(study):
     votes, _ = votes_from_rows(simulate_directions(study, truth), ".")
     problem = VoteProblem(Unknowns(study, ("c1",)), votes, truth.port_signs)
     x = problem.unknowns.draw(np.random.default_rng(3), 1)[0]
-    value, gradient, information = curvature(problem, x)
-    assert value == pytest.approx(problem.log_likelihood(x[None])[0])
-    step = 1e-6 * np.eye(x.size)
-    slope = (problem.log_likelihood(x + step) - problem.log_likelihood(x - step)) / 2e-6
-    np.testing.assert_allclose(gradient, slope, rtol=1e-4, atol=1e-4)
-    assert np.linalg.eigvalsh(information)[0] > -1e-9
+    check_slopes(problem, x)
 
 
 def test_counts_follow_the_model(study):

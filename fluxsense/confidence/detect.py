@@ -22,9 +22,10 @@ from fluxsense.confidence.stored import Stored
 from fluxsense.errors import InputError
 from fluxsense.infer.directions import angle_between_rad, angles_from_vector, random_directions, unit_vectors
 from fluxsense.infer.likelihood import RatioLikelihood
-from fluxsense.infer.modes import ascend
+from fluxsense.infer.modes import ascend, ascend_all
 from fluxsense.infer.noise import measure_noise
 from fluxsense.infer.orient import INTEGRATED, measured_isolators, plain_json
+from fluxsense.infer.problem import CampaignProblem, no_source_problem
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.infer.wiring import read_wiring
 from fluxsense.study import Study
@@ -237,7 +238,7 @@ def _evidence_part(
         reduce=False,
     )
     say("evidence of no source", 0.0, "")
-    none_problem = evidence.no_source_problem(problem, INTEGRATED)
+    none_problem = no_source_problem(problem, INTEGRATED)
     start = ascend(none_problem, np.zeros(none_problem.unknowns.size)) if none_problem.unknowns.size else None
     clear = start is not None and source.log_value - start.log_evidence > CLEAR
     effort: dict[str, Any] = {"draws": 2000, "fit_draws": 500, "fit_rounds": 3}
@@ -580,7 +581,6 @@ def compare_sources(first: Study, second: Study, digest: Digest, seed: int = 0) 
         If the studies do not describe the same traces.
     """
     from fluxsense.infer.orient import prepare
-    from fluxsense.infer.problem import CampaignProblem
 
     _require_same_chip(first, second)
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence([seed, 5]).spawn(4)]
@@ -595,7 +595,7 @@ def compare_sources(first: Study, second: Study, digest: Digest, seed: int = 0) 
                 study, digest, old.port_signs, residual_gain=gain, noise=old.noise, reference=old.reference
             )
             problem = CampaignProblem(problem.unknowns, likelihood)
-            modes = [m for m in (ascend(problem, m.x) for m in modes) if m is not None]
+            modes = [m for m in ascend_all(problem, np.array([m.x for m in modes])) if m is not None]
         value, _ = evidence.weigh(
             problem, rng, modes=modes, draws=4000, enough=1500, fit_draws=1000, fit_rounds=6, steps=120
         )

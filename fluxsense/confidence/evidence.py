@@ -23,7 +23,7 @@ from fluxsense.errors import InputError
 from fluxsense.infer.compress import compress
 from fluxsense.infer.likelihood import RatioLikelihood
 from fluxsense.infer.mixture import StudentMixture, from_modes, improve
-from fluxsense.infer.modes import LocalMode, ascend, find_modes
+from fluxsense.infer.modes import LocalMode, ascend_all, find_modes
 from fluxsense.infer.problem import CampaignProblem, Problem, log_posterior
 from fluxsense.infer.sampler import run_ensembles
 from fluxsense.infer.unknowns import LOG_2PI, SourcePrior, Unknowns
@@ -389,13 +389,6 @@ def direction_problem(problem: CampaignProblem, direction: npt.ArrayLike, leave_
     return CampaignProblem(unknowns, problem.likelihood)
 
 
-def no_source_problem(problem: CampaignProblem, leave_out: Sequence[str]) -> CampaignProblem:
-    """The same campaign under the hypothesis that there is no source."""
-    full = problem.unknowns
-    unknowns = Unknowns(full.study, full.cooldowns, problem.measured, with_source=False, leave_out=leave_out)
-    return CampaignProblem(unknowns, problem.likelihood)
-
-
 def line_modes(problem: CampaignProblem, sizes: Sequence[float] = (0.03, 0.3, 1.0)) -> list[LocalMode]:
     """Maxima of a problem along one direction, from a few sizes with nuisances at their means."""
     starts = np.zeros((len(sizes), problem.unknowns.size))
@@ -404,8 +397,8 @@ def line_modes(problem: CampaignProblem, sizes: Sequence[float] = (0.03, 0.3, 1.
         starts[:, 0] = sizes
     values = log_posterior(problem, starts)
     found: list[LocalMode] = []
-    for n in np.argsort(-values)[: 2 if lead else 1]:
-        mode = ascend(problem, starts[n])
+    best = np.argsort(-values)[: 2 if lead else 1]
+    for mode in ascend_all(problem, starts[best]):
         if mode is not None and not any(np.allclose(mode.x, m.x, atol=0.05) for m in found):
             found.append(mode)
     return sorted(found, key=lambda m: -m.log_evidence)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -73,17 +74,15 @@ def ascend_all(
     list of LocalMode or None
         For each start; None where the prior vanishes at it, or the information at the end is not positive definite.
     """
-    climbs = [_Climb(problem, np.array(start, dtype=np.float64)) for start in starts]
-    for climb, value in zip(climbs, problem.unknowns.log_prior(np.asarray(starts)), strict=True):
-        climb.prior, climb.climbing = float(value), bool(np.isfinite(value))
-    alive = [c for c in climbs if c.climbing]
-    _take_curvatures(problem, alive)
+    prior = problem.unknowns.log_prior(np.asarray(starts))
+    climbs = {n: _Climb(problem, starts[n], float(p)) for n, p in enumerate(prior) if np.isfinite(p)}
+    moving = list(climbs.values())
+    _take_curvatures(problem, moving)
     for _ in range(max_steps):
-        moving = [c for c in alive if c.climbing]
         if not moving:
             break
         if progress is not None:
-            progress(len(climbs) - len(moving))
+            progress(len(starts) - len(moving))
         trying = moving
         for _ in range(MAX_TRIES):
             trials = np.array([c.trial() for c in trying])
@@ -91,23 +90,20 @@ def ascend_all(
             trying = [c for c, x, v in zip(trying, trials, values, strict=True) if not c.accepts(x, float(v))]
             if not trying:
                 break
-        for climb in trying:
-            climb.climbing = False
-        moved = [c for c in moving if c.climbing]
+        moved = [c for c in moving if c not in trying]
         _take_curvatures(problem, moved)
-        for climb in moved:
-            climb.climbing = not climb.arrived()
-    return [c.end() if c in alive else None for c in climbs]
+        moving = [c for c in moved if not c.arrived()]
+    return [climbs[n].end() if n in climbs else None for n in range(len(starts))]
 
 
 class _Climb:
     """One climb of `ascend_all`: where it stands, and how far it dares to step."""
 
-    def __init__(self, problem: Problem, x: FloatArray) -> None:
+    def __init__(self, problem: Problem, start: FloatArray, prior: float) -> None:
+        x = np.array(start, dtype=np.float64)
         self._unknowns = problem.unknowns
+        self._prior = prior
         self.x = x
-        self.prior = 0.0
-        self.climbing = True
         self._total = -np.inf
         self._gain = np.inf
         self._damping = 1e-3
@@ -120,7 +116,7 @@ class _Climb:
         """The curvature at x."""
         slope, bend = self._unknowns.prior_curvature(self.x)
         if not np.isfinite(self._total):
-            self._total = value + self.prior
+            self._total = value + self._prior
         self._gradient, self._matrix = gradient + slope, information + bend
 
     def trial(self) -> FloatArray:
@@ -228,12 +224,8 @@ def find_modes(
     tried_images: list[FloatArray] = []
     done = 0
     while queue:
-        before = done
-
-        def told(ended: int, before: int = before, now: int = len(queue)) -> None:
-            if progress is not None:
-                progress(before + ended, max(planned, before + now))
-
+        planned = max(planned, done + len(queue))
+        told = None if progress is None else partial(_told, progress, done, planned)
         modes = ascend_all(problem, np.array(queue), progress=told)
         done += len(queue)
         queue = []
@@ -250,6 +242,10 @@ def find_modes(
                     queue.append(image)
     found.sort(key=lambda m: -m.log_evidence)
     return found[:MAX_MODES]
+
+
+def _told(progress: Callable[[int, int], None], before: int, planned: int, ended: int) -> None:
+    progress(before + ended, planned)
 
 
 def _images(x: FloatArray) -> list[FloatArray]:

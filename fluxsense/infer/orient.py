@@ -43,7 +43,7 @@ from fluxsense.infer.mixture import StudentMixture, from_modes, improve
 from fluxsense.infer.modes import LocalMode, ascend, ascend_all, find_modes
 from fluxsense.infer.noise import measure_noise
 from fluxsense.infer.predictive import PredictiveCheck, estimate_residual_gain, predictive_check
-from fluxsense.infer.problem import CampaignProblem, Problem, log_posterior
+from fluxsense.infer.problem import CampaignProblem, Problem, log_posterior, no_source_problem
 from fluxsense.infer.quadrature import Quadrature, integrate
 from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles
 from fluxsense.infer.unknowns import Unknowns
@@ -78,6 +78,7 @@ WORTH_REDUCING = 10_000
 ROUGH_LOG_ODDS = 300.0
 """Log odds against no source beyond which they are worked out roughly."""
 FEW_DRAWS = 400
+"""Draws that they are then worked out from."""
 PROPOSAL_TOLERANCE = 0.03
 """Error of log-likelihood differences allowed in fitting the proposal."""
 RESIDUAL_GAINS = (0.0005, 0.001, 0.002, 0.003, 0.005, 0.008, 0.012, 0.02, 0.03, 0.05)
@@ -110,8 +111,6 @@ class Posterior:
     diagnosis : Diagnosis
     log_evidence, log_evidence_sd, evidence_ess : float
     seed : int
-    frequencies : tuple of int or None
-        Frequencies used by the reduced quadrature and those there are, or None if all were used.
     reduced : CompressedProblem or None
         What the chains were sampled with, if the frequencies were reduced.
     reduction_error : float
@@ -135,11 +134,15 @@ class Posterior:
     log_evidence_sd: float
     evidence_ess: float
     seed: int
-    frequencies: tuple[int, int] | None
     reduction_error: float
     reduced: CompressedProblem | None = None
     quadrature: Quadrature | None = None
     shift: float = 0.0
+
+    @property
+    def frequencies(self) -> tuple[int, int] | None:
+        """Frequencies used by the reduced quadrature and those there are; None if all were used."""
+        return None if self.reduced is None else (self.reduced.nodes, self.reduced.points)
 
     @property
     def direction(self) -> FloatArray:
@@ -288,7 +291,6 @@ def sample_posterior(
         log_evidence_sd=log_z_sd,
         evidence_ess=log_z_ess,
         seed=seed,
-        frequencies=(problem.nodes, problem.points) if isinstance(problem, CompressedProblem) else None,
         reduction_error=error,
         reduced=problem if isinstance(problem, CompressedProblem) else None,
         quadrature=exact,
@@ -577,7 +579,8 @@ def orient(
     say("predictive check", 0.0, "")
     check = predictive_check(explicit, explicit_best, np.random.default_rng(check_seed))
     say("no-source hypothesis", 0.0, "")
-    null_log, null_sd, null_ess = _null_evidence(problem, np.random.default_rng(null_seed), posterior.log_evidence)
+    null = no_source_problem(problem, integrated_kinds(study))
+    null_log, null_sd, null_ess = null_evidence(null, np.random.default_rng(null_seed), posterior.log_evidence)
     factor = posterior.log_evidence - null_log
     factor_sd = float(np.hypot(posterior.log_evidence_sd, null_sd))
     findings, limit = _findings(study, digest, explicit, posterior, wiring, explicit_best)
@@ -663,16 +666,12 @@ def _table(
     return unknowns.names, unknowns.units, out
 
 
-def _null_evidence(problem: CampaignProblem, rng: np.random.Generator, against: float) -> tuple[float, float, float]:
-    """Log evidence of the hypothesis that there is no source, its error, and the effective number of draws.
+def null_evidence(null: Problem, rng: np.random.Generator, against: float) -> tuple[float, float, float]:
+    """Log evidence of a hypothesis without a source, its error, and the effective number of draws.
 
     Where Laplace's approximation puts it hopelessly below the log evidence `against`, a few draws must do.
     """
-    full = problem.unknowns
-    measured = sorted({f.isolator for f in problem.likelihood.families})
-    unknowns = Unknowns(full.study, full.cooldowns, measured, with_source=False, leave_out=integrated_kinds(full.study))
-    null = CampaignProblem(unknowns, problem.likelihood)
-    if unknowns.size == 0:
+    if null.unknowns.size == 0:
         return float(null.log_likelihood(np.zeros((1, 0)))[0]), 0.0, np.inf
     found = find_modes(null, rng)
     if not found:
@@ -680,7 +679,8 @@ def _null_evidence(problem: CampaignProblem, rng: np.random.Generator, against: 
     if found[0].log_evidence < against - ROUGH_LOG_ODDS:
         return evidence(null, from_modes(found), rng, FEW_DRAWS)
     mixture, _ = _proposal(null, found, rng, rounds=4)
-    return evidence(compress(null, mixture, rng) or null, mixture, rng)
+    reduced = compress(null, mixture, rng) if isinstance(null, CampaignProblem) else None
+    return evidence(reduced or null, mixture, rng)
 
 
 def _findings(
@@ -713,8 +713,8 @@ def _findings(
     out += mode_words(posterior)
     if table and not missing and table[0].error_if_known_deg < 0.7 * now:
         out.append(
-            f"What limits the answer most are the {table[0].words}: {now:.2g} degrees as it is, "
-            f"{table[0].error_if_known_deg:.2g} degrees if they were known exactly."
+            f"What limits the answer most: the {table[0].words}. The error is {now:.2g} degrees as it is, and would be "
+            f"{table[0].error_if_known_deg:.2g} degrees with exact knowledge of that."
         )
     for n, (odds, stated) in enumerate(zip(wiring.log_odds, wiring.stated, strict=True)):
         if stated and odds < -10:

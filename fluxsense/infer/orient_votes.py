@@ -12,7 +12,6 @@ import numpy.typing as npt
 
 from fluxsense.errors import InputError
 from fluxsense.infer.limits import limits, rank_words, reference_words, zero_bias_words
-from fluxsense.infer.mixture import from_modes, improve
 from fluxsense.infer.modes import find_modes
 from fluxsense.infer.orient import (
     Answer,
@@ -23,11 +22,10 @@ from fluxsense.infer.orient import (
     draws_that_matter,
     judge,
     mode_words,
+    null_evidence,
     sample_as_stated,
 )
 from fluxsense.infer.predictive import PredictiveCheck, gamma_tail
-from fluxsense.infer.problem import log_posterior
-from fluxsense.infer.sampler import evidence
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.infer.votes import VoteProblem, read_vote_wiring, without_source
 from fluxsense.study import Study
@@ -127,14 +125,7 @@ def orient_votes(
         file=chain_keeper(chain_file, study, data_hash, seed, jumping),
     )
     say("no-source hypothesis", 0.0, "")
-    null = without_source(problem)
-    if null.unknowns.size:
-        mixture, _ = improve(
-            from_modes(find_modes(null, null_stream)), lambda x: log_posterior(null, x), null_stream, rounds=4
-        )
-        null_log, null_sd, null_ess = evidence(null, mixture, null_stream)
-    else:
-        null_log, null_sd, null_ess = float(null.log_likelihood(np.zeros((1, 0)))[0]), 0.0, np.inf
+    null_log, null_sd, null_ess = null_evidence(without_source(problem), null_stream, posterior.log_evidence)
     drawn = posterior.thinned()
     check = vote_check(problem, drawn, check_stream)
     factor = posterior.log_evidence - null_log

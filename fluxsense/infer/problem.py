@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -346,6 +347,13 @@ class CampaignProblem:
         for column, n in enumerate(wider.nuisances, wider.lead):
             out[column] = values[n.name] if n.name in values else phases[n.index[0]] / n.sd
         return CampaignProblem(wider, self.likelihood, integrate=False), out
+
+
+def no_source_problem(problem: CampaignProblem, leave_out: Sequence[str]) -> CampaignProblem:
+    """The same campaign under the hypothesis that there is no source."""
+    full = problem.unknowns
+    unknowns = Unknowns(full.study, full.cooldowns, problem.measured, with_source=False, leave_out=leave_out)
+    return CampaignProblem(unknowns, problem.likelihood)
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """Walks side by side, whose questions to one slow function are answered in one call.
 
-A likelihood of few points costs nearly as much for twenty parameter sets as for eighty, so ensembles that wait for each other are
-several times faster than one after the other.
+A likelihood of few points costs nearly as much for twenty parameter sets as for eighty: ensembles that wait for each other
+save most of the calls.
 """
 
 from __future__ import annotations
