@@ -8,8 +8,9 @@ errors and the position of a dipole from theirs, ratios of group means from the 
 the likelihood; each is fitted without a source and the score statistic taken, with derivatives at the nuisances that a fit
 finds, as for measured data.  Predictions are averages over the same sets, from drawn scores.
 With --digests and --digests-each, that many campaigns without a source and at each of four sizes are simulated sweep by
-sweep and digested like files, with the noise measured from their own repeats.  The sequential test runs on the same campaign to first order, repeat by repeat, with the
-Bayes factor of the study's prior as its ratio.  Printed with binomial errors.
+sweep and digested like files, with the noise measured from their own repeats.  The sequential test runs on the same
+campaign to first order, repeat by repeat, with the Bayes factor of the study's prior as its ratio.  Printed with binomial
+errors.
 """
 
 from __future__ import annotations
