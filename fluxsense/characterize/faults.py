@@ -34,6 +34,9 @@ CLEAR: Final = 2.0
 WELL: Final = 0.07
 """Root mean square misfit of a track, in linewidths, that a right kind of ring stays below."""
 POOR_CHI2, BAD_CHI2 = 1.5, 6.0
+JUMP_SUSPECTED, JUMP_CERTAIN = 30.0, 150.0
+"""Fall of chi2 with a step of both fluxes: by tests/characterize_coverage.py below 10 on ten good chips; flux noise of 1 mPhi0
+from sweep to sweep gave at most 13, once 78."""
 DECISIVE: Final = 10.0
 
 
@@ -370,6 +373,16 @@ def fit_faults(fit: IsolatorFit, name: str) -> list[Fault]:
                     + (", so nothing is written." if severe else " fully. Uncertainties are enlarged accordingly."),
                 )
             )
+    if fit.jump is not None and fit.jump.chi2 > JUMP_SUSPECTED and not any(f.severity == "unusable" for f in out):
+        n, chi2 = fit.jump.record, fit.jump.chi2
+        out.append(
+            Fault(
+                "unusable" if chi2 > JUMP_CERTAIN else "tentative",
+                f"{name}: the flux seems to have jumped, perhaps between {records[n - 1].row.file} and {records[n].row.file} (chi2 "
+                f"would fall by {chi2:.0f}); the values then belong to neither part. Repeat the sweeps, or, where the place of the "
+                "jump is known, give those before and after it different cooldowns in the log.",
+            )
+        )
     if fit.pumped and fit.wiring_odds < DECISIVE:
         out.append(
             Fault(

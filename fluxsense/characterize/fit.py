@@ -118,6 +118,16 @@ class Solution:
 
 
 @dataclass(frozen=True, eq=False)
+class Jump:
+    """Where the flux is most likely to have jumped: the first record after it, its size per loop (2,) in Phi0 to first order,
+    and by how much chi2 would fall."""
+
+    record: int
+    size_phi0: FloatArray
+    chi2: float
+
+
+@dataclass(frozen=True, eq=False)
 class Sampled:
     """What sampling says of D parameters.
 
@@ -180,6 +190,7 @@ class IsolatorFit:
         Flux noise from sweep to sweep, per loop, as the residuals show it; it is in the covariance.
     flux_covariance : ndarray (D, D), optional
         Its part of the covariance.
+    jump : Jump, optional
     rival_odds : float
         Half the difference of chi2 to the best fit with other idler frequencies; infinite if none came near.
     """
@@ -203,6 +214,7 @@ class IsolatorFit:
     flux_noise_phi0: float = 0.0
     flux_covariance: FloatArray | None = None
     rival_odds: float = float("inf")
+    jump: Jump | None = None
 
     def value(self, kind: str, stage: int = 0, item: int = 0) -> float:
         """One fitted value."""
@@ -618,7 +630,7 @@ def _finish(
     slopes, scale = scaled_slopes(model, fit.vector, noise, drift, priors)
     per = fit.chi2 / degrees_of_freedom(fit.misfit, len(model.parameters))
     inner = inverse_information(slopes) * max(1.0, per)
-    extra, flux = _flux_covariance(model, fit, noise, drift, priors, slopes, inner)
+    extra, flux, jump = _flux_noise(model, fit, noise, drift, priors, slopes, inner)
     extra = extra * np.outer(scale, scale)
     matrix = inner * np.outer(scale, scale) + extra
     bound = []
@@ -629,11 +641,11 @@ def _finish(
             bound.append(p.label)
     return IsolatorFit(
         model, fit.vector, np.sqrt(np.diag(matrix)), matrix, per, noise, drift, fit.misfit, shapes, tracks, pumped, odds,
-        tuple(bound), tuple(priors), flux_noise_phi0=flux, flux_covariance=extra,
+        tuple(bound), tuple(priors), flux_noise_phi0=flux, flux_covariance=extra, jump=jump,
     )  # fmt: skip
 
 
-def _flux_covariance(
+def _flux_noise(
     model: IsolatorModel,
     fit: Solution,
     noise: FloatArray,
@@ -641,14 +653,16 @@ def _flux_covariance(
     priors: Sequence[Prior],
     slopes: FloatArray,
     inner: FloatArray,
-) -> tuple[FloatArray, float]:
-    """What flux noise from sweep to sweep adds to the covariance (in sizes, as `inner`), and that noise per loop, Phi0.
+) -> tuple[FloatArray, float, Jump]:
+    """What flux noise from sweep to sweep adds to the covariance (in sizes, as `inner`), that noise per loop (Phi0), and where
+    the flux is most likely to have jumped.
 
     Flux noise of standard deviation s adds D_q x_q to the residual, q counting records and loops, x normal with s.  The fit is
     least squares without it, so that its error gains A J^T D x (A the inverse of J^T J) and its covariance
     s^2 A K K^T A, K = J^T D.  The scores D_q^T r have, without flux noise, the covariance M = D^T D - K^T A K, with it
     M + s^2 M M; the sum of their squares gives s (a moment estimate, zero where the sum is too small).  Between records
-    D^T D is taken as zero: they meet in the line gains alone.
+    D^T D is taken as zero: they meet in the line gains alone.  A jump adds the same x_q to every record from one on; the sums of
+    the scores from there on, one per loop, with their part of M + s^2 M M, tell how much chi2 falls with it (a score test).
     """
     count = len(model.records)
     base = whole_residual(model, fit.vector, noise, drift, priors)
@@ -669,7 +683,24 @@ def _flux_covariance(
     square = (float(scores @ scores) - float(np.trace(m))) / max(float(np.sum(m * m)), 1e-300)
     variance = max(0.0, square)
     gain = inner @ cross.T
-    return variance * (gain @ gain.T), float(np.sqrt(variance))
+    return variance * (gain @ gain.T), float(np.sqrt(variance)), _most_likely_jump(scores, m + variance * (m @ m), m)
+
+
+def _most_likely_jump(scores: FloatArray, spread: FloatArray, m: FloatArray) -> Jump:
+    """The step of both fluxes that the scores (2 P,) ask for most, given their covariance and M, both (2 P, 2 P)."""
+    best = Jump(0, np.zeros(2), 0.0)
+    for n in range(1, len(scores) // 2):
+        from_here = np.zeros((len(scores), 2))
+        from_here[2 * n :: 2, 0] = from_here[2 * n + 1 :: 2, 1] = 1.0
+        u = from_here.T @ scores
+        values, vectors = np.linalg.eigh(from_here.T @ spread @ from_here)
+        told = values > 1e-9 * max(float(values[-1]), 1e-300)
+        z = (vectors[:, told].T @ u) / np.sqrt(values[told])
+        fall = float(z @ z)
+        if fall > best.chi2:
+            size = -np.linalg.lstsq(from_here.T @ m @ from_here, u, rcond=1e-9)[0]
+            best = Jump(n, np.asarray(size, dtype=np.float64), fall)
+    return best
 
 
 __all__ = ["IsolatorFit", "Parameter", "Sampled", "Solution", "directionality", "fit_isolator", "whole_residual"]
