@@ -290,13 +290,15 @@ def simulate_directions(study: Study, truth: Truth) -> list[LogRow]:
 
     Flux noise acts on each sweep, and a sweep is read wrongly at the truth's rate.
     """
-    rng = np.random.default_rng([truth.seed, 2])
-    rows = []
-    for row, key in _rows(study):
-        model = VoteModel(study, (key,), truth.cooldowns, truth.port_signs)
-        forward = rng.random() < model.forward(truth.parameters, truth.wrong_way)[0, 0]
-        rows.append(replace(row, file="", transmits="21" if forward else "12"))
-    return rows
+    rows = list(_rows(study))
+    keys = tuple(dict.fromkeys(key for _, key in rows))
+    model = VoteModel(study, keys, truth.cooldowns, truth.port_signs)
+    probability = dict(zip(keys, model.forward(truth.parameters, truth.wrong_way)[0], strict=True))
+    drawn = np.random.default_rng([truth.seed, 2]).random(len(rows))
+    return [
+        replace(row, file="", transmits="21" if u < probability[key] else "12")
+        for (row, key), u in zip(rows, drawn, strict=True)
+    ]
 
 
 def _rows(study: Study) -> Iterator[tuple[LogRow, GroupKey]]:
