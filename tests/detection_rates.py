@@ -8,7 +8,10 @@ errors and the position of a dipole from theirs, ratios of group means from the 
 the likelihood; each is fitted without a source and the score statistic taken, with derivatives at the nuisances that a fit
 finds, as for measured data.  Predictions are averages over the same sets, from drawn scores.
 With --digests and --digests-each, that many campaigns without a source and at each of four sizes are simulated sweep by
-sweep and digested like files, with the noise measured from their own repeats.  The sequential test runs on the same
+sweep and digested like files, with the noise measured from their own repeats.  With --known-noise the campaigns near the
+thresholds are taken once more with noise, nuisances and derivatives of the truth, for which the law of the statistic is
+known exactly to first order in the noise: the same draws, so that the difference of the two counts is known far better than
+either, and chance in the draws is told from a fault of what is measured.  The sequential test runs on the same
 campaign to first order, repeat by repeat, with the Bayes factor of the study's prior as its ratio.  Printed with binomial
 errors.
 """
@@ -20,6 +23,7 @@ import json
 import os
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
@@ -32,11 +36,15 @@ from fluxsense.confidence.detect import planned_likelihood  # noqa: E402
 from fluxsense.confidence.linear import LinearCampaign, drawn_campaigns, linear_campaign, linear_log_bayes_factor  # noqa: E402
 from fluxsense.infer.directions import random_directions  # noqa: E402
 from fluxsense.infer.likelihood import RatioLikelihood  # noqa: E402
-from fluxsense.infer.noise import measure_noise  # noqa: E402
-from fluxsense.simulate import draw_truth, simulate_digest  # noqa: E402
+from fluxsense.infer.noise import PATHS, NoiseLevels, measure_noise  # noqa: E402
+from fluxsense.infer.unknowns import Unknowns  # noqa: E402
+from fluxsense.simulate import draw_truth, line_gain, simulate_digest  # noqa: E402
 from fluxsense.study import Study, read_study  # noqa: E402
 from fluxsense.traces.digest import Digest  # noqa: E402
 from fluxsense.units import format_quantity  # noqa: E402
+
+NEAR = 0.15
+"""How near to a threshold, relative to it, a statistic is taken again with known noise; the two differ by a few percent."""
 
 
 def planned_campaign(study: Study, seed: int) -> tuple[LinearCampaign, Digest]:
@@ -80,6 +88,58 @@ def digest_statistic(study: Study, seed: int, size: float) -> float:
     return float(campaign.statistic(campaign.measured_score()[0]))
 
 
+def known_noise_statistic(study: Study, seed: int) -> float:
+    """The statistic of the campaign of `digest_statistic` without a source, if all but the source were known.
+
+    Derivatives and covariance are those of the noise-free campaign at its true nuisances, so that the score of the noisy
+    ratios, to first order in the noise, is normal with covariance M.
+    """
+    truth = draw_truth(study, seed, source=(0.0, 0.0, 0.0))
+    noisy = simulate_digest(study, truth)
+    silent = replace(study.noise, white=0.0, gain_drift=0.0, phase_drift_rad=0.0, residual_gain=0.0, flux_phi0=0.0)
+    short = replace(study, noise=silent, plan=replace(study.plan, repeats=2, off_repeats=2))
+    clean = Digest({k: replace(g, count=noisy[k].count) for k, g in simulate_digest(short, truth).items()})
+    rng = np.random.default_rng([seed, 2])  # as `simulate.sweeps` begins
+    frequency_hz = np.linspace(study.sweep.start_hz, study.sweep.stop_hz, study.sweep.points)
+    gains = {i.name: line_gain(rng, frequency_hz)[list(PATHS)] for i in study.isolators}
+    levels = {k: study.noise.white * np.median(np.abs(gains[k.isolator]), axis=1) for k in noisy}
+    drift = np.diag([study.noise.gain_drift**2, study.noise.phase_drift_rad**2] * 2)
+    noise = NoiseLevels(levels, {i.name: drift for i in study.isolators}, True)
+    exact, measured = (
+        RatioLikelihood(study, d, truth.port_signs, noise=noise, reference=truth.parameters) for d in (clean, noisy)
+    )
+    wide = Unknowns(study, study.plan.cooldowns)
+    whitened = wide.draw(np.random.default_rng([seed, 1]), 1)[0, wide.lead :]  # as `draw_truth` draws them
+    drawn = dict(zip((n.name for n in wide.nuisances), whitened, strict=True))
+    names = Unknowns(study, exact.cooldowns, with_source=False, leave_out=("phase",)).nuisances
+    campaign = LinearCampaign(exact, np.array([drawn[n.name] for n in names]))
+    score, _ = campaign.fit([f.ratio[None] for f in measured.families], rounds=0)
+    return float(campaign.statistic(score[0]))
+
+
+def compare_known_noise(
+    study: Study, options: argparse.Namespace, values: np.ndarray, thresholds: dict[float, float]
+) -> None:
+    """Counts beyond the thresholds as measured and with everything known, for the same draws; printed."""
+    near = np.zeros(len(values), dtype=bool)
+    for t in thresholds.values():
+        near |= np.abs(values - t) < NEAR * t
+    known = values.copy()
+    for n in np.flatnonzero(near):
+        known[n] = known_noise_statistic(study, 10_000_000 + 100_000 * options.seed + int(n))
+    d = known[near] - values[near]
+    print(
+        f"  everything but the source known, {near.sum()} of these near a threshold: statistic {d.mean():+.2f} +- {d.std():.2f}"
+    )
+    for a, t in thresholds.items():
+        more, fewer = int(np.sum((values >= t) & (known < t))), int(np.sum((values < t) & (known >= t)))
+        rate, sd = a + (more - fewer) / len(values), np.sqrt(more + fewer) / len(values)
+        print(
+            f"    beyond the threshold for {a:g}: {int(np.sum(known >= t))} known ({a * len(values):g} expected), "
+            f"{int(np.sum(values >= t))} measured; {more} only as measured, {fewer} only as known: rate {rate:.4f} +- {sd:.4f}"
+        )
+
+
 def whole_digests(
     study: Study,
     options: argparse.Namespace,
@@ -104,6 +164,8 @@ def whole_digests(
                     path.with_suffix(".part").replace(path)
         if not count:
             continue
+        if size == 0 and options.known_noise:
+            compare_known_noise(study, options, np.array(values[:count]), thresholds)
         source = "no source" if size == 0 else format_quantity(size * study.source.size, kind, 4)
         for a, t in thresholds.items():
             expected = a if size == 0 else scores.detection(size, t)
@@ -125,6 +187,9 @@ def main() -> int:
     parser.add_argument("--draws", type=int, default=32, help="sets of nuisances drawn from their priors (default 32)")
     parser.add_argument("--digests", type=int, default=0, help="whole digests without a source, sweep by sweep")
     parser.add_argument("--digests-each", type=int, default=0, help="whole digests at each of the four sizes")
+    parser.add_argument(
+        "--known-noise", action="store_true", help="those near a threshold again with everything but the source known"
+    )
     parser.add_argument("--json", help="file of the statistics of whole digests, from which a later run goes on")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
