@@ -8,7 +8,7 @@ the sphere; posterior von Mises-Fisher), the normal evidence of a linear measure
 from __future__ import annotations
 
 import warnings
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -210,8 +210,26 @@ def test_few_draws_are_said() -> None:
 # ---------------------------------------------------------------- nested sampling
 
 
-def nested(problem: object, mixture: StudentMixture, seed: int, live: int = 200) -> tuple[float, float]:
-    """Log evidence by dynesty.
+@dataclass(frozen=True)
+class Nested:
+    """Log evidence with its error, and posterior draws (n, D) with weights (n,), of one run of nested sampling."""
+
+    value: float
+    error: float
+    x: np.ndarray
+    weights: np.ndarray
+
+    @property
+    def effective(self) -> float:
+        return float(1 / np.sum(self.weights**2))
+
+    def mean_and_sd(self) -> tuple[np.ndarray, np.ndarray]:
+        mean = self.weights @ self.x
+        return mean, np.sqrt(self.weights @ (self.x - mean) ** 2)
+
+
+def nested(problem: object, mixture: StudentMixture, seed: int, live: int = 200) -> Nested:
+    """Evidence and posterior by dynesty.
 
     Its unit cube becomes a normal three times as wide as the mixture's heaviest component, whose density is divided out,
     so that few nested shells are needed; nothing else of our estimators enters.
@@ -237,7 +255,10 @@ def nested(problem: object, mixture: StudentMixture, seed: int, live: int = 200)
             log_like, transform, size, nlive=live, rstate=np.random.default_rng(seed), bound="multi", sample="unif"
         )
         sampler.run_nested(print_progress=False, dlogz=0.2)
-    return float(sampler.results.logz[-1]), float(sampler.results.logzerr[-1])
+    found = sampler.results
+    return Nested(
+        float(found.logz[-1]), float(found.logzerr[-1]), middle + found.samples @ spread.T, found.importance_weights()
+    )
 
 
 @pytest.mark.slow
@@ -250,16 +271,17 @@ def test_nested_sampling_on_flux_problems(study: Study, case: str) -> None:
         changed = replace(study, source=replace(study.source, direction=cap))
     problem = flux_problem(changed, "scale" if case == "cap" else case, y, sd)
     ours, mixture = weigh(problem, rng(), draws=8000, steps=300)
-    value, error = nested(problem, mixture, 3)
-    assert abs(value - ours.log_value) < 4 * np.hypot(error, ours.sd)
-    assert abs(value - ours.bridge.log_value) < 4 * np.hypot(error, ours.bridge.sd)
+    peer = nested(problem, mixture, 3)
+    assert abs(peer.value - ours.log_value) < 4 * np.hypot(peer.error, ours.sd)
+    assert abs(peer.value - ours.bridge.log_value) < 4 * np.hypot(peer.error, ours.bridge.sd)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("case", ["weak", "strong", "one_offset_state"])
 def test_nested_sampling_on_campaigns(tmp_path: Path, case: str) -> None:
-    """Three studies with traces, a source model and none: dynesty against both routes."""
-    from fluxsense.infer.orient import INTEGRATED, prepare
+    """Three studies with traces, a source model and none: dynesty against both routes and against the chains of orient."""
+    from fluxsense.infer.diagnostics import ess_bulk
+    from fluxsense.infer.orient import INTEGRATED, orient, prepare
     from fluxsense.infer.problem import no_source_problem
     from fluxsense.simulate import draw_truth, simulate_digest
 
@@ -282,5 +304,15 @@ def test_nested_sampling_on_campaigns(tmp_path: Path, case: str) -> None:
     assert with_source.agrees
     assert without.agrees
     for ours, p, mixture in ((with_source, problem, first), (without, none_problem, second)):
-        value, error = nested(p, mixture, 4, live=80)
-        assert abs(value - ours.log_value) < 4 * np.hypot(error, ours.sd) + 0.05
+        peer = nested(p, mixture, 4, live=80)
+        assert abs(peer.value - ours.log_value) < 4 * np.hypot(peer.error, ours.sd) + 0.05
+        if p is not problem:
+            continue
+        chains = orient(small, digest, seed=5, wanted_ess=2000).posterior.chains.x  # (ensembles, steps, walkers, D)
+        draws = chains.reshape(-1, chains.shape[-1])
+        mean, sd = peer.mean_and_sd()
+        counts = [sum(ess_bulk(e[:, :, k].T) for e in chains) for k in range(chains.shape[-1])]
+        error = 4 * np.sqrt(1 / np.array(counts) + 1 / peer.effective)
+        assert draws.shape[1] == mean.size
+        assert np.all(np.abs(draws.mean(axis=0) - mean) < error * sd)
+        assert np.all(np.abs(draws.std(axis=0) / sd - 1) < error)
