@@ -1160,6 +1160,12 @@ def _read_data(root: Table, noise: Noise) -> Data:
             "directions alone are as sharp as the flux noise of a sweep, which noise.flux does not state",
             'Add flux = "0.5 mPhi0", say, under [noise]',
         )
+    if noise.flux_slow_phi0 > 0:
+        t.fault(
+            "kind",
+            "sweeps that only say a direction are taken as independent, which slow flux noise (noise.flux_slow) is not",
+            "Leave noise.flux_slow out and take it into offset_sd of the loops, or record the complex traces",
+        )
     t.close()
     return Data(kind, wrong_way, factor)
 

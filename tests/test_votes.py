@@ -181,6 +181,17 @@ def test_directions_need_flux_noise(tmp_path):
         make(tmp_path, flux_noise_mphi0=0.0)
 
 
+def test_slow_flux_noise_is_not_for_directions(tmp_path):
+    """It was ignored in silence: the sweeps of a group would count as independent though they move together."""
+    with pytest.raises(InputError) as caught:
+        make(tmp_path, slow_mphi0=1.0)
+    assert str(caught.value) == (
+        "study.toml, data.kind: sweeps that only say a direction are taken as independent, which slow flux noise "
+        "(noise.flux_slow) is not. Leave noise.flux_slow out and take it into offset_sd of the loops, or record the complex "
+        "traces."
+    )
+
+
 def test_groups_that_all_go_one_way_are_said_to(study):
     truth = draw_truth(study, 5)
     votes, _ = votes_from_rows(simulate_directions(study, truth), ".")
