@@ -23,6 +23,7 @@ import json
 import os
 import sys
 import time
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
@@ -38,7 +39,7 @@ from fluxsense.infer.directions import random_directions  # noqa: E402
 from fluxsense.infer.likelihood import RatioLikelihood  # noqa: E402
 from fluxsense.infer.noise import PATHS, NoiseLevels, measure_noise  # noqa: E402
 from fluxsense.infer.unknowns import Unknowns  # noqa: E402
-from fluxsense.simulate import draw_truth, line_gain, simulate_digest  # noqa: E402
+from fluxsense.simulate import Truth, draw_truth, line_gain, simulate_digest  # noqa: E402
 from fluxsense.study import Study, read_study  # noqa: E402
 from fluxsense.traces.digest import Digest  # noqa: E402
 from fluxsense.units import format_quantity  # noqa: E402
@@ -80,21 +81,26 @@ def digest_statistic(study: Study, seed: int, size: float) -> float:
 
     The noise is measured from the campaign's own repeats, and derivatives are taken at its own fit, as for measured data.
     """
-    direction = random_directions(np.random.default_rng([seed, 7]), 1)[0]
-    truth = draw_truth(study, seed, source=size * study.source.size * direction)
+    truth = truth_of(study, seed, size)
     digest = simulate_digest(study, truth)
     noise = measure_noise(digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad)
     campaign = linear_campaign(study, digest, RatioLikelihood(study, digest, truth.port_signs, noise=noise))
     return float(campaign.statistic(campaign.measured_score()[0]))
 
 
-def known_noise_statistic(study: Study, seed: int) -> float:
-    """The statistic of the campaign of `digest_statistic` without a source, if all but the source were known.
+def truth_of(study: Study, seed: int, size: float) -> Truth:
+    """The truth of a whole digest: everything drawn, the source of a given size in a random direction."""
+    direction = random_directions(np.random.default_rng([seed, 7]), 1)[0]
+    return draw_truth(study, seed, source=size * study.source.size * direction)
+
+
+def known_noise_statistic(study: Study, seed: int, size: float) -> float:
+    """The statistic of the campaign of `digest_statistic`, if all but the source were known.
 
     Derivatives and covariance are those of the noise-free campaign at its true nuisances, so that the score of the noisy
-    ratios, to first order in the noise, is normal with covariance M.
+    ratios, to first order in noise and source v, is normal with mean M v and covariance M.
     """
-    truth = draw_truth(study, seed, source=(0.0, 0.0, 0.0))
+    truth = truth_of(study, seed, size)
     noisy = simulate_digest(study, truth)
     silent = replace(study.noise, white=0.0, gain_drift=0.0, phase_drift_rad=0.0, residual_gain=0.0, flux_phi0=0.0)
     short = replace(study, noise=silent, plan=replace(study.plan, repeats=2, off_repeats=2))
@@ -117,27 +123,21 @@ def known_noise_statistic(study: Study, seed: int) -> float:
     return float(campaign.statistic(score[0]))
 
 
-def compare_known_noise(
-    study: Study, options: argparse.Namespace, values: np.ndarray, thresholds: dict[float, float]
-) -> None:
-    """Counts beyond the thresholds as measured and with everything known, for the same draws; printed."""
+def known_instead(
+    study: Study, values: np.ndarray, seeds: range, size: float, thresholds: Iterable[float]
+) -> np.ndarray:
+    """Statistics with everything but the source known, for those near a threshold; the others as they are."""
     near = np.zeros(len(values), dtype=bool)
-    for t in thresholds.values():
+    for t in thresholds:
         near |= np.abs(values - t) < NEAR * t
     known = values.copy()
     for n in np.flatnonzero(near):
-        known[n] = known_noise_statistic(study, 10_000_000 + 100_000 * options.seed + int(n))
+        known[n] = known_noise_statistic(study, seeds[int(n)], size)
     d = known[near] - values[near]
     print(
-        f"  everything but the source known, {near.sum()} of these near a threshold: statistic {d.mean():+.2f} +- {d.std():.2f}"
+        f"  everything but the source known, {near.sum()} of {len(values)} near a threshold: statistic {d.mean():+.2f} +- {d.std():.2f}"
     )
-    for a, t in thresholds.items():
-        more, fewer = int(np.sum((values >= t) & (known < t))), int(np.sum((values < t) & (known >= t)))
-        rate, sd = a + (more - fewer) / len(values), np.sqrt(more + fewer) / len(values)
-        print(
-            f"    beyond the threshold for {a:g}: {int(np.sum(known >= t))} known ({a * len(values):g} expected), "
-            f"{int(np.sum(values >= t))} measured; {more} only as measured, {fewer} only as known: rate {rate:.4f} +- {sd:.4f}"
-        )
+    return known
 
 
 def whole_digests(
@@ -154,9 +154,12 @@ def whole_digests(
     began = time.perf_counter()
     plan = {"none": (options.digests, 0.0)} | {f"{p:g}": (options.digests_each, s) for p, s in reached.items()}
     for n, (name, (count, size)) in enumerate(plan.items()):
+        seeds = range(
+            10_000_000 * (n + 1) + 100_000 * options.seed, 10_000_000 * (n + 1) + 100_000 * options.seed + count
+        )
         values = rows.setdefault(name, [])
         while len(values) < count:
-            values.append(digest_statistic(study, 10_000_000 * (n + 1) + 100_000 * options.seed + len(values), size))
+            values.append(digest_statistic(study, seeds[len(values)], size))
             if len(values) % 50 == 0 or len(values) == count:
                 print(f"{name}: {len(values)} of {count} digests", file=sys.stderr, flush=True)
                 if path is not None:
@@ -164,18 +167,25 @@ def whole_digests(
                     path.with_suffix(".part").replace(path)
         if not count:
             continue
-        if size == 0 and options.known_noise:
-            compare_known_noise(study, options, np.array(values[:count]), thresholds)
+        found = np.array(values[:count])
+        known = known_instead(study, found, seeds, size, thresholds.values()) if options.known_noise else None
         source = "no source" if size == 0 else format_quantity(size * study.source.size, kind, 4)
         for a, t in thresholds.items():
             expected = a if size == 0 else scores.detection(size, t)
-            measured = float(np.mean(np.array(values[:count]) >= t))
+            measured = float(np.mean(found >= t))
             sd = np.sqrt(expected * (1 - expected) / count)
             print(
                 f"  {count} whole digests, {source:14s} beyond the threshold for {a:g}: predicted {expected:.4f}, measured "
                 f"{measured:.4f} ({(measured - expected) / sd:+.1f} binomial errors)",
                 flush=True,
             )
+            if known is not None:
+                more, fewer = int(np.sum((found >= t) & (known < t))), int(np.sum((found < t) & (known >= t)))
+                print(
+                    f"    {np.sum(known >= t)} known, {expected * count:.1f} expected, {np.sum(found >= t)} measured; {more} only as "
+                    f"measured, {fewer} only as known: rate {expected + (more - fewer) / count:.4f} +- {np.sqrt(more + fewer) / count:.4f}",
+                    flush=True,
+                )
     print(f"  whole digests: {time.perf_counter() - began:.0f} s")
 
 
