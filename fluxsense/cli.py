@@ -90,7 +90,9 @@ def _parser() -> argparse.ArgumentParser:
         "characterize", "bias, power, frequency and phase sweeps to ring and isolator parameters, working points"
     )
     sweeps.add_argument("--out", metavar="DIR", help="where to write (default: characterized beside the study)")
-    sweeps.add_argument("--seed", type=int, default=0, help="for --sampled; the fits draw no random numbers")
+    sweeps.add_argument(
+        "--seed", type=int, default=0, help="for --sampled and for intervals near a bound; the fits draw none"
+    )
     sweeps.add_argument("--sampled", action="store_true", help="uncertainties by sampling too (minutes an isolator)")
     sweeps.add_argument("--isolation", type=float, default=15.0, metavar="DB", help="isolation wanted (default 15)")
     sweeps.add_argument("--force", action="store_true", help="replace files that are already there")

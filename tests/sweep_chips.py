@@ -129,8 +129,8 @@ def random_chip(truth: Study, seed: int) -> RandomChip:
         loss = rng.uniform(0.2e6, 1.0e6)
         idler = 9.6e9 + 15e6 * rng.standard_normal()
         ka, kb = rng.uniform(36e6, 52e6), rng.uniform(48e6, 75e6)
-        # the assumption on the idler's loss: the signal's quality factor, give or take itself
-        idler_loss = abs(loss * 1.37 * (1 + rng.standard_normal()))
+        # the assumption on the idler's loss: the signal's quality factor, give or take itself, and not negative
+        idler_loss = loss * 1.37 * (1 + next(z for z in rng.standard_normal(99) if z > -1))
         stages.append(
             replace(
                 stage,

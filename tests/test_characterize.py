@@ -14,16 +14,18 @@ from collections.abc import Callable
 from copy import copy
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import norm, truncnorm
 from sweep_chips import PLAN, Rows, SweepPlan, as_set, changed, studies, sweeps_of
 
 from fluxsense.characterize.faults import Fault, reflection_faults, sampling_faults, upheld
-from fluxsense.characterize.fit import IsolatorFit, measured_drift, residual_noise
-from fluxsense.characterize.model import IsolatorModel, Misfit, eliminate
+from fluxsense.characterize.fit import IsolatorFit, interval_90, measured_drift, residual_noise
+from fluxsense.characterize.model import IsolatorModel, Misfit, Parameter, eliminate
 from fluxsense.characterize.points import matched_hz, transmission, tunable_band, working_points
 from fluxsense.characterize.records import Record
 from fluxsense.characterize.reflection import check_reflection
@@ -776,3 +778,29 @@ def test_elimination_ignores_the_line_gain(phase: float, level: float) -> None:
 def test_plan_is_small(rows: Rows) -> None:
     assert len(rows) < 100
     assert PLAN.repeats == 1
+
+
+def test_intervals_near_a_bound_are_those_of_the_cut_normal() -> None:
+    """A loss of 1 +- 1 MHz is not negative, and a frequency's interval without a bound stays; reference: scipy's truncnorm."""
+    vector = np.array([1e6, 5e9])
+    sd = np.array([1e6, 1e5])
+    parameters = (Parameter("idler_internal_hz", 0), Parameter("signal_frequency_hz", 0))
+    for correlation in (0.0, 0.8):
+        fit = SimpleNamespace(
+            vector=vector,
+            sd=sd,
+            correlation=lambda c=correlation: np.array([[1.0, c], [c, 1.0]]),
+            model=SimpleNamespace(parameters=parameters),
+            sampled=None,
+        )
+        low, high = interval_90(fit, np.random.default_rng(1))  # type: ignore[arg-type]
+        cut = truncnorm(-1.0, np.inf, 1e6, 1e6)
+        assert [low[0], high[0]] == pytest.approx(cut.ppf([0.05, 0.95]), abs=6e4)  # three Monte Carlo errors
+        # the frequency follows the loss by their correlation: its density is normal times the chance that the loss is positive
+        x = np.linspace(-5, 5, 2001)
+        density = norm.pdf(x) * norm.cdf((1 + correlation * x) / np.sqrt(1 - correlation**2))
+        want = np.interp([0.05, 0.95], np.cumsum(density) / np.sum(density), x)
+        assert (np.array([low[1], high[1]]) - 5e9) / 1e5 == pytest.approx(want, abs=0.06)
+    far = SimpleNamespace(vector=vector + 9e6, sd=sd, model=SimpleNamespace(parameters=parameters), sampled=None)
+    low, high = interval_90(far, np.random.default_rng(1))  # type: ignore[arg-type]
+    assert (high - low) / sd == pytest.approx(np.full(2, 2 * norm.ppf(0.95)))

@@ -25,7 +25,7 @@ from fluxsense.characterize.faults import (
     upheld,
     wiring_faults,
 )
-from fluxsense.characterize.fit import IsolatorFit, fit_isolator
+from fluxsense.characterize.fit import IsolatorFit, fit_isolator, interval_90
 from fluxsense.characterize.points import (
     ENOUGH_DB,
     MOST_LOSS_DB,
@@ -43,7 +43,6 @@ from fluxsense.units import dbm_to_watt, format_quantity
 
 FloatArray = npt.NDArray[np.float64]
 
-QUANTILE_90 = 1.6448536269514722
 STRONG_CORRELATION = 0.95
 
 STANDING_WORDS = (
@@ -264,7 +263,10 @@ def _document(
         "title": study.title,
         "invented": study.invented,
         "verdict": {"trust": worst, "reasons": reasons},
-        "isolators": [_entry(study, r, enough_db) for r in results],
+        "isolators": [
+            _entry(study, r, enough_db, rng)
+            for r, rng in zip(results, np.random.default_rng(seed).spawn(len(results)), strict=True)
+        ],
         "skipped": list(sweeps.skipped),
         "traces": sweeps.files,
         "cannot_be_told": list(STANDING_WORDS),
@@ -280,7 +282,7 @@ def _document(
     }
 
 
-def _entry(study: Study, result: IsolatorResult, enough_db: float) -> dict[str, Any]:
+def _entry(study: Study, result: IsolatorResult, enough_db: float, rng: np.random.Generator) -> dict[str, Any]:
     out: dict[str, Any] = {
         "isolator": result.name,
         "verdict": {"trust": result.trust, "reasons": [f.words for f in result.faults]},
@@ -291,6 +293,7 @@ def _entry(study: Study, result: IsolatorResult, enough_db: float) -> dict[str, 
     model = fit.model
     assumed = {p.index: p for p in fit.priors}
     draws = fit.sampled
+    low, high = interval_90(fit, rng)
     out["rings"] = [
         {
             "loop": s.loop,
@@ -308,8 +311,8 @@ def _entry(study: Study, result: IsolatorResult, enough_db: float) -> dict[str, 
             "unit": p.unit,
             "value": float(v),
             "sd": float(sd),
-            "low_90": float(v - QUANTILE_90 * sd) if draws is None else float(draws.low_90[n]),
-            "high_90": float(v + QUANTILE_90 * sd) if draws is None else float(draws.high_90[n]),
+            "low_90": float(low[n]),
+            "high_90": float(high[n]),
             "assumed": {"mean": assumed[n].mean, "sd": assumed[n].sd}
             if n in assumed and sd > 0.5 * assumed[n].sd
             else None,
