@@ -86,6 +86,13 @@ def _parser() -> argparse.ArgumentParser:
         "--against", metavar="STUDY2", help="weigh this study's source model against another's (minutes)"
     )
     detect.add_argument("--simulations", type=int, default=300, metavar="N", help="simulated campaigns (default 300)")
+    detect.add_argument(
+        "--workers",
+        type=int,
+        default=1,
+        metavar="N",
+        help="processes that simulate (default 1); the result is the same",
+    )
     sweeps = add(
         "characterize", "bias, power, frequency and phase sweeps to ring and isolator parameters, working points"
     )
@@ -481,6 +488,7 @@ def _detect(options: argparse.Namespace) -> int:
     study = read_study(options.study)
     if options.seed < 0 or options.simulations < 0:
         raise InputError("the seed or the number of simulations is negative", remedy="Use whole numbers from 0 up")
+    _least(options, workers=1)
     from fluxsense.confidence.detect import (
         Promise,
         compare_sources,
@@ -490,6 +498,7 @@ def _detect(options: argparse.Namespace) -> int:
     )
     from fluxsense.confidence.stored import load_stored, stored_from
     from fluxsense.device.chip import check_geometry
+    from fluxsense.executors import Processes
     from fluxsense.simulate import draw_truth, simulate_digest
 
     promise = Promise(options.false_alarm, options.detection)
@@ -531,6 +540,7 @@ def _detect(options: argparse.Namespace) -> int:
         simulations=options.simulations,
         planned=planned,
         progress=ticker,
+        executor=Processes(options.workers) if options.workers > 1 else None,
     )
     document = result.document
     if other is not None:

@@ -35,6 +35,7 @@ import numpy as np  # noqa: E402
 from fluxsense.confidence import detection, sequential  # noqa: E402
 from fluxsense.confidence.detect import planned_likelihood  # noqa: E402
 from fluxsense.confidence.linear import LinearCampaign, drawn_campaigns, linear_campaign, linear_log_bayes_factor  # noqa: E402
+from fluxsense.executors import Processes, ordered_map  # noqa: E402
 from fluxsense.infer.directions import random_directions  # noqa: E402
 from fluxsense.infer.likelihood import RatioLikelihood  # noqa: E402
 from fluxsense.infer.noise import PATHS, NoiseLevels, measure_noise  # noqa: E402
@@ -123,16 +124,31 @@ def known_noise_statistic(study: Study, seed: int, size: float) -> float:
     return float(campaign.statistic(score[0]))
 
 
+def statistic_of(shared: tuple[Study, float], seed: int) -> float:
+    """`digest_statistic`, as `ordered_map` calls it."""
+    return digest_statistic(shared[0], seed, shared[1])
+
+
+def known_of(shared: tuple[Study, float], seed: int) -> float:
+    """`known_noise_statistic`, as `ordered_map` calls it."""
+    return known_noise_statistic(shared[0], seed, shared[1])
+
+
 def known_instead(
-    study: Study, values: np.ndarray, seeds: range, size: float, thresholds: Iterable[float]
+    study: Study,
+    values: np.ndarray,
+    seeds: range,
+    size: float,
+    thresholds: Iterable[float],
+    executor: Processes | None,
 ) -> np.ndarray:
     """Statistics with everything but the source known, for those near a threshold; the others as they are."""
     near = np.zeros(len(values), dtype=bool)
     for t in thresholds:
         near |= np.abs(values - t) < NEAR * t
     known = values.copy()
-    for n in np.flatnonzero(near):
-        known[n] = known_noise_statistic(study, seeds[int(n)], size)
+    again = [seeds[int(n)] for n in np.flatnonzero(near)]
+    known[near] = list(ordered_map(known_of, again, (study, size), executor=executor, batch=10))
     d = known[near] - values[near]
     print(
         f"  everything but the source known, {near.sum()} of {len(values)} near a threshold: statistic {d.mean():+.2f} +- {d.std():.2f}"
@@ -151,6 +167,7 @@ def whole_digests(
     kind = "field" if study.source.kind == "uniform_field" else "moment"
     path = Path(options.json) if options.json else None
     rows: dict[str, list[float]] = json.loads(path.read_text()) if path is not None and path.exists() else {}
+    executor = Processes(options.workers) if options.workers > 1 else None
     began = time.perf_counter()
     plan = {"none": (options.digests, 0.0)} | {f"{p:g}": (options.digests_each, s) for p, s in reached.items()}
     for n, (name, (count, size)) in enumerate(plan.items()):
@@ -158,8 +175,8 @@ def whole_digests(
             10_000_000 * (n + 1) + 100_000 * options.seed, 10_000_000 * (n + 1) + 100_000 * options.seed + count
         )
         values = rows.setdefault(name, [])
-        while len(values) < count:
-            values.append(digest_statistic(study, seeds[len(values)], size))
+        for value in ordered_map(statistic_of, seeds[len(values) :], (study, size), executor=executor, batch=10):
+            values.append(value)
             if len(values) % 50 == 0 or len(values) == count:
                 print(f"{name}: {len(values)} of {count} digests", file=sys.stderr, flush=True)
                 if path is not None:
@@ -168,7 +185,7 @@ def whole_digests(
         if not count:
             continue
         found = np.array(values[:count])
-        known = known_instead(study, found, seeds, size, thresholds.values()) if options.known_noise else None
+        known = known_instead(study, found, seeds, size, thresholds.values(), executor) if options.known_noise else None
         source = "no source" if size == 0 else format_quantity(size * study.source.size, kind, 4)
         for a, t in thresholds.items():
             expected = a if size == 0 else scores.detection(size, t)
@@ -201,6 +218,7 @@ def main() -> int:
         "--known-noise", action="store_true", help="those near a threshold again with everything but the source known"
     )
     parser.add_argument("--json", help="file of the statistics of whole digests, from which a later run goes on")
+    parser.add_argument("--workers", type=int, default=1, help="processes for the whole digests (default 1)")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     study = read_study(options.study)

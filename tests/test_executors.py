@@ -12,9 +12,16 @@ from typing import Any
 import numpy as np
 import pytest
 from executor_work import Counted, always_deadly, deadly_draw, draw, refuse, slow_draw
+from small_study import small_study
 
+from fluxsense.batches import orient_each
+from fluxsense.campaign import load_campaign
+from fluxsense.confidence.detect import planned_likelihood
+from fluxsense.confidence.linear import drawn_campaigns, linear_campaign, simulated_statistics
 from fluxsense.errors import InputError
 from fluxsense.executors import Processes, WorkerError, ordered_map
+from fluxsense.simulate import draw_truth, write_campaign
+from fluxsense.study import read_study
 
 ITEMS = range(40)
 
@@ -150,3 +157,29 @@ def test_dask_cluster_of_this_machine(shared: Counted, tmp_path: Path) -> None:
             died = int((tmp_path / "died").read_text())
             assert died in workers.values()
             assert found[ITEMS.index(5)][1] != died
+
+
+def test_many_campaigns_and_roc_simulations_are_the_same_on_two_processes(tmp_path: Path) -> None:
+    """Whole inferences, one of them impossible, and campaigns simulated for a ROC."""
+    studies = []
+    for n in range(2):
+        (tmp_path / f"{n}").mkdir()
+        study = small_study(tmp_path / f"{n}", size_ut=0.2, points=9, repeats=2)
+        write_campaign(study, draw_truth(study, n), study.folder)
+        studies.append(study.path)
+    studies.insert(1, tmp_path / "none.toml")
+    here, there = (list(orient_each(studies, seed=3, wanted_ess=100, executor=e)) for e in (None, Processes(2)))
+    assert [item.study for item in here] == [str(s) for s in studies]
+    assert "none.toml" in here[1].fault
+    assert here[1].document is None
+    assert here == there
+    assert here[0].document != here[2].document
+
+    study = read_study(studies[0])
+    digest = load_campaign(study)
+    campaign = linear_campaign(study, digest, planned_likelihood(study, digest))
+    drawn = drawn_campaigns(study, digest, campaign, np.random.default_rng(1), 3)
+    for size in (0.0, 1e-7):
+        alone = simulated_statistics(drawn, 20, size, [1, 2])
+        assert alone.shape == (20,)
+        assert alone.tobytes() == simulated_statistics(drawn, 20, size, [1, 2], Processes(2)).tobytes()

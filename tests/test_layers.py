@@ -16,7 +16,7 @@ LAYERS = (
     {"simulate", "campaign", "overview"},
     {"confidence", "design", "characterize"},
     {"report"},
-    {"proposals"},
+    {"proposals", "batches"},
     {"cli", "__main__", "__init__"},
 )
 HEIGHT = {name: n for n, layer in enumerate(LAYERS) for name in layer}

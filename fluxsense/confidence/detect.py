@@ -17,10 +17,12 @@ from fluxsense.confidence.linear import (
     information_by_repeats,
     linear_campaign,
     score_statistic,
+    simulated_statistics,
 )
 from fluxsense.confidence.stored import Stored
 from fluxsense.errors import InputError
-from fluxsense.infer.directions import angle_between_rad, angles_from_vector, random_directions, unit_vectors
+from fluxsense.executors import Workers
+from fluxsense.infer.directions import angle_between_rad, angles_from_vector, unit_vectors
 from fluxsense.infer.likelihood import RatioLikelihood
 from fluxsense.infer.modes import ascend, ascend_all
 from fluxsense.infer.noise import measure_noise
@@ -87,6 +89,7 @@ def detect(
     simulations: int = 300,
     planned: bool = False,
     progress: Progress | None = None,
+    executor: Workers | None = None,
 ) -> Confidence:
     """Say with what confidence a campaign shows a source and its direction, and what it would have missed.
 
@@ -107,6 +110,8 @@ def detect(
         Leave out what only data can tell.
     progress : callable, optional
         Called with (what, share done, detail).
+    executor : concurrent.futures.Executor or fluxsense.executors.Processes, optional
+        Where campaigns are simulated; the result is the same anywhere.
 
     Returns
     -------
@@ -164,7 +169,9 @@ def detect(
         ).size
     )
     campaign = linear_campaign(study, digest, likelihood, at=nominal)
-    document["experiment"] = _experiment_part(study, digest, campaign, rates, streams[2], streams[3], simulations, say)
+    document["experiment"] = _experiment_part(
+        study, digest, campaign, rates, streams[2], seed, simulations, say, executor
+    )
     if not planned:
         fitted = linear_campaign(study, digest, likelihood)
         document["statistic"] = _statistic_part(fitted, document["experiment"], streams[4])
@@ -343,9 +350,10 @@ def _experiment_part(
     campaign: LinearCampaign,
     rates: Promise,
     rng: np.random.Generator,
-    simulation_rng: np.random.Generator,
+    seed: int,
     simulations: int,
     say: Progress,
+    executor: Workers | None,
 ) -> dict[str, Any]:
     scale = study.source.size
     m = campaign.block()
@@ -373,13 +381,9 @@ def _experiment_part(
     simulated = None
     if simulations > 0:
         say("simulating campaigns", 0.0, "")
-        shares = [simulations // len(drawn) + (n < simulations % len(drawn)) for n in range(len(drawn))]
-        null = np.concatenate([d.statistics(simulation_rng, n) for d, n in zip(drawn, shares, strict=True)])
-        hit = np.concatenate(
-            [
-                d.statistics(simulation_rng, n, probe * scale * random_directions(simulation_rng, n))
-                for d, n in zip(drawn, shares, strict=True)
-            ]
+        null, hit = (
+            simulated_statistics(drawn, simulations, size * scale, [seed, 5, n], executor)
+            for n, size in enumerate((0.0, probe))
         )
         alarm, caught = float(np.mean(null >= look.position)), float(np.mean(hit >= look.position))
         simulated = {

@@ -26,6 +26,8 @@ import numpy.typing as npt
 from scipy.special import ndtri
 
 from fluxsense.device.chip import ChipParameters
+from fluxsense.executors import Workers, ordered_map
+from fluxsense.infer.directions import random_directions
 from fluxsense.infer.likelihood import Family, RatioLikelihood
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.study import Study
@@ -505,6 +507,39 @@ def drawn_campaigns(
         )
         out.append(DrawnCampaign(np.asarray(x), moved, len(nodes)))
     return out
+
+
+def simulated_statistics(
+    drawn: Sequence[DrawnCampaign],
+    count: int,
+    size: float,
+    seed: Sequence[int],
+    executor: Workers | None = None,
+) -> FloatArray:
+    """Rao's statistic (count,) of campaigns simulated by the full chip model, shared out over drawn nuisances.
+
+    Parameters
+    ----------
+    drawn : sequence of DrawnCampaign
+    count : int
+    size : float
+        Of the source, T or A m^2, in random directions; 0 for none.
+    seed : sequence of int
+    executor : concurrent.futures.Executor or fluxsense.executors.Processes, optional
+        Every set of nuisances is one piece of work with random numbers of its own, so that the result is the same anywhere.
+    """
+    shares = [count // len(drawn) + (n < count % len(drawn)) for n in range(len(drawn))]
+    items = [(n, share, [*seed, n]) for n, share in enumerate(shares) if share]
+    found = list(ordered_map(_statistics_of, items, (list(drawn), size), executor=executor, batch=1))
+    return np.concatenate(found) if found else np.zeros(0)
+
+
+def _statistics_of(shared: tuple[list[DrawnCampaign], float], item: tuple[int, int, list[int]]) -> FloatArray:
+    """One piece of `simulated_statistics`."""
+    drawn, size = shared
+    n, share, seed = item
+    rng = np.random.default_rng(seed)
+    return drawn[n].statistics(rng, share, size * random_directions(rng, share) if size > 0 else None)
 
 
 def information_by_repeats(campaign: LinearCampaign) -> Callable[[float, str], FloatArray]:

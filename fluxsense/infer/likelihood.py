@@ -62,6 +62,11 @@ def probe_of(study: Study, key: GroupKey, cooldowns: Sequence[str]) -> Probe:
     )
 
 
+def every(_name: str, count: int) -> npt.NDArray[np.intp]:
+    """All frequencies."""
+    return np.arange(count)
+
+
 def every_few(_name: str, count: int) -> npt.NDArray[np.intp]:
     """About `SEARCH_POINTS` evenly spread frequencies, for the search."""
     return np.arange(0, count, max(1, count // SEARCH_POINTS))
@@ -466,7 +471,7 @@ class RatioLikelihood:
         self.study = study
         self.digest = digest
         self.magnitude = study.data.kind == "magnitude"
-        self._points = points or (lambda name, count: np.arange(count))
+        self._points = points or every
         self.residual_gain = study.noise.residual_gain if residual_gain is None else residual_gain
         self.reference = reference
         stated = [x.pump_port_1_sign or 1 for x in study.isolators]

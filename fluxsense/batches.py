@@ -1,0 +1,69 @@
+"""Many campaigns at once, on any executor: each study's traces read and inferred by itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from fluxsense.campaign import load_campaign
+from fluxsense.errors import FluxsenseError
+from fluxsense.executors import Workers, ordered_map
+from fluxsense.infer.orient import orient
+from fluxsense.study import read_study
+
+
+@dataclass(frozen=True)
+class BatchItem:
+    """What became of one campaign.
+
+    Attributes
+    ----------
+    study : str
+        Path of the study, as it was given.
+    document : dict or None
+        What `orient` writes as result.json.
+    fault : str
+        Why there is none; empty otherwise.
+    """
+
+    study: str
+    document: dict[str, Any] | None
+    fault: str = ""
+
+
+def orient_each(
+    studies: Iterable[str | Path],
+    *,
+    seed: int = 0,
+    wanted_ess: float | None = None,
+    executor: Workers | None = None,
+) -> Iterator[BatchItem]:
+    """Infer many campaigns of traces, in order; one that cannot be read does not stop the others.
+
+    Parameters
+    ----------
+    studies : iterable of str or Path
+        Paths of study files, each with its log and traces; with a cluster, as its machines see them.
+    seed : int
+        Of each inference.
+    wanted_ess : float, optional
+        Effective samples; each study's by default.
+    executor : concurrent.futures.Executor or fluxsense.executors.Processes, optional
+        None infers here, one after the other; the results are the same.
+
+    Yields
+    ------
+    BatchItem
+    """
+    return ordered_map(_one, [str(s) for s in studies], (seed, wanted_ess), executor=executor, batch=1)
+
+
+def _one(shared: tuple[int, float | None], path: str) -> BatchItem:
+    seed, wanted_ess = shared
+    try:
+        study = read_study(path)
+        return BatchItem(path, orient(study, load_campaign(study), seed=seed, wanted_ess=wanted_ess).document)
+    except FluxsenseError as error:
+        return BatchItem(path, None, str(error))
