@@ -21,9 +21,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm, truncnorm
-from sweep_chips import PLAN, Rows, SweepPlan, as_set, changed, studies, sweeps_of
+from sweep_chips import (
+    PLAN,
+    Rows,
+    SweepPlan,
+    as_set,
+    changed,
+    random_chip,
+    studies,
+    sweeps_of,
+    sweeps_of_chip,
+    with_port_2_as_1,
+)
 
-from fluxsense.characterize.faults import Fault, reflection_faults, sampling_faults, upheld
+from fluxsense.characterize.faults import Fault, reflection_faults, sampling_faults, upheld, wiring_faults
 from fluxsense.characterize.fit import IsolatorFit, interval_90, measured_drift, residual_noise
 from fluxsense.characterize.model import IsolatorModel, Misfit, Parameter, eliminate
 from fluxsense.characterize.points import matched_hz, transmission, tunable_band, working_points
@@ -804,3 +815,13 @@ def test_intervals_near_a_bound_are_those_of_the_cut_normal() -> None:
     far = SimpleNamespace(vector=vector + 9e6, sd=sd, model=SimpleNamespace(parameters=parameters), sampled=None)
     low, high = interval_90(far, np.random.default_rng(1))  # type: ignore[arg-type]
     assert (high - low) / sd == pytest.approx(np.full(2, 2 * norm.ppf(0.95)))
+
+
+def test_noise_in_a_notch_is_no_wrong_wiring(tmp_path: Path) -> None:
+    """A good chip with little transmission where its sweeps differ: noise there decided that pump ports agreed."""
+    truth, _ = studies(tmp_path)
+    chip = random_chip(truth, 300_050)
+    (records,) = as_set(sweeps_of_chip(chip, 300_050)).records.values()
+    assert wiring_faults(records, "iso") == []
+    (wrong,) = as_set(with_port_2_as_1(chip, 300_050)).records.values()
+    assert "transmit the same way" in wiring_faults(wrong, "iso")[0].words

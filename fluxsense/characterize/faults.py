@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import median_filter
 
-from fluxsense.characterize.fit import IsolatorFit, off_start, solve
+from fluxsense.characterize.fit import IsolatorFit, first_noise, off_start, solve
 from fluxsense.characterize.model import IsolatorModel
 from fluxsense.characterize.records import Record
 from fluxsense.characterize.reflection import Reflection
@@ -268,15 +268,24 @@ def spike_faults(records: Sequence[Record], name: str) -> list[Fault]:
 
 def wiring_faults(records: Sequence[Record], name: str) -> list[Fault]:
     """Pump ports that transmit the same way, and single sweeps that contradict the others of their port."""
-    off: dict[tuple[float, ...], FloatArray] = {}
+    off: dict[tuple[float, ...], tuple[FloatArray, FloatArray]] = {}
+    white = first_noise(records)
     for r in records:
         if not r.row.pump_on:
-            off.setdefault(r.row.bias_a, _log_ratio(r))
+            off.setdefault(r.row.bias_a, _log_ratio(r, white))
     groups: dict[tuple[float, ...], list[tuple[Record, FloatArray]]] = {}
     for r in records:
         base = off.get(r.row.bias_a)
-        if r.row.pump_on and r.row.pump_port is not None and base is not None and base.size == r.frequency_hz.size - 2:
-            curve = (_log_ratio(r) - base) * (1.0 if r.row.pump_port == 1 else -1.0)
+        if (
+            r.row.pump_on
+            and r.row.pump_port is not None
+            and base is not None
+            and base[0].size == r.frequency_hz.size - 2
+        ):
+            ratio, variance = _log_ratio(r, white)
+            # where the noise of the logarithm is large, in a notch say, the difference is mostly noise
+            curve = (ratio - base[0]) / (1 + (variance + base[1]) / LOG_NOISE**2)
+            curve = curve * (1.0 if r.row.pump_port == 1 else -1.0)
             groups.setdefault(r.row.bias_a, []).append((r, curve))
     against: list[Record] = []
     equal, opposite = 0, 0
@@ -317,9 +326,17 @@ def wiring_faults(records: Sequence[Record], name: str) -> list[Fault]:
     return []
 
 
-def _log_ratio(record: Record) -> FloatArray:
-    ratio = np.log(np.abs(record.mean[0]) + 1e-30) - np.log(np.abs(record.mean[1]) + 1e-30)
-    return np.convolve(ratio, np.ones(3) / 3, mode="valid")
+LOG_NOISE: Final = 0.1
+"""Noise of a logarithm of |S21/S12| from which on a point counts for less in the comparison of sweeps."""
+
+
+def _log_ratio(record: Record, white: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """log |S21/S12|, three points averaged, and its variance for white noise (2,) per quadrature of one sweep; (F - 2,) each."""
+    modulus = np.abs(record.mean) + 1e-30
+    variance = np.sum((white[:, None] / modulus) ** 2, axis=0) / record.count
+    three = np.ones(3) / 3
+    ratio = np.convolve(np.log(modulus[0]) - np.log(modulus[1]), three, mode="valid")
+    return ratio, np.convolve(variance, three / 3, mode="valid")
 
 
 def _agreement(a: FloatArray, b: FloatArray) -> float:
