@@ -95,9 +95,10 @@ def forward(points: int = 201, count: int = 1024, repeats: int = 15) -> list[Lin
             per=(whole, points * sizes[1]), scale=ns, wanted=">= 400", note=f"{CPU}; one circuit an isolator, all points at once",
         ),
     ]  # fmt: skip
-    for label, flags in (
-        ("-O3", ("-O3",)),
-        ("-O3 -march=native -ffast-math", ("-O3", "-march=native", "-ffast-math")),
+    for label, flags, wanted in (
+        ("-O3", ("-O3",), "<= 3"),
+        # the compiler may then change the arithmetic, and the program runs on this kind of processor alone: for information
+        ("-O3 -march=native -ffast-math", ("-O3", "-march=native", "-ffast-math"), ""),
     ):
         kernel = compiled(flags)
         if kernel is None:
@@ -107,7 +108,7 @@ def forward(points: int = 201, count: int = 1024, repeats: int = 15) -> list[Lin
         lines.append(
             compare(
                 f"forward: C kernel, {label} (ours/peer)", ours, lambda k=kernel: k(f, rows), repeats=repeats,
-                per=(whole, whole), scale=ns, wanted="<= 3", inverse=True, note=f"{CPU}; same algebra, kernel.c",
+                per=(whole, whole), scale=ns, wanted=wanted, inverse=True, note=f"{CPU}; same algebra, kernel.c",
             )
         )  # fmt: skip
     return lines

@@ -1,12 +1,10 @@
 """Benchmarks: fluxsense against what a user would otherwise do, in turn in one process.
 
-    OPENBLAS_NUM_THREADS=1 python tests/benchmarks/run.py                   # all, an hour or more: see `whole`, `nested`
+    OPENBLAS_NUM_THREADS=1 python tests/benchmarks/run.py                   # all, half an hour
     OPENBLAS_NUM_THREADS=1 python tests/benchmarks/run.py --only forward --only reading --json bench.json
 
 Prints a table: our median, the peer's, their ratio with quartiles over repeats, what was wanted, and how it was measured.
 The peers need the extra `test` (scikit-rf, dynesty) and, for one line, a C compiler.
-The cases `whole` and `nested` infer campaigns of a thousand repeats or run a nested sampler; they have not been run to their end
-yet, and their lines are to be read with that in mind.
 """
 
 from __future__ import annotations
