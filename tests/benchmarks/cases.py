@@ -329,7 +329,7 @@ def whole_answer(
 
 
 def nested(
-    folder: Path, points: int = 81, repeats: int = 20, patterns: int = 1, live: int = 150, most_calls: int = 400_000
+    folder: Path, points: int = 81, repeats: int = 20, patterns: int = 1, live: int = 150, most_calls: int = 100_000
 ) -> list[Line]:
     """Effective samples a second: our sampler and dynesty on one reduced likelihood."""
     import dynesty
