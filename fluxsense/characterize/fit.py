@@ -540,6 +540,28 @@ def _other_idlers(
     return kept
 
 
+IDLER_KINDS = ("idler_frequency_hz", "idler_linewidth_hz", "idler_internal_hz", "idler_share", "coupling_hz")
+
+
+def _exchanged(model: IsolatorModel, vector: FloatArray, kinds: Sequence[str]) -> FloatArray:
+    """A vector (D,) in which some values of the two stages have changed places."""
+    out = vector.copy()
+    for kind in kinds:
+        first, second = model.index(kind, 0), model.index(kind, 1)
+        out[first], out[second] = vector[second], vector[first]
+    return out
+
+
+def _near(model: IsolatorModel, one: FloatArray, other: FloatArray) -> bool:
+    """Whether two vectors lie in one valley: idlers of the same frequencies (within a twentieth of a linewidth) and shares."""
+    width = 0.05 * float(np.mean([one[model.index("signal_linewidth_hz", k)] for k in (0, 1)]))
+    return all(
+        abs(one[n] - other[n]) < tolerance
+        for kind, tolerance in (("idler_frequency_hz", width), ("idler_share", 2e-3))
+        for n in (model.index(kind, 0), model.index(kind, 1))
+    )
+
+
 def fit_isolator(
     study: Study,
     isolator: int,
@@ -621,6 +643,7 @@ def fit_isolator(
         results[sign] = best
     sign = 1 if results[1].chi2 <= results[-1].chi2 else -1
     odds = 0.5 * (results[-sign].chi2 - results[sign].chi2)
+    on_priors = priors
     valleys = _other_idlers(models[sign], results[sign], noise, drift, priors)
     whole = build(records, sign)
 
@@ -643,8 +666,27 @@ def fit_isolator(
     if measured is None:
         noise = residual_noise(fit.misfit, noise)
     fit = solve(whole, fit.vector, every, noise, drift, 25, priors)
+    # the first search may have been far from any valley: with all else fitted, idlers that have changed places, in all that
+    # belongs to them or in one of it, lie in other valleys; the sweeps at the pump-on biases show which are worth a whole fit
+    rest = full[1:]
+    some = models[sign]
+    onto = [whole.index(p.kind, p.stage, p.item) for p in some.parameters]
+    free = [n for n, p in enumerate(some.parameters) if p.needs_pump]
+    here = solve(some, fit.vector[onto], free, noise, drift, 12, on_priors)
+    exchanges: tuple[tuple[str, ...], ...] = (IDLER_KINDS, ("idler_share",), ("idler_frequency_hz",))
+    for exchanged in exchanges:
+        valley = solve(some, _exchanged(some, fit.vector[onto], exchanged), free, noise, drift, 15, on_priors)
+        if valley.chi2 - here.chi2 > RIVAL_CHI2 or _near(some, valley.vector, here.vector):
+            continue
+        start = fit.vector.copy()
+        start[onto] = valley.vector
+        rest.append(solve(whole, start, every, noise, drift, 25, priors))
+    best = min(rest, key=lambda s: s.chi2, default=fit)
+    if best.chi2 < fit.chi2:
+        rest = [fit, *(s for s in rest if s is not best)]
+        fit = solve(whole, best.vector, every, noise, drift, 25, priors)
     done = _finish(whole, fit, noise, tracks, shapes, True, odds, priors)
-    rivals = [solve(whole, s.vector, every, noise, drift, 25, priors) for s in full[1:]]
+    rivals = [solve(whole, s.vector, every, noise, drift, 25, priors) for s in rest]
     where = [whole.index("idler_frequency_hz", k) for k in (0, 1)]
     elsewhere = [s for s in rivals if np.any(np.abs(s.vector - fit.vector)[where] > 5 * done.sd[where])]
     if elsewhere:
