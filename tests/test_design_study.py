@@ -124,7 +124,8 @@ def test_study_text_reads_back(tmp_path: Path, name: str) -> None:
     first = replace(study.isolators[0], stages=(stage, other), link_amplitude_sd=0.01, link_phase_sd_rad=0.03)
     isolators = (first, *study.isolators[1:])
     line = replace(study.bias_lines[0], mutual_sd_phi0_per_a=((study.loops[0].name, 0.5),))
-    noise = replace(study.noise, flux_phi0=2e-4, flux_slow_phi0=3e-5, scale_sd=0.2)
+    slow = 0.0 if name == "corner" else 3e-5  # which data of directions refuse
+    noise = replace(study.noise, flux_phi0=2e-4, flux_slow_phi0=slow, scale_sd=0.2)
     study = replace(
         study, states=(*study.states, turned, about_x, known), layout=rules, isolators=isolators, note='two\nlines, "quoted"',
         limits=Limits(1e-9, (2e9, 3e9), 12.0), noise=noise, bias_lines=(line, *study.bias_lines[1:]),
