@@ -1,4 +1,4 @@
-"""Many campaigns at once, on any executor: each study's traces read and inferred by itself."""
+"""Many campaigns at once, on any executor: each study's log and traces read and inferred by itself, as the command orient does."""
 
 from __future__ import annotations
 
@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from fluxsense.campaign import load_campaign
+from fluxsense.campaign import load_screened, load_votes
+from fluxsense.device.chip import check_geometry
 from fluxsense.errors import FluxsenseError
 from fluxsense.executors import Workers, ordered_map
 from fluxsense.infer.orient import orient
+from fluxsense.infer.orient_votes import orient_votes
 from fluxsense.study import read_study
 
 
@@ -40,12 +42,12 @@ def orient_each(
     wanted_ess: float | None = None,
     executor: Workers | None = None,
 ) -> Iterator[BatchItem]:
-    """Infer many campaigns of traces, in order; one that cannot be read does not stop the others.
+    """Infer many campaigns, of traces or of directions only, in order; one that cannot be read does not stop the others.
 
     Parameters
     ----------
     studies : iterable of str or Path
-        Paths of study files, each with its log and traces; with a cluster, as its machines see them.
+        Paths of study files, each with its log; with a cluster, as its machines see them.
     seed : int
         Of each inference.
     wanted_ess : float, optional
@@ -64,6 +66,12 @@ def _one(shared: tuple[int, float | None], path: str) -> BatchItem:
     seed, wanted_ess = shared
     try:
         study = read_study(path)
-        return BatchItem(path, orient(study, load_campaign(study), seed=seed, wanted_ess=wanted_ess).document)
+        check_geometry(study)
+        if study.data.kind == "direction":
+            votes, data_hash = load_votes(study)
+            found = orient_votes(study, votes, data_hash=data_hash, seed=seed, wanted_ess=wanted_ess)
+            return BatchItem(path, found.document)
+        digest, distrusted = load_screened(study)
+        return BatchItem(path, orient(study, digest, distrusted=distrusted, seed=seed, wanted_ess=wanted_ess).document)
     except FluxsenseError as error:
         return BatchItem(path, None, str(error))

@@ -168,12 +168,23 @@ def test_many_campaigns_and_roc_simulations_are_the_same_on_two_processes(tmp_pa
         write_campaign(study, draw_truth(study, n), study.folder)
         studies.append(study.path)
     studies.insert(1, tmp_path / "none.toml")
+    (tmp_path / "ways").mkdir()
+    ways = small_study(
+        tmp_path / "ways",
+        fluxes=[(0.5, 0.1, 0.5, 0.1)],
+        ports=(1,),
+        flux_noise_mphi0=40.0,
+        extra='[data]\nkind = "direction"\n',
+    )
+    write_campaign(ways, draw_truth(ways, 5), ways.folder)
+    studies.append(ways.path)
     here, there = (list(orient_each(studies, seed=3, wanted_ess=100, executor=e)) for e in (None, Processes(2)))
     assert [item.study for item in here] == [str(s) for s in studies]
     assert "none.toml" in here[1].fault
     assert here[1].document is None
     assert here == there
     assert here[0].document != here[2].document
+    assert [item.fault for item in (here[0], *here[2:])] == ["", "", ""]
 
     study = read_study(studies[0])
     digest = load_campaign(study)

@@ -668,7 +668,7 @@ def fit_isolator(
     fit = solve(whole, fit.vector, every, noise, drift, 25, priors)
     # the first search may have been far from any valley: with all else fitted, idlers that have changed places, in all that
     # belongs to them or in one of it, lie in other valleys; the sweeps at the pump-on biases show which are worth a whole fit
-    rest = [solve(whole, s.vector, every, noise, drift, 25, priors) for s in full[1:]]
+    rest = full[1:]
     some = models[sign]
     onto = [whole.index(p.kind, p.stage, p.item) for p in some.parameters]
     free = [n for n, p in enumerate(some.parameters) if p.needs_pump]
@@ -681,12 +681,20 @@ def fit_isolator(
         start = fit.vector.copy()
         start[onto] = valley.vector
         rest.append(solve(whole, start, every, noise, drift, 25, priors))
-    fit, *rest = sorted([fit, *rest], key=lambda s: s.chi2)
+    best = min(rest, key=lambda s: s.chi2, default=fit)
+    if best.chi2 < fit.chi2:
+        rest = [fit, *(s for s in rest if s is not best)]
+        fit = solve(whole, best.vector, every, noise, drift, 25, priors)
     done = _finish(whole, fit, noise, tracks, shapes, True, odds, priors)
+    # on from where each stopped: from another valley 25 steps do not always arrive
+    rivals = [solve(whole, s.vector, every, noise, drift, 25, priors) for s in rest]
     where = [whole.index("idler_frequency_hz", k) for k in (0, 1)]
-    elsewhere = [s for s in rest if np.any(np.abs(s.vector - fit.vector)[where] > 5 * done.sd[where])]
+    elsewhere = [s for s in rivals if np.any(np.abs(s.vector - fit.vector)[where] > 5 * done.sd[where])]
     if elsewhere:
-        done = replace(done, rival_odds=0.5 * (elsewhere[0].chi2 - fit.chi2))
+        rival = min(elsewhere, key=lambda s: s.chi2)
+        if rival.chi2 < fit.chi2:
+            done = _finish(whole, rival, noise, tracks, shapes, True, odds, priors)
+        done = replace(done, rival_odds=0.5 * abs(rival.chi2 - fit.chi2))
     return done
 
 
