@@ -32,6 +32,7 @@ import numpy as np  # noqa: E402
 from small_study import small_study  # noqa: E402
 
 HALF, ZERO = 0.5, 0.0
+MISMATCHES = ("ring", "jump", "second source")
 MODES: dict[str, dict[str, Any]] = {
     # isolator a has loops across x and y; b has both across z, so that only the size of z is seen at zero bias
     "two modes": {"chips": ("chip_x", "chip_y", "chip_z", "chip_z"), "fluxes": ((HALF, 0.4, ZERO, ZERO),), "ports": (1,)},
@@ -146,7 +147,7 @@ def run_all(function: Callable[..., dict[str, Any]], jobs: list[tuple[Any, ...]]
 
 def modes(options: argparse.Namespace) -> bool:
     sound = True
-    for kind in MODES:
+    for kind in options.kind or MODES:
         rows = run_all(modes_one, [(kind, 100 + n, True) for n in range(options.seeds)], options.workers)
         count = 2 if kind == "two modes" else 4
         gaps = [max(abs(w - 1 / count) for w in r["weights"]) for r in rows]
@@ -165,7 +166,7 @@ def modes(options: argparse.Namespace) -> bool:
 
 def mismatch(options: argparse.Namespace) -> bool:
     sound = True
-    for kind in ("ring", "jump", "second source"):
+    for kind in options.kind or MISMATCHES:
         rows = run_all(mismatch_one, [(kind, 500 + n) for n in range(options.campaigns)], options.workers)
         biased = [r for r in rows if r["off"] > 2]
         told = sum(r["trust"] != "reliable" for r in biased)
@@ -216,9 +217,11 @@ def main() -> int:
     parser.add_argument("--workers", type=int, default=2)
     commands = parser.add_subparsers(dest="command", required=True)
     one = commands.add_parser("modes")
+    one.add_argument("--kind", action="append", choices=list(MODES))
     one.add_argument("--seeds", type=int, default=20)
     one.add_argument("--without", type=int, default=5, help="campaigns with the jumping move switched off")
     one = commands.add_parser("mismatch")
+    one.add_argument("--kind", action="append", choices=MISMATCHES)
     one.add_argument("--campaigns", type=int, default=100)
     one = commands.add_parser("calls")
     one.add_argument("study")

@@ -35,7 +35,7 @@ def problem(tmp_path_factory):
     return FluxProblem(unknowns, rows, rows @ np.array([3e-7, -4e-7, 5e-7]), 0.02)
 
 
-def walk(problem, file, *, steps=200, kill_at=None) -> Chains:
+def walk(problem, file, *, steps=200, kill_at=None, enough=lambda x: (False, 1.0)) -> Chains:
     rngs = [np.random.default_rng(s) for s in np.random.SeedSequence(4).spawn(2)]
     mixture = from_modes(find_modes(problem, np.random.default_rng(1)))
 
@@ -43,9 +43,7 @@ def walk(problem, file, *, steps=200, kill_at=None) -> Chains:
         if kill_at is not None and done >= kill_at:
             raise Killed
 
-    return run_ensembles(
-        problem, mixture, rngs, max_steps=steps, enough=lambda x: (False, 1.0), progress=progress, file=file
-    )
+    return run_ensembles(problem, mixture, rngs, max_steps=steps, enough=enough, progress=progress, file=file)
 
 
 def every_block(path, identity="one"):
@@ -60,6 +58,22 @@ def same(a: Chains, b: Chains) -> bool:
         and np.array_equal(a.acceptance, b.acceptance)
         and (a.steps, a.burn, a.calls, a.stopped) == (b.steps, b.burn, b.calls, b.stopped)
     )
+
+
+def test_long_chains_are_judged_as_they_grow_and_stop_at_the_same_step_after_a_kill(problem, tmp_path):
+    judged: list[int] = []
+
+    def enough(x):
+        judged.append(x.shape[1])
+        return x.shape[1] >= 592, 1.0
+
+    unbroken = walk(problem, None, steps=1000, enough=enough)
+    assert unbroken.steps == 775  # 750 suffice, but blocks 30 and 31 are one growth of 5%
+    assert judged[-1] == unbroken.steps - unbroken.burn
+    assert 600 not in judged and 20 < len(judged) < 28
+    with pytest.raises(Killed):
+        walk(problem, every_block(tmp_path / "chains.h5"), steps=1000, kill_at=625, enough=enough)
+    assert same(walk(problem, every_block(tmp_path / "chains.h5"), steps=1000, enough=enough), unbroken)
 
 
 @pytest.mark.parametrize("kill_at", [100, 125, 175])

@@ -28,6 +28,8 @@ FloatArray = npt.NDArray[np.float64]
 BLOCK_STEPS = 25
 BURN_SHARE = 0.2
 FEWEST_KEPT = 60
+CHECKED_GROWTH = 1.05
+"""From twenty blocks on, chains are judged each time they have grown by this factor: a judgement reads all of them."""
 
 
 @dataclass(frozen=True)
@@ -194,6 +196,7 @@ def run_ensembles(
 
     walk = _Growing(len(rngs), count, size, earlier)
     calls = calls if earlier is None else earlier.calls
+    reached, judged = 0.0, 1
     began = time.monotonic()
     stopped = "steps"
     try:
@@ -206,13 +209,17 @@ def run_ensembles(
             burn = int(BURN_SHARE * walk.steps)
             if walk.steps - burn < FEWEST_KEPT:
                 continue
-            done, reached = enough(walk.x[:, burn:])
+            done = False
+            if _due(walk.steps, max_steps):
+                done, reached = enough(walk.x[:, burn:])
+                judged = walk.steps
             spent = time.monotonic() - began
             if progress is not None:
-                left = spent * max(0.0, wanted_ess / max(reached, 1.0) - 1.0)
+                now = reached * walk.steps / judged
+                left = spent * max(0.0, wanted_ess / max(now, 1.0) - 1.0)
                 if max_seconds is not None:
                     left = min(left, max(0.0, max_seconds - spent))
-                progress(walk.steps, reached, left)
+                progress(walk.steps, now, left)
             if done:
                 stopped = "enough"
                 break
@@ -231,6 +238,15 @@ def run_ensembles(
     burn = int(BURN_SHARE * steps)
     acceptance = np.mean(walk.accepted, axis=1) / steps
     return Chains(walk.x[:, burn:], walk.log_posterior[:, burn:], acceptance, steps, burn, walk.calls, stopped)
+
+
+def _due(steps: int, max_steps: int) -> bool:
+    """Whether chains of that length are judged; it depends on nothing else, so that a resumed run stops where it would have."""
+    blocks = steps // BLOCK_STEPS
+    if blocks <= 20 or steps >= max_steps:
+        return True
+    stage = [int(np.log(n) / np.log(CHECKED_GROWTH)) for n in (blocks - 1, blocks)]
+    return stage[0] != stage[1]
 
 
 class _Growing:
