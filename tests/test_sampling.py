@@ -13,11 +13,11 @@ from scipy.stats import kstest, multivariate_normal, multivariate_t, norm
 from small_study import small_study
 
 from fluxsense.errors import InputError
-from fluxsense.infer.mixture import StudentMixture, importance_weights, improve, perplexity
+from fluxsense.infer.mixture import StudentMixture, has_tails, importance_weights, improve, perplexity, with_tails
 from fluxsense.infer.modes import find_modes
 from fluxsense.infer.orient import sample_posterior
 from fluxsense.infer.problem import FluxProblem
-from fluxsense.infer.sampler import default_moves, mixture_move, walkers_for
+from fluxsense.infer.sampler import default_moves, mixture_move, short_walk, walkers_for
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.study import Study
 
@@ -81,6 +81,38 @@ class _Model:
     def __init__(self, log_p: object, seed: int) -> None:
         self.random = np.random.RandomState(seed)
         self.compute_log_prob_fn = lambda x: (log_p(x), None)  # type: ignore[operator]
+
+
+def test_a_long_tail_is_seen_and_reached() -> None:
+    """A tenth of the mass in a tail of exp(-0.3 x) beside a narrow core, the other coordinates leaning with it."""
+    lean = np.array(
+        [[0.1, 0, 0, 0, 0], [0.05, 1, 0, 0, 0], [0, 0.4, 1, 0, 0], [0.02, 0, 0, 0.5, 0], [0, 0, 0, 0.3, 2.0]]
+    )
+
+    def target(x: np.ndarray) -> np.ndarray:
+        z = np.linalg.solve(lean, x.T).T
+        tail = np.where(z[:, 0] > 0, np.log(0.1 * 0.3) - 0.3 * np.maximum(z[:, 0], 0), -np.inf)
+        first = np.logaddexp(np.log(0.9) + norm.logpdf(z[:, 0]), tail)
+        return first + norm.logpdf(z[:, 1:]).sum(axis=1) - np.linalg.slogdet(lean)[1] + 7.0
+
+    def gauss(x: np.ndarray) -> np.ndarray:
+        return multivariate_normal(np.zeros(5), lean @ lean.T).logpdf(x)
+
+    rng = np.random.default_rng(11)
+    start = StudentMixture(np.ones(1), np.zeros((1, 5)), lean[None])
+    assert not has_tails(start, gauss)
+    mixture, _ = improve(start, target, rng)
+    assert has_tails(mixture, target)
+    longer = mixture
+    for _ in range(2):
+        longer = with_tails(longer, *short_walk(target, longer, rng))
+    draws = longer.draw(rng, 20000)
+    weights, value, error = importance_weights(longer, draws, target(draws))
+    assert abs(value - 7.0) < 4 * error
+    assert error < 0.01
+    assert perplexity(weights) > 0.8
+    old = mixture.draw(rng, 20000)
+    assert importance_weights(mixture, old, target(old))[2] > 2 * error
 
 
 def test_mode_jump_leaves_the_target_unchanged() -> None:

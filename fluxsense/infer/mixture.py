@@ -20,6 +20,10 @@ from fluxsense.infer.modes import LocalMode
 FloatArray = npt.NDArray[np.float64]
 
 DEGREES_OF_FREEDOM = 20.0
+TAIL_GRID = np.array([2.5, 3.0, 3.75, 4.5, 5.5, 6.5, 8.0, 10.0])
+"""Where the search for tails looks, in standard deviations of a component."""
+TAIL_LOG_WEIGHT = 2.0
+TAIL_MASS = 0.003
 
 
 @dataclass(frozen=True)
@@ -140,6 +144,86 @@ def improve(
             break
         mixture = _refit(mixture, x, _clipped(weights))
     return best, history
+
+
+def has_tails(mixture: StudentMixture, log_target: Callable[[FloatArray], FloatArray]) -> bool:
+    """Whether the target has a long tail that the mixture does not reach.
+
+    Draws cannot show what a mixture never draws.  From the mean of each component that counts, the target is looked at along
+    the lines on which one coordinate, or the size of the source, moves and the others follow by regression, out to ten
+    standard deviations.
+
+    Parameters
+    ----------
+    mixture : StudentMixture
+    log_target : callable
+        Batch (B, D) to (B,).
+
+    Returns
+    -------
+    bool
+        Whether on one of these lines `TAIL_MASS` of the mass lies where the target exceeds the mixture by
+        `TAIL_LOG_WEIGHT` more than at the mean.
+    """
+    size = mixture.means.shape[1]
+    t = np.concatenate([-TAIL_GRID[::-1], TAIL_GRID])
+    width = np.gradient(TAIL_GRID)
+    width = np.concatenate([width[::-1], width]) / np.sqrt(2 * np.pi)
+    for k in np.flatnonzero(mixture.weights >= 0.05):
+        mean, factor = mixture.means[k], mixture.factors[k]
+        radial = np.zeros(size)
+        radial[:3] = mean[:3]
+        ways = np.concatenate([np.eye(size), radial[None]]) @ factor  # rows a' L; the line of a is L L' a
+        ways = (ways / np.maximum(np.linalg.norm(ways, axis=1, keepdims=True), 1e-300)) @ factor.T
+        x = mean + t[None, :, None] * ways[:, None, :]
+        flat = np.concatenate([mean[None], x.reshape(-1, size)])
+        values = log_target(flat)
+        if not np.isfinite(values[0]):  # a mean outside the prior
+            continue
+        above = values - mixture.log_density(flat)
+        mass = np.exp(values[1:] - values[0]).reshape(x.shape[:2]) * width
+        missed = np.where((above[1:] - above[0]).reshape(mass.shape) > TAIL_LOG_WEIGHT, mass, 0.0)
+        if np.any(missed.sum(axis=1) > TAIL_MASS):
+            return True
+    return False
+
+
+def with_tails(mixture: StudentMixture, x: FloatArray, log_target: FloatArray) -> StudentMixture:
+    """The mixture refitted to a walk of the target, with components more where the walk goes and the mixture does not.
+
+    Parameters
+    ----------
+    mixture : StudentMixture
+    x : ndarray (B, D)
+        Positions of the walk.
+    log_target : ndarray (B,)
+
+    Returns
+    -------
+    StudentMixture
+    """
+    size = x.shape[1]
+    even = np.full(len(x), 1 / len(x))
+    for _ in range(3):
+        above = log_target - mixture.log_density(x)
+        rare = above > np.median(above) + TAIL_LOG_WEIGHT
+        near = np.argmax(mixture.component_log_density(x), axis=1)
+        weights, means, factors = [mixture.weights], [mixture.means], [mixture.factors]
+        for k in np.unique(near[rare]):
+            mine = x[rare & (near == k)]
+            if len(mine) < 5 * size:
+                continue
+            scatter = np.cov(mine.T) + 1e-3 * mixture.factors[k] @ mixture.factors[k].T
+            weights.append(np.array([len(mine) / len(x)]))
+            means.append(mine.mean(axis=0)[None])
+            factors.append(np.linalg.cholesky(scatter)[None])
+        every = np.concatenate(weights)
+        mixture = StudentMixture(every / every.sum(), np.concatenate(means), np.concatenate(factors), mixture.nu)
+        for _ in range(5):
+            mixture = _refit(mixture, x, even)
+        if len(weights) == 1:
+            break
+    return mixture
 
 
 def _clipped(weights: FloatArray) -> FloatArray:

@@ -39,13 +39,21 @@ from fluxsense.infer.limits import (
     reference_words,
     zero_bias_words,
 )
-from fluxsense.infer.mixture import StudentMixture, from_modes, improve
+from fluxsense.infer.mixture import (
+    StudentMixture,
+    from_modes,
+    has_tails,
+    importance_weights,
+    improve,
+    perplexity,
+    with_tails,
+)
 from fluxsense.infer.modes import LocalMode, ascend, ascend_all, find_modes
 from fluxsense.infer.noise import measure_noise
 from fluxsense.infer.predictive import PredictiveCheck, estimate_residual_gain, predictive_check
 from fluxsense.infer.problem import CampaignProblem, Problem, log_posterior, no_source_problem
 from fluxsense.infer.quadrature import Quadrature, integrate
-from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles
+from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles, short_walk
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.infer.wiring import Wiring, read_wiring
 from fluxsense.study import Study
@@ -73,6 +81,8 @@ LARGEST_SHIFT = 0.3
 """Difference of sampled and integrated means, in standard deviations, above which the sampler is not believed."""
 LENGTH_TIMES = 65
 """Autocorrelation times that sampling goes on for; the verdict asks for 50."""
+TAIL_ROUNDS = 2
+"""Walks at most from which a proposal learns the tails that its draws do not reach."""
 WORTH_REDUCING = 10_000
 """Numbers in the data beyond which the proposal is fitted with a reduced quadrature."""
 ROUGH_LOG_ODDS = 300.0
@@ -338,7 +348,18 @@ def _proposal(
     used = problem
     if isinstance(problem, CampaignProblem) and problem.likelihood.values > WORTH_REDUCING:
         used = compress(problem, start, rng, PROPOSAL_TOLERANCE) or problem
-    return improve(start, lambda x: log_posterior(used, x), rng, rounds=rounds)
+
+    def target(x: FloatArray) -> FloatArray:
+        return log_posterior(used, x)
+
+    mixture, fits = improve(start, target, rng, rounds=rounds)
+    for _ in range(TAIL_ROUNDS):
+        if not has_tails(mixture, target):
+            break
+        mixture = with_tails(mixture, *short_walk(target, mixture, rng))
+        draws = mixture.draw(rng, 1500)
+        fits = [perplexity(importance_weights(mixture, draws, target(draws))[0])]
+    return mixture, fits
 
 
 def _reduction_error(full: Problem, used: Problem, chains: Chains, rng: np.random.Generator) -> float:

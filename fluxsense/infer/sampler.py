@@ -311,6 +311,22 @@ def _starts(
     return np.asarray(draws[best])
 
 
+def short_walk(
+    target: Function, mixture: StudentMixture, rng: np.random.Generator, steps: int = 300
+) -> tuple[FloatArray, FloatArray]:
+    """Positions (B, D) and log posteriors (B,) of the second half of a walk of one ensemble, to learn a proposal from."""
+    size = mixture.means.shape[1]
+    count = walkers_for(size, None)
+    sampler = emcee.EnsembleSampler(count, size, target, moves=default_moves(mixture, share=0.25), vectorize=True)
+    sampler.random_state = np.random.RandomState(int(rng.integers(2**32))).get_state()
+    sampler.run_mcmc(emcee.State(_starts(target, mixture, rng, count)), steps, skip_initial_state_check=True)
+    half = steps // 2
+    return (
+        np.asarray(sampler.get_chain(discard=half, flat=True)),
+        np.asarray(sampler.get_log_prob(discard=half, flat=True)),
+    )
+
+
 def evidence(
     problem: Problem, mixture: StudentMixture, rng: np.random.Generator, draws: int = 4000
 ) -> tuple[float, float, float]:
