@@ -111,6 +111,12 @@ def _parser() -> argparse.ArgumentParser:
         "--error", type=float, metavar="DEG", help="angular error wanted (default: half of what is predicted)"
     )
     plan.add_argument(
+        "--error-rate",
+        type=float,
+        metavar="P",
+        help="say too when a direction is taken for its reverse, or a listed candidate for another, with this probability",
+    )
+    plan.add_argument(
         "--thorough", type=int, default=1, metavar="N", help="factor on the length of the search (default 1)"
     )
     layout = add("layout", "best layout of the loops under the study's rules, compared with the present one")
@@ -677,7 +683,14 @@ def _plan(options: argparse.Namespace) -> int:
     folder = _ready(Path(options.out) if options.out else study.folder / "plan")
     _hold(options, folder)
     ticker = _Ticker(options.json)
-    proposal = plan(study, seed=options.seed, wanted_deg=options.error, thorough=options.thorough, progress=ticker)
+    proposal = plan(
+        study,
+        seed=options.seed,
+        wanted_deg=options.error,
+        wanted_rate=options.error_rate,
+        thorough=options.thorough,
+        progress=ticker,
+    )
     ticker.close()
     _write_proposal(proposal, folder, "plan", plan_lines(proposal.document), options)
     return 0 if proposal.document["error_proposed"]["prediction_valid"] else 1

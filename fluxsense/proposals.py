@@ -25,10 +25,12 @@ from fluxsense.design.layout import (
 )
 from fluxsense.design.schedule import (
     best_schedule,
+    check_rate,
     check_wanted,
     frequency_shares,
     sweeps_of,
     time_to_error,
+    time_to_error_rate,
     with_sweeps,
 )
 from fluxsense.design.sensitivity import VALID_ERROR_DEG, direction_points, planned_experiment, predict
@@ -102,6 +104,7 @@ def plan(
     *,
     seed: int = 0,
     wanted_deg: float | None = None,
+    wanted_rate: float | None = None,
     thorough: int = 1,
     progress: Progress | None = None,
 ) -> Proposal:
@@ -113,6 +116,8 @@ def plan(
     seed : int
     wanted_deg : float, optional
         Angular error wanted; half the present one by default.
+    wanted_rate : float, optional
+        Probability wanted of mistaking a direction for its reverse, or a listed candidate for another.
     thorough : int
         Factor on the evaluations of the search for working points.
     progress : callable, optional
@@ -136,9 +141,11 @@ def plan(
         )
     if wanted_deg is not None:
         check_wanted(wanted_deg)
+    unknowns = planned_experiment(study).unknowns
+    if wanted_rate is not None:
+        check_rate(wanted_rate, unknowns)
     tell("predicting", 0.0, "")
     before = _error_entry(study, seed)
-    unknowns = planned_experiment(study).unknowns
     x = direction_points(unknowns, 6, seed)
     point = best_working_point(
         study, x, rounds=1, samples=32 * thorough, polish=24 * thorough, seed=seed, progress=progress
@@ -155,6 +162,7 @@ def plan(
     split = with_sweeps(coarse, schedule.sweeps)
     wanted = wanted_deg if wanted_deg is not None else 0.5 * schedule.error_rounded_deg
     time = time_to_error(split, few, wanted)
+    rate = None if wanted_rate is None else time_to_error_rate(split, few[:, :3], wanted_rate)
     shares = frequency_shares(planned_experiment(proposed), few)
     tell("what cannot be told apart", 0.0, "")
     words = ambiguity_words(proposed, points=60)
@@ -222,6 +230,15 @@ def plan(
             "floor_deg": time.floor_deg,
             "floor_if_flux_noise_does_not_average_deg": time.floor_if_flux_noise_stays_deg,
         },
+        "time_to_error_rate": None if rate is None else {
+            "wanted": rate.wanted,
+            "against": rate.against,
+            "reachable": rate.reachable,
+            "sweeps": rate.sweeps if rate.reachable else None,
+            "seconds": rate.seconds if rate.reachable else None,
+            "floor": rate.floor,
+            "floor_if_flux_noise_does_not_average": rate.floor_if_flux_noise_stays,
+        },
         "frequencies": {
             "start_hz": shares.start_hz,
             "stop_hz": shares.stop_hz,
@@ -244,6 +261,24 @@ def plan(
         "frequencies.png": draw_frequency_shares(shares),
     }
     return Proposal(document, proposed, figures)
+
+
+def _rate_lines(rate: dict[str, Any], planned: int) -> list[str]:
+    """When a direction is no longer mistaken for another more often than wanted."""
+    mistake = f"taking a direction for {rate['against']} with probability {rate['wanted']:.3g}"
+    stuck = rate["floor_if_flux_noise_does_not_average"]
+    tail = f"  floor without end {rate['floor']:.2g}; {stuck:.2g} if the flux noise does not average down (1/f)" + (
+        "" if stuck < rate["wanted"] else ", in which case the wanted rate is OUT OF REACH"
+    )
+    if not rate["reachable"]:
+        return [
+            f"{mistake[0].upper()}{mistake[1:]} cannot be reached: measuring without end leaves {rate['floor']:.2g}."
+        ]
+    if rate["sweeps"] < 0.5 * planned:
+        whole = f"{rate['sweeps']:.2g} sweeps' worth of this split, so less than planned"
+    else:
+        whole = f"{rate['sweeps']:.0f} sweeps, {rate['seconds'] / 3600:.3g} h"
+    return [f"Time to {mistake}: {whole}", tail]
 
 
 def plan_lines(document: dict[str, Any]) -> list[str]:
@@ -304,6 +339,9 @@ def plan_lines(document: dict[str, Any]) -> list[str]:
         f"  floor without end {time['floor_deg']:.3g} degrees; {floor:.3g} if the flux noise does not average down (1/f), "
         + ("below the wanted error" if floor < time["wanted_deg"] else "in which case the wanted error is OUT OF REACH")
     )
+    rate = document["time_to_error_rate"]
+    if rate is not None:
+        lines += _rate_lines(rate, schedule["total"])
     f = document["frequencies"]
     lines.append(
         f"Frequencies: {f['points']} of {f['points_before']} points, {format_quantity(f['start_hz'], 'frequency', 6)} to "

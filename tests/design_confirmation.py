@@ -1,7 +1,7 @@
 """Longer confirmations of the design module by simulated and inferred campaigns: prints figures, asserts nothing.
 
-Usage: python tests/design_confirmation.py {limits,scatter,layout,turned,working-point,time,gains} [--campaigns N] [--seed N]
-       [--whole]
+Usage: python tests/design_confirmation.py {limits,scatter,layout,turned,working-point,time,rate,gains} [--campaigns N]
+       [--seed N] [--whole]
 
 Each campaign is simulated from a truth drawn from the prior (source at the stated size) and inferred with the package's own
 likelihood; the estimate is the mode of the posterior, climbed to from the truth, which takes a tenth of a second.  With
@@ -19,6 +19,7 @@ from dataclasses import replace
 
 import numpy as np
 from design_scenarios import TEMPLATE, chip, ring
+from scipy.stats import binomtest
 
 from fluxsense.design.information_gain import chip_gain, normal_gain
 from fluxsense.design.layout import (
@@ -32,7 +33,7 @@ from fluxsense.design.layout import (
     search_points,
     with_layout,
 )
-from fluxsense.design.schedule import root_mean_square_deg, time_to_error
+from fluxsense.design.schedule import confusion_rate, root_mean_square_deg, time_to_error, time_to_error_rate
 from fluxsense.design.sensitivity import direction_points, planned_experiment, points_at, predict
 from fluxsense.design.working_point import best_working_point
 from fluxsense.infer.directions import angle_between_rad
@@ -41,8 +42,8 @@ from fluxsense.infer.modes import ascend
 from fluxsense.infer.orient import orient
 from fluxsense.infer.problem import CampaignProblem
 from fluxsense.infer.unknowns import Unknowns
-from fluxsense.simulate import Truth, simulate_digest
-from fluxsense.study import Study, read_study
+from fluxsense.simulate import Truth, draw_truth, simulate_digest
+from fluxsense.study import DirectionPrior, Study, read_study
 
 
 def estimate(study: Study, truth: Truth, start: np.ndarray, whole: bool) -> np.ndarray:
@@ -222,10 +223,48 @@ def times(campaigns: int, seed: int, whole: bool) -> None:
     print(f"  time that the measured error stands for, against the predicted: {(found[0] / (0.5 * now)) ** 2:.3f}")
 
 
+def rates(campaigns: int, seed: int) -> None:
+    """Sweeps predicted for a wanted rate of taking a direction for its reverse, and the rate in as many.
+
+    The better of the two is the one with the higher mode of the posterior, climbed to from the prior's middle for each.
+    """
+    v = np.array([0.48, 0.62, 0.62]) / np.sqrt(0.48**2 + 2 * 0.62**2)
+    two = DirectionPrior("list", candidates=(tuple(v), tuple(-v)))
+    moment = 1e-16
+    study = chip(ring(4, 14, 14), height_um=12.0, position_sd_um=0.02, repeats=4, moment=moment)
+    study = replace(study, source=replace(study.source, direction=two, size_prior="known", size_sd=0.02 * moment))
+    experiment = planned_experiment(study)
+    now, _ = confusion_rate(experiment, v[None])
+    answer = time_to_error_rate(experiment, v[None], 0.1)
+    repeats = round(4 * answer.sweeps / sum(sum(b.sweeps) for b in experiment.blocks))
+    longer = replace(study, plan=replace(study.plan, repeats=repeats, off_repeats=repeats))
+    then, _ = confusion_rate(planned_experiment(longer), v[None])
+    wrong = 0
+    for n in range(campaigns):
+        truth = draw_truth(longer, seed * 100_000 + n)
+        digest = simulate_digest(longer, truth)
+        unknowns = Unknowns(longer, longer.plan.cooldowns, leave_out=("phase",))
+        likelihood = RatioLikelihood(longer, digest, truth.port_signs, reference=truth.parameters)
+        problem = CampaignProblem(unknowns, likelihood)
+        heights = []
+        for u in (v, -v):
+            x = np.zeros(unknowns.size)
+            x[:3] = unknowns.source_prior.embed(u[None], 1.0)[0]
+            mode = ascend(problem, x)
+            heights.append(-np.inf if mode is None else mode.log_posterior)
+        wrong += bool((heights[0] > heights[1]) != (truth.parameters.source[0] @ v > 0))
+    print(
+        f"taken for the reverse: {now:.3f} predicted with 4 repeats, {then:.3f} with {repeats}, the whole number next to what 0.1 needs; "
+        f"measured {wrong} of {campaigns} (binomial probability {binomtest(wrong, campaigns, then).pvalue:.2f})"
+    )
+
+
 def main() -> None:
     """Run one confirmation."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=("limits", "scatter", "layout", "turned", "working-point", "time", "gains"))
+    parser.add_argument(
+        "what", choices=("limits", "scatter", "layout", "turned", "working-point", "time", "rate", "gains")
+    )
     parser.add_argument("--campaigns", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--whole", action="store_true", help="through the whole of orient (seconds each)")
@@ -248,6 +287,8 @@ def main() -> None:
         working_point(options.campaigns, options.seed, whole)
     elif options.what == "turned":
         turned(options.campaigns, options.seed, whole)
+    elif options.what == "rate":
+        rates(options.campaigns, options.seed)
     elif options.what == "gains":
         gains(options.campaigns, options.seed)
     else:

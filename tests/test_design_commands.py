@@ -39,8 +39,9 @@ def path(tmp_path: Path) -> Path:
 
 
 def test_plan_writes_what_it_says(path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["plan", str(path), "--out", str(tmp_path / "p"), "--error", "5"]) == 0
+    assert main(["plan", str(path), "--out", str(tmp_path / "p"), "--error", "5", "--error-rate", "0.01"]) == 0
     out, err = capsys.readouterr()
+    assert "Time to taking a direction for its reverse with probability 0.01: " in out
     assert "Check every current, power and dimension against the laboratory's own limits" in out
     assert "equivalence theorem: largest sensitivity is 1.0" in out
     assert "Time to 5 degrees" in out
@@ -110,6 +111,11 @@ BAD = {
         "--error",
         "-2",
     ): "fluxsense plan: an angular error of -2 degrees cannot be wanted. Give one above zero.\n",
+    (
+        "plan",
+        "--error-rate",
+        "0.7",
+    ): "fluxsense plan: an error rate of 0.7 cannot be wanted. Give a probability above 0 and below 0.5.\n",
     ("layout", "--starts", "0"): "fluxsense layout: --starts 0 is too small. Use a whole number from 1 up.\n",
 }
 

@@ -7,20 +7,24 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.special import ndtr
 from small_study import small_study
 
 from fluxsense.design.schedule import (
     best_schedule,
     candidates,
+    check_rate,
+    confusion_rate,
     frequency_shares,
     optimal_weights,
     round_weights,
     sweeps_of,
     time_to_error,
+    time_to_error_rate,
     with_sweeps,
 )
 from fluxsense.design.schedule import root_mean_square_deg as error_of
-from fluxsense.design.sensitivity import direction_points, planned_experiment, predict
+from fluxsense.design.sensitivity import direction_points, planned_experiment, points_at, predict
 from fluxsense.errors import InputError
 
 
@@ -112,6 +116,62 @@ def test_time_to_an_error_and_its_floor(tmp_path: Path) -> None:
     assert out_of_reach.seconds == np.inf
     with pytest.raises(InputError, match="cannot be wanted"):
         time_to_error(blind, x, 0.0)
+
+
+def test_confusion_with_the_reverse_is_that_of_two_normal_laws(tmp_path: Path) -> None:
+    """A weak field of known size: distance 2 v of two linear-Gaussian hypotheses, nuisances marginalised."""
+    study = small_study(
+        tmp_path, repeats=3, wiring="+90 deg", size_ut=3e-3, source='size_prior = "known"\nsize_sd = "3e-6 uT"'
+    )
+    experiment = planned_experiment(study, most_points=11)
+    vectors = np.array([[0.48, 0.62, 0.62], [-0.8, 0.36, -0.48]])
+    expected = []
+    for v in vectors / np.linalg.norm(vectors, axis=1, keepdims=True):
+        p = predict(experiment, points_at(experiment.unknowns, v))
+        n = p.unknowns.size - 3
+        full = p.information[0] + np.diag([0.0] * 3 + [1.0] * n)
+        source = full[:3, :3] - full[:3, 3:] @ np.linalg.solve(full[3:, 3:], full[3:, :3])
+        expected.append(ndtr(-np.sqrt(v @ source @ v)))
+    assert 0.02 < np.mean(expected) < 0.4
+    found, against = confusion_rate(experiment, vectors)
+    assert against == "its reverse"
+    assert found == pytest.approx(np.mean(expected), rel=0.01)
+    answer = time_to_error_rate(experiment, vectors, 0.01)
+    assert answer.reachable
+    sweeps = sweeps_of(experiment)
+    again = with_sweeps(experiment, sweeps * answer.sweeps / sweeps.sum())
+    assert confusion_rate(again, vectors)[0] == pytest.approx(0.01, rel=0.02)
+    assert answer.seconds == pytest.approx(study.plan.seconds_per_sweep * answer.sweeps)
+
+
+def test_what_zero_bias_cannot_tell_needs_time_without_end(tmp_path: Path) -> None:
+    study = small_study(tmp_path, fluxes=((0.0,) * 4,), ports=(1,), wiring="+90 deg", offset_sd_mphi0=0.0)
+    answer = time_to_error_rate(planned_experiment(study, most_points=9), np.eye(3)[:1], 0.01)
+    assert not answer.reachable
+    assert answer.sweeps == answer.seconds == np.inf
+    assert answer.floor == pytest.approx(0.5, abs=0.02)
+
+
+def test_listed_candidates_are_told_from_each_other(tmp_path: Path) -> None:
+    listed = 'direction_prior = "list"\ndirection_candidates = [[0, 0, 1], [0, 0, -1], [1, 1, 0.3]]\n'
+    study = small_study(tmp_path, wiring="+90 deg", size_ut=1.5e-2, source=listed)
+    experiment = planned_experiment(study, most_points=9)
+    x = direction_points(experiment.unknowns, 3, 1)
+    assert np.allclose(x[:, :3], study.source.direction.candidates)
+    assert np.all(predict(experiment, x).angular_error_rad() > 0)
+    rate, against = confusion_rate(experiment, x[:, :3])
+    assert against == "another candidate"
+    assert 0 < rate < 0.5
+    assert time_to_error_rate(experiment, x[:, :3], 0.01).reachable
+
+
+def test_impossible_error_rates_are_refused(tmp_path: Path) -> None:
+    study = small_study(tmp_path)
+    with pytest.raises(InputError, match="cannot be wanted"):
+        check_rate(0.5, planned_experiment(study).unknowns)
+    cap = 'direction_prior = "cap"\ndirection_axis = [0, 0, 1]\ndirection_half_angle = "40 deg"'
+    with pytest.raises(InputError, match="excludes the reverse"):
+        check_rate(0.1, planned_experiment(small_study(tmp_path, source=cap)).unknowns)
 
 
 def test_shares_of_frequencies(tmp_path: Path) -> None:

@@ -311,6 +311,8 @@ def ambiguity_words(study: Study, truths: Sequence[FloatArray] | None = None, *,
         return words
     words += _coplanar_words(study)
     experiment = planned_experiment(study, most_points=15)
+    if truths is None and study.source.direction.candidates:
+        return words + _candidate_words(study, experiment)
     chosen = [np.array([0.48, 0.62, 0.62]), np.array([-0.80, 0.36, -0.48])] if truths is None else list(truths)
     seen: set[str] = set()
     for truth in chosen:
@@ -326,18 +328,33 @@ def ambiguity_words(study: Study, truths: Sequence[FloatArray] | None = None, *,
             continue
         seen.add(text)
         rival, odds = rivals[0]
-        cures = remedies(study, truth, rival)
-        enough = [c for c in cures if c.log_odds >= DOUBTFUL_LOG_ODDS][:3]
-        sentence = (
+        words.append(
             f"A source along ({', '.join(f'{c:.2f}' for c in truth)}) would not be told from {text} (expected log odds "
-            f"{odds:.2g}; {DOUBTFUL_LOG_ODDS:g} is 20 to 1)."
+            f"{odds:.2g}; {DOUBTFUL_LOG_ODDS:g} is 20 to 1). {_remedy_words(study, truth, rival)}"
         )
-        if enough:
-            listed = "; ".join(f"{c.words} (log odds {c.log_odds:.3g})" for c in enough)
-            sentence += f" What would tell them apart: {listed}."
-        else:
-            sentence += " Nothing that was tried would tell them apart: other bias, pump port, a turned source, an upright loop."
-        words.append(sentence)
+    return words
+
+
+def _remedy_words(study: Study, truth: FloatArray, rival: FloatArray) -> str:
+    """What would tell two directions apart."""
+    enough = [c for c in remedies(study, truth, rival) if c.log_odds >= DOUBTFUL_LOG_ODDS][:3]
+    if not enough:
+        return "Nothing that was tried would tell them apart: other bias, pump port, a turned source, an upright loop."
+    listed = "; ".join(f"{c.words} (log odds {c.log_odds:.3g})" for c in enough)
+    return f"What would tell them apart: {listed}."
+
+
+def _candidate_words(study: Study, experiment: Experiment) -> list[str]:
+    """A sentence for each pair of listed candidates that would not be told apart."""
+    words = []
+    candidates = np.array(study.source.direction.candidates)
+    for n, truth in enumerate(candidates[:-1]):
+        for m, odds in enumerate(log_odds_against(experiment, truth, candidates[n + 1 :]), n + 1):
+            if odds < DOUBTFUL_LOG_ODDS:
+                words.append(
+                    f"Candidates {n + 1} and {m + 1} would not be told apart (expected log odds {odds:.2g}; "
+                    f"{DOUBTFUL_LOG_ODDS:g} is 20 to 1). {_remedy_words(study, truth, candidates[m])}"
+                )
     return words
 
 

@@ -31,6 +31,7 @@ from fluxsense.design.sensitivity import (
     direction_points,
     local_slopes,
     planned_experiment,
+    planned_unknowns,
     predict,
     regress,
 )
@@ -652,4 +653,4 @@ def judged(study: Study, x: FloatArray | None = None, *, points: int = 48, seed:
 
 def search_points(study: Study, count: int = 24, seed: int = 0) -> FloatArray:
     """Points of the prior for a search."""
-    return direction_points(Unknowns(study, study.plan.cooldowns), count, seed)
+    return direction_points(planned_unknowns(study), count, seed)

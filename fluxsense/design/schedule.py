@@ -18,7 +18,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import brentq
+from scipy.special import ndtr, ndtri
 
+from fluxsense.design.ambiguity import log_odds_against
 from fluxsense.design.sensitivity import (
     Experiment,
     Prediction,
@@ -29,6 +32,7 @@ from fluxsense.design.sensitivity import (
     predict,
 )
 from fluxsense.errors import InputError
+from fluxsense.infer.unknowns import Unknowns
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -438,7 +442,7 @@ def time_to_error(experiment: Experiment, x: FloatArray, wanted_deg: float) -> T
         return root_mean_square_deg(predict(with_sweeps(experiment, factor * sweeps), x))
 
     floor = error(ENDLESS)
-    stuck = _with_constant_flux_noise(experiment, x)
+    stuck = root_mean_square_deg(predict(_with_constant_flux_noise(experiment), x))
     if not floor < wanted_deg:
         return TimeToError(wanted_deg, False, float("inf"), float("inf"), floor, stuck)
     low, high = -6.0, float(np.log10(ENDLESS))
@@ -454,16 +458,128 @@ def time_to_error(experiment: Experiment, x: FloatArray, wanted_deg: float) -> T
     return TimeToError(wanted_deg, True, total, total * experiment.study.plan.seconds_per_sweep, floor, stuck)
 
 
-def _with_constant_flux_noise(experiment: Experiment, x: FloatArray) -> float:
-    """Error after measuring without end if each group's flux error stays at the study's flux noise.
+def _with_constant_flux_noise(experiment: Experiment) -> Experiment:
+    """Measuring without end, each group's flux error staying at the study's flux noise.
 
     With N sweeps and a variance N times the study's, the mean's flux error is the study's for every N.
     """
     if experiment.noise.flux_phi0 <= 0:
-        return root_mean_square_deg(predict(with_sweeps(experiment, ENDLESS * sweeps_of(experiment)), x))
+        return with_sweeps(experiment, ENDLESS * sweeps_of(experiment))
     even = np.where(sweeps_of(experiment) > 0, ENDLESS, 0.0)
     noise = replace(experiment.noise, flux_phi0=experiment.noise.flux_phi0 * float(np.sqrt(ENDLESS)))
-    return root_mean_square_deg(predict(replace(with_sweeps(experiment, even), noise=noise), x))
+    return replace(with_sweeps(experiment, even), noise=noise)
+
+
+@dataclass(frozen=True)
+class TimeToErrorRate:
+    """How long to measure until a wrong direction is believed no more often than wanted.
+
+    Attributes
+    ----------
+    wanted : float
+    against : str
+        What a direction is mistaken for: 'its reverse' or 'another candidate'.
+    reachable : bool
+    sweeps, seconds : float
+        With the experiment's split; infinite if it cannot be reached.
+    floor, floor_if_flux_noise_stays : float
+        Error rates left after measuring without end, as in `TimeToError`.
+    """
+
+    wanted: float
+    against: str
+    reachable: bool
+    sweeps: float
+    seconds: float
+    floor: float
+    floor_if_flux_noise_stays: float
+
+
+def check_rate(wanted: float, unknowns: Unknowns) -> None:
+    """Refuse an error rate that is not between 0 and a half, and one of a mistake that the prior excludes.
+
+    Raises
+    ------
+    InputError
+    """
+    if not 0 < wanted < 0.5:
+        raise InputError(
+            f"an error rate of {wanted:g} cannot be wanted", remedy="Give a probability above 0 and below 0.5"
+        )
+    prior = unknowns.source_prior
+    spread = prior.spread_directions(200)
+    allowed = np.isfinite(prior.log_density(spread)) & np.isfinite(prior.log_density(-spread))
+    if not unknowns.study.source.direction.candidates and not np.any(allowed):
+        raise InputError(
+            "the prior on the source's direction excludes the reverse of each direction, so there is none to be told from it",
+            where=unknowns.study.path.name,
+            remedy="Ask for an angular error instead",
+        )
+
+
+def confusion_rate(experiment: Experiment, vectors: npt.ArrayLike) -> tuple[float, str]:
+    """Probability that the better of two explanations is the wrong one: the reverse, or another candidate.
+
+    Parameters
+    ----------
+    experiment : Experiment
+    vectors : array_like (B, 3)
+        True directions, over which the rate is averaged; a prior that lists candidates has its own.
+
+    Returns
+    -------
+    rate : float
+        Two normal hypotheses a distance d apart have expected log odds d^2/2 and are exchanged with probability
+        Phi(-d/2), so that odds of L stand for Phi(-sqrt(L/2)); size and nuisances are fitted to each (`ambiguity`).  Over
+        several candidates the sum is an upper bound (Boole).
+    against : str
+    """
+    candidates = np.array(experiment.unknowns.study.source.direction.candidates)
+    listed = len(candidates) > 0
+    truths = candidates if listed else np.atleast_2d(np.asarray(vectors, dtype=np.float64))
+    rates = []
+    for n, truth in enumerate(truths):
+        others = np.delete(candidates, n, axis=0) if listed else -truth[None]
+        rates.append(float(ndtr(-np.sqrt(0.5 * log_odds_against(experiment, truth, others))).sum()))
+    return min(float(np.mean(rates)), 0.5), "another candidate" if listed else "its reverse"
+
+
+def time_to_error_rate(experiment: Experiment, vectors: npt.ArrayLike, wanted: float) -> TimeToErrorRate:
+    """Time until directions are mistaken for their reverse (or candidates for each other) no more often than wanted.
+
+    Parameters
+    ----------
+    experiment : Experiment
+        Its split is kept and scaled.
+    vectors : array_like (B, 3)
+    wanted : float
+        Between 0 and 0.5.
+
+    Returns
+    -------
+    TimeToErrorRate
+
+    Raises
+    ------
+    InputError
+        If the wanted rate is not between 0 and 0.5, or the prior excludes the reverse of every direction.
+    """
+    check_rate(wanted, experiment.unknowns)
+    sweeps = sweeps_of(experiment)
+    aim = float(-ndtri(wanted))
+
+    def excess(log_factor: float) -> float:
+        rate, _ = confusion_rate(with_sweeps(experiment, 10.0**log_factor * sweeps), vectors)
+        return float(np.log(max(-ndtri(max(rate, 1e-300)), 1e-12) / aim))  # nearly straight in the logarithm
+
+    floor, against = confusion_rate(with_sweeps(experiment, ENDLESS * sweeps), vectors)
+    stuck, _ = confusion_rate(_with_constant_flux_noise(experiment), vectors)
+    if not floor < wanted:
+        return TimeToErrorRate(wanted, against, False, float("inf"), float("inf"), floor, stuck)
+    ends = (-8.0, float(np.log10(ENDLESS)))
+    found = ends[0] if excess(ends[0]) >= 0 else float(brentq(excess, *ends, xtol=1e-3, rtol=1e-3))
+    total = float(sweeps.sum()) * 10.0**found
+    return TimeToErrorRate(wanted, against, True, total, total * experiment.study.plan.seconds_per_sweep, floor, stuck)
 
 
 @dataclass(frozen=True)

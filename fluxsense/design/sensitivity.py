@@ -358,8 +358,20 @@ def planned_experiment(
         for state in chosen
         for b, bench in enumerate(benches)
     )
-    unknowns = Unknowns(study, study.plan.cooldowns)
-    return Experiment(study, unknowns, tuple(benches), blocks, density, study.noise)
+    return Experiment(study, planned_unknowns(study), tuple(benches), blocks, density, study.noise)
+
+
+def planned_unknowns(study: Study) -> Unknowns:
+    """The unknowns that a design is judged with.
+
+    A prior that lists candidate directions becomes the whole sphere with the candidates kept: the angular error about each
+    candidate is then that of a free direction, `direction_points` are the candidates, and which of them it is stands with
+    `confusion_rate`.
+    """
+    if study.source.direction.kind == "list":
+        free = replace(study.source.direction, kind="sphere")
+        study = replace(study, source=replace(study.source, direction=free))
+    return Unknowns(study, study.plan.cooldowns)
 
 
 def _bench(study: Study, isolator: int, bias: tuple[float, ...], chosen: list[int], grid: FloatArray) -> Bench:
@@ -545,9 +557,12 @@ def direction_points(unknowns: Unknowns, count: int, seed: int) -> FloatArray:
     """Points (count, D) of the prior with the source's size put to the stated one.
 
     Angular errors scale about inversely with the size; at the stated size their mean is not ruled by the few draws in
-    which the source all but vanishes.
+    which the source all but vanishes.  Candidate directions that the study lists are taken in turn.
     """
     x = prior_points(unknowns, count, seed)
+    listed = unknowns.study.source.direction.candidates
+    if listed:
+        x[:, :3] = np.array(listed)[np.arange(count) % len(listed)]
     x[:, :3] /= np.linalg.norm(x[:, :3], axis=1, keepdims=True)
     return x
 
