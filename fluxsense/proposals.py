@@ -263,7 +263,7 @@ def plan(
     return Proposal(document, proposed, figures)
 
 
-def _rate_lines(rate: dict[str, Any], planned: int) -> list[str]:
+def _rate_lines(rate: dict[str, Any], kinds: int) -> list[str]:
     """When a direction is no longer mistaken for another more often than wanted."""
     mistake = f"taking a direction for {rate['against']} with probability {rate['wanted']:.3g}"
     stuck = rate["floor_if_flux_noise_does_not_average"]
@@ -274,8 +274,8 @@ def _rate_lines(rate: dict[str, Any], planned: int) -> list[str]:
         return [
             f"{mistake[0].upper()}{mistake[1:]} cannot be reached: measuring without end leaves {rate['floor']:.2g}."
         ]
-    if rate["sweeps"] < 0.5 * planned:
-        whole = f"{rate['sweeps']:.2g} sweeps' worth of this split, so less than planned"
+    if rate["sweeps"] < kinds:
+        whole = "one sweep of each kind is more than enough"
     else:
         whole = f"{rate['sweeps']:.0f} sweeps, {rate['seconds'] / 3600:.3g} h"
     return [f"Time to {mistake}: {whole}", tail]
@@ -341,7 +341,7 @@ def plan_lines(document: dict[str, Any]) -> list[str]:
     )
     rate = document["time_to_error_rate"]
     if rate is not None:
-        lines += _rate_lines(rate, schedule["total"])
+        lines += _rate_lines(rate, sum(c["sweeps"] > 0 for c in schedule["candidates"]))
     f = document["frequencies"]
     lines.append(
         f"Frequencies: {f['points']} of {f['points_before']} points, {format_quantity(f['start_hz'], 'frequency', 6)} to "
