@@ -69,6 +69,9 @@ INTEGRATED = ("phase",)
 """Kinds of nuisances that the likelihood of complex traces integrates over."""
 MISFIT_DOUBTFUL = 1e-3
 MISFIT_BAD = 1e-5
+SHIFT_DOUBTFUL = 0.5
+"""Standard deviations that the direction would move by freeing what the data contradict, from which that is said."""
+SHIFT_BAD = 3.0
 LOOSE_SR = 1.5
 """Solid angle of the 90% region above which no single direction is quoted to a tenth of a degree."""
 MOST_LEFT_OUT = 0.3
@@ -834,6 +837,24 @@ def judge(
             f"The data do not look like draws of the model (misfit {check.chi_square:.0f} for {check.degrees:.0f} expected, "
             f"probability {check.p_value:.1g}; worst: {check.worst_name}). {advice}"
         )
+    if check is not None:
+        doubt = check.suspicion
+        listed = posterior.problem.unknowns.source_prior.candidates is not None  # there is no angle to move by then
+        if doubt.probability < MISFIT_BAD if listed else doubt.shift_sd > SHIFT_DOUBTFUL:
+            level = max(level, 2 if not listed and doubt.probability < MISFIT_BAD and doubt.shift_sd > SHIFT_BAD else 1)
+            moved = f"would move the direction by up to {doubt.shift_sd:.2g} standard deviations"
+            reasons.append(
+                f"The data look as if {doubt.name} were not what the study says (probability {doubt.probability:.1g}); freeing "
+                f"what does not fit {'could change the choice' if listed else moved}. Characterize it again, state its "
+                "uncertainty, or look at those sweeps."
+            )
+        if doubt.conflict < MISFIT_DOUBTFUL:
+            level = max(level, 1)
+            reasons.append(
+                f"The data put {doubt.conflict_name} {abs(doubt.conflict_sd):.1f} standard deviations from where the study states it "
+                f"(probability {doubt.conflict:.1g}). Either that statement is too narrow, or another one is wrong and this takes "
+                "its place."
+            )
     diagnosis = posterior.diagnosis
     if diagnosis.verdict != "good":
         level = max(level, {"doubtful": 1, "bad": 2}[diagnosis.verdict])

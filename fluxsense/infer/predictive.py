@@ -7,7 +7,7 @@ frequency), to which a wrong resonance or a wrong chip shows long before it show
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +17,7 @@ from scipy.special import gammaincc
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.likelihood import Family, RatioLikelihood
 from fluxsense.infer.problem import DERIVATIVE_STEP, CampaignProblem
+from fluxsense.infer.suspects import Suspicion, suspicion
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -40,6 +41,8 @@ class PredictiveCheck:
         Which group misfits most.
     p_value : float
         The smallest of the three, times three (Bonferroni), at most 1.
+    suspicion : Suspicion
+        Of what the study holds still, and of nuisances far from their priors.
     """
 
     total: float
@@ -49,6 +52,7 @@ class PredictiveCheck:
     degrees: float
     worst_name: str
     p_value: float
+    suspicion: Suspicion = field(default_factory=Suspicion)
 
 
 def predictive_check(problem: CampaignProblem, x: FloatArray, rng: np.random.Generator) -> PredictiveCheck:
@@ -80,6 +84,7 @@ def predictive_check(problem: CampaignProblem, x: FloatArray, rng: np.random.Gen
         np.concatenate([(f.ratio - r[0])[None] / loud, f.draw_noise(rng, REPLICATES)])
         for f, r in zip(likelihood.families, ratios, strict=True)
     ]
+    suspect = suspicion(problem, x, slopes, [r[0] for r in residuals], loud)
     _add_slow_noise(likelihood.families, residuals, rng)
     # the same linear fit for the replicates (row 0, the data, is at its maximum already)
     score = np.zeros((REPLICATES, size))
@@ -127,6 +132,7 @@ def predictive_check(problem: CampaignProblem, x: FloatArray, rng: np.random.Gen
         degrees=float(total[1:].mean()),
         worst_name=names[worst],
         p_value=float(min(1.0, 3 * min(p_total, p_worst, p_smooth))),
+        suspicion=suspect,
     )
 
 

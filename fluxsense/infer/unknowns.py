@@ -236,7 +236,7 @@ class Unknowns:
             Batch of B; x is not changed.  A nuisance beyond its bounds (where the prior vanishes) is put on the bound,
             so that derivatives can be taken there.
         """
-        x = self._natural(x)
+        x = self.natural(x)
         base = nominal_parameters(self.study, self.source(x), len(self.cooldowns))
         stage = {k: np.tile(v, (x.shape[0], 1, 1)) for k, v in self._stage_values.items()}
         for column, n in enumerate(self.nuisances, self.lead):
@@ -265,7 +265,7 @@ class Unknowns:
             stage,
         )
 
-    def _natural(self, x: FloatArray) -> FloatArray:
+    def natural(self, x: FloatArray) -> FloatArray:
         """Whitened vectors with sheared offsets put back to offsets, (B, D)."""
         if not self._shear:
             return x
@@ -300,12 +300,12 @@ class Unknowns:
         if not self._shear:
             return np.eye(self.size)
         steps = 1e-5 * np.eye(self.size)
-        moved = self._natural(np.concatenate([x + steps, x - steps]))
+        moved = self.natural(np.concatenate([x + steps, x - steps]))
         return np.asarray((moved[: self.size] - moved[self.size :]).T / 2e-5)
 
     def physical(self, x: FloatArray) -> FloatArray:
         """Whitened vectors (B, D) in SI units (source vector first)."""
-        x = self._natural(x)
+        x = self.natural(x)
         out = np.array(x, dtype=np.float64)
         if self.with_source:
             out[:, :3] = self.source(x)
@@ -322,7 +322,7 @@ class Unknowns:
 
     def log_prior(self, x: FloatArray) -> FloatArray:
         """Log prior density of whitened vectors (B, D), normalised; -inf beyond a bound; shape (B,)."""
-        x = self._natural(x)  # a shear: its Jacobian is one
+        x = self.natural(x)  # a shear: its Jacobian is one
         rest = x[:, self.lead :]
         log_p = -0.5 * np.sum(rest * rest, axis=1) - 0.5 * LOG_2PI * rest.shape[1] - self._log_kept
         if np.any(rest < self._low) or np.any(rest > self._high):
@@ -333,7 +333,7 @@ class Unknowns:
 
     def prior_curvature(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Gradient (D,) of the log prior at one x (D,), and a positive matrix (D, D) near its negative Hessian."""
-        plain = self._natural(x[None])[0]
+        plain = self.natural(x[None])[0]
         gradient, matrix = -plain, np.eye(self.size)
         if self.with_source:
             gradient[:3], matrix[:3, :3] = self.source_prior.curvature(plain[:3])

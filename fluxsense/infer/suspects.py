@@ -1,0 +1,265 @@
+"""What the study holds still and the data may contradict: score tests of one more unknown each.
+
+A misfit spread over thousands of points hides a wrong ring parameter that moves the answer by several standard
+deviations; looked for along its own direction it stands out.  For each alternative (a chip parameter that inference does not
+carry along, a flux that one loop has in one state or one group of sweeps only, another coupling in one group) with slope d
+of the data, the score s = d' C^-1 r of the residuals r at the mode has, if the model holds, mean zero and variance
+
+    V = d' C^-1 d - d' C^-1 S (S' C^-1 S + P)^-1 S' C^-1 d,
+
+S the slopes of the unknowns and P the curvature of their prior, so that s^2/V is chi-square with one degree (Rao's score
+test: C. R. Rao, Proc. Camb. Phil. Soc. 44, 50 (1948), from memory; the variance with a prior follows from the normal
+equations).  Were the alternative free it would be s/V, and the unknowns would move by -(S' C^-1 S + P)^-1 S' C^-1 d s/V.
+
+Likewise every nuisance is compared with its prior: where model and prior hold, the posterior mean of a whitened nuisance is
+normal with variance one less its posterior variance (law of total variance; Evans and Moshonov, Bayesian Analysis 1, 893
+(2006), on conflict of prior and data, from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr
+
+from fluxsense.device.chip import ChipParameters
+from fluxsense.infer.likelihood import Family
+from fluxsense.infer.problem import CampaignProblem
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+STAGE_FIELDS = {
+    "signal_frequency_hz": "signal_linewidth_hz",
+    "signal_linewidth_hz": "signal_linewidth_hz",
+    "signal_internal_hz": "signal_linewidth_hz",
+    "signal_share": "signal_share",
+    "idler_frequency_hz": "idler_linewidth_hz",
+    "idler_linewidth_hz": "idler_linewidth_hz",
+    "idler_internal_hz": "idler_linewidth_hz",
+    "idler_share": "idler_share",
+    "coupling_hz": "coupling_hz",
+}
+"""Fields of a stage that are tried, and the field in whose thousandths they are stepped."""
+STEP = 1e-3
+FLUX_STEP_PHI0 = 1e-4
+SHOWN_PROBABILITY = 1e-3
+SMALLEST_VARIANCE = 1e-5
+"""Part of an alternative's information that the unknowns must leave for it to be tried."""
+SMALLEST_SPREAD = 0.05
+
+
+@dataclass(frozen=True)
+class Suspicion:
+    """What the directed tests found.
+
+    Attributes
+    ----------
+    probability : float
+        The smallest of the score tests, times their number, at most 1.
+    name : str
+        What the data look most as if it were different.
+    shift_sd : float
+        Most that the direction would move, in posterior standard deviations (root mean square of the two tangents), if one
+        of the alternatives with a probability below `SHOWN_PROBABILITY` were free; 0 if there is none.
+    tests : int
+    conflict : float
+        Probability of the nuisance farthest from its prior, times their number, at most 1.
+    conflict_name : str
+    conflict_sd : float
+        How far it lies from its prior's mean, in the prior's standard deviations.
+    """
+
+    probability: float = 1.0
+    name: str = ""
+    shift_sd: float = 0.0
+    tests: int = 0
+    conflict: float = 1.0
+    conflict_name: str = ""
+    conflict_sd: float = 0.0
+
+
+@dataclass(frozen=True)
+class _Alternative:
+    """A direction in the data of one isolator: its slopes (K, 2, F) by number of family."""
+
+    name: str
+    isolator: int
+    slopes: dict[int, ComplexArray]
+
+
+def suspicion(
+    problem: CampaignProblem, x: FloatArray, slopes: list[ComplexArray], residuals: list[ComplexArray], loud: float
+) -> Suspicion:
+    """Test what the study holds still.
+
+    Parameters
+    ----------
+    problem : CampaignProblem
+        With every unknown explicit.
+    x : ndarray (D,)
+        Its mode.
+    slopes : list of ndarray (D, K, 2, F)
+        Of each family's ratios by the unknowns.
+    residuals : list of ndarray (K, 2, F)
+        Of the data at the mode, in units of `loud` times the noise.
+    loud : float
+        Factor on the noise.
+
+    Returns
+    -------
+    Suspicion
+    """
+    families = problem.likelihood.families
+    prior_gradient, information = problem.unknowns.prior_curvature(x)
+    gradient = np.array(prior_gradient)
+    information = np.array(information)
+    weighed: list[tuple[FloatArray, FloatArray]] = []
+    for family, slope, residual in zip(families, slopes, residuals, strict=True):
+        weighed.append((family.inverse(slope), family.inverse(residual[None])[0]))
+        information += _flat(slope) @ weighed[-1][0].T / loud**2
+        gradient += _flat(slope) @ weighed[-1][1] / loud
+    slow: dict[int, tuple[FloatArray, FloatArray]] = {}
+    for i in {f.isolator for f in families if f.slow is not None}:
+        share = _slow(families, i, dict(enumerate(slopes)))
+        left = _slow(families, i, {n: r[None] for n, r in enumerate(residuals)})[0]
+        slow[i] = share, left
+        information -= share @ share.T / loud**2
+        gradient -= share @ left / loud
+    covariance: FloatArray = np.asarray(np.linalg.inv(information))
+    if any(f.notch is not None for f in families):  # their exact law is not in these sums: the mode counts as reached
+        gradient[:] = 0.0
+    unit = x[:3] / max(float(np.linalg.norm(x[:3])), 1e-300)
+    tangent = np.linalg.svd(unit[None])[2][1:]
+    sideways = np.linalg.inv(tangent @ covariance[:3, :3] @ tangent.T)
+    found: list[tuple[float, float, str]] = []
+    for one in _alternatives(problem, x):
+        own, cross, score = 0.0, np.zeros(x.size), 0.0
+        for n, d in one.slopes.items():
+            flat = _flat(d[None])[0]
+            own += float(flat @ families[n].inverse(d[None])[0])
+            cross += weighed[n][0] @ flat
+            score += float(weighed[n][1] @ flat)
+        if one.isolator in slow:
+            slope_share, left_share = slow[one.isolator]
+            mine = _slow(families, one.isolator, {n: d[None] for n, d in one.slopes.items()})[0]
+            own -= float(mine @ mine)
+            cross -= slope_share @ mine
+            score -= float(left_share @ mine)
+        own, cross, score = own / loud**2, cross / loud**2, score / loud
+        variance = own - cross @ covariance @ cross
+        if not variance > SMALLEST_VARIANCE * own:
+            continue
+        score -= float(cross @ covariance @ gradient)
+        moved = tangent @ (covariance @ cross)[:3] * score / variance
+        found.append((float(score * score / variance), float(np.sqrt(0.5 * moved @ sideways @ moved)), one.name))
+    conflict = _conflict(problem, x, covariance)
+    if not found:
+        return conflict
+    chances = [min(1.0, 2 * len(found) * float(ndtr(-np.sqrt(value)))) for value, _, _ in found]
+    worst = int(np.argmax([value for value, _, _ in found]))
+    shift = max((s for p, (_, s, _) in zip(chances, found, strict=True) if p < SHOWN_PROBABILITY), default=0.0)
+    return replace(conflict, probability=chances[worst], name=found[worst][2], shift_sd=shift, tests=len(found))
+
+
+def _flat(vectors: ComplexArray) -> FloatArray:
+    """Vectors (n, K, 2, F) as reals (n, 2*K*2*F)."""
+    return np.ascontiguousarray(vectors).reshape(len(vectors), -1).view(np.float64)
+
+
+def _slow(families: list[Family], isolator: int, vectors: dict[int, ComplexArray]) -> FloatArray:
+    """Scores (n, Z) of an isolator's slow flux noise for vectors (n, K, 2, F) by number of family."""
+    shares = [f.slow_scores(vectors[n]) for n, f in enumerate(families) if f.isolator == isolator and n in vectors]
+    return np.asarray(np.sum(shares, axis=0))
+
+
+def _alternatives(problem: CampaignProblem, x: FloatArray) -> Iterator[_Alternative]:
+    """Everything that is tried."""
+    likelihood, unknowns = problem.likelihood, problem.unknowns
+    study = unknowns.study
+    fields = [(f, k) for f in STAGE_FIELDS for k in range(2)]
+    count = len(fields) + 2
+    base = unknowns.parameters(np.repeat(x[None], 2 * count, axis=0))
+    steps = np.zeros((count, len(study.isolators)))
+    stage = {
+        f: np.array(base.stage[f])
+        if f in base.stage
+        else np.tile([[getattr(s, f) for s in iso.stages] for iso in study.isolators], (2 * count, 1, 1)).astype(float)
+        for f in STAGE_FIELDS
+    }
+    offset = np.array(base.offset_phi0)
+    loops = [[[v.name for v in study.loops].index(s.loop) for s in iso.stages] for iso in study.isolators]
+    for n, (name, k) in enumerate(fields):
+        steps[n] = STEP * np.array([getattr(iso.stages[k], STAGE_FIELDS[name]) for iso in study.isolators])
+        stage[name][n, :, k] += steps[n]
+        stage[name][count + n, :, k] -= steps[n]
+    for k in range(2):
+        steps[len(fields) + k] = FLUX_STEP_PHI0
+        for pair in loops:
+            offset[len(fields) + k, :, pair[k]] += FLUX_STEP_PHI0
+            offset[count + len(fields) + k, :, pair[k]] -= FLUX_STEP_PHI0
+    changed: ChipParameters = replace(base, stage={**base.stage, **stage}, offset_phi0=offset)
+    ratios = likelihood.predict(changed)
+    families = likelihood.families
+    with np.errstate(divide="ignore", invalid="ignore"):
+        derived = [
+            np.where(
+                steps[:, f.isolator, None, None, None] > 0,
+                (r[:count] - r[count:]) / (2 * steps[:, f.isolator, None, None, None]),
+                0.0,
+            )
+            for f, r in zip(families, ratios, strict=True)
+        ]
+    known = {(n.kind, n.index) for n in unknowns.nuisances}
+    kinds = {s.name: s.kind for s in study.states}
+    for i, iso in enumerate(study.isolators):
+        mine = [n for n, f in enumerate(families) if f.isolator == i]
+        if not mine:
+            continue
+        for c, (name, k) in enumerate(fields):
+            if (f"stage:{name}", (i, k)) not in known and steps[c, i] > 0:
+                label = name.removesuffix("_hz").replace("_", " ")
+                yield _Alternative(
+                    f"the {label} of stage {k + 1} of isolator {iso.name}", i, {n: derived[n][c] for n in mine}
+                )
+        coupling = [c for c, (name, _) in enumerate(fields) if name == "coupling_hz"]
+        tried = [
+            *((len(fields) + k, f"the flux in loop {iso.stages[k].loop}") for k in range(2)),
+            *((c, f"the coupling of stage {fields[c][1] + 1} of isolator {iso.name}") for c in coupling),
+        ]
+        states = dict.fromkeys(key.state for n in mine for key in families[n].on_keys if kinds[key.state] != "out")
+        for c, words in tried[:2]:
+            for state in states:
+                part = {n: _only(derived[n][c], [k.state == state for k in families[n].on_keys]) for n in mine}
+                yield _Alternative(f"{words} with the source {state}", i, part)
+        for n in mine:
+            for row, key in enumerate(families[n].on_keys):
+                alone = [r == row for r in range(len(families[n].on_keys))]
+                for c, words in tried:
+                    yield _Alternative(f"{words} in {key.describe()}", i, {n: _only(derived[n][c], alone)})
+
+
+def _only(slope: ComplexArray, rows: list[bool]) -> ComplexArray:
+    """A slope (K, 2, F) in some groups, zero in the others."""
+    return np.asarray(slope * np.array(rows)[:, None, None])
+
+
+def _conflict(problem: CampaignProblem, x: FloatArray, covariance: FloatArray) -> Suspicion:
+    """The nuisance that lies farthest from its prior."""
+    unknowns = problem.unknowns
+    lead = unknowns.lead
+    if unknowns.size <= lead:
+        return Suspicion()
+    jacobian = unknowns.natural_jacobian(x)
+    plain = unknowns.natural(x[None])[0, lead:]
+    spread = 1 - np.diag(jacobian @ covariance @ jacobian.T)[lead:]
+    z = np.abs(plain) / np.sqrt(np.maximum(spread, SMALLEST_SPREAD))
+    worst = int(np.argmax(z))
+    return Suspicion(
+        conflict=min(1.0, 2 * len(z) * float(ndtr(-z[worst]))),
+        conflict_name=unknowns.names[lead + worst],
+        conflict_sd=float(plain[worst]),
+    )
