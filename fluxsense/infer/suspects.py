@@ -193,9 +193,11 @@ def _alternatives(problem: CampaignProblem, x: FloatArray) -> Iterator[_Alternat
     offset = np.array(base.offset_phi0)
     loops = [[[v.name for v in study.loops].index(s.loop) for s in iso.stages] for iso in study.isolators]
     for n, (name, k) in enumerate(fields):
-        steps[n] = STEP * np.array([getattr(iso.stages[k], STAGE_FIELDS[name]) for iso in study.isolators])
-        stage[name][n, :, k] += steps[n]
-        stage[name][count + n, :, k] -= steps[n]
+        up = STEP * np.array([getattr(iso.stages[k], STAGE_FIELDS[name]) for iso in study.isolators])
+        down = np.minimum(up, stage[name][n, :, k])  # a loss of zero is stepped upwards only
+        stage[name][n, :, k] += up
+        stage[name][count + n, :, k] -= down
+        steps[n] = 0.5 * (up + down)
     for k in range(2):
         steps[len(fields) + k] = FLUX_STEP_PHI0
         for pair in loops:
