@@ -17,9 +17,11 @@ from fluxsense.infer.modes import ascend
 from fluxsense.infer.orient import orient
 from fluxsense.infer.predictive import PredictiveCheck, predictive_check
 from fluxsense.infer.problem import CampaignProblem
+from fluxsense.infer.suspects import unseen_words
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.study import Study
+from fluxsense.traces.digest import Digest
 
 
 @pytest.fixture(scope="module")
@@ -116,6 +118,30 @@ def test_a_nuisance_far_from_its_prior_is_a_conflict(study: Study) -> None:
     assert found.conflict_sd == pytest.approx(6.0, abs=0.3)
     assert found.conflict < 1e-6
     assert found.shift_sd == 0.0
+
+
+def test_a_jump_that_passes_for_a_source_is_named(study: Study) -> None:
+    """Half the jump called unseen, put into the data, is not seen and moves the direction by half as much as was said."""
+    truth = draw_truth(study, 8)
+    good = simulate_digest(study, truth)
+    found = checked(study, study, truth).suspicion
+    loop = [v.name for v in study.loops].index(found.unseen_loop)
+    assert found.unseen_shift_sd > 2
+    assert unseen_words(found)[0].startswith("A jump of ")
+    assert unseen_words(replace(found, unseen_shift_sd=1.9)) == []
+    offset = np.array(truth.parameters.offset_phi0)
+    offset[0, :, loop] += 0.5 * found.unseen_phi0
+    later = simulate_digest(study, replace(truth, parameters=replace(truth.parameters, offset_phi0=offset)))
+    mixed = Digest({k: (later if k.state == "in" else good)[k] for k in good})
+    problem, x = fitted(study, good, truth.port_signs, truth.parameters.source[0])
+    after, y = fitted(study, mixed, truth.port_signs, truth.parameters.source[0])
+    assert predictive_check(after, y, np.random.default_rng(0)).suspicion.probability > 1e-3
+    mode = ascend(problem, x)
+    assert mode is not None
+    tangent = np.linalg.svd(x[None, :3])[2][1:]
+    aside = tangent @ (y[:3] / np.linalg.norm(y[:3]) - x[:3] / np.linalg.norm(x[:3])) * np.linalg.norm(x[:3])
+    spread = tangent @ mode.covariance[:3, :3] @ tangent.T
+    assert np.sqrt(0.5 * aside @ np.linalg.solve(spread, aside)) == pytest.approx(0.5 * found.unseen_shift_sd, rel=0.15)
 
 
 def test_the_verdict_says_what_is_wrong_and_how_much_it_matters(tmp_path: Path) -> None:

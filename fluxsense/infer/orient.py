@@ -54,6 +54,7 @@ from fluxsense.infer.predictive import PredictiveCheck, estimate_residual_gain, 
 from fluxsense.infer.problem import CampaignProblem, Problem, log_posterior, no_source_problem
 from fluxsense.infer.quadrature import Quadrature, integrate
 from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles, short_walk
+from fluxsense.infer.suspects import unseen_words
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.infer.wiring import Wiring, read_wiring
 from fluxsense.study import Study
@@ -608,7 +609,7 @@ def orient(
     factor = posterior.log_evidence - null_log
     factor_sd = float(np.hypot(posterior.log_evidence_sd, null_sd))
     findings, limit = _findings(study, digest, explicit, posterior, wiring, explicit_best)
-    findings += distrusted_words(digest, distrusted)
+    findings += unseen_words(check.suspicion) + distrusted_words(digest, distrusted)
     verdict = judge(
         posterior, check, draws_that_matter(posterior, null_ess, factor), distrusted_share(digest, distrusted)
     )

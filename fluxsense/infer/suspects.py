@@ -23,11 +23,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.likelihood import Family
 from fluxsense.infer.problem import CampaignProblem
+from fluxsense.units import format_quantity
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -50,6 +51,9 @@ SHOWN_PROBABILITY = 1e-3
 SMALLEST_VARIANCE = 1e-5
 """Part of an alternative's information that the unknowns must leave for it to be tried."""
 SMALLEST_SPREAD = 0.05
+UNSEEN_SHIFT = 2.0
+UNSEEN_PHI0 = 0.1
+"""An unseen change of flux counts up to that size, and is spoken of if it moves the direction by that many deviations."""
 
 
 @dataclass(frozen=True)
@@ -71,6 +75,10 @@ class Suspicion:
     conflict_name : str
     conflict_sd : float
         How far it lies from its prior's mean, in the prior's standard deviations.
+    unseen_loop : str
+        The loop in which a change of flux between source-out and source-in sweeps could do most harm unseen.
+    unseen_phi0, unseen_shift_sd : float
+        The largest such change that would stay above `SHOWN_PROBABILITY`, and the move of the direction that it would cause.
     """
 
     probability: float = 1.0
@@ -80,15 +88,19 @@ class Suspicion:
     conflict: float = 1.0
     conflict_name: str = ""
     conflict_sd: float = 0.0
+    unseen_loop: str = ""
+    unseen_phi0: float = 0.0
+    unseen_shift_sd: float = 0.0
 
 
 @dataclass(frozen=True)
 class _Alternative:
-    """A direction in the data of one isolator: its slopes (K, 2, F) by number of family."""
+    """A direction in the data of one isolator: its slopes (K, 2, F) by number of family; its loop if it is a flux in a state."""
 
     name: str
     isolator: int
     slopes: dict[int, ComplexArray]
+    loop: str = ""
 
 
 def suspicion(
@@ -136,6 +148,7 @@ def suspicion(
     tangent = np.linalg.svd(unit[None])[2][1:]
     sideways = np.linalg.inv(tangent @ covariance[:3, :3] @ tangent.T)
     found: list[tuple[float, float, str]] = []
+    hidden: list[tuple[float, float, str]] = []
     for one in _alternatives(problem, x):
         own, cross, score = 0.0, np.zeros(x.size), 0.0
         for n, d in one.slopes.items():
@@ -149,20 +162,42 @@ def suspicion(
             own -= float(mine @ mine)
             cross -= slope_share @ mine
             score -= float(left_share @ mine)
-        own, cross, score = own / loud**2, cross / loud**2, score / loud
-        variance = own - cross @ covariance @ cross
-        if not variance > SMALLEST_VARIANCE * own:
+        own, cross, score = own / loud**2, cross / loud**2, float(score / loud)
+        variance = float(own - cross @ covariance @ cross)
+        aside: FloatArray = tangent @ (covariance @ cross)[:3]
+        turn = float(np.sqrt(0.5 * aside @ sideways @ aside))
+        least = SMALLEST_VARIANCE * own
+        if one.loop and own > 0:
+            error = 1 / float(np.sqrt(max(variance, least)))
+            hidden.append((turn * error, error, one.loop))
+        if not variance > least:
             continue
         score -= float(cross @ covariance @ gradient)
-        moved = tangent @ (covariance @ cross)[:3] * score / variance
-        found.append((float(score * score / variance), float(np.sqrt(0.5 * moved @ sideways @ moved)), one.name))
+        found.append((score * score / variance, turn * abs(score) / variance, one.name))
     conflict = _conflict(problem, x, covariance)
     if not found:
         return conflict
     chances = [min(1.0, 2 * len(found) * float(ndtr(-np.sqrt(value)))) for value, _, _ in found]
     worst = int(np.argmax([value for value, _, _ in found]))
     shift = max((s for p, (_, s, _) in zip(chances, found, strict=True) if p < SHOWN_PROBABILITY), default=0.0)
-    return replace(conflict, probability=chances[worst], name=found[worst][2], shift_sd=shift, tests=len(found))
+    result = replace(conflict, probability=chances[worst], name=found[worst][2], shift_sd=shift, tests=len(found))
+    reach = float(-ndtri(0.5 * SHOWN_PROBABILITY / len(found)))
+    small = [h for h in hidden if reach * h[1] <= UNSEEN_PHI0]
+    if not small:
+        return result
+    moved, flux, loop = max(small)
+    return replace(result, unseen_loop=loop, unseen_phi0=reach * flux, unseen_shift_sd=reach * moved)
+
+
+def unseen_words(found: Suspicion) -> list[str]:
+    """A sentence on the change of flux that would pass for a source, if one would."""
+    if found.unseen_shift_sd < UNSEEN_SHIFT:
+        return []
+    return [
+        f"A jump of {format_quantity(found.unseen_phi0, 'flux', 2)} in loop {found.unseen_loop} between the sweeps with the source out "
+        f"and those with it in would move the direction by {found.unseen_shift_sd:.1f} standard deviations and not be seen. "
+        "Reference sweeps after the others as well, or more loops, would show it."
+    ]
 
 
 def _flat(vectors: ComplexArray) -> FloatArray:
@@ -233,10 +268,12 @@ def _alternatives(problem: CampaignProblem, x: FloatArray) -> Iterator[_Alternat
             *((c, f"the coupling of stage {fields[c][1] + 1} of isolator {iso.name}") for c in coupling),
         ]
         states = dict.fromkeys(key.state for n in mine for key in families[n].on_keys if kinds[key.state] != "out")
+        referenced = any(kinds[key.state] == "out" for n in mine for key in families[n].on_keys)
         for c, words in tried[:2]:
             for state in states:
                 part = {n: _only(derived[n][c], [k.state == state for k in families[n].on_keys]) for n in mine}
-                yield _Alternative(f"{words} with the source {state}", i, part)
+                loop = iso.stages[c - len(fields)].loop if referenced else ""
+                yield _Alternative(f"{words} with the source {state}", i, part, loop)
         for n in mine:
             for row, key in enumerate(families[n].on_keys):
                 alone = [r == row for r in range(len(families[n].on_keys))]
