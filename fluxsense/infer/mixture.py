@@ -22,8 +22,11 @@ FloatArray = npt.NDArray[np.float64]
 DEGREES_OF_FREEDOM = 20.0
 TAIL_GRID = np.array([2.5, 3.0, 3.75, 4.5, 5.5, 6.5, 8.0, 10.0])
 """Where the search for tails looks, in standard deviations of a component."""
-TAIL_LOG_WEIGHT = 2.0
-TAIL_MASS = 0.003
+TAIL_LOG_WEIGHT = 4.0
+TAIL_MASS = 0.01
+"""A hundredth of the mass that far above the mixture holds walkers for hundreds of steps; less is left to the other moves."""
+RARE_LOG_WEIGHT = 2.0
+"""Positions of a walk that far above the median weight make a component of their own."""
 
 
 @dataclass(frozen=True)
@@ -206,7 +209,7 @@ def with_tails(mixture: StudentMixture, x: FloatArray, log_target: FloatArray) -
     even = np.full(len(x), 1 / len(x))
     for _ in range(3):
         above = log_target - mixture.log_density(x)
-        rare = above > np.median(above) + TAIL_LOG_WEIGHT
+        rare = above > np.median(above) + RARE_LOG_WEIGHT
         near = np.argmax(mixture.component_log_density(x), axis=1)
         weights, means, factors = [mixture.weights], [mixture.means], [mixture.factors]
         for k in np.unique(near[rare]):
