@@ -77,6 +77,30 @@ def scatter(study: Study, campaigns: int, seed: int, whole: bool = False) -> tup
     return rms, float(np.std(square) / np.sqrt(campaigns) / (2 * rms)), predicted
 
 
+def scatter_told(study: Study, campaigns: int, seed: int, whole: bool) -> tuple[float, float, float]:
+    """As `scatter`, the dipole's place drawn anew for each campaign and told to whoever infers."""
+    signs = tuple(i.pump_port_1_sign or 1 for i in study.isolators)
+    wide = planned_experiment(study)
+    x = direction_points(wide.unknowns, campaigns, seed + 5)
+    places = wide.parameters(x).position_m
+    predicted, angles = [], []
+    for n in range(campaigns):
+        told = replace(study.source, position_m=tuple(map(float, places[n])), position_sd_m=(0.0, 0.0, 0.0))
+        here = replace(study, source=told)
+        experiment = planned_experiment(here)
+        y = direction_points(experiment.unknowns, 1, seed * 1000 + n)
+        y[0, :3] = x[n, :3]
+        predicted.append(root_mean_square_deg(predict(experiment, y)))
+        truth = Truth(experiment.parameters(y), signs, here.plan.cooldowns, seed * 100_000 + n)
+        values = {v.name: y[0, c] for c, v in enumerate(experiment.unknowns.nuisances, 3)}
+        unknowns = Unknowns(here, here.plan.cooldowns, leave_out=("phase",))
+        start = np.concatenate([y[0, :3], [values[v.name] for v in unknowns.nuisances]])
+        angles.append(float(angle_between_rad(estimate(here, truth, start, whole), y[0, :3])))
+    square = np.degrees(angles) ** 2
+    rms = float(np.sqrt(np.mean(square)))
+    return rms, float(np.std(square) / np.sqrt(campaigns) / (2 * rms)), float(np.sqrt(np.mean(np.square(predicted))))
+
+
 def show(words: str, found: tuple[float, float, float]) -> None:
     """One line of a comparison."""
     rms, error, predicted = found
@@ -138,7 +162,7 @@ def layouts(campaigns: int, seed: int, whole: bool) -> None:
         )
         if known:
             for label, study in (("ring at 25 um", start), ("best ring", ring_study), ("search", best)):
-                show(f"  {label}, place exact", scatter(placed(study), campaigns, seed, whole))
+                show(f"  {label}, place drawn and told", scatter_told(study, campaigns, seed, whole))
 
 
 def turned(campaigns: int, seed: int, whole: bool) -> None:
@@ -180,11 +204,6 @@ def gains(count: int, seed: int) -> None:
         f"to {max(normal):.3g} nats; on all unknowns (nested) {low.min():.4g} to {high.max():.4g}, bracket "
         f"{np.mean(high - low):.2g} wide, Monte Carlo error {sd.mean():.2g}; rank correlation {order:.2f}"
     )
-
-
-def placed(study: Study) -> Study:
-    """The study with the dipole's central place known exactly."""
-    return replace(study, source=replace(study.source, position_sd_m=(0.0, 0.0, 0.0)))
 
 
 def working_point(campaigns: int, seed: int, whole: bool) -> None:
