@@ -20,6 +20,8 @@ FloatArray = npt.NDArray[np.float64]
 
 SCAN_DIRECTIONS = 192
 SCAN_SIZES = (0.15, 0.5, 1.0, 2.0)
+WIDE_SIZES = (0.1, 0.2, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8)
+"""In units of the stated size; the wide ones are for a search of more effort."""
 MAX_ASCENTS = 24
 MAX_MODES = 24
 MAX_TRIES = 12
@@ -160,15 +162,16 @@ def _take_curvatures(problem: Problem, climbs: Sequence[_Climb]) -> None:
             climb.take(float(value), gradient, information)
 
 
-def _scan(problem: Problem, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+def _scan(problem: Problem, rng: np.random.Generator, effort: int) -> tuple[FloatArray, FloatArray]:
     """Starts over the sphere and sizes with nuisances at their means, plus prior draws, with their log posteriors."""
     unknowns = problem.unknowns
-    directions = unknowns.source_prior.spread_directions(SCAN_DIRECTIONS)
-    sizes = SCAN_SIZES if unknowns.source_prior.size_prior == "scale" else (1.0,)
+    directions = unknowns.source_prior.spread_directions(effort * SCAN_DIRECTIONS)
+    several = SCAN_SIZES if effort == 1 else WIDE_SIZES
+    sizes = several if unknowns.source_prior.size_prior == "scale" else (1.0,)
     w = np.concatenate([unknowns.source_prior.embed(directions, s) for s in sizes])
     starts = np.zeros((len(w), unknowns.size))
     starts[:, :3] = w
-    starts = np.concatenate([starts, unknowns.draw(rng, 64)])
+    starts = np.concatenate([starts, unknowns.draw(rng, 64 * effort**2)])
     return starts, log_posterior(problem, starts)
 
 
@@ -180,7 +183,7 @@ def _same(a: LocalMode, b: LocalMode) -> bool:
 
 
 def find_modes(
-    problem: Problem, rng: np.random.Generator, progress: Callable[[int, int], None] | None = None
+    problem: Problem, rng: np.random.Generator, progress: Callable[[int, int], None] | None = None, *, effort: int = 1
 ) -> list[LocalMode]:
     """Every mode that the scan leads to, best first.
 
@@ -190,6 +193,8 @@ def find_modes(
     rng : Generator
     progress : callable, optional
         Called with (ascents done, ascents planned).
+    effort : int
+        Factor on directions scanned and climbs; draws from the prior grow with its square.
 
     Returns
     -------
@@ -205,13 +210,13 @@ def find_modes(
     if not unknowns.with_source:
         mode = ascend(problem, np.zeros(unknowns.size)) if unknowns.size else None
         return [] if mode is None else [mode]
-    starts, values = _scan(problem, rng)
+    starts, values = _scan(problem, rng, effort)
     alive = np.isfinite(values)
     starts, values = starts[alive], values[alive]
     order = np.argsort(-values)
-    chosen: list[int] = list(order[:6])
+    chosen: list[int] = list(order[: 6 * effort**2])
     # then the best start near each of a coarse set of directions, so that no part of the sphere goes untried
-    coarse = unknowns.source_prior.spread_directions(MAX_ASCENTS - 6)
+    coarse = unknowns.source_prior.spread_directions(effort * (MAX_ASCENTS - 6))
     unit = starts[:, :3] / np.maximum(np.sqrt(np.sum(starts[:, :3] ** 2, axis=1, keepdims=True)), 1e-300)
     nearest = np.argmax(unit @ coarse.T, axis=1)
     for k in range(len(coarse)):

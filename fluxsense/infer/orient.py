@@ -70,6 +70,9 @@ INTEGRATED = ("phase",)
 """Kinds of nuisances that the likelihood of complex traces integrates over."""
 MISFIT_DOUBTFUL = 1e-3
 MISFIT_BAD = 1e-5
+SEARCHED_AGAIN = 3.0
+"""Standard deviations of misfit from which the search begins again with `WIDE_EFFORT`."""
+WIDE_EFFORT = 3
 SHIFT_DOUBTFUL = 0.5
 """Standard deviations that the direction would move by freeing what the data contradict, from which that is said."""
 SHIFT_BAD = 3.0
@@ -476,6 +479,25 @@ def unreferenced_cooldowns(study: Study, digest: Digest, cooldowns: Sequence[str
     return out
 
 
+def misfit_deviations(problem: CampaignProblem, x: FloatArray) -> float:
+    """How far chi-square at x (D,) lies above the number of values, in its standard deviations sqrt(2 n)."""
+    explicit, wide = problem.explicit(x)
+    families = problem.likelihood.families
+    scale = explicit.unknowns.of_kind("noise", wide[None])
+    loud = 1.0 if scale is None else float(scale[0])
+    total, slow = 0.0, dict[int, FloatArray]()
+    for family, ratio in zip(
+        families, problem.likelihood.predict(explicit.unknowns.parameters(wide[None])), strict=True
+    ):
+        residual = (family.ratio - ratio) / loud
+        total += float(family.quadratic(residual)[0])
+        if family.slow is not None:
+            slow[family.isolator] = slow.get(family.isolator, 0.0) + family.slow_scores(residual)[0]
+    total -= sum(float(v @ v) for v in slow.values())
+    values = sum(f.values - (0 if f.notch is None else f.notch.power.size) for f in families)
+    return float((total - values) / np.sqrt(2 * values))
+
+
 def prepare(
     study: Study, digest: Digest, *, rng: np.random.Generator, progress: Progress | None = None
 ) -> tuple[CampaignProblem, list[LocalMode], Wiring]:
@@ -501,37 +523,48 @@ def prepare(
     rough = RatioLikelihood(study, digest, wiring.signs, residual_gain=loose, noise=noise, points=every_few)
     sheared = unreferenced_cooldowns(study, digest, rough.cooldowns)
     unknowns = Unknowns(study, rough.cooldowns, measured, leave_out=integrated_kinds(study), sheared=sheared)
-    found = find_modes(
-        CampaignProblem(unknowns, rough),
-        rng,
-        lambda done, total: say("searching for modes", done / total, f"{done} of {total} ascents"),
-    )
-    if not found:
-        raise InputError(
-            "no direction within the prior explains the data at all", remedy="Check the priors in the study"
-        )
-    say("polishing the modes", 0.0, "")
     full = RatioLikelihood(study, digest, wiring.signs, residual_gain=loose, noise=noise)
-    problem = CampaignProblem(unknowns, full)
-    best = ascend(problem, found[0].x)
-    start = found[0].x if best is None else best.x
-    reference = problem.parameters(start[None])
 
-    def with_gain(gain: float) -> RatioLikelihood:
-        return RatioLikelihood(study, digest, wiring.signs, residual_gain=gain, noise=noise, reference=reference)
+    def search(effort: int) -> tuple[CampaignProblem, list[LocalMode]]:
+        found = find_modes(
+            CampaignProblem(unknowns, rough),
+            rng,
+            lambda done, total: say("searching for modes", done / total, f"{done} of {total} ascents"),
+            effort=effort,
+        )
+        if not found:
+            raise InputError(
+                "no direction within the prior explains the data at all", remedy="Check the priors in the study"
+            )
+        say("polishing the modes", 0.0, "")
+        problem = CampaignProblem(unknowns, full)
+        best = ascend(problem, found[0].x)
+        start = found[0].x if best is None else best.x
+        reference = problem.parameters(start[None])
 
-    candidates = {g: with_gain(g) for g in (stated, *(g for g in RESIDUAL_GAINS if g > stated * 1.2))}
-    gain = estimate_residual_gain(candidates, reference)
-    problem = CampaignProblem(unknowns, candidates[gain])
-    polished: list[LocalMode] = []
-    floor = found[0].log_posterior - 60
-    high = np.array([mode.x for mode in found if mode.log_posterior >= floor])
-    for better in ascend_all(problem, high):
-        if better is not None and not any(
-            np.sum((better.x - m.x) ** 2 / np.diag(m.covariance)) < 0.05 * better.x.size for m in polished
-        ):
-            polished.append(better)
-    polished.sort(key=lambda m: -m.log_evidence)
+        def with_gain(gain: float) -> RatioLikelihood:
+            return RatioLikelihood(study, digest, wiring.signs, residual_gain=gain, noise=noise, reference=reference)
+
+        candidates = {g: with_gain(g) for g in (stated, *(g for g in RESIDUAL_GAINS if g > stated * 1.2))}
+        gain = estimate_residual_gain(candidates, reference)
+        problem = CampaignProblem(unknowns, candidates[gain])
+        polished: list[LocalMode] = []
+        floor = found[0].log_posterior - 60
+        high = np.array([mode.x for mode in found if mode.log_posterior >= floor])
+        for better in ascend_all(problem, high):
+            if better is not None and not any(
+                np.sum((better.x - m.x) ** 2 / np.diag(m.covariance)) < 0.05 * better.x.size for m in polished
+            ):
+                polished.append(better)
+        polished.sort(key=lambda m: -m.log_evidence)
+        return problem, polished
+
+    problem, polished = search(1)
+    misfit = misfit_deviations(problem, polished[0].x) if polished else np.inf
+    if misfit > SEARCHED_AGAIN:  # another chip, or a search that missed the mode that fits
+        wider = search(WIDE_EFFORT)
+        if wider[1] and misfit_deviations(wider[0], wider[1][0].x) < misfit - 1.0:
+            problem, polished = wider
     return problem, polished, wiring
 
 
