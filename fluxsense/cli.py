@@ -747,4 +747,5 @@ def _layout(options: argparse.Namespace) -> int:
         from fluxsense.design.gdsii import write_gdsii
 
         write_gdsii(options.gds, proposal.study, proposal.layout, layer=options.layer)
-    return 0 if proposal.document["prediction_valid"]["proposed"] else 1
+    asked = "position_known" if proposal.document["position_known"] else "position_as_stated"
+    return 0 if proposal.document["prediction_valid"][asked]["proposed"] else 1

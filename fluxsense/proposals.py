@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,6 +17,7 @@ from fluxsense.design.layout import (
     Judge,
     Layout,
     all_criteria,
+    best_ring,
     judged,
     layout_faults,
     search_layout,
@@ -415,17 +417,28 @@ def propose_layout(
         study = min(compared, key=lambda c: sense * c.value).study
     judge = Judge(study, search_points(study, 24, seed), criterion, known)
     present = study_layout(study)
-    found = search_layout(judge, starts=starts, steps=steps, seed=seed, executor=executor, progress=progress)
+    tell("best even ring of equal loops", 0.0, "")
+    even: Layout | None = None
+    with suppress(InputError):  # no ring keeps the rules
+        even = best_ring(judge)[0]
+    found = search_layout(judge, starts=starts, steps=steps, seed=seed, executor=executor, progress=progress, even=even)
     best, layout = with_layout(study, found.layout), found.layout
     tell("judging anew", 0.0, "")
     x = direction_points(judge.unknowns, VALIDATION_POINTS, seed + 1_000_003)
-    old, new = judged(study, x), judged(best, x)
+    predictions = {"now": judged(study, x)}
+    if even is not None:
+        predictions["even_ring"] = judged(with_layout(study, even), x)
+    predictions["proposed"] = judged(best, x)
     names = [v.name for v in study.loops]
     faults_now = layout_faults(study, present)
+    assumptions: dict[str, tuple[str, ...]] = {"position_as_stated": ()}
+    if any(v.kind == "position" for v in judge.unknowns.nuisances):
+        assumptions["position_known"] = ("position",)
+    position_known = position_known and "position_known" in assumptions
     comparison = {
-        label: {"now": all_criteria(old, k), "proposed": all_criteria(new, k)}
-        for label, k in (("position_as_stated", ()), ("position_known", ("position",)))
+        label: {which: all_criteria(p, k) for which, p in predictions.items()} for label, k in assumptions.items()
     }
+    valid = {label: {which: p.valid(k) for which, p in predictions.items()} for label, k in assumptions.items()}
     clearance = None
     if study.source.kind == "dipole":
         position = np.array(best.source.position_m)
@@ -441,7 +454,7 @@ def propose_layout(
         ],
         "isolators": len(study.isolators),
         "comparison": comparison,
-        "prediction_valid": {"now": old.valid(), "proposed": new.valid()},
+        "prediction_valid": valid,
         "starts": [float(v) for v in found.starts],
         "rules_broken_now": faults_now,
         "rules_broken_proposed": layout_faults(study, layout),
@@ -467,6 +480,7 @@ _CRITERION_WORDS = {
     "D": "log determinant of the information",
     "E": "log of the least eigenvalue",
 }
+_COLUMNS = {"now": "now", "even_ring": "even ring", "proposed": "proposed"}
 
 
 def layout_lines(document: dict[str, Any]) -> list[str]:
@@ -479,26 +493,27 @@ def layout_lines(document: dict[str, Any]) -> list[str]:
             f"Laid out below are {document['isolators']}; 'now' is the layout that this comparison found for them.",
             "",
         ]
-    for label, words in (
-        ("position_as_stated", "position as uncertain as the study says"),
-        ("position_known", "position known"),
-    ):
-        lines.append(f"With the {words}:{'':27s}now    proposed")
-        entry = document["comparison"][label]
+    for label, entry in document["comparison"].items():
+        asked = (label == "position_known") == document["position_known"]
+        words = "Expected of the layout"
+        if "position_known" in document["comparison"]:
+            known = label == "position_known"
+            words = f"With the position {'known' if known else 'as uncertain as the study says'}"
+        lines.append(f"{words + ':':48s}" + "".join(f"{_COLUMNS[which]:>12s}" for which in entry))
         for key, text in _CRITERION_WORDS.items():
-            mark = (
-                "*"
-                if key == document["criterion"] and (label == "position_known") == document["position_known"]
-                else " "
-            )
-            lines.append(f"  {mark} {text:44s}{entry['now'][key]:10.4g}{entry['proposed'][key]:12.4g}")
-    lines.append("(* searched for; angles and nats at points of the prior that the search did not see)")
-    for which in ("now", "proposed"):
-        if not document["prediction_valid"][which]:
+            mark = "*" if asked and key == document["criterion"] else " "
+            lines.append(f"  {mark} {text:44s}" + "".join(f"{values[key]:12.4g}" for values in entry.values()))
+        wide = [_COLUMNS[which] for which, valid in document["prediction_valid"][label].items() if not valid]
+        if wide:
             lines.append(
-                f"Errors of the layout {'in the study' if which == 'now' else 'proposed'} are NOT VALID as predictions: over a tenth "
-                f"exceed {VALID_ERROR_DEG:g} degrees with the position as uncertain as stated. They still rank layouts."
+                f"    NOT VALID as predictions ({', '.join(wide)}): over a tenth of the angular errors exceed "
+                f"{VALID_ERROR_DEG:g} degrees. They still rank layouts."
             )
+    lines.append("(* searched for; angles and nats at points of the prior that the search did not see;")
+    if "even_ring" in document["comparison"]["position_as_stated"]:
+        lines.append(" even ring: the best regular ring of equal loops under the same rules)")
+    else:
+        lines.append(" no regular ring of equal loops keeps the rules)")
     lines += [f"The present layout breaks a rule: {w}" for w in document["rules_broken_now"]]
     lines += ["", "Proposed loops (centre and extent in um):"]
     for loop in document["loops"]:

@@ -1,7 +1,7 @@
 """Longer confirmations of the design module by simulated and inferred campaigns: prints figures, asserts nothing.
 
 Usage: python tests/design_confirmation.py {limits,scatter,layout,turned,working-point,time,rate,gains} [--campaigns N]
-       [--seed N] [--whole]
+       [--seed N] [--whole] [--workers N]
 
 Each campaign is simulated from a truth drawn from the prior (source at the stated size) and inferred with the package's own
 likelihood; the estimate is the mode of the posterior, climbed to from the truth, which takes a tenth of a second.  With
@@ -15,7 +15,7 @@ from __future__ import annotations
 import argparse
 import time
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from design_scenarios import TEMPLATE, chip, ring
@@ -36,6 +36,7 @@ from fluxsense.design.layout import (
 from fluxsense.design.schedule import confusion_rate, root_mean_square_deg, time_to_error, time_to_error_rate
 from fluxsense.design.sensitivity import direction_points, planned_experiment, points_at, predict
 from fluxsense.design.working_point import best_working_point
+from fluxsense.executors import Processes, ordered_map
 from fluxsense.infer.directions import angle_between_rad
 from fluxsense.infer.likelihood import RatioLikelihood
 from fluxsense.infer.modes import ascend
@@ -46,66 +47,110 @@ from fluxsense.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.study import DirectionPrior, Study, read_study
 
 
-def estimate(study: Study, truth: Truth, start: np.ndarray, whole: bool) -> np.ndarray:
-    """Direction (3,) inferred from a simulated campaign."""
+def estimate(study: Study, truth: Truth, start: np.ndarray, whole: bool) -> tuple[np.ndarray, str]:
+    """Direction (3,) inferred from a simulated campaign, and the verdict of `orient`, if that did it."""
     digest = simulate_digest(study, truth)
     if whole:
-        return np.array(orient(study, digest, seed=1, wanted_ess=300).document["direction"]["vector"])
+        document = orient(study, digest, seed=1, wanted_ess=300).document
+        return np.array(document["direction"]["vector"]), document["verdict"]["trust"]
     unknowns = Unknowns(study, study.plan.cooldowns, leave_out=("phase",))
     likelihood = RatioLikelihood(study, digest, truth.port_signs, reference=truth.parameters)
     mode = ascend(CampaignProblem(unknowns, likelihood), start)
     if mode is None:
         raise SystemExit("a search began outside the prior")
-    return mode.x[:3]
+    return mode.x[:3], ""
 
 
-def scatter(study: Study, campaigns: int, seed: int, whole: bool = False) -> tuple[float, float, float]:
-    """Root mean square angle of estimate and truth, its standard error, and the predicted one, in degrees."""
+@dataclass(frozen=True)
+class Run:
+    """What the campaigns of one row share: the study, how they are drawn, how inferred, and on how many processes.
+
+    told: the dipole's place is drawn anew for each campaign and told to whoever infers.
+    """
+
+    study: Study
+    campaigns: int
+    seed: int
+    whole: bool = False
+    workers: int = 1
+    told: bool = False
+
+
+def campaign(run: Run, n: int) -> tuple[float, float, str]:
+    """Angle of estimate and truth of campaign n, root mean square one predicted there, in degrees, and the verdict."""
+    study = run.study
     signs = tuple(i.pump_port_1_sign or 1 for i in study.isolators)
     experiment = planned_experiment(study)
-    x = direction_points(experiment.unknowns, campaigns, seed + 5)
-    predicted = root_mean_square_deg(predict(experiment, x))
-    unknowns = Unknowns(study, study.plan.cooldowns, leave_out=("phase",))
-    angles = []
-    for n in range(campaigns):
-        truth = Truth(experiment.parameters(x[n : n + 1]), signs, study.plan.cooldowns, seed * 100_000 + n)
-        values = {v.name: x[n, c] for c, v in enumerate(experiment.unknowns.nuisances, 3)}
-        start = np.concatenate([x[n, :3], [values[v.name] for v in unknowns.nuisances]])
-        angles.append(float(angle_between_rad(estimate(study, truth, start, whole), x[n, :3])))
-    square = np.degrees(angles) ** 2
-    rms = float(np.sqrt(np.mean(square)))
-    return rms, float(np.std(square) / np.sqrt(campaigns) / (2 * rms)), predicted
-
-
-def scatter_told(study: Study, campaigns: int, seed: int, whole: bool) -> tuple[float, float, float]:
-    """As `scatter`, the dipole's place drawn anew for each campaign and told to whoever infers."""
-    signs = tuple(i.pump_port_1_sign or 1 for i in study.isolators)
-    wide = planned_experiment(study)
-    x = direction_points(wide.unknowns, campaigns, seed + 5)
-    places = wide.parameters(x).position_m
-    predicted, angles = [], []
-    for n in range(campaigns):
-        told = replace(study.source, position_m=tuple(map(float, places[n])), position_sd_m=(0.0, 0.0, 0.0))
-        here = replace(study, source=told)
+    x = direction_points(experiment.unknowns, run.campaigns, run.seed + 5)
+    here, y = study, x[n : n + 1]
+    if run.told:
+        place = experiment.parameters(x).position_m[n]
+        source = replace(study.source, position_m=tuple(map(float, place)), position_sd_m=(0.0, 0.0, 0.0))
+        here = replace(study, source=source)
         experiment = planned_experiment(here)
-        y = direction_points(experiment.unknowns, 1, seed * 1000 + n)
+        y = direction_points(experiment.unknowns, 1, run.seed * 1000 + n)
         y[0, :3] = x[n, :3]
-        predicted.append(root_mean_square_deg(predict(experiment, y)))
-        truth = Truth(experiment.parameters(y), signs, here.plan.cooldowns, seed * 100_000 + n)
-        values = {v.name: y[0, c] for c, v in enumerate(experiment.unknowns.nuisances, 3)}
-        unknowns = Unknowns(here, here.plan.cooldowns, leave_out=("phase",))
-        start = np.concatenate([y[0, :3], [values[v.name] for v in unknowns.nuisances]])
-        angles.append(float(angle_between_rad(estimate(here, truth, start, whole), y[0, :3])))
-    square = np.degrees(angles) ** 2
-    rms = float(np.sqrt(np.mean(square)))
-    return rms, float(np.std(square) / np.sqrt(campaigns) / (2 * rms)), float(np.sqrt(np.mean(np.square(predicted))))
+    predicted = root_mean_square_deg(predict(experiment, y))
+    truth = Truth(experiment.parameters(y), signs, here.plan.cooldowns, run.seed * 100_000 + n)
+    values = {v.name: y[0, c] for c, v in enumerate(experiment.unknowns.nuisances, 3)}
+    unknowns = Unknowns(here, here.plan.cooldowns, leave_out=("phase",))
+    start = np.concatenate([y[0, :3], [values[v.name] for v in unknowns.nuisances]])
+    found, trust = estimate(here, truth, start, run.whole)
+    return float(np.degrees(angle_between_rad(found, y[0, :3]))), predicted, trust
 
 
-def show(words: str, found: tuple[float, float, float]) -> None:
+@dataclass(frozen=True)
+class Scatter:
+    """Angles of estimate and truth (N,) and root mean square ones predicted at the same truths, in degrees; verdicts."""
+
+    angle_deg: np.ndarray
+    predicted_deg: np.ndarray
+    trust: tuple[str, ...]
+
+    @property
+    def rms_deg(self) -> float:
+        """Measured."""
+        return float(np.sqrt(np.mean(self.angle_deg**2)))
+
+    @property
+    def rms_predicted_deg(self) -> float:
+        """Predicted."""
+        return float(np.sqrt(np.mean(self.predicted_deg**2)))
+
+
+def scatter(run: Run) -> Scatter:
+    """All campaigns of a row."""
+    where = Processes(run.workers) if run.workers > 1 else None
+    rows = list(ordered_map(campaign, range(run.campaigns), run, executor=where, batch=1))
+    return Scatter(np.array([r[0] for r in rows]), np.array([r[1] for r in rows]), tuple(r[2] for r in rows))
+
+
+def show(words: str, found: Scatter) -> None:
     """One line of a comparison."""
-    rms, error, predicted = found
+    square = found.angle_deg**2
+    rms, predicted = found.rms_deg, found.rms_predicted_deg
+    error = float(np.std(square) / np.sqrt(len(square)) / (2 * rms))
+    trusts = ", ".join(f"{found.trust.count(v)} {v}" for v in dict.fromkeys(found.trust) if v)
     print(
-        f"{words}: measured {rms:.4g} +- {error:.2g} deg, predicted {predicted:.4g} deg, ratio {rms / predicted:.3f}",
+        f"{words}: measured {rms:.4g} +- {error:.2g} deg, predicted {predicted:.4g} deg, ratio {rms / predicted:.3f}"
+        + (f" ({trusts})" if trusts else ""),
+        flush=True,
+    )
+
+
+def compare(words: str, small: Scatter, large: Scatter, draws: int = 2000) -> None:
+    """How much smaller one row's error is; standard deviation of the ratio by drawing campaigns anew."""
+    rng = np.random.default_rng(0)
+    pick = [[v**2 for v in s.angle_deg] for s in (small, large)]
+    ratio = [
+        np.sqrt(np.mean(rng.choice(pick[0], len(pick[0]))) / np.mean(rng.choice(pick[1], len(pick[1]))))
+        for _ in range(draws)
+    ]
+    measured, predicted = small.rms_deg / large.rms_deg, small.rms_predicted_deg / large.rms_predicted_deg
+    print(
+        f"{words}: measured {100 * (1 - measured):.3g} +- {100 * np.std(ratio):.2g}% smaller ({1 / measured:.3g} times), "
+        f"predicted {100 * (1 - predicted):.3g}% ({1 / predicted:.3g} times); at least 15% smaller with probability "
+        f"{np.mean(np.array(ratio) <= 0.85):.3f}",
         flush=True,
     )
 
@@ -144,12 +189,12 @@ def limits() -> None:
     )
 
 
-def layouts(campaigns: int, seed: int, whole: bool) -> None:
+def layouts(run: Run) -> None:
     """Three sense loops under a dipole whose place varies by 4 um: ring at 25 um, best ring, search; then the other reading."""
     start = chip(ring(3, 25, 12), height_um=15.0, position_sd_um=4.0)
     for known, words in ((("position",), "position known when data are read"), ((), "position known to 4 um only")):
-        judge = Judge(start, search_points(start, 24, seed), known=known)
-        found = search_layout(judge, starts=4, steps=1200, seed=seed)
+        judge = Judge(start, search_points(start, 24, run.seed), known=known)
+        found = search_layout(judge, starts=4, steps=1200, seed=run.seed)
         best, (even, _) = with_layout(start, found.layout), best_ring(judge)
         ring_study = with_layout(start, even)
         values = [all_criteria(judged(s), known)["error"] for s in (start, ring_study, best)]
@@ -161,15 +206,19 @@ def layouts(campaigns: int, seed: int, whole: bool) -> None:
             flush=True,
         )
         if known:
-            for label, study in (("ring at 25 um", start), ("best ring", ring_study), ("search", best)):
-                show(f"  {label}, place drawn and told", scatter_told(study, campaigns, seed, whole))
+            rows = {}
+            for label, study in (("search", best), ("best ring", ring_study), ("ring at 25 um", start)):
+                rows[label] = scatter(replace(run, study=study, told=True))
+                show(f"  {label}, place drawn and told", rows[label])
+            for label in ("best ring", "ring at 25 um"):
+                compare(f"  search against {label}", rows["search"], rows[label])
 
 
-def turned(campaigns: int, seed: int, whole: bool) -> None:
+def turned(run: Run) -> None:
     """The same with sweeps of the source turned by half a turn about z as well: six fluxes for six unknowns, place and all."""
     start = chip(ring(3, 25, 12), height_um=15.0, position_sd_um=4.0, states=("out", "in", "half_turn"))
-    judge = Judge(start, search_points(start, 48, seed))
-    found = search_layout(judge, starts=3, steps=1000, seed=seed)
+    judge = Judge(start, search_points(start, 48, run.seed))
+    found = search_layout(judge, starts=3, steps=1000, seed=run.seed)
     best, (even, _) = with_layout(start, found.layout), best_ring(judge)
     studies = {"ring at 25 um": start, "best ring": with_layout(start, even), "search": best}
     values = {label: all_criteria(judged(s))["error"] for label, s in studies.items()}
@@ -179,9 +228,13 @@ def turned(campaigns: int, seed: int, whole: bool) -> None:
         f"{100 * (1 - values['search'] / values['best ring']):.3g}% below the best ring",
         flush=True,
     )
+    rows = {}
     for label, study in studies.items():
         valid = judged(study).valid()
-        show(f"  {label} (prediction {'valid' if valid else 'not valid'})", scatter(study, campaigns, seed, whole))
+        rows[label] = scatter(replace(run, study=study))
+        show(f"  {label} (prediction {'valid' if valid else 'not valid'})", rows[label])
+    for label in ("best ring", "ring at 25 um"):
+        compare(f"  search against {label}", rows["search"], rows[label])
 
 
 def gains(count: int, seed: int) -> None:
@@ -206,29 +259,32 @@ def gains(count: int, seed: int) -> None:
     )
 
 
-def working_point(campaigns: int, seed: int, whole: bool) -> None:
+def working_point(run: Run) -> None:
     """A chip at zero bias before and after the search."""
     study = chip(ring(4, 14, 14), height_um=12.0, position_sd_um=0.0, bias=((0.0, 0.0, 1), (0.0, 0.0, 2)))
     found = best_working_point(
         study,
-        direction_points(Unknowns(study, study.plan.cooldowns), 6, seed),
+        direction_points(Unknowns(study, study.plan.cooldowns), 6, run.seed),
         rounds=1,
         samples=32,
         polish=40,
-        seed=seed,
+        seed=run.seed,
     )
     print(
         f"predicted {found.error_before_deg:.4g} before, {found.error_after_deg:.4g} after: {found.error_before_deg / found.error_after_deg:.3g} times smaller"
     )
-    show("  before", scatter(study, campaigns, seed, whole))
-    show("  after", scatter(replace(study, settings=found.settings), campaigns, seed, whole))
+    after = scatter(replace(run, study=replace(study, settings=found.settings)))
+    show("  after", after)
+    before = scatter(replace(run, study=study))
+    show("  before", before)
+    compare("  after against before", after, before)
 
 
-def times(campaigns: int, seed: int, whole: bool) -> None:
+def times(run: Run) -> None:
     """Sweeps predicted for half the error, and the error measured with as many."""
     study = chip(ring(4, 14, 14), height_um=12.0, position_sd_um=0.02, repeats=4)
     experiment = planned_experiment(study)
-    x = direction_points(experiment.unknowns, 16, seed)
+    x = direction_points(experiment.unknowns, 16, run.seed)
     now = root_mean_square_deg(predict(experiment, x))
     answer = time_to_error(experiment, x, 0.5 * now)
     factor = answer.sweeps / sum(sum(b.sweeps) for b in experiment.blocks)
@@ -237,12 +293,12 @@ def times(campaigns: int, seed: int, whole: bool) -> None:
         f"now {now:.4g} deg; wanted {0.5 * now:.4g} deg: {factor:.3g} times the sweeps, rounded to {repeats} repeats for 4"
     )
     longer = replace(study, plan=replace(study.plan, repeats=repeats, off_repeats=repeats))
-    found = scatter(longer, campaigns, seed, whole)
+    found = scatter(replace(run, study=longer))
     show("  measured with that many", found)
-    print(f"  time that the measured error stands for, against the predicted: {(found[0] / (0.5 * now)) ** 2:.3f}")
+    print(f"  time that the measured error stands for, against the predicted: {(found.rms_deg / (0.5 * now)) ** 2:.3f}")
 
 
-def rates(campaigns: int, seed: int) -> None:
+def rates(run: Run) -> None:
     """Sweeps predicted for a wanted rate of taking a direction for its reverse, and the rate in as many.
 
     The better of the two is the one with the higher mode of the posterior, climbed to from the prior's middle for each.
@@ -259,8 +315,8 @@ def rates(campaigns: int, seed: int) -> None:
     longer = replace(study, plan=replace(study.plan, repeats=repeats, off_repeats=repeats))
     then, _ = confusion_rate(planned_experiment(longer), v[None])
     wrong = 0
-    for n in range(campaigns):
-        truth = draw_truth(longer, seed * 100_000 + n)
+    for n in range(run.campaigns):
+        truth = draw_truth(longer, run.seed * 100_000 + n)
         digest = simulate_digest(longer, truth)
         unknowns = Unknowns(longer, longer.plan.cooldowns, leave_out=("phase",))
         likelihood = RatioLikelihood(longer, digest, truth.port_signs, reference=truth.parameters)
@@ -274,7 +330,7 @@ def rates(campaigns: int, seed: int) -> None:
         wrong += bool((heights[0] > heights[1]) != (truth.parameters.source[0] @ v > 0))
     print(
         f"taken for the reverse: {now:.3f} predicted with 4 repeats, {then:.3f} with {repeats}, the whole number next to what 0.1 needs; "
-        f"measured {wrong} of {campaigns} (binomial probability {binomtest(wrong, campaigns, then).pvalue:.2f})"
+        f"measured {wrong} of {run.campaigns} (binomial probability {binomtest(wrong, run.campaigns, then).pvalue:.2f})"
     )
 
 
@@ -287,31 +343,32 @@ def main() -> None:
     parser.add_argument("--campaigns", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--whole", action="store_true", help="through the whole of orient (seconds each)")
+    parser.add_argument("--workers", type=int, default=1, help="processes; the figures are the same")
     options = parser.parse_args()
-    whole = options.whole
+    near = chip(ring(4, 14, 14), height_um=12.0, position_sd_um=0.05)
+    run = Run(near, options.campaigns, options.seed, options.whole, options.workers)
     if options.what == "limits":
         limits()
     elif options.what == "scatter":
-        near = chip(ring(4, 14, 14), height_um=12.0, position_sd_um=0.05)
-        show("near normal", scatter(near, options.campaigns, options.seed, whole))
+        show("near normal", scatter(run))
         wide = chip(ring(3, 16, 12), height_um=12.0, position_sd_um=6.0)
         valid = predict(planned_experiment(wide), points_at(Unknowns(wide, wide.plan.cooldowns), np.eye(3))).valid()
         show(
             f"far from normal (the package calls the prediction {'valid' if valid else 'not valid'})",
-            scatter(wide, options.campaigns // 3, options.seed, whole),
+            scatter(replace(run, study=wide, campaigns=options.campaigns // 3)),
         )
     elif options.what == "layout":
-        layouts(options.campaigns, options.seed, whole)
+        layouts(run)
     elif options.what == "working-point":
-        working_point(options.campaigns, options.seed, whole)
+        working_point(run)
     elif options.what == "turned":
-        turned(options.campaigns, options.seed, whole)
+        turned(run)
     elif options.what == "rate":
-        rates(options.campaigns, options.seed)
+        rates(run)
     elif options.what == "gains":
         gains(options.campaigns, options.seed)
     else:
-        times(options.campaigns, options.seed, whole)
+        times(run)
 
 
 if __name__ == "__main__":

@@ -15,7 +15,7 @@ from fluxsense.cli import main
 from fluxsense.design.layout import study_layout
 from fluxsense.design.study_text import study_text
 from fluxsense.report.design import draw_layout
-from fluxsense.study import LayoutRules, Study, read_study
+from fluxsense.study import KeepOut, LayoutRules, Study, read_study
 
 
 def small(**changes: object) -> Study:
@@ -70,7 +70,7 @@ def test_layout_json_is_one_document_and_the_same_twice(
         out, err = capsys.readouterr()
         assert err == ""
         documents.append(json.loads(out))
-        assert code == (0 if documents[-1]["prediction_valid"]["proposed"] else 1)
+        assert code == (0 if documents[-1]["prediction_valid"]["position_as_stated"]["proposed"] else 1)
     assert documents[0] == documents[1]
     assert documents[0]["rules_broken_proposed"] == []
     assert "laboratory's own limits" in documents[0]["caution"]
@@ -82,13 +82,50 @@ def test_layout_compares_numbers_of_isolators(path: Path, tmp_path: Path, capsys
     code = main([*arguments, "--isolators", "2,3"])
     out, _ = capsys.readouterr()
     document = json.loads((tmp_path / "n/layout.json").read_text())
-    assert code == (0 if document["prediction_valid"]["proposed"] else 1)
+    assert code == (0 if document["prediction_valid"]["position_as_stated"]["proposed"] else 1)
     assert [c["isolators"] for c in document["isolator_counts"]] == [2, 3]
     assert document["isolators"] == 3  # two fluxes cannot tell three components
     assert "Numbers of isolators in the same measuring time" in out
     assert len(read_study(tmp_path / "n/study.toml").isolators) == 3
     assert main([*arguments, "--isolators", "2,x"]) == 2
     assert "does not list numbers of isolators" in capsys.readouterr().err
+
+
+def test_layout_trusts_the_errors_of_the_reading_asked_for(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "study.toml"
+    path.write_text(study_text(small(height_um=15, position_sd_um=4.0)), encoding="utf-8")
+    arguments = ["layout", str(path), "--out", str(tmp_path / "l"), "--starts", "2", "--steps", "5"]
+    codes, documents, texts = [], [], []
+    for more in ([], ["--position-known"]):
+        codes.append(main([*arguments, *more]))
+        texts.append(capsys.readouterr().out)
+        documents.append(json.loads((tmp_path / "l/layout.json").read_text()))
+    assert codes == [1, 0]
+    for document in documents:
+        assert not document["prediction_valid"]["position_as_stated"]["proposed"]
+        assert document["prediction_valid"]["position_known"]["proposed"]
+    known = documents[1]["comparison"]["position_known"]
+    assert known["proposed"]["error"] < known["now"]["error"] / 3
+    assert set(known) == {"now", "even_ring", "proposed"}
+    assert "even ring: the best regular ring of equal loops under the same rules" in texts[0]
+    assert (
+        "    NOT VALID as predictions (now, even ring, proposed): over a tenth of the angular errors exceed 15 degrees. "
+        "They still rank layouts.\n" in texts[0]
+    )
+
+
+def test_layout_says_that_no_ring_keeps_the_rules(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    study = small(position_sd_um=0.0)
+    rules = replace(study.layout, keep_out=(KeepOut("chip", (-40e-6, 2e-6), (40e-6, 40e-6)),))
+    path = tmp_path / "study.toml"
+    path.write_text(study_text(replace(study, layout=rules)), encoding="utf-8")
+    main(["layout", str(path), "--out", str(tmp_path / "l"), "--starts", "2", "--steps", "5"])
+    text = capsys.readouterr().out
+    assert "no regular ring of equal loops keeps the rules" in text
+    document = json.loads((tmp_path / "l/layout.json").read_text())
+    assert set(document["comparison"]) == {"position_as_stated"}  # the position is exact: one reading
+    assert set(document["comparison"]["position_as_stated"]) == {"now", "proposed"}
+    assert "Expected of the layout:" in text
 
 
 def test_layout_through_gdsii(path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

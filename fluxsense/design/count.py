@@ -115,7 +115,7 @@ class CountResult:
     value : float
         The criterion at points of the prior that the search did not see, in the criterion's own unit.
     valid : bool
-        Whether the prediction is valid.
+        Whether the prediction is valid, with what the comparison takes as known.
     """
 
     count: int
@@ -170,5 +170,5 @@ def compare_counts(
         found = search_layout(judge, starts=starts, steps=steps, seed=seed, executor=executor)
         best = with_layout(changed, found.layout)
         prediction = judged(best, seed=seed)
-        out.append(CountResult(count, best, all_criteria(prediction, known)[criterion], prediction.valid()))
+        out.append(CountResult(count, best, all_criteria(prediction, known)[criterion], prediction.valid(known)))
     return out

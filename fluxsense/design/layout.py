@@ -595,6 +595,7 @@ def search_layout(
     seed: int = 0,
     executor: Workers | None = None,
     progress: Progress | None = None,
+    even: Layout | None = None,
 ) -> LayoutSearch:
     """The best layout of a multi-start search.
 
@@ -611,6 +612,8 @@ def search_layout(
         Runs the starts side by side; the result is the same without.
     progress : callable, optional
         Called with (what, share done, detail).
+    even : Layout, optional
+        The best regular ring, if it is known already.
 
     Returns
     -------
@@ -630,8 +633,10 @@ def search_layout(
     begins: list[Layout | None] = [None] * starts
     begins[0] = study_layout(judge.study)
     if starts > 1:
-        with suppress(InputError):  # no ring keeps the rules
-            begins[1] = best_ring(judge, passes=RING_PASSES)[0]
+        begins[1] = even
+        if even is None:
+            with suppress(InputError):  # no ring keeps the rules
+                begins[1] = best_ring(judge, passes=RING_PASSES)[0]
     jobs = [((seed, 31, k), begins[k], steps) for k in range(starts)]
     reached: list[tuple[float, Layout]] = []
     for found in ordered_map(_one_start, jobs, judge, executor=executor, batch=1):
