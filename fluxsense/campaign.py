@@ -88,6 +88,8 @@ def load_screened(
 ) -> tuple[Digest, list[Distrusted]]:
     """The digest without the sweeps that do not look like their repeats, and those sweeps.
 
+    Where there are too few repeats to leave one out, it is named all the same.
+
     Parameters
     ----------
     study : Study
@@ -111,8 +113,8 @@ def load_screened(
     screen = RepeatScreen()
     digest = digest_campaign(rows, study.log.parent, progress, watch=screen.keep, look=node_values, executor=executor)
     bad = screen.distrusted()
-    if not bad:
-        return digest, []
-    files = {d.file for d in bad}
+    files = {d.file for d in bad if d.left_out}
+    if not files:
+        return digest, bad
     good = [r for r in rows if r.file not in files]
     return digest_campaign(good, study.log.parent, executor=executor), bad

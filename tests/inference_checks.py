@@ -148,7 +148,7 @@ def screened(taken: list[tuple[LogRow, Sweep]]) -> tuple[Digest, list[Distrusted
     for row, sweep in taken:
         screen.add(group_key(row), sweep, row.file)
     bad = screen.distrusted()
-    files = {d.file for d in bad}
+    files = {d.file for d in bad if d.left_out}
     builder = DigestBuilder()
     for row, sweep in taken:
         if row.file not in files:

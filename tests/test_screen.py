@@ -10,11 +10,11 @@ import pytest
 from small_study import small_study
 
 from fluxsense.campaign import load_campaign, load_screened
-from fluxsense.infer.orient import distrusted_share, distrusted_words
+from fluxsense.infer.orient import distrusted_share, distrusted_words, kept_words
 from fluxsense.simulate import draw_truth, sweeps, write_campaign
 from fluxsense.study import Study, read_study
 from fluxsense.traces.digest import group_key
-from fluxsense.traces.screen import FACTOR, Distrusted, RepeatScreen, repeat_scores
+from fluxsense.traces.screen import FACTOR, Distrusted, RepeatScreen, repeat_scores, stands_out
 from fluxsense.traces.touchstone import Sweep, write_sweep
 
 
@@ -82,12 +82,48 @@ def test_a_flux_jump_in_one_sweep_is_left_out_and_named(study: Study, tmp_path: 
     assert distrusted_share(digest, bad) == pytest.approx(1 / 6)
 
 
-def test_few_repeats_are_not_judged(study: Study) -> None:
-    screen = RepeatScreen()
-    rows = [(row, sweep) for row, sweep in sweeps(study, draw_truth(study, 2)) if row.repeat <= 4]
-    for row, sweep in rows:
-        screen.add(group_key(row), replace(sweep, s=sweep.s * row.repeat**4 + row.repeat), row.file)
-    assert screen.distrusted() == []
+def test_flux_noise_larger_than_white_noise_is_not_distrusted() -> None:
+    """Deviations along one slope, drawn from one normal law: the score alone takes a tenth of them for faults."""
+    rng = np.random.default_rng(4)
+    f = np.linspace(-1, 1, 24)
+    slope = np.stack([np.exp(-3 * f**2 + 1j * f), np.exp(-3 * f**2 + 2j * f)])
+    for repeats in (5, 8, 20):
+        high = named = jumps = 0
+        for _ in range(200):
+            values = 30 + noise(rng, repeats) + 12 * rng.normal(size=(repeats, 1, 1)) * slope
+            found = np.flatnonzero(repeat_scores(values) > FACTOR)
+            high += found.size
+            named += sum(stands_out(values, int(n)) for n in found)
+            values[1] += 12 * 100 * slope
+            jumps += stands_out(values, 1)
+        assert high / (200 * repeats) > 0.04
+        assert named < {5: 25, 8: 20, 20: 15}[repeats]  # 10, 5 and 4 expected at most, and five of its standard errors
+        assert jumps > (150 if repeats == 5 else 195)  # a hundred times the noise stands out all the same
+
+
+def test_few_repeats_are_named_but_kept(study: Study) -> None:
+    screen, whole = RepeatScreen(), RepeatScreen()
+    victim = ""
+    for row, sweep in sweeps(study, draw_truth(study, 2)):
+        if row.repeat > 4:
+            continue
+        whole.add(group_key(row), sweep, row.file)
+        if row.pump_on and row.repeat == 2 and not victim:
+            victim = row.file
+            s = sweep.s.copy()
+            s[:5] += 2.0
+            sweep = replace(sweep, s=s)
+        screen.add(group_key(row), sweep, row.file)
+    assert whole.distrusted() == []
+    found = screen.distrusted()
+    assert [(d.file, d.left_out) for d in found] == [(victim, False)]
+    digest = load_campaign(study)
+    assert distrusted_words(digest, found) == []
+    assert distrusted_share(digest, found) == 0
+    assert kept_words(found) == [
+        f"Sweeps unlike their repeats, of which there are too few to leave any out: {victim}. Look at these first; with 5 "
+        "repeats or more such a sweep is left out."
+    ]
 
 
 def test_half_a_group_left_out_is_a_reason_for_doubt(study: Study) -> None:

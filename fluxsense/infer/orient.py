@@ -59,7 +59,7 @@ from fluxsense.infer.unknowns import Unknowns
 from fluxsense.infer.wiring import Wiring, read_wiring
 from fluxsense.study import Study
 from fluxsense.traces.digest import Digest, GroupKey
-from fluxsense.traces.screen import Distrusted
+from fluxsense.traces.screen import FEWEST_REPEATS, Distrusted
 from fluxsense.units import unit_of_source
 
 FloatArray = npt.NDArray[np.float64]
@@ -642,10 +642,12 @@ def orient(
     factor = posterior.log_evidence - null_log
     factor_sd = float(np.hypot(posterior.log_evidence_sd, null_sd))
     findings, limit = _findings(study, digest, explicit, posterior, wiring, explicit_best)
-    findings += unseen_words(check.suspicion) + distrusted_words(digest, distrusted)
     verdict = judge(
         posterior, check, draws_that_matter(posterior, null_ess, factor), distrusted_share(digest, distrusted)
     )
+    findings += unseen_words(check.suspicion) + distrusted_words(digest, distrusted)
+    if verdict.trust != "reliable":
+        findings += kept_words(distrusted)
     drawn = posterior.thinned()
     parameters = problem.parameters(drawn, np.random.default_rng(draw_seed), posterior.reduced)
     table = _table(problem, explicit.unknowns, drawn, parameters)
@@ -806,21 +808,35 @@ def mode_words(posterior: Posterior) -> list[str]:
 def distrusted_share(digest: Digest, distrusted: Sequence[Distrusted]) -> float:
     """Largest share of a group's sweeps that was left out."""
     left_out: dict[GroupKey, int] = {}
-    for d in distrusted:
+    for d in (d for d in distrusted if d.left_out):
         left_out[d.key] = left_out.get(d.key, 0) + 1
     return max((n / (n + (digest[k].count if k in digest else 0)) for k, n in left_out.items()), default=0.0)
 
 
 def distrusted_words(digest: Digest, distrusted: Sequence[Distrusted]) -> list[str]:
     """A sentence that names the sweeps left out; empty if there are none."""
-    if not distrusted:
+    gone = [d for d in distrusted if d.left_out]
+    if not gone:
         return []
-    names = ", ".join(d.file for d in distrusted[:6]) + (", ..." if len(distrusted) > 6 else "")
-    total = digest.sweeps + len(distrusted)
     return [
-        f"{len(distrusted)} of {total} sweeps do not look like their repeats and were left out: {names}. "
+        f"{len(gone)} of {digest.sweeps + len(gone)} sweeps do not look like their repeats and were left out: {_files(gone)}. "
         "A jump of trapped flux, a wrong setting or interference can be the cause."
     ]
+
+
+def kept_words(distrusted: Sequence[Distrusted]) -> list[str]:
+    """A sentence that names the sweeps unlike their repeats that were kept; empty if there are none."""
+    kept = [d for d in distrusted if not d.left_out]
+    if not kept:
+        return []
+    return [
+        f"Sweeps unlike their repeats, of which there are too few to leave any out: {_files(kept)}. Look at these first; with "
+        f"{FEWEST_REPEATS} repeats or more such a sweep is left out."
+    ]
+
+
+def _files(distrusted: Sequence[Distrusted]) -> str:
+    return ", ".join(d.file for d in distrusted[:6]) + (", ..." if len(distrusted) > 6 else "")
 
 
 HOPELESS_LOG_ODDS = 100.0
@@ -836,7 +852,10 @@ def draws_that_matter(posterior: Posterior, null_ess: float, factor: float) -> f
     return posterior.evidence_ess if factor > HOPELESS_LOG_ODDS else min(posterior.evidence_ess, null_ess)
 
 
-TRACE_ADVICE = "Check that the traces belong to this chip, that its parameters are right, and that no flux jump lies within a group."
+TRACE_ADVICE = (
+    "Check that the traces belong to this chip, that its parameters are right, and that no flux jump or interference lies "
+    "within a group or the pump-off sweeps that it is divided by."
+)
 
 
 def judge(

@@ -2,7 +2,8 @@
 
 Each sweep is reduced to its values at the digest's frequency nodes, so memory grows by a few hundred bytes a sweep.  Within
 a group, deviations from the median of the repeats are freed of a common gain error and compared, node by node, with a robust
-scale.  Only gross misfits are named; whether they are left out is the caller's choice, and must be said in the result.
+scale.  Only gross misfits are named, and only where they stand out from what the other repeats do in the same direction:
+flux noise moves every sweep of a group along the same slope, some further than others.
 """
 
 from __future__ import annotations
@@ -16,22 +17,32 @@ from fluxsense.traces.digest import GroupKey, node_indices
 from fluxsense.traces.touchstone import Sweep
 
 FEWEST_REPEATS = 5
-"""With fewer repeats no majority can be told from its outliers."""
+"""With fewer repeats no majority can be told from its outliers: a sweep is named, but not left out."""
+FEWEST_TO_NAME = 3
 FACTOR = 4.0
 """Mean squared deviation, in robust variances, above which a sweep is distrusted.
 
 The mean over some fifty nodes and two quadratures of a standard normal's square exceeds 4 with negligible probability; the
 margin is for robust scales from few repeats."""
+STANDS_OUT = {5: 13.0, 6: 13.0, 7: 11.0, 8: 11.0, 10: 8.0, 12: 7.0, 16: 6.0, 24: 5.0, 50: 4.5}
+"""How far a sweep must lie from the median, in robust scales of the other repeats along the same direction, by the number of
+repeats.  Where all deviations are draws of one normal law along one direction, as flux noise makes them, a sweep in a
+hundred lies further for 5 or 6 repeats, a few in a thousand for 7 to 12, one in a thousand for more (by simulation): the scale
+of few others is rough, and a larger factor would let jumps pass."""
 _CHI_SQUARE_MEDIAN = 1.3862943611198906  # median of chi-square with two degrees: 2 ln 2
 
 
 @dataclass(frozen=True)
 class Distrusted:
-    """A sweep that does not look like its repeats: its file, its group and its mean squared deviation."""
+    """A sweep that does not look like its repeats: its file, its group, its mean squared deviation, and what was done.
+
+    left_out is false where there are too few repeats to say which of them is wrong.
+    """
 
     file: str
     key: GroupKey
     score: float
+    left_out: bool = True
 
 
 def node_values(sweep: Sweep) -> NDArray[np.complex64]:
@@ -55,17 +66,16 @@ class RepeatScreen:
         self._groups.setdefault(key, []).append((file, values))
 
     def distrusted(self) -> list[Distrusted]:
-        """Sweeps whose score exceeds `FACTOR`, worst first."""
+        """Sweeps whose score exceeds `FACTOR` and that stand out from their repeats, worst first."""
         found = []
         for key, members in self._groups.items():
-            if len(members) < FEWEST_REPEATS:
+            if len(members) < FEWEST_TO_NAME:
                 continue
-            scores = repeat_scores(np.array([v for _, v in members], dtype=np.complex128))
-            found += [
-                Distrusted(file, key, float(score))
-                for (file, _), score in zip(members, scores, strict=True)
-                if score > FACTOR
-            ]
+            values = np.array([v for _, v in members], dtype=np.complex128)
+            enough = len(members) >= FEWEST_REPEATS
+            for n, score in enumerate(repeat_scores(values)):
+                if score > FACTOR and (not enough or stands_out(values, n)):
+                    found.append(Distrusted(members[n][0], key, float(score), enough))
         return sorted(found, key=lambda d: -d.score)
 
 
@@ -88,6 +98,32 @@ def repeat_scores(values: NDArray[np.complex128]) -> NDArray[np.float64]:
     squared deviation divided by 2 ln 2 (for a circular normal the squared modulus is chi-square with two degrees), averaged
     with the median over all nodes of the path, since few repeats give a rough scale.
     """
+    return np.asarray(np.mean(_deviations(values) ** 2, axis=1))
+
+
+def stands_out(values: NDArray[np.complex128], number: int) -> bool:
+    """Whether a sweep lies further from the median than `STANDS_OUT` allows for so many repeats.
+
+    Parameters
+    ----------
+    values : ndarray (N, 2, K) of complex
+    number : int
+        Which sweep.
+
+    Notes
+    -----
+    The scale is 1.4826 times the median size of the other repeats' deviations along this one's, and not less than that of
+    white noise.
+    """
+    deviations = _deviations(values)
+    size = float(np.linalg.norm(deviations[number]))
+    along = np.abs(np.delete(deviations, number, axis=0) @ deviations[number]) / size
+    allowed = np.interp(len(values), list(STANDS_OUT), list(STANDS_OUT.values()))
+    return bool(size > allowed * max(1.4826 * float(np.median(along)), 1.0))
+
+
+def _deviations(values: NDArray[np.complex128]) -> NDArray[np.float64]:
+    """Deviations from the median, real and imaginary parts in robust standard deviations, (N, 4 K)."""
     middle = np.median(values.real, axis=0) + 1j * np.median(values.imag, axis=0)
     power = np.sum(np.abs(middle) ** 2, axis=-1)
     gain = np.sum(np.conj(middle) * values, axis=-1) / np.where(power > 0, power, 1.0)
@@ -97,4 +133,5 @@ def repeat_scores(values: NDArray[np.complex128]) -> NDArray[np.float64]:
     pooled = np.median(own, axis=-1, keepdims=True)
     variance = 0.5 * (own + pooled)
     floor = 1e-14 * np.max(np.abs(middle) ** 2, initial=0.0) + 1e-300
-    return np.asarray(np.mean(square / (2 * np.maximum(variance, floor)), axis=(1, 2)))
+    scaled = deviation / np.sqrt(np.maximum(variance, floor))
+    return np.concatenate([scaled.real, scaled.imag], axis=-1).reshape(len(values), -1)
