@@ -126,13 +126,14 @@ def scatter(run: Run) -> Scatter:
 
 
 def show(words: str, found: Scatter) -> None:
-    """One line of a comparison."""
-    square = found.angle_deg**2
+    """One line of a comparison; the last number is free of how the few large predictions happen to weigh."""
+    square, own = found.angle_deg**2, (found.angle_deg / found.predicted_deg) ** 2
     rms, predicted = found.rms_deg, found.rms_predicted_deg
     error = float(np.std(square) / np.sqrt(len(square)) / (2 * rms))
     trusts = ", ".join(f"{found.trust.count(v)} {v}" for v in dict.fromkeys(found.trust) if v)
     print(
-        f"{words}: measured {rms:.4g} +- {error:.2g} deg, predicted {predicted:.4g} deg, ratio {rms / predicted:.3f}"
+        f"{words}: measured {rms:.4g} +- {error:.2g} deg, predicted {predicted:.4g} deg, ratio {rms / predicted:.3f}; "
+        f"each over its own prediction {np.sqrt(own.mean()):.3f} +- {np.std(own) / np.sqrt(len(own)) / (2 * np.sqrt(own.mean())):.2g}"
         + (f" ({trusts})" if trusts else ""),
         flush=True,
     )
