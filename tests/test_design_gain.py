@@ -95,9 +95,11 @@ def test_nested_estimators_reach_half_the_logarithm_of_1401() -> None:
     assert abs(found.middle - exact) < 4 * found.upper_sd + off[2]
 
 
-def test_gain_of_a_chip_where_it_is_nearly_linear() -> None:
+@pytest.mark.parametrize("slow", [0.0, 1e-3])
+def test_gain_of_a_chip_where_it_is_nearly_linear(slow: float) -> None:
     """A strong source and small priors: the bracket agrees with the normal approximation about all unknowns."""
     study = chip(ring(4, 14, 14), height_um=12, position_sd_um=0.05, offset_sd_mphi0=2.0, phase_sd_deg=0.0, points=21)
+    study = replace(study, noise=replace(study.noise, flux_slow_phi0=slow))
     source = replace(study.source, size_prior="known", size_sd=0.02 * study.source.size)
     study = replace(study, source=source)
     experiment = planned_experiment(study, most_points=11)

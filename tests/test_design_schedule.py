@@ -71,9 +71,11 @@ def test_rounding_keeps_total_and_least() -> None:
     np.testing.assert_array_equal(round_weights([0.5, 0.25, 0.25], 8), [4, 2, 2])
 
 
-def test_split_of_a_campaign(tmp_path: Path) -> None:
+@pytest.mark.parametrize("slow", [0.0, 1e-3])
+def test_split_of_a_campaign(tmp_path: Path, slow: float) -> None:
     """The bound is met within 1%, no other split beats it, and offsets ask for sweeps with the source out."""
     study = small_study(tmp_path, repeats=10, wiring="+90 deg")
+    study = replace(study, noise=replace(study.noise, flux_slow_phi0=slow))
     experiment = planned_experiment(study, most_points=11)
     x = direction_points(experiment.unknowns, 4, seed=3)
     schedule = best_schedule(experiment, x)
@@ -92,6 +94,25 @@ def test_split_of_a_campaign(tmp_path: Path) -> None:
         w = schedule.design.weights * np.exp(0.5 * rng.standard_normal(schedule.design.weights.size))
         other = error_of(predict(with_sweeps(experiment, sweeps_of(experiment).sum() * w / w.sum()), x)) ** 2
         assert other > best * (1 - schedule.design.excess)
+
+
+def test_slow_flux_noise_is_a_floor(tmp_path: Path) -> None:
+    """Spectrum A^2/f: more sweeps do not help, and the floor grows in proportion to A."""
+    study = small_study(tmp_path, repeats=10, wiring="+90 deg")
+    x = direction_points(planned_experiment(study).unknowns, 3, seed=3)
+    floors = []
+    for slow in (0.0, 1e-3, 2e-3):
+        noisy = replace(study, noise=replace(study.noise, flux_slow_phi0=slow))
+        experiment = planned_experiment(noisy, most_points=11)
+        floors.append(time_to_error(experiment, x, 1e-9).floor_deg)
+    assert floors[0] < 1e-3 * floors[1]
+    assert floors[2] == pytest.approx(2 * floors[1], rel=0.03)  # the priors bend it
+    # four times the repeats, the plan laid out anew: the floor is the same but for the logarithm of the band
+    longer = replace(
+        study, noise=replace(study.noise, flux_slow_phi0=1e-3), plan=replace(study.plan, repeats=40, off_repeats=40)
+    )
+    again = time_to_error(planned_experiment(longer, most_points=11), x, 1e-9).floor_deg
+    assert again == pytest.approx(floors[1], rel=0.15)
 
 
 def test_time_to_an_error_and_its_floor(tmp_path: Path) -> None:

@@ -22,13 +22,14 @@ from fluxsense.design.sensitivity import (
     predict,
     prior_points,
 )
+from fluxsense.design.timeline import gathered, windows, with_amplitudes
 from fluxsense.device.chip import STAGE_FIELDS, ChipModel, ChipParameters, nominal_parameters, off_probe, setting_probe
 from fluxsense.errors import InputError
 from fluxsense.infer.likelihood import RatioLikelihood, probe_of
 from fluxsense.infer.noise import NoiseLevels
 from fluxsense.infer.problem import CampaignProblem, curvature
-from fluxsense.simulate import Truth, simulate_digest
-from fluxsense.study import Study, read_study
+from fluxsense.simulate import Truth, draw_truth, simulate_digest
+from fluxsense.study import Noise, Study, read_study
 from fluxsense.traces.digest import GroupKey
 
 
@@ -136,9 +137,9 @@ def test_bad_covariances_are_refused() -> None:
 
 def noiseless_problem(study: Study, experiment: Experiment, x: np.ndarray) -> CampaignProblem:
     """The inference's own likelihood of a campaign whose group means are the model's, without noise."""
-    loud = replace(study, noise=replace(study.noise, white=0.0, gain_drift=0.0, phase_drift_rad=0.0, flux_phi0=0.0))
+    loud = replace(study, noise=Noise(white=0.0))
     truth = Truth(experiment.parameters(x[None]), (1,) * len(study.isolators), study.plan.cooldowns, 3)
-    digest = simulate_digest(replace(loud, noise=replace(loud.noise, residual_gain=0.0)), truth)
+    digest = simulate_digest(loud, truth)
     white = {
         k: study.noise.white * np.median(np.abs(v.mean[[1, 2]] / unit(study, k, truth)), axis=1)
         for k, v in digest.items()
@@ -157,17 +158,21 @@ def unit(study: Study, key: GroupKey, truth: Truth) -> np.ndarray:
     return model.scattering(truth.parameters, probe.isolator)[0, 0]
 
 
-@pytest.mark.parametrize("flux_noise", [0.0, 1e-3])
-def test_information_agrees_with_that_of_the_inference(tmp_path: Path, flux_noise: float) -> None:
+@pytest.mark.parametrize(("flux_noise", "slow"), [(0.0, 0.0), (1e-3, 0.0), (0.0, 1e-3), (5e-4, 3e-3)])
+def test_information_agrees_with_that_of_the_inference(tmp_path: Path, flux_noise: float, slow: float) -> None:
     """Two routes to one number: the planned information against the curvature of the likelihood of noiseless traces.
 
     The line gain's slope and ripple make the likelihood's white noise level vary by some per cent over the sweep.
     """
     study = small_study(tmp_path, strength_sd=0.03, phase_sd_deg=2.0, wiring="+90 deg", repeats=4)
-    study = replace(study, noise=replace(study.noise, flux_phi0=flux_noise, residual_gain=1e-3))
+    quiet = replace(study, noise=replace(study.noise, flux_phi0=flux_noise, residual_gain=1e-3))
+    study = replace(quiet, noise=replace(quiet.noise, flux_slow_phi0=slow))
     experiment = planned_experiment(study)
     x = experiment.unknowns.draw(np.random.default_rng(1), 1)[0]
     mine = predict(experiment, x[None])
+    if slow:  # and it matters: without it the two would not agree
+        without = predict(planned_experiment(quiet), x[None])
+        assert without.angular_error_rad()[0] < 0.85 * mine.angular_error_rad()[0]
     problem = noiseless_problem(study, experiment, x)
     theirs = curvature(problem, x)[2]
     covariance = np.linalg.inv(theirs + mine.prior[0])[:3, :3]
@@ -191,6 +196,46 @@ def test_batch_equals_loop_and_information_grows_with_sweeps(tmp_path: Path) -> 
     assert np.all(difference > -1e-9 * np.abs(difference).max())
     # every error averages down here, so that four times the sweeps is four times the information
     np.testing.assert_allclose(more.information, 4 * together.information, rtol=1e-9)
+
+
+def test_groups_are_swept_when_the_simulated_campaign_sweeps_them(tmp_path: Path) -> None:
+    study = small_study(tmp_path, slow_mphi0=1.0, repeats=3)
+    study = replace(study, plan=replace(study.plan, off_repeats=5, cooldowns=("c1", "c2")))
+    experiment = planned_experiment(study)
+    planned = windows(
+        study,
+        [(b.isolator, b.bias_a, b.settings) for b in experiment.benches],
+        [(b.bench, b.state, b.cooldown) for b in experiment.blocks],
+        [b.sweeps for b in experiment.blocks],
+    )
+    digest = simulate_digest(study, draw_truth(study, 1))
+    taken = sorted((v.first_time_s, v.last_time_s, v.count, k.pump_on) for k, v in digest.items())
+    probes = {n: len(experiment.benches[b.bench].probes) for n, b in enumerate(experiment.blocks)}
+    assert sorted((*v, k[1] < probes[k[0]] - 1) for k, v in planned.items()) == taken
+
+
+def test_slow_noise_against_a_dense_covariance(tmp_path: Path) -> None:
+    """Marginalised amplitudes against the sum of both covariances of the groups' fluxes, inverted whole."""
+    study = small_study(tmp_path, wiring="+90 deg", repeats=4)
+    study = replace(study, noise=replace(study.noise, flux_slow_phi0=2e-3))
+    experiment = planned_experiment(study, most_points=9)
+    assert experiment.slow is not None
+    roots = [
+        root
+        for root, block in zip(experiment.slow, experiment.blocks, strict=True)
+        if experiment.benches[block.bench].isolator == 0
+    ]
+    rng = np.random.default_rng(5)
+    fluxes = 2 * sum(root.shape[0] for root in roots)
+    half = rng.normal(size=(2, fluxes, fluxes))
+    seen = half @ half.transpose(0, 2, 1)  # information about every probe's fluxes, loop by loop in each block
+    jacobian = rng.normal(size=(2, fluxes, 3))
+    amplitudes = np.concatenate([with_amplitudes(np.zeros((0, 3)), root)[:, 3:] for root in roots])
+    grown = np.concatenate([jacobian, np.broadcast_to(amplitudes, (2, *amplitudes.shape))], axis=2)
+    found, _ = gathered([(0, seen, grown)], True, 3)
+    covariance = np.linalg.inv(seen) + amplitudes @ amplitudes.T
+    expected = jacobian.transpose(0, 2, 1) @ np.linalg.solve(covariance, jacobian)
+    np.testing.assert_allclose(found, expected, rtol=1e-8, atol=1e-8 * np.abs(expected).max())
 
 
 def test_slope_per_sweep_agrees_with_differences(tmp_path: Path) -> None:

@@ -17,13 +17,14 @@ import numpy.typing as npt
 from fluxsense.design.sensitivity import (
     Experiment,
     bench_flux,
+    block_slopes,
     flux_chain,
-    local_slopes,
     planned_experiment,
     points_at,
     predict,
     regress,
 )
+from fluxsense.design.timeline import gathered, spread_over_probes
 from fluxsense.device.chip import mutual_matrix_phi0_per_a
 from fluxsense.infer.directions import angle_between_rad, equal_area_points
 from fluxsense.infer.limits import flux_map_rank, rank_words, reference_words, zero_bias_words
@@ -147,19 +148,24 @@ def _mismatch(
     parameters = unknowns.parameters(x)
     chain = flux_chain(experiment.benches[0].model, unknowns, x, parameters)
     count = unknowns.size - 2
-    gram = np.zeros((x.shape[0], count + 1, count + 1))
-    for block, target in zip(experiment.blocks, truth, strict=True):
+    parts = []
+    for n, (block, target) in enumerate(zip(experiment.blocks, truth, strict=True)):
         bench = experiment.benches[block.bench]
         flux = bench_flux(experiment, bench, block, parameters, chain)
         s, slopes = bench.slopes(flux, parameters)
+        if experiment.slow is not None:
+            slopes = spread_over_probes(slopes)
         more = np.concatenate([slopes, (target - s)[:, None]], axis=1)
         inside = regress(s, more, np.array(block.sweeps), experiment.noise, experiment.density).information
-        local = local_slopes(experiment, bench, block, chain)
-        jacobian = np.zeros((x.shape[0], local.shape[1] + 1, count + 1))
+        local = block_slopes(experiment, n, chain)
+        amplitudes = local.shape[2] - unknowns.size
+        jacobian = np.zeros((x.shape[0], local.shape[1] + 1, count + 1 + amplitudes))
         jacobian[:, :-1, 0] = np.einsum("bnk,bk->bn", local[:, :, :3], unit)
-        jacobian[:, :-1, 1:-1] = local[:, :, 3:]
-        jacobian[:, -1, -1] = 1.0
-        gram += jacobian.transpose(0, 2, 1) @ inside @ jacobian
+        jacobian[:, :-1, 1:count] = local[:, :, 3 : unknowns.size]
+        jacobian[:, -1, count] = 1.0
+        jacobian[:, :-1, count + 1 :] = local[:, :, unknowns.size :]
+        parts.append((bench.isolator, inside, jacobian))
+    gram = gathered(parts, experiment.slow is not None, count + 1)[0]
     r = np.einsum("bi,bi->b", x[:, :3], unit)
     prior = unknowns.source_prior
     scale = prior.size_prior == "scale"

@@ -13,7 +13,7 @@ grows.  Without the proposal near the posterior, L has to exceed exp(gain).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -30,6 +30,7 @@ from fluxsense.design.sensitivity import (
     predict,
     prior_points,
 )
+from fluxsense.design.timeline import gathered, with_amplitudes
 from fluxsense.device.chip import ChipParameters
 from fluxsense.errors import InputError
 
@@ -167,8 +168,9 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
     """Gain of a planned experiment on all unknowns together (source and nuisances), bracketed.
 
     The data are each block's estimates of its local quantities (fluxes, pump strength and so on), normal about the values
-    that the chip has at theta with the covariance of the block's regression at the true point: sufficient to first order
-    in the noise, while fluxes depend on source and position without any linearisation.  The evidence draws come from a
+    that the chip has at theta with the covariance of the block's regression at the true point (with slow flux noise, that of
+    all blocks of an isolator together): sufficient to first order in the noise, while fluxes depend on source and position
+    without any linearisation.  The evidence draws come from a
     multivariate Student distribution (5 degrees of freedom) about the truth with `widen` times the predicted width.
 
     Parameters
@@ -193,24 +195,30 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
     chain = flux_chain(model, unknowns, x, parameters)
     blocks = []
     total = np.array([unknowns.prior_curvature(p)[1] for p in x])
-    for block in experiment.blocks:
-        inside = block_regression(experiment, block, parameters, chain).information
-        jacobian = local_slopes(experiment, experiment.benches[block.bench], block, chain)
+    for group in _dependent(experiment):
+        inside = _joint_information(experiment, group, parameters, chain)
+        jacobian = np.concatenate(
+            [
+                local_slopes(experiment, experiment.benches[experiment.blocks[n].bench], experiment.blocks[n], chain)
+                for n in group
+            ],
+            axis=1,
+        )
         total += jacobian.transpose(0, 2, 1) @ inside @ jacobian
-        blocks.append((block, inside, _local_values(experiment, block.bench, block, x, parameters, chain)))
+        blocks.append((group, inside, _local_values(experiment, group, x, parameters, chain)))
     roots = np.linalg.cholesky(np.linalg.inv(total)) * widen
     own = np.empty(outer)
     others = np.empty((outer, inner))
     weighted = np.empty(outer)
     noise = []
-    for block, inside, values in blocks:
+    for group, inside, values in blocks:
         values_now, vectors = np.linalg.eigh(inside)
         # directions without information carry no data
         scale = np.where(
             values_now > 1e-9 * values_now.max(axis=1, keepdims=True), 1 / np.sqrt(np.maximum(values_now, 1e-300)), 0.0
         )
         shock = np.einsum("bij,bj,bj->bi", vectors, scale, rng.standard_normal(scale.shape))
-        noise.append((block, inside, values, shock))
+        noise.append((group, inside, values, shock))
     for m in range(outer):
         root = roots[m]
         z = rng.standard_normal((inner, size)) / np.sqrt(rng.chisquare(freedom, (inner, 1)) / freedom)
@@ -221,8 +229,8 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
         moved = unknowns.parameters(every)
         there = flux_chain(model, unknowns, every, moved)
         log_like = np.zeros(inner + 1)
-        for block, inside, values, shock in noise:
-            local = _local_values(experiment, block.bench, block, every, moved, there)
+        for group, inside, values, shock in noise:
+            local = _local_values(experiment, group, every, moved, there)
             residual = values[m] + shock[m] - local
             log_like -= 0.5 * np.einsum("ni,ij,nj->n", residual, inside[m], residual)
         terms = log_like + log_weight
@@ -239,11 +247,48 @@ def _student(z: FloatArray, freedom: float) -> FloatArray:
     return np.asarray(constant - 0.5 * (freedom + size) * np.log1p(np.sum(z * z, axis=1) / freedom))
 
 
+def _dependent(experiment: Experiment) -> list[list[int]]:
+    """Blocks, by position, whose estimates have common errors: each alone, or with slow flux noise those of an isolator."""
+    if experiment.slow is None:
+        return [[n] for n in range(len(experiment.blocks))]
+    groups: dict[int, list[int]] = {}
+    for n, block in enumerate(experiment.blocks):
+        groups.setdefault(experiment.benches[block.bench].isolator, []).append(n)
+    return list(groups.values())
+
+
+def _joint_information(
+    experiment: Experiment, group: Sequence[int], parameters: ChipParameters, chain: FluxChain
+) -> FloatArray:
+    """Information (B, m, m) of some blocks about all their local quantities, one block after the other."""
+    parts = [block_regression(experiment, experiment.blocks[n], parameters, chain).information for n in group]
+    if experiment.slow is None:
+        return parts[0]
+    counts = [len(experiment.benches[experiment.blocks[n].bench].local) for n in group]
+    size, place = sum(counts), 0
+    placed = []
+    for n, one, count in zip(group, parts, counts, strict=True):
+        jacobian = np.zeros((1, count, size))
+        jacobian[:, :, place : place + count] = np.eye(count)
+        place += count
+        placed.append((0, one, with_amplitudes(jacobian, experiment.slow[n])))
+    return gathered(placed, True, size)[0]
+
+
 def _local_values(
-    experiment: Experiment, number: int, block: Block, x: FloatArray, parameters: ChipParameters, chain: FluxChain
+    experiment: Experiment, group: Sequence[int], x: FloatArray, parameters: ChipParameters, chain: FluxChain
+) -> FloatArray:
+    """Values (B, m) of the local quantities of some blocks."""
+    return np.concatenate(
+        [_block_values(experiment, experiment.blocks[n], x, parameters, chain) for n in group], axis=1
+    )
+
+
+def _block_values(
+    experiment: Experiment, block: Block, x: FloatArray, parameters: ChipParameters, chain: FluxChain
 ) -> FloatArray:
     """Values (B, n) of a bench's local quantities."""
-    bench = experiment.benches[number]
+    bench = experiment.benches[block.bench]
     out = np.empty((x.shape[0], len(bench.local)))
     out[:, :2] = bench_flux(experiment, bench, block, parameters, chain)
     for n, one in enumerate(bench.local[2:], 2):

@@ -26,15 +26,16 @@ from fluxsense.design.sensitivity import (
     Experiment,
     FluxChain,
     Prediction,
+    block_slopes,
     chain_of,
     direction_error_rad,
     direction_points,
-    local_slopes,
     planned_experiment,
     planned_unknowns,
     predict,
     regress,
 )
+from fluxsense.design.timeline import gathered, spread_over_probes
 from fluxsense.device.chip import loop_indices, mutual_matrix_phi0_per_a, nominal_parameters
 from fluxsense.errors import InputError
 from fluxsense.executors import Workers, ordered_map
@@ -171,7 +172,8 @@ class Judge:
             np.zeros((1, len(study.states), len(study.loops))),
             np.zeros((1, len(study.states), len(study.loops), self.unknowns.size)),
         )
-        for block in experiment.blocks:
+        self._slow = experiment.slow is not None
+        for number, block in enumerate(experiment.blocks):
             key = (block.bench, block.sweeps)
             if key not in tables:
                 tables[key] = _table(experiment, block.bench, np.array(block.sweeps))
@@ -179,8 +181,8 @@ class Judge:
             loops = self._loops[bench.isolator]
             bias = mutual_matrix_phi0_per_a(study)[loops] @ np.array(bench.bias_a)
             offset = bias + self.parameters.offset_phi0[:, block.cooldown][:, loops]
-            own = local_slopes(experiment, bench, block, still)[0]  # what the layout does not change
-            self._blocks.append((block.state, loops, offset, own, tables[key]))
+            own = block_slopes(experiment, number, still)[0]  # what the layout does not change
+            self._blocks.append((bench.isolator, block.state, loops, offset, own, tables[key]))
 
     def _height(self) -> float:
         position = np.array(self.study.source.position_m)
@@ -221,11 +223,12 @@ class Judge:
             return float("inf")
         gradients = {axis: stacked[:, :, 1 + n] for n, axis in enumerate(self._axes)}
         chain = chain_of(self.unknowns, self.x, self.parameters, stacked[:, :, 0], gradients, self._calibration)
-        total = np.zeros((self.x.shape[0], self.unknowns.size, self.unknowns.size))
-        for state, loops, offset, own, table in self._blocks:
+        size, parts = self.unknowns.size, []
+        for isolator, state, loops, offset, own, table in self._blocks:
             jacobian = np.repeat(own[None], self.x.shape[0], axis=0)
-            jacobian[:, :2] += chain.slopes[:, state][:, loops]
-            total += jacobian.transpose(0, 2, 1) @ table.at(offset + chain.flux_phi0[:, state][:, loops]) @ jacobian
+            jacobian[:, :2, :size] += chain.slopes[:, state][:, loops]
+            parts.append((isolator, table.at(offset + chain.flux_phi0[:, state][:, loops]), jacobian))
+        total, _ = gathered(parts, self._slow, size)
         return criterion_value(self.criterion, self.x, total, self._prior, self._keep)
 
 
@@ -244,6 +247,8 @@ def _table(experiment: Experiment, number: int, sweeps: FloatArray) -> _Table:
     for start in range(0, len(grid), 128):
         chosen = grid[start : start + 128]
         s, slopes = bench.slopes(chosen, one.repeated(len(chosen)))
+        if experiment.slow is not None:
+            slopes = spread_over_probes(slopes)
         parts.append(regress(s, slopes, sweeps, experiment.noise, experiment.density).information)
     values = np.concatenate(parts)
     return _Table(middle, TABLE_REACH_PHI0, values.reshape(TABLE_NODES, TABLE_NODES, *values.shape[1:]))

@@ -25,12 +25,14 @@ from fluxsense.design.ambiguity import log_odds_against
 from fluxsense.design.sensitivity import (
     Experiment,
     Prediction,
+    Regression,
     block_regression,
+    block_slopes,
     flux_chain,
-    local_slopes,
     planned_experiment,
     predict,
 )
+from fluxsense.design.timeline import gathered
 from fluxsense.errors import InputError
 from fluxsense.infer.unknowns import Unknowns
 
@@ -286,28 +288,35 @@ class _Criterion:
         self._chain = flux_chain(experiment.benches[0].model, unknowns, x, self._parameters)
         self._prior = np.array([unknowns.prior_curvature(p)[1] for p in x])
         self._weight = direction_weights(x)
-        self._jacobians = [
-            local_slopes(experiment, experiment.benches[b.bench], b, self._chain) for b in experiment.blocks
-        ]
+        self._jacobians = [block_slopes(experiment, n, self._chain) for n in range(len(experiment.blocks))]
 
     def __call__(self, weights: FloatArray) -> tuple[float, FloatArray]:
         now = with_sweeps(self.experiment, self.total * weights)
-        total = self._prior.copy()
-        parts = []
-        for block, jacobian in zip(now.blocks, self._jacobians, strict=True):
-            one = block_regression(now, block, self._parameters, self._chain, derivatives=True)
-            total += jacobian.transpose(0, 2, 1) @ one.information @ jacobian
-            parts.append(one)
-        covariance = np.linalg.inv(total)
+        every = [block_regression(now, b, self._parameters, self._chain, derivatives=True) for b in now.blocks]
+        information, jacobians = _assembled(now, every, self._jacobians)
+        covariance = np.linalg.inv(self._prior + information)
         # d trace(C M^-1) = -trace((M^-1 C M^-1) dM), C acting on the source's block
         inner = covariance[:, :, :3] @ self._weight @ covariance[:, :3, :]
         value = float(np.mean(np.einsum("bij,bji->b", self._weight, covariance[:, :3, :3])))
         gains: list[float] = []
-        for one, jacobian in zip(parts, self._jacobians, strict=True):
+        for one, jacobian in zip(every, jacobians, strict=True):
             assert one.per_sweep is not None
             seen = jacobian @ inner @ jacobian.transpose(0, 2, 1)
             gains += list(np.mean(np.einsum("bij,bkji->bk", seen, one.per_sweep), axis=0))
         return value, self.total * np.array(gains)
+
+
+def _assembled(
+    experiment: Experiment, every: Sequence[Regression], jacobians: Sequence[FloatArray]
+) -> tuple[FloatArray, list[FloatArray]]:
+    """Information (B, D, D) of all blocks, and jacobians (B, m, D) by which changes of theirs count.
+
+    Slow flux noise keeps the covariance that it has in the plan as it stands.
+    """
+    owners = [experiment.benches[b.bench].isolator for b in experiment.blocks]
+    parts = [(i, one.information, j) for i, one, j in zip(owners, every, jacobians, strict=True)]
+    information, weights = gathered(parts, experiment.slow is not None, experiment.unknowns.size)
+    return information, [j @ weights[i] if weights else j for i, j in zip(owners, jacobians, strict=True)]
 
 
 @dataclass(frozen=True)
@@ -624,17 +633,15 @@ def frequency_shares(experiment: Experiment, x: FloatArray, kept: float = 0.9) -
     unknowns = experiment.unknowns
     parameters = unknowns.parameters(x)
     chain = flux_chain(experiment.benches[0].model, unknowns, x, parameters)
-    total = np.array([unknowns.prior_curvature(p)[1] for p in x])
-    parts = []
-    for block in experiment.blocks:
-        jacobian = local_slopes(experiment, experiment.benches[block.bench], block, chain)
-        one = block_regression(experiment, block, parameters, chain, derivatives=True)
-        total += jacobian.transpose(0, 2, 1) @ one.information @ jacobian
-        parts.append((one, jacobian))
-    covariance = np.linalg.inv(total)
+    prior = np.array([unknowns.prior_curvature(p)[1] for p in x])
+    every_block = [block_regression(experiment, b, parameters, chain, derivatives=True) for b in experiment.blocks]
+    information, jacobians = _assembled(
+        experiment, every_block, [block_slopes(experiment, n, chain) for n in range(len(experiment.blocks))]
+    )
+    covariance = np.linalg.inv(prior + information)
     inner = covariance[:, :, :3] @ direction_weights(x) @ covariance[:, :3, :]
     share = np.zeros(experiment.benches[0].model.frequency_hz[0].size)
-    for one, jacobian in parts:
+    for one, jacobian in zip(every_block, jacobians, strict=True):
         assert one.per_point is not None
         seen = jacobian @ inner @ jacobian.transpose(0, 2, 1)
         share += np.mean(np.einsum("bij,bfji->bf", seen, one.per_point), axis=0)
@@ -648,7 +655,13 @@ def frequency_shares(experiment: Experiment, x: FloatArray, kept: float = 0.9) -
     short = planned_experiment(
         experiment.study, states=[s.name for s in experiment.study.states], frequency_hz=grid[first : last + 1]
     )
-    short = replace(short, blocks=experiment.blocks, density=experiment.density, noise=experiment.noise)
+    short = replace(
+        short,
+        blocks=experiment.blocks,
+        density=experiment.density,
+        noise=experiment.noise,
+        slow=experiment.slow,
+    )
     return FrequencyShares(
         grid,
         share,

@@ -15,6 +15,9 @@ L being the relative change of the gain (free, complex, per path and frequency),
 flux errors and v_k = per-sweep variance / N_k + what does not average down.  It is the information that the likelihood
 of measured ratios has, to first order in the noise.
 
+Slow flux noise makes the flux errors of groups depend on each other, across settings and states; it has amplitudes that
+all sweeps of an isolator share (`fluxsense.design.timeline`), which are marginalised at the end.
+
 Everything further is the chain rule: fluxes depend on the source, its position, offsets and effective areas.  Angular
 errors are root mean square angles of the local normal approximation; where they are not small against a radian, the
 approximation is not valid and says so.
@@ -29,6 +32,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.design.derivatives import LocalParameter, scattering_slopes
+from fluxsense.design.timeline import gathered, slow_roots, spread_over_probes, with_amplitudes
 from fluxsense.device.chip import (
     ChipModel,
     ChipParameters,
@@ -280,6 +284,9 @@ class Experiment:
     blocks : tuple of Block
     density : float
         Sweep points per frequency that the prediction works with.
+    noise : Noise
+    slow : tuple of ndarray (P, R), or None
+        Slow flux errors of each block's probes per amplitude, for the plan as first made (`timeline.slow_roots`).
     """
 
     study: Study
@@ -288,6 +295,7 @@ class Experiment:
     blocks: tuple[Block, ...]
     density: float
     noise: Noise = field(default_factory=Noise)
+    slow: tuple[FloatArray, ...] | None = None
 
     def parameters(self, x: FloatArray) -> ChipParameters:
         """Chip parameters of whitened vectors (B, D)."""
@@ -358,7 +366,13 @@ def planned_experiment(
         for state in chosen
         for b, bench in enumerate(benches)
     )
-    return Experiment(study, planned_unknowns(study), tuple(benches), blocks, density, study.noise)
+    slow = slow_roots(
+        study,
+        [(b.isolator, b.bias_a, b.settings) for b in benches],
+        [(b.bench, b.state, b.cooldown) for b in blocks],
+        [b.sweeps for b in blocks],
+    )
+    return Experiment(study, planned_unknowns(study), tuple(benches), blocks, density, study.noise, slow)
 
 
 def planned_unknowns(study: Study) -> Unknowns:
@@ -583,10 +597,12 @@ def block_regression(
     *,
     derivatives: bool = False,
 ) -> Regression:
-    """The regression of one block at a batch of points."""
+    """The regression of one block at a batch of points; with slow flux noise also about the fluxes of single probes."""
     bench = experiment.benches[block.bench]
     flux = bench_flux(experiment, bench, block, parameters, chain)
     s, slopes = bench.slopes(flux, parameters)
+    if experiment.slow is not None:
+        slopes = spread_over_probes(slopes)
     return regress(s, slopes, np.array(block.sweeps), experiment.noise, experiment.density, derivatives=derivatives)
 
 
@@ -605,11 +621,26 @@ def predict(experiment: Experiment, x: FloatArray) -> Prediction:
     unknowns = experiment.unknowns
     parameters = unknowns.parameters(x)
     chain = flux_chain(experiment.benches[0].model, unknowns, x, parameters)
-    total = np.zeros((x.shape[0], unknowns.size, unknowns.size))
-    for block in experiment.blocks:
-        bench = experiment.benches[block.bench]
-        inner = block_regression(experiment, block, parameters, chain).information
-        jacobian = local_slopes(experiment, bench, block, chain)
-        total += jacobian.transpose(0, 2, 1) @ inner @ jacobian
+    total = data_information(experiment, parameters, chain)
     prior = np.array([unknowns.prior_curvature(point)[1] for point in x])
     return Prediction(x, total, prior, unknowns)
+
+
+def block_slopes(experiment: Experiment, number: int, chain: FluxChain) -> FloatArray:
+    """Jacobian (B, m, D + A) of a block's local quantities, by its position, with the slow noise's amplitudes, if any."""
+    block = experiment.blocks[number]
+    jacobian = local_slopes(experiment, experiment.benches[block.bench], block, chain)
+    return jacobian if experiment.slow is None else with_amplitudes(jacobian, experiment.slow[number])
+
+
+def data_information(experiment: Experiment, parameters: ChipParameters, chain: FluxChain) -> FloatArray:
+    """Information (B, D, D) of all sweeps about the whitened unknowns."""
+    parts = [
+        (
+            experiment.benches[block.bench].isolator,
+            block_regression(experiment, block, parameters, chain).information,
+            block_slopes(experiment, n, chain),
+        )
+        for n, block in enumerate(experiment.blocks)
+    ]
+    return gathered(parts, experiment.slow is not None, experiment.unknowns.size)[0]

@@ -23,9 +23,8 @@ from scipy.stats import qmc
 
 from fluxsense.design.sensitivity import (
     Prediction,
-    block_regression,
+    data_information,
     flux_chain,
-    local_slopes,
     planned_experiment,
     predict,
 )
@@ -124,21 +123,16 @@ class _Search:
         self.information = [self._own(i, self.settings) for i in range(len(study.isolators))]
 
     def _own(self, isolator: int, settings: list[Setting]) -> FloatArray:
-        """Information (B, D, D) from one isolator's sweeps."""
+        """Information (B, D, D) from one isolator's sweeps (slow flux noise as if no others were taken between them)."""
         name = self.study.isolators[isolator].name
         chosen = [s for s in settings if s.isolators == (name,)]
-        total = np.zeros((self.x.shape[0], self.unknowns.size, self.unknowns.size))
         if not chosen:
-            return total
+            return np.zeros((self.x.shape[0], self.unknowns.size, self.unknowns.size))
         experiment = replace(
             planned_experiment(self.study, settings=chosen, most_points=SEARCH_FREQUENCIES), unknowns=self.unknowns
         )
-        for block in experiment.blocks:
-            inner = block_regression(experiment, block, self.parameters, self.chain).information
-            jacobian = local_slopes(experiment, experiment.benches[block.bench], block, self.chain)
-            total += jacobian.transpose(0, 2, 1) @ inner @ jacobian
         self.evaluations += 1
-        return total
+        return data_information(experiment, self.parameters, self.chain)
 
     def error(self, isolator: int | None = None, own: FloatArray | None = None) -> float:
         """Mean angular error (rad), with one isolator's information replaced."""

@@ -1,0 +1,201 @@
+"""When a plan takes which sweeps, and the slow flux noise that groups of sweeps share because of it.
+
+Noise of spectrum A^2/f has no time scale of its own: stretched in time, windows keep the covariance of their means but for
+what is common to all (see `fluxsense.infer.slow`).  So the covariance is worked out once, for the plan as it stands, and
+kept where a schedule scales or shifts numbers of sweeps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.infer.slow import group_covariance
+from fluxsense.study import Study
+
+FloatArray = npt.NDArray[np.float64]
+
+Window = tuple[float, float, int]
+"""Time of the first and of the last sweep of a group in s, and their number."""
+HELD = 1e-10
+"""Modes of the covariance weaker than this, relative to the strongest, are left out."""
+
+
+def windows(
+    study: Study,
+    benches: Sequence[tuple[int, tuple[float, ...], tuple[int, ...]]],
+    blocks: Sequence[tuple[int, int, int]],
+    sweeps: Sequence[Sequence[float]],
+) -> dict[tuple[int, int], Window]:
+    """When each probe of each block is swept, in the order that `fluxsense simulate` writes a campaign in.
+
+    Parameters
+    ----------
+    study : Study
+    benches : sequence of (isolator, bias currents, positions of settings)
+    blocks : sequence of (bench, state, cooldown)
+    sweeps : sequence of sequence of float
+        Numbers of sweeps of each block's probes, the pump-off ones last; fewer than one count as one.
+
+    Returns
+    -------
+    dict
+        By position of the block and of the probe.
+    """
+    step, time = study.plan.seconds_per_sweep, 0.0
+    bench_of = {(i, bias): b for b, (i, bias, _) in enumerate(benches)}
+    block_of = {block: n for n, block in enumerate(blocks)}
+    out: dict[tuple[int, int], Window] = {}
+    for state, cooldown in dict.fromkeys((s, c) for _, s, c in blocks):
+        for k, setting in enumerate(study.settings):
+            for i, isolator in enumerate(study.isolators):
+                if isolator.name not in setting.isolators:
+                    continue
+                b = bench_of[i, setting.bias_a]
+                n = block_of[b, state, cooldown]
+                settings = benches[b][2]
+                for probe in (len(settings), settings.index(k)):  # pump off first, once per bias
+                    if (n, probe) not in out:
+                        count = max(round(sweeps[n][probe]), 1)
+                        out[n, probe] = (time + step, time + count * step, count)
+                        time += count * step
+    return out
+
+
+def slow_roots(
+    study: Study,
+    benches: Sequence[tuple[int, tuple[float, ...], tuple[int, ...]]],
+    blocks: Sequence[tuple[int, int, int]],
+    sweeps: Sequence[Sequence[float]],
+) -> tuple[FloatArray, ...] | None:
+    """Flux errors of each block's probes per unit of independent standard normal amplitudes; None without slow noise.
+
+    Parameters
+    ----------
+    study, benches, blocks, sweeps
+        As for `windows`.
+
+    Returns
+    -------
+    tuple of ndarray (P, R)
+        In Phi0, for either loop (which have amplitudes of their own).  Blocks of one isolator share their R amplitudes.
+    """
+    amplitude = study.noise.flux_slow_phi0
+    if not amplitude > 0:
+        return None
+    when = windows(study, benches, blocks, sweeps)
+    roots: dict[tuple[int, int], FloatArray] = {}
+    for isolator in {i for i, _, _ in benches}:
+        groups = [key for key in when if benches[blocks[key[0]][0]][0] == isolator]
+        root = amplitude * _unit_root(tuple(when[g] for g in groups))
+        roots |= {g: root[n] for n, g in enumerate(groups)}
+    return tuple(
+        np.array([roots[n, probe] for probe in range(len(benches[b][2]) + 1)]) for n, (b, _, _) in enumerate(blocks)
+    )
+
+
+@lru_cache(maxsize=256)
+def _unit_root(each: tuple[Window, ...]) -> FloatArray:
+    """Root (G, R) of the covariance of group means for A = 1; a search asks for the same again and again."""
+    values, vectors = np.linalg.eigh(group_covariance(each))
+    held = values > HELD * values[-1]
+    root = np.asarray(vectors[:, held] * np.sqrt(values[held]))
+    root.setflags(write=False)
+    return root
+
+
+def spread_over_probes(slopes: npt.NDArray[np.complex128]) -> npt.NDArray[np.complex128]:
+    """Slopes (R, n, P, 2, F), the two fluxes first, and after them those with the flux of one probe alone.
+
+    Returns
+    -------
+    ndarray (R, n + 2 P, P, 2, F) of complex
+        Loop by loop, probe by probe.
+    """
+    rows, count, probes = slopes.shape[:3]
+    out = np.zeros((rows, count + 2 * probes, *slopes.shape[2:]), dtype=np.complex128)
+    out[:, :count] = slopes
+    for loop in range(2):
+        for k in range(probes):
+            out[:, count + loop * probes + k, k] = slopes[:, loop, k]
+    return out
+
+
+def with_amplitudes(jacobian: FloatArray, root: FloatArray) -> FloatArray:
+    """Jacobian (..., n, D) of local quantities, grown by rows for the flux of each probe and columns for amplitudes.
+
+    Parameters
+    ----------
+    jacobian : ndarray (..., n, D)
+    root : ndarray (P, R)
+
+    Returns
+    -------
+    ndarray (..., n + 2 P, D + 2 R)
+        For the slopes of `spread_over_probes`.
+    """
+    probes, modes = root.shape
+    n, size = jacobian.shape[-2:]
+    out = np.zeros((*jacobian.shape[:-2], n + 2 * probes, size + 2 * modes))
+    out[..., :n, :size] = jacobian
+    for loop in range(2):
+        out[..., n + loop * probes : n + (loop + 1) * probes, size + loop * modes : size + (loop + 1) * modes] = root
+    return out
+
+
+def without_amplitudes(total: FloatArray, size: int) -> tuple[FloatArray, FloatArray]:
+    """Information with standard normal amplitudes marginalised.
+
+    Parameters
+    ----------
+    total : ndarray (B, D + A, D + A)
+        Of the data alone.
+    size : int
+        D.
+
+    Returns
+    -------
+    information : ndarray (B, D, D)
+    weights : ndarray (B, D + A, D)
+        The amplitudes' best values go along: a small change of the total changes the information by
+        weights^T change weights.
+    """
+    inner = total[:, size:, size:] + np.eye(total.shape[1] - size)
+    follow = np.linalg.solve(inner, total[:, size:, :size])
+    information = total[:, :size, :size] - total[:, :size, size:] @ follow
+    weights = np.concatenate([np.broadcast_to(np.eye(size), (total.shape[0], size, size)), -follow], axis=1)
+    return 0.5 * (information + information.transpose(0, 2, 1)), weights
+
+
+def gathered(
+    parts: Sequence[tuple[int, FloatArray, FloatArray]], slow: bool, size: int
+) -> tuple[FloatArray, Mapping[int, FloatArray]]:
+    """Information about D unknowns from all blocks, each isolator's slow flux noise marginalised.
+
+    Parameters
+    ----------
+    parts : sequence of (isolator, ndarray (B, m, m), ndarray (B, m, D + A))
+        Information of each block about its local quantities, and their jacobian.
+    slow : bool
+        Whether there are amplitudes at all.
+    size : int
+        D.
+
+    Returns
+    -------
+    information : ndarray (B, D, D)
+    weights : mapping of int to ndarray (B, D + A, D)
+        By isolator; empty without slow noise.
+    """
+    totals: dict[int, FloatArray] = {}
+    for isolator, inner, jacobian in parts:
+        one = jacobian.transpose(0, 2, 1) @ inner @ jacobian
+        which = isolator if slow else 0
+        totals[which] = totals[which] + one if which in totals else one
+    if not slow:
+        return totals[0], {}
+    reduced = {isolator: without_amplitudes(total, size) for isolator, total in totals.items()}
+    return np.asarray(sum(v[0] for v in reduced.values())), {i: v[1] for i, v in reduced.items()}
