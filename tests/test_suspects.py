@@ -62,6 +62,28 @@ def test_good_data_are_suspected_as_often_as_the_probabilities_say(study: Study)
     assert sum(s.shift_sd > 0 for s in found) <= 1
 
 
+def test_points_in_a_notch_count_by_their_own_law(tmp_path: Path) -> None:
+    """Magnitudes with a few points near the noise: nothing is suspected that the model explains.
+
+    The mode belongs to those points as to all others: without their pull, scores along what the unknowns nearly explain
+    are of another point than the mode, and probabilities of 1e-8 and less come out.
+    """
+    extra = '\n[data]\nkind = "magnitude"\n'
+    study = small_study(tmp_path, wiring="+90 deg", points=21, repeats=6, strength_sd=0.02, extra=extra)
+    study = replace(study, noise=replace(study.noise, white=0.03))
+    found, notched = [], 0
+    for seed in range(1, 31):
+        truth = draw_truth(study, seed)
+        problem, x = fitted(study, simulate_digest(study, truth), truth.port_signs, truth.parameters.source[0])
+        notched += any(f.notch is not None for f in problem.likelihood.families)
+        found.append(predictive_check(*problem.explicit(x), np.random.default_rng(0)).suspicion)
+    assert notched >= 10
+    for values in ([s.probability for s in found], [s.conflict for s in found]):
+        assert min(values) > 1e-4
+        assert binom.sf(int(np.sum(np.array(values) < 0.2)) - 1, len(found), 0.2) > 1e-3
+    assert sum(s.shift_sd > 0 for s in found) <= 1
+
+
 def test_score_and_shift_are_those_of_a_fit_with_the_parameter_free(study: Study) -> None:
     """A linewidth 2% off: the score's chi-square is twice the gain in log posterior, its shift that of the fit."""
     width = study.isolators[0].stages[1].idler_linewidth_hz

@@ -106,15 +106,24 @@ class Notch:
     def information(
         self, ratio: ComplexArray, slopes: ComplexArray, scale: float = 1.0
     ) -> tuple[FloatArray, FloatArray]:
-        """Gradient (D,) and expected information (D, D) for one ratio (K, 2, F) and its slopes (D, K, 2, F).
+        """Gradient (D,) and expected information (D, D) for one ratio (K, 2, F) and its slopes (D, K, 2, F)."""
+        gradient, weight = self.by_square(ratio, scale)
+        slope = self.square_slopes(ratio, slopes)
+        return slope @ gradient, (slope * weight) @ slope.T
 
-        The gradient is a central difference of the density in the squared amplitude; the information is that of a normal
-        law with the power's variance, 4 s^2 (A^2 + s^2)/N.
+    def square_slopes(self, ratio: ComplexArray, slopes: ComplexArray) -> FloatArray:
+        """Slopes (D, M) of the squared amplitudes for one ratio (K, 2, F) and its slopes (D, K, 2, F)."""
+        k, path, f = self.place
+        return np.asarray(2 * ratio.real[self.place] * slopes.real[:, k, path, f], dtype=np.float64)
+
+    def by_square(self, ratio: ComplexArray, scale: float = 1.0) -> tuple[FloatArray, FloatArray]:
+        """Slope of the log density with each squared amplitude, and expected information about it, (M,) each.
+
+        The slope is a central difference; the information is that of a normal law with the power's variance,
+        4 s^2 (A^2 + s^2)/N.
         """
         variance = self.variance * scale**2
         a = ratio.real[self.place]
-        k, path, f = self.place
-        slope = np.asarray(2 * a * slopes.real[:, k, path, f], dtype=np.float64)  # of the squared amplitude
         step = 1e-4 * (a * a + variance / self.count)
         gradient = np.zeros(a.size)
         for n in np.unique(self.count):
@@ -123,8 +132,7 @@ class Notch:
             centre = np.maximum(a[mine] ** 2, h)
             up = log_power_density(p, centre + h, v, int(n))
             gradient[mine] = (up - log_power_density(p, centre - h, v, int(n))) / (2 * h)
-        weight = self.count / (4 * variance * (a * a + variance))
-        return slope @ gradient, (slope * weight) @ slope.T
+        return gradient, np.asarray(self.count / (4 * variance * (a * a + variance)))
 
 
 @dataclass(frozen=True)

@@ -84,7 +84,7 @@ def predictive_check(problem: CampaignProblem, x: FloatArray, rng: np.random.Gen
         np.concatenate([(f.ratio - r[0])[None] / loud, f.draw_noise(rng, REPLICATES)])
         for f, r in zip(likelihood.families, ratios, strict=True)
     ]
-    suspect = suspicion(problem, x, slopes, [r[0] for r in residuals], loud)
+    suspect = suspicion(problem, x, [r[0] for r in ratios], slopes, [r[0] for r in residuals], loud)
     _add_slow_noise(likelihood.families, residuals, rng)
     # the same linear fit for the replicates (row 0, the data, is at its maximum already)
     score = np.zeros((REPLICATES, size))
@@ -98,6 +98,13 @@ def predictive_check(problem: CampaignProblem, x: FloatArray, rng: np.random.Gen
     for share in shares.values():
         information = information - share[:size] @ share[:size].T
         score -= share[size:] @ share[:size].T
+    for family, ratio, slope in zip(likelihood.families, ratios, slopes, strict=True):
+        if family.notch is not None:  # points with a law of their own pull at the fit too
+            square = family.notch.square_slopes(ratio[0], slope) * (
+                loud * np.sqrt(family.notch.by_square(ratio[0], loud)[1])
+            )
+            information = information + square @ square.T
+            score += rng.standard_normal((REPLICATES, square.shape[1])) @ square.T
     covariance = np.linalg.inv(information)
     shift = score @ covariance
     total = np.zeros(REPLICATES + 1)

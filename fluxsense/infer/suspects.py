@@ -11,6 +11,9 @@ S the slopes of the unknowns and P the curvature of their prior, so that s^2/V i
 test: C. R. Rao, Proc. Camb. Phil. Soc. 44, 50 (1948), from memory; the variance with a prior follows from the normal
 equations).  Were the alternative free it would be s/V, and the unknowns would move by -(S' C^-1 S + P)^-1 S' C^-1 d s/V.
 
+Where magnitudes are used, points in a notch follow their exact law: their part of a score is the slope of the log density,
+and their part of V its expected information (`likelihood.Notch`).
+
 Likewise every nuisance is compared with its prior: where model and prior hold, the posterior mean of a whitened nuisance is
 normal with variance one less its posterior variance (law of total variance; Evans and Moshonov, Bayesian Analysis 1, 893
 (2006), on conflict of prior and data, from memory).
@@ -26,7 +29,7 @@ import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
 from fluxsense.device.chip import ChipParameters
-from fluxsense.infer.likelihood import Family
+from fluxsense.infer.likelihood import Family, Notch
 from fluxsense.infer.problem import CampaignProblem
 from fluxsense.units import format_quantity
 
@@ -104,7 +107,12 @@ class _Alternative:
 
 
 def suspicion(
-    problem: CampaignProblem, x: FloatArray, slopes: list[ComplexArray], residuals: list[ComplexArray], loud: float
+    problem: CampaignProblem,
+    x: FloatArray,
+    ratios: list[ComplexArray],
+    slopes: list[ComplexArray],
+    residuals: list[ComplexArray],
+    loud: float,
 ) -> Suspicion:
     """Test what the study holds still.
 
@@ -114,6 +122,8 @@ def suspicion(
         With every unknown explicit.
     x : ndarray (D,)
         Its mode.
+    ratios : list of ndarray (K, 2, F)
+        Of each family at the mode.
     slopes : list of ndarray (D, K, 2, F)
         Of each family's ratios by the unknowns.
     residuals : list of ndarray (K, 2, F)
@@ -141,9 +151,15 @@ def suspicion(
         slow[i] = share, left
         information -= share @ share.T / loud**2
         gradient -= share @ left / loud
+    notches: dict[int, tuple[Notch, FloatArray, FloatArray, FloatArray]] = {}
+    for n, family in enumerate(families):
+        if family.notch is not None:
+            pull, weight = family.notch.by_square(ratios[n], loud)
+            square = family.notch.square_slopes(ratios[n], slopes[n])
+            notches[n] = family.notch, pull, weight, square
+            information += (square * weight) @ square.T
+            gradient += square @ pull
     covariance: FloatArray = np.asarray(np.linalg.inv(information))
-    if any(f.notch is not None for f in families):  # their exact law is not in these sums: the mode counts as reached
-        gradient[:] = 0.0
     unit = x[:3] / max(float(np.linalg.norm(x[:3])), 1e-300)
     tangent = np.linalg.svd(unit[None])[2][1:]
     sideways = np.linalg.inv(tangent @ covariance[:3, :3] @ tangent.T)
@@ -163,6 +179,12 @@ def suspicion(
             cross -= slope_share @ mine
             score -= float(left_share @ mine)
         own, cross, score = own / loud**2, cross / loud**2, float(score / loud)
+        for n in one.slopes.keys() & notches.keys():
+            notch, pull, weight, square = notches[n]
+            along = notch.square_slopes(ratios[n], one.slopes[n][None])[0]
+            own += float(weight @ along**2)
+            cross = cross + square @ (weight * along)
+            score += float(pull @ along)
         variance = float(own - cross @ covariance @ cross)
         aside: FloatArray = tangent @ (covariance @ cross)[:3]
         turn = float(np.sqrt(0.5 * aside @ sideways @ aside))
