@@ -13,9 +13,10 @@ from scipy.stats import kstest, multivariate_normal, multivariate_t, norm
 from small_study import small_study
 
 from fluxsense.errors import InputError
+from fluxsense.infer.diagnostics import diagnose
 from fluxsense.infer.mixture import StudentMixture, has_tails, importance_weights, improve, perplexity, with_tails
 from fluxsense.infer.modes import find_modes
-from fluxsense.infer.orient import sample_posterior
+from fluxsense.infer.orient import sample_posterior, settled
 from fluxsense.infer.problem import FluxProblem
 from fluxsense.infer.sampler import default_moves, mixture_move, short_walk, walkers_for
 from fluxsense.infer.unknowns import Unknowns
@@ -230,6 +231,23 @@ def test_every_mode_is_found(study: Study) -> None:
     modes = find_modes(problem, np.random.default_rng(0))
     signs = {tuple(np.sign(m.x[:3]).astype(int)) for m in modes if m.log_posterior > modes[0].log_posterior - 5}
     assert len(signs) == 8
+
+
+def test_chains_go_on_until_the_verdict_would_call_them_long_enough() -> None:
+    """Autoregressive chains of known autocorrelation time (1 + r)/(1 - r), one of four ensembles slower than the others."""
+    rng = np.random.default_rng(2)
+    steps, walkers = 200, 40
+    x = np.empty((4, steps, walkers, 3))
+    for e, r in enumerate((0.2, 0.2, 0.2, 0.65)):
+        x[e, 0] = rng.standard_normal((walkers, 3))
+        for t in range(1, steps):
+            x[e, t] = r * x[e, t - 1] + np.sqrt(1 - r * r) * rng.standard_normal((walkers, 3))
+    done, reached = settled(x, 400)
+    assert not done  # 200 steps are 42 times (1.65/0.35), though all together last 83
+    assert reached < 400
+    assert settled(x[:3], 400)[0]
+    assert not diagnose(x, ("x", "y", "z")).good
+    assert diagnose(x[:3], ("x", "y", "z")).good
 
 
 def test_one_ensemble_is_refused(study: Study) -> None:

@@ -19,7 +19,7 @@ from fluxsense.errors import InputError
 from fluxsense.infer.chainfile import ChainFile, run_identity
 from fluxsense.infer.compress import CompressedProblem, compress
 from fluxsense.infer.compressfile import kept_compress
-from fluxsense.infer.diagnostics import Diagnosis, diagnose, r_hat_rank
+from fluxsense.infer.diagnostics import FEWEST_TIMES, Diagnosis, autocorr_time, diagnose, r_hat_rank
 from fluxsense.infer.directions import (
     Clusters,
     Region,
@@ -230,20 +230,6 @@ def sample_posterior(
         say("reducing the frequencies", 0.0, "")
         problem = kept_compress(problem, mixture, streams[1], quadrature_file) or problem
 
-    def enough(x: FloatArray) -> tuple[bool, float]:
-        e, t, w, d = x.shape
-        series = x.transpose(1, 0, 2, 3).reshape(t, e * w, d)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            tau = float(np.max(emcee.autocorr.integrated_time(series, tol=0, quiet=True)))
-        if not np.isfinite(tau):  # a walker that never moved: no number of steps is enough yet
-            return False, 0.0
-        tau = max(tau, 1.0)
-        reached = e * w * t / tau
-        if reached < wanted_ess or t < LENGTH_TIMES * tau:
-            return False, min(reached, wanted_ess * t / (LENGTH_TIMES * tau))
-        agreed = all(r_hat_rank(x[..., k]) <= 1.01 for k in range(min(3, d)))
-        return agreed, reached
-
     if file is not None:
         file = file.known_by(mixture.weights, mixture.means, mixture.factors)
     chains = run_ensembles(
@@ -254,7 +240,7 @@ def sample_posterior(
         wanted_ess=wanted_ess,
         max_steps=max_steps,
         max_seconds=max_seconds,
-        enough=enough,
+        enough=lambda x: settled(x, wanted_ess),
         jumping=jumping,
         share=mixture_share(max(fits, default=0.0)),
         file=file,
@@ -313,6 +299,25 @@ def sample_posterior(
         quadrature=exact,
         shift=shift,
     )
+
+
+def settled(x: FloatArray, wanted_ess: float) -> tuple[bool, float]:
+    """Whether chains (E, T, W, D) are long enough for the verdict on them, and how many effective samples they stand for."""
+    e, t, w, d = x.shape
+    series = x.transpose(1, 0, 2, 3).reshape(t, e * w, d)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        tau = float(np.max(emcee.autocorr.integrated_time(series, tol=0, quiet=True)))
+    if not np.isfinite(tau):  # a walker that never moved: no number of steps is enough yet
+        return False, 0.0
+    tau = max(tau, 1.0)
+    reached = e * w * t / tau
+    if reached < wanted_ess or t < LENGTH_TIMES * tau:
+        return False, min(reached, wanted_ess * t / (LENGTH_TIMES * tau))
+    if not all(r_hat_rank(x[..., k]) <= 1.01 for k in range(min(3, d))):
+        return False, reached
+    # what the verdict asks of each quantity in each ensemble, which can be slower than all together
+    times = min(autocorr_time(x[..., k]).times for k in range(d))
+    return times >= FEWEST_TIMES, min(reached, wanted_ess * times / FEWEST_TIMES)
 
 
 def _with_exact_weights(groups: Clusters, exact: Quadrature, unknowns: Unknowns) -> Clusters:
