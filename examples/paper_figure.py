@@ -21,7 +21,8 @@ parser.add_argument("--quick", action="store_true", help="fewer effective sample
 options = parser.parse_args()
 
 study = fluxsense.read_study(options.study)
-result = fluxsense.orient(study, fluxsense.load_campaign(study), seed=1, wanted_ess=300 if options.quick else None)
+digest, distrusted = fluxsense.load_screened(study)
+result = fluxsense.orient(study, digest, seed=1, wanted_ess=300 if options.quick else None, distrusted=distrusted)
 truth_file = study.log.parent / "truth.toml"
 truth = known_source(read_truth_source(truth_file, study)) if truth_file.exists() else None
 
