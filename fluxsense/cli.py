@@ -663,19 +663,19 @@ def _write_proposal(proposal: Any, folder: Path, stem: str, lines: list[str], op
         print(f"Wrote {stem}.json, study.toml and {', '.join(proposal.figures)} to {folder}.")
 
 
-def _complex_only(study: Study, command: str) -> None:
+def _no_votes(study: Study, command: str) -> None:
     """Refuse to plan for data whose information is not worked out."""
-    if study.data.kind != "complex":
+    if study.data.kind == "direction":
         raise InputError(
-            f'{command} knows the information in complex traces only; the study uses kind = "{study.data.kind}"',
+            f'{command} knows the information in complex traces and in magnitudes only; the study uses kind = "direction"',
             where=f"{study.path.name}: data.kind",
-            remedy='Plan with a copy of the study that says kind = "complex"; such data say less than that',
+            remedy='Plan with a copy of the study that says kind = "magnitude"; the direction alone says less than that',
         )
 
 
 def _plan(options: argparse.Namespace) -> int:
     study = read_study(options.study)
-    _complex_only(study, "plan")
+    _no_votes(study, "plan")
     _least(options, seed=0, thorough=1)
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # many small matrices
     from fluxsense.proposals import plan, plan_lines
@@ -708,7 +708,7 @@ def _counts(text: str) -> tuple[int, ...]:
 
 def _layout(options: argparse.Namespace) -> int:
     study = read_study(options.study)
-    _complex_only(study, "layout")
+    _no_votes(study, "layout")
     _least(options, seed=0, starts=1, steps=1, workers=1)
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # many small matrices
     from fluxsense.device.chip import check_geometry

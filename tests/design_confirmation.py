@@ -40,7 +40,7 @@ from fluxsense.executors import Processes, ordered_map
 from fluxsense.infer.directions import angle_between_rad
 from fluxsense.infer.likelihood import RatioLikelihood
 from fluxsense.infer.modes import ascend
-from fluxsense.infer.orient import orient
+from fluxsense.infer.orient import integrated_kinds, orient
 from fluxsense.infer.problem import CampaignProblem
 from fluxsense.infer.unknowns import Unknowns
 from fluxsense.simulate import Truth, draw_truth, simulate_digest
@@ -53,7 +53,7 @@ def estimate(study: Study, truth: Truth, start: np.ndarray, whole: bool) -> tupl
     if whole:
         document = orient(study, digest, seed=1, wanted_ess=300).document
         return np.array(document["direction"]["vector"]), document["verdict"]["trust"]
-    unknowns = Unknowns(study, study.plan.cooldowns, leave_out=("phase",))
+    unknowns = Unknowns(study, study.plan.cooldowns, leave_out=integrated_kinds(study))
     likelihood = RatioLikelihood(study, digest, truth.port_signs, reference=truth.parameters)
     mode = ascend(CampaignProblem(unknowns, likelihood), start)
     if mode is None:
@@ -93,7 +93,7 @@ def campaign(run: Run, n: int) -> tuple[float, float, str]:
     predicted = root_mean_square_deg(predict(experiment, y))
     truth = Truth(experiment.parameters(y), signs, here.plan.cooldowns, run.seed * 100_000 + n)
     values = {v.name: y[0, c] for c, v in enumerate(experiment.unknowns.nuisances, 3)}
-    unknowns = Unknowns(here, here.plan.cooldowns, leave_out=("phase",))
+    unknowns = Unknowns(here, here.plan.cooldowns, leave_out=integrated_kinds(here))
     start = np.concatenate([y[0, :3], [values[v.name] for v in unknowns.nuisances]])
     found, trust = estimate(here, truth, start, run.whole)
     return float(np.degrees(angle_between_rad(found, y[0, :3]))), predicted, trust
@@ -352,6 +352,10 @@ def main() -> None:
         limits()
     elif options.what == "scatter":
         show("near normal", scatter(run))
+        amplitudes = replace(near, data=replace(near.data, kind="magnitude"))
+        show("magnitudes only", scatter(replace(run, study=amplitudes)))
+        wandering = replace(near, noise=replace(near.noise, flux_slow_phi0=1e-3))
+        show("slow flux noise of 1 mPhi0", scatter(replace(run, study=wandering)))
         wide = chip(ring(3, 16, 12), height_um=12.0, position_sd_um=6.0)
         valid = predict(planned_experiment(wide), points_at(Unknowns(wide, wide.plan.cooldowns), np.eye(3))).valid()
         show(

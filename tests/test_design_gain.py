@@ -115,6 +115,15 @@ def test_gain_of_a_chip_where_it_is_nearly_linear(slow: float) -> None:
     assert found.middle == pytest.approx(expected, abs=4 * found.upper_sd + 0.5)
 
 
+def test_the_bracket_is_one_where_the_evidence_draws_are_good() -> None:
+    """Draws about the mode that an outcome leads to: the lower bound stays below the upper one, and they close with draws."""
+    experiment = planned_experiment(chip(ring(3, 14, 14), height_um=12, position_sd_um=0.2, points=21), most_points=11)
+    few, many = (chip_gain(experiment, outer=40, inner=inner, seed=1) for inner in (50, 400))
+    assert few.lower < few.upper
+    assert many.lower < many.upper
+    assert many.upper - many.lower < 0.3 * (few.upper - few.lower)
+
+
 def test_more_sweeps_more_gain() -> None:
     study = chip(ring(3, 14, 14), height_um=12, position_sd_um=0.5, points=21)
     experiment = planned_experiment(study, most_points=11)

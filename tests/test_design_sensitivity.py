@@ -159,12 +159,16 @@ def unit(study: Study, key: GroupKey, truth: Truth) -> np.ndarray:
 
 
 @pytest.mark.parametrize(("flux_noise", "slow"), [(0.0, 0.0), (1e-3, 0.0), (0.0, 1e-3), (5e-4, 3e-3)])
-def test_information_agrees_with_that_of_the_inference(tmp_path: Path, flux_noise: float, slow: float) -> None:
+@pytest.mark.parametrize("kind", ["complex", "magnitude"])
+def test_information_agrees_with_that_of_the_inference(
+    tmp_path: Path, flux_noise: float, slow: float, kind: str
+) -> None:
     """Two routes to one number: the planned information against the curvature of the likelihood of noiseless traces.
 
     The line gain's slope and ripple make the likelihood's white noise level vary by some per cent over the sweep.
     """
-    study = small_study(tmp_path, strength_sd=0.03, phase_sd_deg=2.0, wiring="+90 deg", repeats=4)
+    extra = f'\n[data]\nkind = "{kind}"\n'
+    study = small_study(tmp_path, strength_sd=0.03, phase_sd_deg=2.0, wiring="+90 deg", repeats=4, extra=extra)
     quiet = replace(study, noise=replace(study.noise, flux_phi0=flux_noise, residual_gain=1e-3))
     study = replace(quiet, noise=replace(quiet.noise, flux_slow_phi0=slow))
     experiment = planned_experiment(study)
@@ -180,6 +184,19 @@ def test_information_agrees_with_that_of_the_inference(tmp_path: Path, flux_nois
     np.testing.assert_allclose(ratio, 1.0, atol=0.12)
     error = direction_error_rad(x[:3], covariance)
     assert mine.angular_error_rad()[0] == pytest.approx(float(error), rel=0.06)
+
+
+def test_magnitudes_never_tell_more_than_complex_traces(tmp_path: Path) -> None:
+    """They are a function of them: the difference of the informations is positive, whatever the noise."""
+    for noise in ({}, {"flux_phi0": 1e-3, "residual_gain": 2e-3}, {"flux_slow_phi0": 1e-3}, {"white": 0.1}):
+        study = small_study(tmp_path, strength_sd=0.03, phase_sd_deg=2.0)
+        study = replace(study, noise=replace(study.noise, **noise))
+        amplitudes = replace(study, data=replace(study.data, kind="magnitude"))
+        x = prior_points(planned_experiment(study).unknowns, 4, seed=6)
+        both, less = (predict(planned_experiment(s), x).information for s in (study, amplitudes))
+        difference = np.linalg.eigvalsh(both - less)
+        assert np.all(difference > -1e-9 * np.abs(both).max(axis=(1, 2))[:, None])
+        assert np.all(np.trace(less, axis1=1, axis2=2) > 0.1 * np.trace(both, axis1=1, axis2=2)) or noise.get("white")
 
 
 def test_batch_equals_loop_and_information_grows_with_sweeps(tmp_path: Path) -> None:

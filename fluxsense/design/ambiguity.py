@@ -155,8 +155,15 @@ def _mismatch(
         s, slopes = bench.slopes(flux, parameters)
         if experiment.slow is not None:
             slopes = spread_over_probes(slopes)
-        more = np.concatenate([slopes, (target - s)[:, None]], axis=1)
-        inside = regress(s, more, np.array(block.sweeps), experiment.noise, experiment.density).information
+        apart = target - s
+        magnitude = experiment.study.data.kind == "magnitude"
+        if magnitude:  # along s, as long as the magnitudes are apart
+            size = np.maximum(np.abs(s), 1e-300)
+            apart = (np.abs(target) / size - 1) * s
+        more = np.concatenate([slopes, apart[:, None]], axis=1)
+        sweeps = np.array(block.sweeps)
+        found = regress(s, more, sweeps, experiment.noise, experiment.density, magnitude=magnitude)
+        inside = found.information
         local = block_slopes(experiment, n, chain)
         amplitudes = local.shape[2] - unknowns.size
         jacobian = np.zeros((x.shape[0], local.shape[1] + 1, count + 1 + amplitudes))

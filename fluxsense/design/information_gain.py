@@ -171,7 +171,9 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
     that the chip has at theta with the covariance of the block's regression at the true point (with slow flux noise, that of
     all blocks of an isolator together): sufficient to first order in the noise, while fluxes depend on source and position
     without any linearisation.  The evidence draws come from a
-    multivariate Student distribution (5 degrees of freedom) about the truth with `widen` times the predicted width.
+    multivariate Student distribution (5 degrees of freedom) about the mode that the outcome leads to, in the normal
+    approximation, with `widen` times the predicted width: about the truth itself, which nobody knows who sees the outcome, the
+    lower bound would not be one.
 
     Parameters
     ----------
@@ -194,7 +196,8 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
     model = experiment.benches[0].model
     chain = flux_chain(model, unknowns, x, parameters)
     blocks = []
-    total = np.array([unknowns.prior_curvature(p)[1] for p in x])
+    curvatures = [unknowns.prior_curvature(p) for p in x]
+    pull, total = np.array([c[0] for c in curvatures]), np.array([c[1] for c in curvatures])
     for group in _dependent(experiment):
         inside = _joint_information(experiment, group, parameters, chain)
         jacobian = np.concatenate(
@@ -205,26 +208,30 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
             axis=1,
         )
         total += jacobian.transpose(0, 2, 1) @ inside @ jacobian
-        blocks.append((group, inside, _local_values(experiment, group, x, parameters, chain)))
-    roots = np.linalg.cholesky(np.linalg.inv(total)) * widen
+        blocks.append((group, inside, jacobian, _local_values(experiment, group, x, parameters, chain)))
+    covariance = np.linalg.inv(total)
+    roots = np.linalg.cholesky(covariance) * widen
     own = np.empty(outer)
     others = np.empty((outer, inner))
     weighted = np.empty(outer)
     noise = []
-    for group, inside, values in blocks:
+    for group, inside, jacobian, values in blocks:
         values_now, vectors = np.linalg.eigh(inside)
         # directions without information carry no data
         scale = np.where(
             values_now > 1e-9 * values_now.max(axis=1, keepdims=True), 1 / np.sqrt(np.maximum(values_now, 1e-300)), 0.0
         )
         shock = np.einsum("bij,bj,bj->bi", vectors, scale, rng.standard_normal(scale.shape))
+        pull += np.einsum("bij,bik,bk->bj", jacobian, inside, shock)
         noise.append((group, inside, values, shock))
+    modes = x + np.einsum("bij,bj->bi", covariance, pull)
     for m in range(outer):
         root = roots[m]
         z = rng.standard_normal((inner, size)) / np.sqrt(rng.chisquare(freedom, (inner, 1)) / freedom)
-        draws = x[m] + z @ root.T
+        draws = modes[m] + z @ root.T
         every = np.concatenate([x[m : m + 1], draws])
-        log_q = _student(np.concatenate([np.zeros((1, size)), z]), freedom) - float(np.sum(np.log(np.diag(root))))
+        own_z = np.linalg.solve(root, x[m] - modes[m])
+        log_q = _student(np.concatenate([own_z[None], z]), freedom) - float(np.sum(np.log(np.diag(root))))
         log_weight = unknowns.log_prior(every) - log_q
         moved = unknowns.parameters(every)
         there = flux_chain(model, unknowns, every, moved)

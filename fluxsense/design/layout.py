@@ -249,7 +249,9 @@ def _table(experiment: Experiment, number: int, sweeps: FloatArray) -> _Table:
         s, slopes = bench.slopes(chosen, one.repeated(len(chosen)))
         if experiment.slow is not None:
             slopes = spread_over_probes(slopes)
-        parts.append(regress(s, slopes, sweeps, experiment.noise, experiment.density).information)
+        magnitude = study.data.kind == "magnitude"
+        found = regress(s, slopes, sweeps, experiment.noise, experiment.density, magnitude=magnitude)
+        parts.append(found.information)
     values = np.concatenate(parts)
     return _Table(middle, TABLE_REACH_PHI0, values.reshape(TABLE_NODES, TABLE_NODES, *values.shape[1:]))
 

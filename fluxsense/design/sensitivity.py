@@ -15,6 +15,9 @@ L being the relative change of the gain (free, complex, per path and frequency),
 flux errors and v_k = per-sweep variance / N_k + what does not average down.  It is the information that the likelihood
 of measured ratios has, to first order in the noise.
 
+Where only magnitudes are used, dS_k is its part along S_k, L and a_k are real, phases do not count, and a point's weight falls
+by |S|^2/(|S|^2 + sigma^2), as the variance of an amplitude grows towards the noise (`fluxsense.infer.rice`).
+
 Slow flux noise makes the flux errors of groups depend on each other, across settings and states; it has amplitudes that
 all sweeps of an isolator share (`fluxsense.design.timeline`), which are marginalised at the end.
 
@@ -164,6 +167,7 @@ def regress(
     noise: Noise,
     density: float = 1.0,
     *,
+    magnitude: bool = False,
     derivatives: bool = False,
 ) -> Regression:
     """Information of the sweeps of a bench.
@@ -178,6 +182,8 @@ def regress(
     noise : Noise
     density : float
         Sweep points that each of the F frequencies stands for.
+    magnitude : bool
+        Only magnitudes are used.
     derivatives : bool
         Work out `per_sweep` and `per_point` too.
 
@@ -199,6 +205,12 @@ def regress(
     gain, phase, stay, flux = noise.gain_drift**2, noise.phase_drift_rad**2, noise.residual_gain**2, noise.flux_phi0**2
     per_sweep_variance = [gain, phase, gain, phase, flux, flux]
     kept_variance = [stay] * 4 + [0.0, 0.0]
+    if magnitude:
+        per_sweep_variance[1] = per_sweep_variance[3] = kept_variance[1] = kept_variance[3] = 0.0
+        power = s.real**2 + s.imag**2
+        weight = 1 / np.sqrt(power + white**2)
+        slopes = ((np.conj(s) * weight)[:, None] * slopes).real.astype(np.complex128)
+        s = (power * weight).astype(np.complex128)
     owner, variance, swept, columns = [], [], [], []
     for k in (int(u) for u in used):
         for z in range(6):
@@ -603,7 +615,15 @@ def block_regression(
     s, slopes = bench.slopes(flux, parameters)
     if experiment.slow is not None:
         slopes = spread_over_probes(slopes)
-    return regress(s, slopes, np.array(block.sweeps), experiment.noise, experiment.density, derivatives=derivatives)
+    return regress(
+        s,
+        slopes,
+        np.array(block.sweeps),
+        experiment.noise,
+        experiment.density,
+        magnitude=experiment.study.data.kind == "magnitude",
+        derivatives=derivatives,
+    )
 
 
 def predict(experiment: Experiment, x: FloatArray) -> Prediction:
