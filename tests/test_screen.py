@@ -14,7 +14,7 @@ from fluxsense.infer.orient import distrusted_share, distrusted_words, kept_word
 from fluxsense.simulate import draw_truth, sweeps, write_campaign
 from fluxsense.study import Study, read_study
 from fluxsense.traces.digest import group_key
-from fluxsense.traces.screen import FACTOR, Distrusted, RepeatScreen, repeat_scores, stands_out
+from fluxsense.traces.screen import FACTOR, Distrusted, RepeatScreen, gain_is_strange, repeat_scores, stands_out
 from fluxsense.traces.touchstone import Sweep, write_sweep
 
 
@@ -99,6 +99,20 @@ def test_flux_noise_larger_than_white_noise_is_not_distrusted() -> None:
         assert high / (200 * repeats) > 0.04
         assert named < {5: 25, 8: 20, 20: 15}[repeats]  # 10, 5 and 4 expected at most, and five of its standard errors
         assert jumps > (150 if repeats == 5 else 195)  # a hundred times the noise stands out all the same
+
+
+def test_a_sweep_of_another_gain_is_found_and_ordinary_drift_is_not() -> None:
+    """A wrong attenuator or power of the analyser: the same shape, less of it."""
+    rng = np.random.default_rng(5)
+    shape = np.exp(1j * np.linspace(0, 3, 24)) * np.linspace(0.1, 1, 24)
+    for repeats in (3, 5, 8):
+        gain = 1 + 0.01 * (rng.normal(size=(repeats, 2, 1)) + 1j * rng.normal(size=(repeats, 2, 1)))
+        values = 100 * gain * shape + noise(rng, repeats)
+        assert not gain_is_strange(values).any()
+        values[1] *= 0.4
+        assert list(np.flatnonzero(gain_is_strange(values))) == [1]
+    wild = 1 + 0.2 * (rng.normal(size=(200, 2, 1)) + 1j * rng.normal(size=(200, 2, 1)))
+    assert gain_is_strange(100 * wild * shape + noise(rng, 200)).mean() < 0.01  # drift that large is everywhere
 
 
 def test_few_repeats_are_named_but_kept(study: Study) -> None:

@@ -29,6 +29,8 @@ STANDS_OUT = {5: 13.0, 6: 13.0, 7: 11.0, 8: 11.0, 10: 8.0, 12: 7.0, 16: 6.0, 24:
 repeats.  Where all deviations are draws of one normal law along one direction, as flux noise makes them, a sweep in a
 hundred lies further for 5 or 6 repeats, a few in a thousand for 7 to 12, one in a thousand for more (by simulation): the scale
 of few others is rough, and a larger factor would let jumps pass."""
+GAIN_OFF = 0.1
+"""Change of a path's gain, relative to the repeats' median, below which no sweep is distrusted for its gain: drift is smaller."""
 _CHI_SQUARE_MEDIAN = 1.3862943611198906  # median of chi-square with two degrees: 2 ln 2
 
 
@@ -66,15 +68,16 @@ class RepeatScreen:
         self._groups.setdefault(key, []).append((file, values))
 
     def distrusted(self) -> list[Distrusted]:
-        """Sweeps whose score exceeds `FACTOR` and that stand out from their repeats, worst first."""
+        """Sweeps whose score exceeds `FACTOR` and that stand out from their repeats, or whose gain does, worst first."""
         found = []
         for key, members in self._groups.items():
             if len(members) < FEWEST_TO_NAME:
                 continue
             values = np.array([v for _, v in members], dtype=np.complex128)
             enough = len(members) >= FEWEST_REPEATS
+            strange = gain_is_strange(values)
             for n, score in enumerate(repeat_scores(values)):
-                if score > FACTOR and (not enough or stands_out(values, n)):
+                if strange[n] or (score > FACTOR and (not enough or stands_out(values, n))):
                     found.append(Distrusted(members[n][0], key, float(score), enough))
         return sorted(found, key=lambda d: -d.score)
 
@@ -98,7 +101,14 @@ def repeat_scores(values: NDArray[np.complex128]) -> NDArray[np.float64]:
     squared deviation divided by 2 ln 2 (for a circular normal the squared modulus is chi-square with two degrees), averaged
     with the median over all nodes of the path, since few repeats give a rough scale.
     """
-    return np.asarray(np.mean(_deviations(values) ** 2, axis=1))
+    return np.asarray(np.mean(_deviations(values)[1] ** 2, axis=1))
+
+
+def gain_is_strange(values: NDArray[np.complex128]) -> NDArray[np.bool_]:
+    """Whether the gain of a sweep (N, 2, K) in a path is off by more than `GAIN_OFF`, and stands out from its repeats; (N,)."""
+    off = np.abs(_deviations(values)[0] - 1)  # (N, 2)
+    others = np.array([np.median(np.delete(off, n, axis=0), axis=0) for n in range(len(off))])
+    return np.asarray(np.any(off > np.maximum(GAIN_OFF, _allowed(len(off)) * 1.4826 * others), axis=1))
 
 
 def stands_out(values: NDArray[np.complex128], number: int) -> bool:
@@ -115,15 +125,18 @@ def stands_out(values: NDArray[np.complex128], number: int) -> bool:
     The scale is 1.4826 times the median size of the other repeats' deviations along this one's, and not less than that of
     white noise.
     """
-    deviations = _deviations(values)
+    _, deviations = _deviations(values)
     size = float(np.linalg.norm(deviations[number]))
     along = np.abs(np.delete(deviations, number, axis=0) @ deviations[number]) / size
-    allowed = np.interp(len(values), list(STANDS_OUT), list(STANDS_OUT.values()))
-    return bool(size > allowed * max(1.4826 * float(np.median(along)), 1.0))
+    return bool(size > _allowed(len(values)) * max(1.4826 * float(np.median(along)), 1.0))
 
 
-def _deviations(values: NDArray[np.complex128]) -> NDArray[np.float64]:
-    """Deviations from the median, real and imaginary parts in robust standard deviations, (N, 4 K)."""
+def _allowed(repeats: int) -> float:
+    return float(np.interp(repeats, list(STANDS_OUT), list(STANDS_OUT.values())))
+
+
+def _deviations(values: NDArray[np.complex128]) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
+    """Gains (N, 2) over the median's, and deviations (N, 4 K) from it beyond them, in robust standard deviations."""
     middle = np.median(values.real, axis=0) + 1j * np.median(values.imag, axis=0)
     power = np.sum(np.abs(middle) ** 2, axis=-1)
     gain = np.sum(np.conj(middle) * values, axis=-1) / np.where(power > 0, power, 1.0)
@@ -134,4 +147,4 @@ def _deviations(values: NDArray[np.complex128]) -> NDArray[np.float64]:
     variance = 0.5 * (own + pooled)
     floor = 1e-14 * np.max(np.abs(middle) ** 2, initial=0.0) + 1e-300
     scaled = deviation / np.sqrt(np.maximum(variance, floor))
-    return np.concatenate([scaled.real, scaled.imag], axis=-1).reshape(len(values), -1)
+    return np.where(power > 0, gain, 1.0), np.concatenate([scaled.real, scaled.imag], axis=-1).reshape(len(values), -1)
