@@ -231,6 +231,7 @@ def plan(
             "seconds": time.seconds if time.reachable else None,
             "floor_deg": time.floor_deg,
             "floor_if_flux_noise_does_not_average_deg": time.floor_if_flux_noise_stays_deg,
+            "floor_without_slow_flux_noise_deg": time.floor_without_slow_noise_deg,
         },
         "time_to_error_rate": None if rate is None else {
             "wanted": rate.wanted,
@@ -335,6 +336,11 @@ def plan_lines(document: dict[str, Any]) -> list[str]:
     else:
         lines.append(
             f"{time['wanted_deg']:.3g} degrees cannot be reached: measuring without end leaves {time['floor_deg']:.3g} degrees."
+        )
+    quiet = time["floor_without_slow_flux_noise_deg"]
+    if quiet < 0.9 * time["floor_deg"]:
+        lines.append(
+            f"  Slow flux noise, which more sweeps do not average, makes that floor: without it {quiet:.3g} degrees."
         )
     floor = time["floor_if_flux_noise_does_not_average_deg"]
     lines.append(

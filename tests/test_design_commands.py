@@ -162,6 +162,19 @@ def test_magnitudes_are_planned_for_and_directions_refused(tmp_path: Path, capsy
     assert errors["complex"] < errors["magnitude"] < 5 * errors["complex"]
 
 
+def test_plan_says_that_slow_flux_noise_makes_the_floor(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "study.toml"
+    study = small(position_sd_um=0.0)
+    path.write_text(study_text(replace(study, noise=replace(study.noise, flux_slow_phi0=2e-3))), encoding="utf-8")
+    main(["plan", str(path), "--out", str(tmp_path / "p"), "--error", "0.01"])
+    text = capsys.readouterr().out
+    time = json.loads((tmp_path / "p/plan.json").read_text())["time"]
+    assert not time["reachable"]
+    assert time["floor_without_slow_flux_noise_deg"] < 0.5 * time["floor_deg"]
+    assert f"0.01 degrees cannot be reached: measuring without end leaves {time['floor_deg']:.3g} degrees.\n" in text
+    assert "  Slow flux noise, which more sweeps do not average, makes that floor: without it " in text
+
+
 BAD = {
     ("plan", "--seed", "-1"): "fluxsense plan: --seed -1 is too small. Use a whole number from 0 up.\n",
     (

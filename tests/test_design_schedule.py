@@ -104,7 +104,10 @@ def test_slow_flux_noise_is_a_floor(tmp_path: Path) -> None:
     for slow in (0.0, 1e-3, 2e-3):
         noisy = replace(study, noise=replace(study.noise, flux_slow_phi0=slow))
         experiment = planned_experiment(noisy, most_points=11)
-        floors.append(time_to_error(experiment, x, 1e-9).floor_deg)
+        found = time_to_error(experiment, x, 1e-9)
+        assert not found.reachable
+        assert found.floor_without_slow_noise_deg == pytest.approx(floors[0] if floors else found.floor_deg, rel=1e-3)
+        floors.append(found.floor_deg)
     assert floors[0] < 1e-3 * floors[1]
     assert floors[2] == pytest.approx(2 * floors[1], rel=0.03)  # the priors bend it
     # four times the repeats, the plan laid out anew: the floor is the same but for the logarithm of the band

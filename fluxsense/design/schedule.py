@@ -401,9 +401,11 @@ class TimeToError:
     sweeps, seconds : float
         Number and time of sweeps with the experiment's split; infinite if it cannot be reached.
     floor_deg : float
-        Error left after measuring without end: what does not average down (residual gain, priors).
+        Error left after measuring without end: what does not average down (residual gain, slow flux noise, priors).
     floor_if_flux_noise_stays_deg : float
         The same if the flux noise, as 1/f noise may, does not average down at all.
+    floor_without_slow_noise_deg : float
+        The same without the slow flux noise that the study states.
     """
 
     wanted_deg: float
@@ -412,6 +414,7 @@ class TimeToError:
     seconds: float
     floor_deg: float
     floor_if_flux_noise_stays_deg: float
+    floor_without_slow_noise_deg: float
 
 
 def check_wanted(wanted_deg: float) -> None:
@@ -452,8 +455,12 @@ def time_to_error(experiment: Experiment, x: FloatArray, wanted_deg: float) -> T
 
     floor = error(ENDLESS)
     stuck = root_mean_square_deg(predict(_with_constant_flux_noise(experiment), x))
+    still = floor
+    if experiment.slow is not None:
+        endless = with_sweeps(replace(experiment, slow=None), ENDLESS * sweeps)
+        still = root_mean_square_deg(predict(endless, x))
     if not floor < wanted_deg:
-        return TimeToError(wanted_deg, False, float("inf"), float("inf"), floor, stuck)
+        return TimeToError(wanted_deg, False, float("inf"), float("inf"), floor, stuck, still)
     low, high = -6.0, float(np.log10(ENDLESS))
     for _ in range(40):
         middle = 0.5 * (low + high)
@@ -464,7 +471,7 @@ def time_to_error(experiment: Experiment, x: FloatArray, wanted_deg: float) -> T
         if high - low < 1e-4:
             break
     total = float(sweeps.sum()) * 10.0**high
-    return TimeToError(wanted_deg, True, total, total * experiment.study.plan.seconds_per_sweep, floor, stuck)
+    return TimeToError(wanted_deg, True, total, total * experiment.study.plan.seconds_per_sweep, floor, stuck, still)
 
 
 def _with_constant_flux_noise(experiment: Experiment) -> Experiment:
