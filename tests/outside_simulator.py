@@ -1,18 +1,18 @@
 """A second simulator of the same experiments, for comparison with the package: it shares no code with it, on purpose.
 
-It goes back to one that was written from the equations alone, by somebody who had not read the package's physics, and takes
-another way wherever there is one, so that a mistake in a formula or a sign would have to be made twice:
+It goes back to one that was written from the equations alone, by somebody who had not read the package's physics, and
+takes another way wherever there is one, so that a mistake in a formula or a sign would have to be made twice:
 
 * flux of dipoles and fields: line integral of the vector potential round the outline, edge by edge, by Gauss quadrature
   (no closed form, no surface integral);
 * flux of a coil: Neumann's double integral, both contours by quadrature;
-* isolator: the equations of two signal modes, two idler modes and the two idler waves on the link (Langevin equations with
-  exp(-i w t), noise left out) are written down as they are and solved numerically at each frequency, where the package
-  eliminates them by hand; the 90-degree hybrid is a matrix outside;
+* isolator: the equations of two signal modes, two idler modes and the two idler waves on the link (Langevin equations
+  with exp(-i w t), noise left out) are written down as they are and solved numerically at each frequency, where the
+  package eliminates them by hand; the 90-degree hybrid is a matrix outside;
 * study files: read with the standard library into plain numbers.
 
-Two conventions are the package's, for they are a matter of choice: the coupling of a bare ring is stated for its ground branch,
-and a hybrid with a phase error is scaled until it is passive.  The second changes levels, not ratios.
+Two conventions are the package's, for they are a matter of choice: the coupling of a bare ring is stated for its ground
+branch, and a hybrid with a phase error is scaled until it is passive.  The second changes levels, not ratios.
 
 Everything is SI, flux in flux quanta, rates as frequencies in Hz (rate over 2 pi).  Only numpy; nothing of `fluxsense`.
 """
@@ -86,7 +86,10 @@ def along_path(corners_m: ArrayLike, pieces: int) -> tuple[FloatArray, FloatArra
 
 
 def dipole_flux_phi0(outline_m: FloatArray, moment_a_m2: FloatArray, position_m: FloatArray) -> float:
-    """Flux of a point dipole: line integral of A = (mu0 / 4 pi) m x d / |d|^3 (Jackson, Classical Electrodynamics, 5.6)."""
+    """Flux of a point dipole: line integral of A = (mu0 / 4 pi) m x d / |d|^3.
+
+    Jackson, Classical Electrodynamics, section 5.6 (from memory).
+    """
     points, steps = along_path(outline_m, 4 if len(outline_m) < 20 else 1)
     d = points - position_m
     a = np.cross(moment_a_m2, d) / np.linalg.norm(d, axis=1)[:, None] ** 3
@@ -151,13 +154,14 @@ def outline_m(loop: dict[str, Any], chip: dict[str, Any]) -> FloatArray:
 def ring_modes(stage: dict[str, Any], flux_phi0: float, reference_flux_phi0: float) -> tuple[float, float, float]:
     """Signal frequency, idler frequency and signed coupling at reference power (Hz) of one stage at a flux.
 
-    Four junctions of energy E and four shunts make the energy of the X and Y modes proportional to cos f + alpha and that of
-    the Z mode to cos f + alpha/2, f a quarter of the loop's phase, alpha the shunt ratio; lambda is the inductance relative
-    to f = 0.  With the ring's share p of a mode's inductance, that inductance changes by l = 1 + p (lambda - 1), the
-    frequency by l^(-1/2), and the zero-point phase across the ring by lambda l^(-3/4) (a share lambda/l of one that grows as
-    l^(1/4)).  The pump is a current through the Z mode, so its phase grows like the Z inductance.  The three-wave term is
-    sin f X Y Z; the coupling is that product, scaled to the stated one at the reference flux.  A bare ring (alpha = 0) sits on
-    branch n with f = (pi/2)(F + n); its stated coupling is that of the ground branch.
+    Four junctions of energy E and four shunts make the energy of the X and Y modes proportional to cos f + alpha and
+    that of the Z mode to cos f + alpha/2, f a quarter of the loop's phase, alpha the shunt ratio; lambda is the
+    inductance relative to f = 0.  With the ring's share p of a mode's inductance, that inductance changes by l = 1 + p
+    (lambda - 1), the frequency by l^(-1/2), and the zero-point phase across the ring by lambda l^(-3/4) (a share
+    lambda/l of one that grows as l^(1/4)).  The pump is a current through the Z mode, so its phase grows like the Z
+    inductance.  The three-wave term is sin f X Y Z; the coupling is that product, scaled to the stated one at the
+    reference flux.  A bare ring (alpha = 0) sits on branch n with f = (pi/2)(F + n); its stated coupling is that of the
+    ground branch.
     """
     bare = stage["ring"] == "bare"
     alpha = 0.0 if bare else stage["shunt_ratio"]
@@ -184,7 +188,7 @@ def ring_modes(stage: dict[str, Any], flux_phi0: float, reference_flux_phi0: flo
 
 @dataclass(frozen=True)
 class Pump:
-    """A pump that is on: frequency, coupling relative to that at reference power, phase of stage 2 less that of stage 1."""
+    """A pump that is on: frequency, coupling relative to reference power, phase of stage 2 less that of stage 1."""
 
     frequency_hz: float
     relative_coupling: float
@@ -194,8 +198,8 @@ class Pump:
 def hybrid(isolator: dict[str, Any]) -> ComplexArray:
     """Waves on the two stages (rows) from waves at the two ports (columns) behind a 90-degree hybrid.
 
-    Imbalance is the power ratio of direct to crossed arm.  A phase error makes the singular values |a +- b| unequal; the
-    larger is held at the stated loss, so that the hybrid stays passive.
+    Imbalance is the power ratio of direct to crossed arm.  A phase error makes the singular values |a +- b| unequal;
+    the larger is held at the stated loss, so that the hybrid stays passive.
     """
     ratio = 10 ** (quantity(isolator.get("hybrid_imbalance", 0)) / 10)
     direct = math.sqrt(ratio / (1 + ratio))
@@ -210,8 +214,9 @@ def isolator_scattering(
     """Scattering matrix (F, out, in) of an isolator at the fluxes (2,) of its stages, exp(-i w t).
 
     Langevin equations of input-output theory (Gardiner and Collett, Phys. Rev. A 31, 3761 (1985), from memory), with
-    out = in - sqrt(k) mode; the idlers are seen in the frame of the pump, at w + w_p.  Unknowns are the signal modes a_j, the idler modes b_j and the idler waves o_j that leave the stages; a wave that leaves one stage
-    comes to the other as z o:
+    out = in - sqrt(k) mode; the idlers are seen in the frame of the pump, at w + w_p.  Unknowns are the signal modes
+    a_j, the idler modes b_j and the idler waves o_j that leave the stages; a wave that leaves one stage comes to the
+    other as z o:
 
         (k_a,j / 2 - i (w - w_a,j)) a_j + i g_j b_j                      = sqrt(ka_j) s_j
         (k_b,j / 2 - i (w + w_p - w_b,j)) b_j + i conj(g_j) a_j           = sqrt(kb_j) z o_other
@@ -252,9 +257,9 @@ def isolator_scattering(
 class Truth:
     """What a campaign's sweeps depend on beside the study's fixed numbers.
 
-    source (3,) in T or A m^2; position_m (3,); offset_phi0 (cooldowns, loops); effective_area (loops,); pump_strength and
-    pump_phase_error_rad (isolators,); wiring: +1 or -1 per isolator, the sign of 90 degrees on pump port 1; stages: values
-    that replace the study's, by isolator, stage and key.
+    source (3,) in T or A m^2; position_m (3,); offset_phi0 (cooldowns, loops); effective_area (loops,); pump_strength
+    and pump_phase_error_rad (isolators,); wiring: +1 or -1 per isolator, the sign of 90 degrees on pump port 1; stages:
+    values that replace the study's, by isolator, stage and key.
     """
 
     source: FloatArray
@@ -321,7 +326,7 @@ class OutsideStudy:
         return [self.loops.index(self.isolators[isolator][stage]["loop"]) for stage in STAGES]
 
     def pump_frequency_hz(self, setting: int, isolator: int) -> float:
-        """The setting's pump frequency; a matched one is the mean of idler less signal at the fluxes of bias and offsets."""
+        """The setting's pump frequency; a matched one is the mean of idler less signal at bias and central offsets."""
         stated = self.settings[setting].get("pump_frequency", "matched")
         if stated != "matched":
             return quantity(stated)
@@ -364,11 +369,6 @@ class OutsideStudy:
                     flux[n, k] = uniform_field_flux_phi0(outline, vector)
         return truth.effective_area * flux
 
-    @staticmethod
-    def stage_value(isolator: dict[str, Any], stage: str, key: str) -> float:
-        """A stated number of a stage; losses that are not stated are none."""
-        return quantity(isolator[stage].get(key, 0))
-
     def nominal(self, source: ArrayLike) -> Truth:
         """A source with everything else at its central value, unstated wiring as +90 degrees on port 1."""
         n = len(self.isolators)
@@ -405,7 +405,7 @@ class OutsideStudy:
     ) -> ComplexArray:
         """Scattering matrix (F, out, in) of one group's sweeps without gain and noise.
 
-        source_flux_phi0 is what `source_flux_phi0` made of the truth; extra_flux_phi0 is added in the two stages' loops.
+        source_flux_phi0 is the method of that name for the same truth; extra_flux_phi0 is added in the stages' loops.
         """
         n = group.isolator
         isolator = dict(self.isolators[n])
@@ -460,8 +460,9 @@ def write_trace(path: Path, frequency_hz: FloatArray, s: ComplexArray) -> None:
 def write_campaign(study: OutsideStudy, truth: Truth, folder: Path, rng: np.random.Generator) -> Path:
     """All sweeps of the study's plan as files, their log, and a copy of the study; returns the copy's path.
 
-    Each isolator has its line's gain; each group a residual gain error, on and off; each sweep drift of gain and phase in
-    each path, flux noise in both loops, and white noise with the stated deviation of either quadrature relative to the gain.
+    Each isolator has its line's gain; each group a residual gain error, on and off; each sweep drift of gain and phase
+    in each path, flux noise in both loops, and white noise with the stated deviation of either quadrature relative to
+    the gain.
     """
     (folder / "traces").mkdir(parents=True)
     noise, plan = study.document["noise"], study.document["plan"]

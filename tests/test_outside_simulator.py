@@ -1,8 +1,8 @@
-"""The whole package against a simulator that shares no code with it (`outside_simulator`, see there for what it does otherwise).
+"""The whole package against `outside_simulator`, which shares no code with it and says what it does otherwise.
 
-Three comparisons: what the model predicts (`ChipModel`), what a planned experiment tells (`predict`), and what is concluded
-from a campaign's files (`load_screened`, `orient`).  The eight invented studies in ``outside/`` cover the kinds of source, loop,
-ring, link, state, pump phase and pump frequency.
+Three comparisons: what the model predicts (`ChipModel`), what a planned experiment tells (`predict`), and what is
+concluded from a campaign's files (`load_screened`, `orient`).  The eight invented studies in ``outside/`` cover the
+kinds of source, loop, ring, link, state, pump phase and pump frequency.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from outside_information import across_direction, predicted_covariance
-from outside_simulator import STAGES, OutsideStudy, Truth, write_campaign
+from outside_simulator import STAGES, OutsideStudy, Truth, quantity, write_campaign
 
 from fluxsense import read_study
 from fluxsense.campaign import load_screened
@@ -46,8 +46,8 @@ STAGE_KEYS = {
 FLUX_TOLERANCE_PHI0 = 2e-14
 """Of fluxes up to 0.3 Phi0; measured: 4e-16, from the rounding of both sides."""
 TOLERANCE = 1e-11
-"""Of scattering parameters and of ratios of about 1; measured: 4e-13.  A ratio over a small transmission (0.002 in a notch) has
-as many digits less, on both sides."""
+"""Of scattering parameters and of ratios of about 1; measured: 4e-13.  A ratio over a small transmission (0.002 in a
+notch) has as many digits less, on both sides."""
 
 
 def outside(name: str) -> OutsideStudy:
@@ -56,7 +56,7 @@ def outside(name: str) -> OutsideStudy:
 
 @cache
 def truths(name: str) -> tuple[Truth, ...]:
-    """Sources of random size and direction, nuisances from the priors, all values of all stages off by half a percent or so."""
+    """Sources of random size and direction, nuisances from the priors, stage values off by 2%, frequencies 0.1%."""
     study, rng = outside(name), np.random.default_rng(11)
     drawn = [study.draw(study.size * rng.normal(size=3), rng) for _ in range(DRAWS)]
     for truth in drawn:
@@ -64,7 +64,7 @@ def truths(name: str) -> tuple[Truth, ...]:
         for n, isolator in enumerate(study.isolators):
             for stage in STAGES:
                 for key in STAGE_KEYS:
-                    central = OutsideStudy.stage_value(isolator, stage, key)
+                    central = quantity(isolator[stage].get(key, 0))
                     spread = 1e-3 if key.endswith("frequency") else 0.02
                     truth.stages[n, stage, key] = central * (1 + spread * rng.normal())
     return tuple(drawn)
@@ -85,7 +85,7 @@ def package_parameters(study: OutsideStudy, drawn: tuple[Truth, ...]) -> ChipPar
         pump_strength=stack(lambda t: t.pump_strength),
         pump_phase_error_rad=stack(lambda t: t.pump_phase_error_rad),
         stage={
-            name: stack(lambda t, key=key: [[t.stages[n, s, key] for s in STAGES] for n in isolators])  # type: ignore[misc]
+            name: np.array([[[t.stages[n, stage, key] for stage in STAGES] for n in isolators] for t in drawn])
             for key, name in STAGE_KEYS.items()
         },
     )
@@ -93,7 +93,7 @@ def package_parameters(study: OutsideStudy, drawn: tuple[Truth, ...]) -> ChipPar
 
 @dataclass(frozen=True)
 class Sweeps:
-    """Everything that one side says: fluxes (draw, state, loop), pump frequencies (group,), matrices (draw, group, F, 2, 2)."""
+    """What one side says: fluxes (draw, state, loop), pump frequencies (group,), matrices (draw, group, F, 2, 2)."""
 
     flux_phi0: FloatArray
     pump_hz: FloatArray
@@ -175,7 +175,7 @@ def other_source(truth: Truth) -> Truth:
 @pytest.mark.parametrize("name", ["turned_dipole", "gradiometer_magnitudes", "uniform_field_three_chips"])
 @pytest.mark.parametrize("change", [other_wiring, other_phase_error, other_source])
 def test_flipped_sign_is_seen(name: str, change: Callable[[Truth], Truth]) -> None:
-    """Negative control: with one sign turned round the ratios differ by a million times and more what is allowed above."""
+    """Negative control: with one sign turned round, ratios differ by more than a million times the tolerance."""
     theirs = outside_sweeps(outside(name), tuple(change(t) for t in truths(name)))
     assert np.max(np.abs(theirs.ratio - package_sweeps(name).ratio)) > 1e6 * TOLERANCE
 
@@ -192,7 +192,7 @@ def test_flipped_time_factor_or_ports_are_seen(name: str) -> None:
     ("name", "count"), [("turned_dipole", 2), ("uniform_field_three_chips", 2), ("coil_two_cooldowns", 1)]
 )
 def test_information_agrees(name: str, count: int) -> None:
-    """Covariance of the source with nuisances marginalised, in random directions; measured: 5e-7, from finite differences."""
+    """Covariance of the source with nuisances marginalised; measured: 5e-7, from finite differences."""
     study = outside(name)
     directions = np.random.default_rng(5).normal(size=(count, 3))
     directions /= np.linalg.norm(directions, axis=1, keepdims=True)
@@ -208,7 +208,7 @@ def test_information_agrees(name: str, count: int) -> None:
 
 
 def test_campaign_from_outside_is_read_right(tmp_path: Path) -> None:
-    """Files with gains, delays, drift and noise from outside: direction, verdict, evidence and wiring come out right."""
+    """Files with gains, delays, drift and noise from outside: direction, verdict, evidence and wiring."""
     study, rng = outside("turned_dipole"), np.random.default_rng(3)
     source = rng.normal(size=3)
     truth = study.draw(study.size * source / np.linalg.norm(source), rng)
