@@ -123,20 +123,26 @@ def outside_sweeps(study: OutsideStudy, drawn: tuple[Truth, ...]) -> Sweeps:
 
 
 @cache
-def package_sweeps(name: str) -> Sweeps:
+def package_model(name: str) -> tuple[ChipModel, ChipParameters]:
+    """The package's model with the pump-on probes of all groups first, then the pump-off ones; and the same truths."""
     study, drawn = outside(name), truths(name)
     mine = read_study(study.path)
-    groups, isolators = study.groups(), range(len(study.isolators))
-    probes: list[Probe] = [setting_probe(mine, g.setting, g.isolator, g.state, g.cooldown) for g in groups]
-    pump_hz = np.array([p.pump_frequency_hz for p in probes])
+    probes: list[Probe] = [setting_probe(mine, g.setting, g.isolator, g.state, g.cooldown) for g in study.groups()]
     probes += [off_probe(p) for p in probes]
-    model = ChipModel(mine, probes, [study.frequency_hz for _ in isolators], drawn[0].wiring)
-    parameters = package_parameters(study, drawn)
-    every = np.empty((DRAWS, len(probes), len(study.frequency_hz), 2, 2), dtype=np.complex128)
-    for n in isolators:
+    model = ChipModel(mine, probes, [study.frequency_hz for _ in study.isolators], drawn[0].wiring)
+    return model, package_parameters(study, drawn)
+
+
+@cache
+def package_sweeps(name: str) -> Sweeps:
+    model, parameters = package_model(name)
+    groups = len(model.probes) // 2
+    every = np.empty((DRAWS, 2 * groups, len(model.frequency_hz[0]), 2, 2), dtype=np.complex128)
+    for n in range(len(model.frequency_hz)):
         ports = model.scattering(parameters, n, ("11", "12", "21", "22"))  # (draw, row, port pair, F)
         every[:, model.probe_rows(n)] = ports.transpose(0, 1, 3, 2).reshape(*ports.shape[:2], -1, 2, 2)
-    return Sweeps(model.source_flux(parameters), pump_hz, every[:, : len(groups)], every[:, len(groups) :])
+    pump_hz = np.array([p.pump_frequency_hz for p in model.probes[:groups]])
+    return Sweeps(model.source_flux(parameters), pump_hz, every[:, :groups], every[:, groups:])
 
 
 def test_studies_are_plain_and_invented() -> None:
@@ -158,6 +164,20 @@ def test_model_agrees(name: str) -> None:
     np.testing.assert_allclose(ours.pump_on, theirs.pump_on, rtol=0, atol=TOLERANCE)
     allowed = TOLERANCE * (1 + np.abs(theirs.ratio)) / np.abs(transmission(theirs.pump_off))
     assert np.all(np.abs(ours.ratio - theirs.ratio) < allowed)
+
+
+@pytest.mark.parametrize("name", STUDIES)
+def test_further_phase_error_agrees(name: str) -> None:
+    """What the likelihood makes of pump phase errors that it integrates over: S + (cos e - 1) u d + sin(e) v d."""
+    extra_rad = 0.3
+    moved = tuple(replace(t, pump_phase_error_rad=t.pump_phase_error_rad + extra_rad) for t in truths(name))
+    theirs = outside_sweeps(outside(name), moved)
+    every = transmission(np.concatenate([theirs.pump_on, theirs.pump_off], axis=1))
+    model, parameters = package_model(name)
+    for n in range(len(model.frequency_hz)):
+        s, d, u, v = model.scattering_and_phase(parameters, n)
+        ours = s + ((np.cos(extra_rad) - 1) * u + np.sin(extra_rad) * v)[..., None] * d[:, :, None]
+        np.testing.assert_allclose(ours.swapaxes(2, 3), every[:, model.probe_rows(n)], rtol=0, atol=TOLERANCE)
 
 
 def other_wiring(truth: Truth) -> Truth:
