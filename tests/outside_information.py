@@ -1,8 +1,9 @@
 """Fisher information of a planned experiment by finite differences of the outside simulator; nothing of `fluxsense`.
 
-The package works with closed derivatives and eliminates gains and the amplitudes of errors by least squares.  Here every
-group's sweeps are one long real vector with its dense covariance (white noise, drift, residual gain, flux noise), and
-the unknown gain of each path at each frequency is removed by a Schur complement: the plain textbook way, slow and short.
+The package works with closed derivatives and eliminates gains and the amplitudes of errors by least squares.  Here
+every group's sweeps are one long real vector with its dense covariance (white noise, drift, residual gain, flux
+noise), and the unknown gain of each path at each frequency is removed by a Schur complement: the plain textbook way,
+slow and short.
 """
 
 from __future__ import annotations
