@@ -21,7 +21,8 @@ from fluxsense.errors import InputError
 from fluxsense.infer.likelihood import RatioLikelihood
 from fluxsense.infer.limits import angular_error_rad, flux_map_rank, limits, offset_blur, rank_words
 from fluxsense.infer.modes import ascend
-from fluxsense.infer.orient import misfit_deviations, prepare, unreferenced_cooldowns
+from fluxsense.infer.noise import level_draws, measure_noise
+from fluxsense.infer.orient import integrated_kinds, misfit_deviations, prepare, unreferenced_cooldowns
 from fluxsense.infer.predictive import estimate_residual_gain, predictive_check
 from fluxsense.infer.problem import CampaignProblem
 from fluxsense.infer.unknowns import Unknowns
@@ -29,7 +30,7 @@ from fluxsense.infer.wiring import read_wiring, source_flux_scale_phi0
 from fluxsense.overview import overview, overview_lines
 from fluxsense.simulate import draw_truth, read_truth_source, simulate_digest, truth_text, write_campaign
 from fluxsense.study import Study
-from fluxsense.traces.digest import Digest
+from fluxsense.traces.digest import Digest, GroupKey, off_group_for
 
 
 @pytest.fixture(scope="module")
@@ -225,3 +226,47 @@ def test_overview_says_the_sign_rules(study: Study) -> None:
     text = "\n".join(overview_lines(document))
     assert "Rank of the flux map: 3" in text
     assert "transmits" in text
+
+
+@pytest.mark.parametrize("kind", ["complex", "magnitude"])
+def test_misfits_allow_for_a_noise_level_measured_by_few_repeats(tmp_path: Path, kind: str) -> None:
+    """Four repeats of 21 points: chi-square over an estimated level has the tails of an F law, not its own."""
+    study = calibration_study(kind, tmp_path)
+    values, blind = [], []
+    for seed in range(2000, 2060):
+        truth = draw_truth(study, seed)
+        digest = simulate_digest(study, truth)
+        unknowns = Unknowns(study, study.plan.cooldowns, leave_out=integrated_kinds(study))
+        likelihood = RatioLikelihood(study, digest, truth.port_signs, reference=truth.parameters)
+        problem = CampaignProblem(unknowns, likelihood)
+        start = np.zeros(unknowns.size)
+        start[:3] = truth.parameters.source[0] / study.source.size
+        mode = ascend(problem, start)
+        assert mode is not None
+        explicit, wide = problem.explicit(mode.x)
+        if misfit_deviations(problem, mode.x) > 10:  # the climb ended elsewhere
+            continue
+        values.append(predictive_check(explicit, wide, np.random.default_rng(0)).p_value)
+        likelihood.noise = replace(likelihood.noise, measured=False)
+        blind.append(predictive_check(explicit, wide, np.random.default_rng(0)).p_value)
+    assert len(values) > 55
+    assert np.sum(np.array(values) < 0.1) <= 13  # 6 expected, three standard errors
+    assert np.min(values) > 1e-4
+    assert np.median(values) > np.median(blind)
+
+
+def test_the_level_of_few_repeats_scatters_as_drawn(tmp_path: Path) -> None:
+    study = calibration_study("complex", tmp_path)
+    levels: dict[GroupKey, list[np.ndarray]] = {}
+    for seed in range(120):
+        digest = simulate_digest(study, draw_truth(study, seed))
+        white = measure_noise(digest, study.noise.white, 0.0, 0.0).white
+        for key in digest:
+            if key.pump_on:  # over the line's gain, which is another one in each campaign
+                off = digest[off_group_for(key, digest)].mean[[1, 2]]
+                levels.setdefault(key, []).append(white[key] ** 2 / np.median(np.abs(off), axis=1) ** 2)
+    for key, found in level_draws(digest, np.random.default_rng(0), 4000).items():
+        measured = np.array(levels[key])
+        spread = np.std(measured, axis=0) / np.mean(measured, axis=0)
+        np.testing.assert_allclose(spread, found.std(axis=0), rtol=5 / np.sqrt(2 * 120))
+        assert found.mean() == pytest.approx(1.0, abs=0.02)

@@ -102,6 +102,46 @@ def measure_noise(digest: Digest, stated_white: float, stated_gain: float, state
     return NoiseLevels(white, drift, bool(sums))
 
 
+def white_freedom(digest: Digest) -> dict[GroupKey, float]:
+    """Degrees of freedom behind the white variance that each group's repeats tell, per path; those that tell nothing left out.
+
+    Second differences of white noise depend on their neighbours (correlations -2/3 and 1/6), so that (N - 1)(F - 2) of them, with
+    two quadratures, count for 2/(1 + 2 (4/9 + 1/36)) times as many independent squares.
+    """
+    real = magnitudes_only(digest)
+    chosen = {key for key, group in digest.items() if group.count > 1}
+    if real:
+        strong = {key.isolator for key in chosen if not key.pump_on}
+        chosen = {key for key in chosen if not key.pump_on or key.isolator not in strong}
+    out = {}
+    for key in chosen:
+        points, repeats = digest[key].frequency_hz.size, digest[key].count - 1.0
+        squares = 2 * (points - 2.0) / (1 + 2 * (4 / 9 + 1 / 36)) if points >= 3 else 2.0 * points
+        out[key] = repeats * squares * (0.5 if real else 1.0)
+    return out
+
+
+def level_draws(digest: Digest, rng: np.random.Generator, draws: int) -> dict[GroupKey, FloatArray]:
+    """How far measured white variances may lie from the true ones: draws (n, 2) of their ratio for each pump-on group.
+
+    The same average as in `measure_noise` of the groups' own variances, each chi-square over its degrees of freedom.
+    """
+    freedom = white_freedom(digest)
+    own = {key: rng.chisquare(nu, (draws, 2)) / nu for key, nu in sorted(freedom.items())}
+    real = magnitudes_only(digest)
+    out = {}
+    for key in sorted(digest):
+        mine = [k for k in own if k.isolator == key.isolator]
+        if not key.pump_on or not mine:
+            continue
+        weights = {k: (digest[k].count - 1.0) * max(digest[k].frequency_hz.size - 2.0, 1.0) for k in mine}
+        pool = sum(weights[k] * own[k] for k in mine) / sum(weights.values())
+        weight = 0.0 if real or key not in own else weights[key]
+        level = (weight * own[key] if weight else 0.0) + _POOL_WEIGHT * pool
+        out[key] = np.asarray(level / (weight + _POOL_WEIGHT))
+    return out
+
+
 def magnitudes_only(digest: Digest) -> bool:
     """Whether no trace holds a phase: every mean is real, as an instrument without phase writes it."""
     return all(not np.any(group.mean[list(PATHS)].imag) for group in digest.values())

@@ -16,6 +16,7 @@ from scipy.special import gammaincc
 
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.likelihood import Family, RatioLikelihood
+from fluxsense.infer.noise import level_draws
 from fluxsense.infer.problem import DERIVATIVE_STEP, CampaignProblem
 from fluxsense.infer.suspects import Suspicion, suspicion
 
@@ -85,6 +86,11 @@ def predictive_check(problem: CampaignProblem, x: FloatArray, rng: np.random.Gen
         for f, r in zip(likelihood.families, ratios, strict=True)
     ]
     suspect = suspicion(problem, x, [r[0] for r in ratios], slopes, [r[0] for r in residuals], loud)
+    if likelihood.noise.measured:  # by few repeats: the true level is not the measured one
+        levels = level_draws(likelihood.digest, rng, REPLICATES)
+        for family, residual in zip(likelihood.families, residuals, strict=True):
+            for k, key in enumerate(family.on_keys):
+                residual[1:, k] /= np.sqrt(levels[key])[:, :, None] if key in levels else 1.0
     _add_slow_noise(likelihood.families, residuals, rng)
     # the same linear fit for the replicates (row 0, the data, is at its maximum already)
     score = np.zeros((REPLICATES, size))

@@ -14,6 +14,8 @@ equations).  Were the alternative free it would be s/V, and the unknowns would m
 Where magnitudes are used, points in a notch follow their exact law: their part of a score is the slope of the log density,
 and their part of V its expected information (`likelihood.Notch`).
 
+The noise is measured, by few repeats of few points at times, so that a score over its deviation has Student's law.
+
 Likewise every nuisance is compared with its prior: where model and prior hold, the posterior mean of a whitened nuisance is
 normal with variance one less its posterior variance (law of total variance; Evans and Moshonov, Bayesian Analysis 1, 893
 (2006), on conflict of prior and data, from memory).
@@ -26,10 +28,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr, stdtr, stdtrit
 
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.likelihood import Family, Notch
+from fluxsense.infer.noise import white_freedom
 from fluxsense.infer.problem import CampaignProblem
 from fluxsense.units import format_quantity
 
@@ -54,6 +57,7 @@ SHOWN_PROBABILITY = 1e-3
 SMALLEST_VARIANCE = 1e-5
 """Part of an alternative's information that the unknowns must leave for it to be tried."""
 SMALLEST_SPREAD = 0.05
+STATED_FREEDOM = 1e9
 UNSEEN_SHIFT = 2.0
 UNSEEN_PHI0 = 0.1
 """An unseen change of flux counts up to that size, and is spoken of if it moves the direction by that many deviations."""
@@ -199,16 +203,28 @@ def suspicion(
     conflict = _conflict(problem, x, covariance)
     if not found:
         return conflict
-    chances = [min(1.0, 2 * len(found) * float(ndtr(-np.sqrt(value)))) for value, _, _ in found]
+    freedom = _freedom(problem)
+    chances = [min(1.0, 2 * len(found) * float(stdtr(freedom, -np.sqrt(value)))) for value, _, _ in found]
     worst = int(np.argmax([value for value, _, _ in found]))
     shift = max((s for p, (_, s, _) in zip(chances, found, strict=True) if p < SHOWN_PROBABILITY), default=0.0)
     result = replace(conflict, probability=chances[worst], name=found[worst][2], shift_sd=shift, tests=len(found))
-    reach = float(-ndtri(0.5 * SHOWN_PROBABILITY / len(found)))
+    reach = float(-stdtrit(freedom, 0.5 * SHOWN_PROBABILITY / len(found)))
     small = [h for h in hidden if reach * h[1] <= UNSEEN_PHI0]
     if not small:
         return result
     moved, flux, loop = max(small)
     return replace(result, unseen_loop=loop, unseen_phi0=reach * flux, unseen_shift_sd=reach * moved)
+
+
+def _freedom(problem: CampaignProblem) -> float:
+    """Degrees of freedom behind the noise that a score is measured with, of the isolator with fewest; many if it was stated."""
+    likelihood = problem.likelihood
+    if not likelihood.noise.measured:
+        return STATED_FREEDOM
+    sums: dict[str, float] = {}
+    for key, nu in white_freedom(likelihood.digest).items():
+        sums[key.isolator] = sums.get(key.isolator, 0.0) + nu
+    return min(sums.values(), default=STATED_FREEDOM)
 
 
 def unseen_words(found: Suspicion) -> list[str]:
