@@ -521,6 +521,13 @@ def layout_lines(document: dict[str, Any]) -> list[str]:
     else:
         lines.append(" no regular ring of equal loops keeps the rules)")
     lines += [f"The present layout breaks a rule: {w}" for w in document["rules_broken_now"]]
+    entry = document["comparison"]["position_known" if document["position_known"] else "position_as_stated"]
+    now, then = (entry[which][document["criterion"]] for which in ("now", "proposed"))
+    if (then > now) == (document["criterion"] in ("error", "A", "worst")) and then != now:
+        lines.append(
+            "The layout proposed is WORSE than the present one by the criterion searched for: the search was short, or the rules "
+            "allow no better. Try more --starts and --steps."
+        )
     lines += ["", "Proposed loops (centre and extent in um):"]
     for loop in document["loops"]:
         x, y = (1e6 * v for v in loop["center_m"])

@@ -14,6 +14,7 @@ from design_scenarios import chip, ring
 from fluxsense.cli import main
 from fluxsense.design.layout import study_layout
 from fluxsense.design.study_text import study_text
+from fluxsense.proposals import layout_lines, propose_layout
 from fluxsense.report.design import draw_layout
 from fluxsense.study import Data, KeepOut, LayoutRules, Study, read_study
 
@@ -112,6 +113,17 @@ def test_layout_trusts_the_errors_of_the_reading_asked_for(tmp_path: Path, capsy
         "    NOT VALID as predictions (now, even ring, proposed): over a tenth of the angular errors exceed 15 degrees. "
         "They still rank layouts.\n" in texts[0]
     )
+
+
+def test_layout_says_when_its_proposal_is_worse(tmp_path: Path) -> None:
+    study = small()
+    document = propose_layout(study, starts=1, steps=1).document
+    entry = document["comparison"]["position_as_stated"]
+    for criterion, worse in (("error", 1.1), ("information", 0.9)):
+        entry["proposed"][criterion] = worse * entry["now"][criterion]
+        assert sum("is WORSE than" in line for line in layout_lines(document | {"criterion": criterion})) == 1
+        entry["proposed"][criterion] = entry["now"][criterion] / worse
+        assert not any("is WORSE than" in line for line in layout_lines(document | {"criterion": criterion}))
 
 
 def test_layout_says_that_no_ring_keeps_the_rules(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
