@@ -20,6 +20,7 @@ from outside_simulator import STAGES, OutsideStudy, Truth, quantity, write_campa
 
 from fluxsense import read_study
 from fluxsense.campaign import load_screened
+from fluxsense.characterize.section import STAGE_KEYS
 from fluxsense.design.sensitivity import planned_experiment, points_at, predict
 from fluxsense.device.chip import ChipModel, ChipParameters, Probe, off_probe, setting_probe
 from fluxsense.infer.orient import orient
@@ -30,19 +31,6 @@ ComplexArray = NDArray[np.complex128]
 FOLDER = Path(__file__).parent / "outside"
 STUDIES = sorted(path.stem for path in FOLDER.glob("*.toml"))
 DRAWS = 2
-STAGE_KEYS = {
-    "signal_frequency": "signal_frequency_hz",
-    "signal_linewidth": "signal_linewidth_hz",
-    "signal_internal_loss": "signal_internal_hz",
-    "signal_share": "signal_share",
-    "idler_frequency": "idler_frequency_hz",
-    "idler_linewidth": "idler_linewidth_hz",
-    "idler_internal_loss": "idler_internal_hz",
-    "idler_termination": "idler_termination_hz",
-    "idler_share": "idler_share",
-    "coupling": "coupling_hz",
-}
-"""Values of a stage that may be unknown: key in the study file, name in the package."""
 FLUX_TOLERANCE_PHI0 = 2e-14
 """Of fluxes up to 0.3 Phi0; measured: 4e-16, from the rounding of both sides."""
 TOLERANCE = 1e-11

@@ -22,9 +22,8 @@ from fluxsense.design.sensitivity import (
     planned_experiment,
     points_at,
     predict,
-    regress,
 )
-from fluxsense.design.timeline import gathered, spread_over_probes
+from fluxsense.design.timeline import gathered
 from fluxsense.device.chip import mutual_matrix_phi0_per_a
 from fluxsense.infer.directions import angle_between_rad, equal_area_points
 from fluxsense.infer.limits import flux_map_rank, rank_words, reference_words, zero_bias_words
@@ -152,18 +151,13 @@ def _mismatch(
     for n, (block, target) in enumerate(zip(experiment.blocks, truth, strict=True)):
         bench = experiment.benches[block.bench]
         flux = bench_flux(experiment, bench, block, parameters, chain)
-        s, slopes = bench.slopes(flux, parameters)
-        if experiment.slow is not None:
-            slopes = spread_over_probes(slopes)
+        s, slopes = experiment.slopes(bench, flux, parameters)
         apart = target - s
-        magnitude = experiment.study.data.kind == "magnitude"
-        if magnitude:  # along s, as long as the magnitudes are apart
+        if experiment.magnitude:  # along s, as long as the magnitudes are apart
             size = np.maximum(np.abs(s), 1e-300)
             apart = (np.abs(target) / size - 1) * s
         more = np.concatenate([slopes, apart[:, None]], axis=1)
-        sweeps = np.array(block.sweeps)
-        found = regress(s, more, sweeps, experiment.noise, experiment.density, magnitude=magnitude)
-        inside = found.information
+        inside = experiment.regress(s, more, np.array(block.sweeps)).information
         local = block_slopes(experiment, n, chain)
         amplitudes = local.shape[2] - unknowns.size
         jacobian = np.zeros((x.shape[0], local.shape[1] + 1, count + 1 + amplitudes))

@@ -170,10 +170,9 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
     The data are each block's estimates of its local quantities (fluxes, pump strength and so on), normal about the values
     that the chip has at theta with the covariance of the block's regression at the true point (with slow flux noise, that of
     all blocks of an isolator together): sufficient to first order in the noise, while fluxes depend on source and position
-    without any linearisation.  The evidence draws come from a
-    multivariate Student distribution (5 degrees of freedom) about the mode that the outcome leads to, in the normal
-    approximation, with `widen` times the predicted width: about the truth itself, which nobody knows who sees the outcome, the
-    lower bound would not be one.
+    without any linearisation.  The evidence draws come from a multivariate Student distribution (5 degrees of freedom) about
+    the mode that the outcome leads to, in the normal approximation, with `widen` times the predicted width: about the truth
+    itself, which nobody knows who sees the outcome, the lower bound would not be one.
 
     Parameters
     ----------

@@ -33,9 +33,8 @@ from fluxsense.design.sensitivity import (
     planned_experiment,
     planned_unknowns,
     predict,
-    regress,
 )
-from fluxsense.design.timeline import gathered, spread_over_probes
+from fluxsense.design.timeline import gathered
 from fluxsense.device.chip import loop_indices, mutual_matrix_phi0_per_a, nominal_parameters
 from fluxsense.errors import InputError
 from fluxsense.executors import Workers, ordered_map
@@ -246,12 +245,8 @@ def _table(experiment: Experiment, number: int, sweeps: FloatArray) -> _Table:
     parts = []
     for start in range(0, len(grid), 128):
         chosen = grid[start : start + 128]
-        s, slopes = bench.slopes(chosen, one.repeated(len(chosen)))
-        if experiment.slow is not None:
-            slopes = spread_over_probes(slopes)
-        magnitude = study.data.kind == "magnitude"
-        found = regress(s, slopes, sweeps, experiment.noise, experiment.density, magnitude=magnitude)
-        parts.append(found.information)
+        s, slopes = experiment.slopes(bench, chosen, one.repeated(len(chosen)))
+        parts.append(experiment.regress(s, slopes, sweeps).information)
     values = np.concatenate(parts)
     return _Table(middle, TABLE_REACH_PHI0, values.reshape(TABLE_NODES, TABLE_NODES, *values.shape[1:]))
 

@@ -313,6 +313,24 @@ class Experiment:
         """Chip parameters of whitened vectors (B, D)."""
         return self.unknowns.parameters(x)
 
+    @property
+    def magnitude(self) -> bool:
+        """Whether only magnitudes are used."""
+        return self.study.data.kind == "magnitude"
+
+    def slopes(
+        self, bench: Bench, flux_phi0: FloatArray, parameters: ChipParameters
+    ) -> tuple[ComplexArray, ComplexArray]:
+        """`Bench.slopes`, with slow flux noise also those by the flux of single probes (`timeline.spread_over_probes`)."""
+        s, slopes = bench.slopes(flux_phi0, parameters)
+        return s, slopes if self.slow is None else spread_over_probes(slopes)
+
+    def regress(
+        self, s: ComplexArray, slopes: ComplexArray, sweeps: FloatArray, *, derivatives: bool = False
+    ) -> Regression:
+        """`regress` with the experiment's noise, density and kind of data."""
+        return regress(s, slopes, sweeps, self.noise, self.density, magnitude=self.magnitude, derivatives=derivatives)
+
 
 def planned_experiment(
     study: Study,
@@ -612,18 +630,8 @@ def block_regression(
     """The regression of one block at a batch of points; with slow flux noise also about the fluxes of single probes."""
     bench = experiment.benches[block.bench]
     flux = bench_flux(experiment, bench, block, parameters, chain)
-    s, slopes = bench.slopes(flux, parameters)
-    if experiment.slow is not None:
-        slopes = spread_over_probes(slopes)
-    return regress(
-        s,
-        slopes,
-        np.array(block.sweeps),
-        experiment.noise,
-        experiment.density,
-        magnitude=experiment.study.data.kind == "magnitude",
-        derivatives=derivatives,
-    )
+    s, slopes = experiment.slopes(bench, flux, parameters)
+    return experiment.regress(s, slopes, np.array(block.sweeps), derivatives=derivatives)
 
 
 def predict(experiment: Experiment, x: FloatArray) -> Prediction:

@@ -19,6 +19,7 @@ from fluxsense.traces.touchstone import Sweep
 FEWEST_REPEATS = 5
 """With fewer repeats no majority can be told from its outliers: a sweep is named, but not left out."""
 FEWEST_TO_NAME = 3
+"""With fewer repeats than that no sweep is even named."""
 FACTOR = 4.0
 """Mean squared deviation, in robust variances, above which a sweep is distrusted.
 
@@ -107,8 +108,11 @@ def repeat_scores(values: NDArray[np.complex128]) -> NDArray[np.float64]:
 def gain_is_strange(values: NDArray[np.complex128]) -> NDArray[np.bool_]:
     """Whether the gain of a sweep (N, 2, K) in a path is off by more than `GAIN_OFF`, and stands out from its repeats; (N,)."""
     off = np.abs(_deviations(values)[0] - 1)  # (N, 2)
-    others = np.array([np.median(np.delete(off, n, axis=0), axis=0) for n in range(len(off))])
-    return np.asarray(np.any(off > np.maximum(GAIN_OFF, _allowed(len(off)) * 1.4826 * others), axis=1))
+    found = np.any(off > GAIN_OFF, axis=1)
+    for n in np.flatnonzero(found):
+        others = 1.4826 * np.median(np.delete(off, n, axis=0), axis=0)
+        found[n] = np.any((off[n] > GAIN_OFF) & (off[n] > _allowed(len(off)) * others))
+    return np.asarray(found)
 
 
 def stands_out(values: NDArray[np.complex128], number: int) -> bool:
