@@ -673,8 +673,8 @@ def _heading(path: str) -> str:
 def _nearest(name: str, names: Sequence[str]) -> str:
     """Remedy for a name that is not defined."""
     near = difflib.get_close_matches(name[:80], names, n=1)
-    known = ", ".join(names[:20]) + (", ..." if len(names) > 20 else "")
-    return (f'Did you mean "{near[0]}"? ' if near else "") + (f"Known: {known}" if names else "None is defined")
+    known = ", ".join(_key_text(n) for n in names[:20]) + (", ..." if len(names) > 20 else "")
+    return (f"Did you mean {shown(near[0])}? " if near else "") + (f"Known: {known}" if names else "None is defined")
 
 
 def _as_float(value: Any) -> float | None:

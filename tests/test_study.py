@@ -674,6 +674,16 @@ def _numbers(value):
             yield from _numbers(x)
 
 
+def test_a_list_of_known_names_is_printable_whatever_the_names_are():
+    """Found by the test below: a name with a line break was refused, and repeated as it is where names are listed."""
+    tree = copy.deepcopy(TREE)
+    tree["loop"][0]["name"] = "near\nloop" + 60 * "x"
+    faults: list[str] = []
+    _read_root(tree, Path("s.toml"), faults, "")
+    assert any("Known: near\\nloopxxx" in fault for fault in faults)
+    assert all(fault.isprintable() for fault in faults)
+
+
 @settings(max_examples=250, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 @given(mutated())
 def test_any_tree_gives_a_study_or_sentences(tree):
