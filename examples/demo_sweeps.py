@@ -12,9 +12,9 @@ import argparse
 from pathlib import Path
 
 from fluxsense.characterize.virtual import SweepPlan, virtual_sweeps
+from fluxsense.data.log import write_log
+from fluxsense.data.touchstone import write_sweep
 from fluxsense.study import read_study
-from fluxsense.traces.log import write_log
-from fluxsense.traces.touchstone import write_sweep
 
 HEAD = """# A study to be characterized.  Everything in this scenario is invented: the chip, the sweeps, the numbers.
 format = 1

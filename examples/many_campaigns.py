@@ -13,7 +13,7 @@ import argparse
 from typing import Any
 
 from fluxsense import load_screened, orient, read_study
-from fluxsense.executors import Processes, ordered_map
+from fluxsense.base.executors import Processes, ordered_map
 
 
 def answer(settings: dict[str, Any], path: str) -> dict[str, Any]:

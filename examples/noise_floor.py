@@ -16,16 +16,16 @@ from dataclasses import replace
 import numpy as np
 from matplotlib.figure import Figure
 
+from fluxsense.base.units import parse_quantity
+from fluxsense.data.digest import Digest
 from fluxsense.device.chip import nominal_parameters
-from fluxsense.infer.likelihood import RatioLikelihood
-from fluxsense.infer.limits import angular_error_rad, information_at
+from fluxsense.infer.budget import angular_error_rad, information_at
 from fluxsense.infer.orient import integrated_kinds
-from fluxsense.infer.problem import CampaignProblem
-from fluxsense.infer.unknowns import Unknowns
+from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.problem import CampaignProblem
+from fluxsense.model.unknowns import Unknowns
 from fluxsense.simulate import draw_truth, simulate_digest
 from fluxsense.study import Study, read_study
-from fluxsense.traces.digest import Digest
-from fluxsense.units import parse_quantity
 
 REPEATS = (1, 3, 10, 30, 100, 300, 1000, 3000, 10000)
 

@@ -13,7 +13,7 @@ import argparse
 import numpy as np
 from matplotlib.figure import Figure
 
-from fluxsense.infer.rice import log_power_density
+from fluxsense.model.rice import log_power_density
 
 REPEATS = (16, 64, 256, 1024, 4096)
 NOISE = 0.01

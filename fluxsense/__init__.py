@@ -12,8 +12,8 @@ __version__ = "0.1.0"
 
 _WHERE = {
     "read_study": "fluxsense.study",
-    "load_campaign": "fluxsense.campaign",
-    "load_screened": "fluxsense.campaign",
+    "load_campaign": "fluxsense.data.campaign",
+    "load_screened": "fluxsense.data.campaign",
     "orient": "fluxsense.infer.orient",
     "overview": "fluxsense.overview",
     "draw_truth": "fluxsense.simulate",
@@ -25,8 +25,8 @@ _WHERE = {
 __all__ = ["__version__", *_WHERE]
 
 if TYPE_CHECKING:
-    from fluxsense.campaign import load_campaign as load_campaign
-    from fluxsense.campaign import load_screened as load_screened
+    from fluxsense.data.campaign import load_campaign as load_campaign
+    from fluxsense.data.campaign import load_screened as load_screened
     from fluxsense.infer.orient import orient as orient
     from fluxsense.overview import overview as overview
     from fluxsense.report.page import write_report as write_report

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from fluxsense.campaign import load_screened, load_votes
+from fluxsense.base.errors import FluxsenseError
+from fluxsense.base.executors import Workers, ordered_map
+from fluxsense.data.campaign import load_screened, load_votes
 from fluxsense.device.chip import check_geometry
-from fluxsense.errors import FluxsenseError
-from fluxsense.executors import Workers, ordered_map
 from fluxsense.infer.orient import orient
-from fluxsense.infer.orient_votes import orient_votes
+from fluxsense.infer.orient_counts import orient_votes
 from fluxsense.study import read_study
 
 
@@ -52,7 +52,7 @@ def orient_each(
         Of each inference.
     wanted_ess : float, optional
         Effective samples; each study's by default.
-    executor : concurrent.futures.Executor or fluxsense.executors.Processes, optional
+    executor : concurrent.futures.Executor or fluxsense.base.executors.Processes, optional
         None infers here, one after the other; the results are the same.
 
     Yields

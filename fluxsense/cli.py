@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from fluxsense import __version__
-from fluxsense.errors import FluxsenseError, InputError
+from fluxsense.base.errors import FluxsenseError, InputError
 from fluxsense.study import Study, read_study
 
 ROOM_BYTES = 20_000_000
@@ -201,7 +201,7 @@ def _print_json(document: Any) -> None:
 
 
 def _write(path: Path, text: str) -> None:
-    from fluxsense.traces.files import write_beside
+    from fluxsense.base.files import write_beside
 
     write_beside(path, text.encode("utf-8"), sync=True)
 
@@ -227,7 +227,7 @@ def _folder(path: Path) -> Path:
 
 def _hold(options: argparse.Namespace, folder: Path) -> Path:
     """Make a folder and keep other runs out of it until the command ends."""
-    from fluxsense.traces.files import only_writer
+    from fluxsense.base.files import only_writer
 
     options.held.enter_context(only_writer(_folder(folder)))
     return folder
@@ -341,7 +341,7 @@ def _check(options: argparse.Namespace) -> int:
 def _trace_summary(study: Study) -> dict[str, Any] | None:
     if not study.log.exists():
         return None
-    from fluxsense.campaign import campaign_rows
+    from fluxsense.data.campaign import campaign_rows
 
     rows = campaign_rows(study)
     return {
@@ -388,7 +388,7 @@ def _orient(options: argparse.Namespace) -> int:
     if options.seed < 0:
         raise InputError(f"the seed {options.seed} is negative", remedy="Use a whole number from 0 up")
     _least(options, workers=1)
-    from fluxsense.campaign import load_screened
+    from fluxsense.data.campaign import load_screened
     from fluxsense.device.chip import check_geometry
 
     check_geometry(study)
@@ -396,7 +396,7 @@ def _orient(options: argparse.Namespace) -> int:
     ticker = _Ticker(options.json)
     if study.data.kind == "direction":
         return _orient_votes(options, study, folder, ticker)
-    from fluxsense.executors import Processes
+    from fluxsense.base.executors import Processes
 
     digest, distrusted = load_screened(
         study,
@@ -418,7 +418,7 @@ def _orient(options: argparse.Namespace) -> int:
         quadrature_file=folder / "quadrature.npz",
     )
     _keep(folder / "result.json", result.document)
-    from fluxsense.confidence.stored import stored_from
+    from fluxsense.detection.stored import stored_from
 
     digest.save(folder / "digest.npz")
     stored_from(result).save(folder / "posterior.npz")
@@ -427,8 +427,8 @@ def _orient(options: argparse.Namespace) -> int:
 
 def _orient_votes(options: argparse.Namespace, study: Study, folder: Path, ticker: _Ticker) -> int:
     """`orient` for a campaign of which only the directions of transmission are used."""
-    from fluxsense.campaign import load_votes
-    from fluxsense.infer.orient_votes import orient_votes
+    from fluxsense.data.campaign import load_votes
+    from fluxsense.infer.orient_counts import orient_votes
 
     votes, data_hash = load_votes(
         study, lambda done, total: ticker("reading directions", done / total, f"{done} of {total}")
@@ -472,8 +472,8 @@ def _answered(options: argparse.Namespace, study: Study, folder: Path, ticker: _
 
 def _campaign_digest(study: Study, folder: Path, ticker: _Ticker) -> Any:
     """The digest of the study's traces; traces that a former digest holds are only compared by their hashes."""
-    from fluxsense.campaign import campaign_rows
-    from fluxsense.traces.digest import digest_campaign, load
+    from fluxsense.data.campaign import campaign_rows
+    from fluxsense.data.digest import digest_campaign, load
 
     rows = campaign_rows(study)
 
@@ -495,16 +495,16 @@ def _detect(options: argparse.Namespace) -> int:
     if options.seed < 0 or options.simulations < 0:
         raise InputError("the seed or the number of simulations is negative", remedy="Use whole numbers from 0 up")
     _least(options, workers=1)
-    from fluxsense.confidence.detect import (
+    from fluxsense.base.executors import Processes
+    from fluxsense.detection.detect import (
         Promise,
         compare_sources,
         confidence_lines,
         detect,
         require_complex_traces,
     )
-    from fluxsense.confidence.stored import load_stored, stored_from
+    from fluxsense.detection.stored import load_stored, stored_from
     from fluxsense.device.chip import check_geometry
-    from fluxsense.executors import Processes
     from fluxsense.simulate import draw_truth, simulate_digest
 
     promise = Promise(options.false_alarm, options.detection)
@@ -574,7 +574,7 @@ def _detect(options: argparse.Namespace) -> int:
 def _direction(text: str) -> Any:
     import numpy as np
 
-    from fluxsense.infer.directions import vector_from_angles
+    from fluxsense.base.sphere import vector_from_angles
 
     parts = text.split(",")
     try:
@@ -648,9 +648,9 @@ def _least(options: argparse.Namespace, **least: int) -> None:
 
 def _write_proposal(proposal: Any, folder: Path, stem: str, lines: list[str], options: argparse.Namespace) -> None:
     """The document, the study and the figures of a design, then the text or the JSON."""
+    from fluxsense.base.files import write_beside
     from fluxsense.design.study_text import study_text
     from fluxsense.report.figures import image_bytes
-    from fluxsense.traces.files import write_beside
 
     _keep(folder / f"{stem}.json", proposal.document)
     _write(folder / "study.toml", study_text(proposal.study))
@@ -728,7 +728,7 @@ def _layout(options: argparse.Namespace) -> int:
     folder = _ready(Path(options.out) if options.out else study.folder / "layout")
     _hold(options, folder)
     ticker = _Ticker(options.json)
-    from fluxsense.executors import Processes
+    from fluxsense.base.executors import Processes
 
     proposal = propose_layout(
         study,

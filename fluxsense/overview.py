@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from fluxsense.base.units import format_quantity, unit_of_source
 from fluxsense.device.chip import (
     ChipModel,
     Probe,
@@ -18,9 +19,8 @@ from fluxsense.device.chip import (
     study_flux_map,
 )
 from fluxsense.device.ring import quarter_phase
-from fluxsense.infer.limits import flux_map_rank, rank_words, reference_words, zero_bias_words
+from fluxsense.infer.budget import flux_map_rank, rank_words, reference_words, zero_bias_words
 from fluxsense.study import Study
-from fluxsense.units import format_quantity, unit_of_source
 
 SIGN_PATTERNS = ((1, 1), (-1, 1), (1, -1), (-1, -1))
 ENOUGH_ISOLATION_DB = 15.0

@@ -10,6 +10,9 @@ from typing import Any
 import numpy as np
 from matplotlib.figure import Figure
 
+from fluxsense.base.errors import InputError
+from fluxsense.base.executors import Workers
+from fluxsense.base.units import format_quantity
 from fluxsense.design.ambiguity import ambiguity_map, ambiguity_words, information_words
 from fluxsense.design.count import CountResult, compare_counts
 from fluxsense.design.information_gain import chip_gain
@@ -38,9 +41,7 @@ from fluxsense.design.schedule import (
 from fluxsense.design.sensitivity import VALID_ERROR_DEG, direction_points, planned_experiment, predict
 from fluxsense.design.working_point import best_working_point, landscape
 from fluxsense.device.chip import check_geometry, loop_outlines_m
-from fluxsense.errors import InputError
-from fluxsense.executors import Workers
-from fluxsense.infer.limits import KIND_WORDS
+from fluxsense.infer.budget import KIND_WORDS
 from fluxsense.magnetics.loops import distance_to_outline
 from fluxsense.report.design import (
     draw_ambiguity,
@@ -50,7 +51,6 @@ from fluxsense.report.design import (
     draw_schedule,
 )
 from fluxsense.study import Study
-from fluxsense.units import format_quantity
 
 Progress = Callable[[str, float, str], None]
 
@@ -390,7 +390,7 @@ def propose_layout(
     starts, steps : int
     counts : sequence of int
         Numbers of isolators to compare first, with half the starts and steps each; the best is laid out.
-    executor : concurrent.futures.Executor or fluxsense.executors.Processes, optional
+    executor : concurrent.futures.Executor or fluxsense.base.executors.Processes, optional
     progress : callable, optional
 
     Returns

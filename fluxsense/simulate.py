@@ -13,17 +13,17 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.errors import InputError
+from fluxsense.base.files import write_beside
+from fluxsense.base.units import format_quantity, watt_to_dbm
+from fluxsense.data.digest import Digest, DigestBuilder, GroupKey, group_key
+from fluxsense.data.log import LogRow, write_log
+from fluxsense.data.touchstone import Sweep, write_sweep
 from fluxsense.device.chip import ChipModel, ChipParameters, Probe, off_probe, setting_probe
-from fluxsense.errors import InputError
-from fluxsense.infer.slow import draw as draw_slow
-from fluxsense.infer.unknowns import Unknowns
-from fluxsense.infer.votes import VoteModel
+from fluxsense.infer.counts import VoteModel
+from fluxsense.model.flicker import draw as draw_slow
+from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study, Table, read_tree
-from fluxsense.traces.digest import Digest, DigestBuilder, GroupKey, group_key
-from fluxsense.traces.files import write_beside
-from fluxsense.traces.log import LogRow, write_log
-from fluxsense.traces.touchstone import Sweep, write_sweep
-from fluxsense.units import format_quantity, watt_to_dbm
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -19,8 +19,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from .errors import InputError
-from .units import EXAMPLE, OWN_UNIT, format_quantity, parse_quantity, shown
+from fluxsense.base.errors import InputError
+from fluxsense.base.units import EXAMPLE, OWN_UNIT, format_quantity, parse_quantity, shown
 
 FORMAT_VERSION: Final = 1
 MAX_STUDY_BYTES: Final = 500_000  # the parser takes about two seconds for a megabyte of short lists

@@ -1,4 +1,4 @@
-"""Functions that the tests of `fluxsense.executors` run in other processes."""
+"""Functions that the tests of `fluxsense.base.executors` run in other processes."""
 
 from __future__ import annotations
 

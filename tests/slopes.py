@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from fluxsense.infer.problem import Problem, curvature
+from fluxsense.model.problem import Problem, curvature
 
 
 def check_slopes(problem: Problem, x: npt.NDArray[np.float64]) -> None:

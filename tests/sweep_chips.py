@@ -11,9 +11,9 @@ import numpy as np
 from fluxsense.characterize.records import Record, SweepSet, gather
 from fluxsense.characterize.rough import RoughStudy, read_rough
 from fluxsense.characterize.virtual import SweepPlan, virtual_sweeps
+from fluxsense.data.log import LogRow
+from fluxsense.data.touchstone import Sweep
 from fluxsense.study import Study, read_study
-from fluxsense.traces.log import LogRow
-from fluxsense.traces.touchstone import Sweep
 
 PLAN = SweepPlan(flux_points=25, working_phi0=((0.5, 0.5), (1.1, 1.1)), powers=5, frequencies=5, phases=4)
 

@@ -35,7 +35,7 @@ WELL: Final = 0.07
 """Root mean square misfit of a track, in linewidths, that a right kind of ring stays below."""
 POOR_CHI2, BAD_CHI2 = 1.5, 6.0
 JUMP_SUSPECTED, JUMP_CERTAIN = 30.0, 150.0
-"""Fall of chi2 with a step of both fluxes: by tests/characterize_coverage.py below 10 on ten good chips; flux noise of 1 mPhi0
+"""Fall of chi2 with a step of both fluxes: by tests/validation/characterize_coverage.py below 10 on ten good chips; flux noise of 1 mPhi0
 from sweep to sweep gave at most 13, once 78."""
 DECISIVE: Final = 10.0
 

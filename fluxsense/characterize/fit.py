@@ -16,12 +16,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import least_squares
 
+from fluxsense.base.units import dbm_to_watt
 from fluxsense.characterize.model import IsolatorModel, Misfit, Parameter
 from fluxsense.characterize.records import Record, phasor, repeat_noise
 from fluxsense.characterize.tracks import Shape, Track
 from fluxsense.device.ring import mode_frequency_hz
 from fluxsense.study import Study
-from fluxsense.units import dbm_to_watt
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]

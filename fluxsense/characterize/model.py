@@ -23,12 +23,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.units import dbm_to_watt
 from fluxsense.characterize.records import Record
 from fluxsense.device.chip import ChipModel, Probe, nominal_parameters
 from fluxsense.device.ring import follow_branch
 from fluxsense.magnetics.flux_map import bias_flux
 from fluxsense.study import Study
-from fluxsense.units import dbm_to_watt
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]

@@ -12,11 +12,11 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.campaign import campaign_rows
-from fluxsense.errors import InputError
+from fluxsense.base.errors import InputError
+from fluxsense.data.campaign import campaign_rows
+from fluxsense.data.log import LogRow
+from fluxsense.data.touchstone import Sweep, read_sweep
 from fluxsense.study import Study
-from fluxsense.traces.log import LogRow
-from fluxsense.traces.touchstone import Sweep, read_sweep
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]

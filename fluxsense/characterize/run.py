@@ -14,6 +14,7 @@ import numpy.typing as npt
 import scipy
 
 from fluxsense import __version__
+from fluxsense.base.units import dbm_to_watt, format_quantity
 from fluxsense.characterize.faults import (
     Fault,
     decide_kind,
@@ -39,7 +40,6 @@ from fluxsense.characterize.rough import RoughStudy, with_placeholders
 from fluxsense.characterize.section import characterized_tree
 from fluxsense.characterize.tracks import SHAPE_WORDS, Track, find_track, fit_shapes, main_lines, ramp_rows
 from fluxsense.study import Study, study_of_tree
-from fluxsense.units import dbm_to_watt, format_quantity
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -20,11 +20,11 @@ from typing import Any, Final
 
 import numpy as np
 
+from fluxsense.base.errors import InputError
+from fluxsense.base.files import write_beside
+from fluxsense.base.units import format_quantity
 from fluxsense.characterize.fit import IsolatorFit
-from fluxsense.errors import InputError
 from fluxsense.study import study_of_tree
-from fluxsense.traces.files import write_beside
-from fluxsense.units import format_quantity
 
 STAGE_KEYS: Final = {
     "signal_frequency": "signal_frequency_hz",

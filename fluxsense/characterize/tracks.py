@@ -19,10 +19,10 @@ import numpy.typing as npt
 from scipy.ndimage import median_filter
 from scipy.optimize import least_squares
 
+from fluxsense.base.errors import InputError
 from fluxsense.characterize.records import Record
 from fluxsense.device.chip import loop_indices
 from fluxsense.device.ring import follow_branch, inductance_ratio, mode_frequency_hz
-from fluxsense.errors import InputError
 from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]

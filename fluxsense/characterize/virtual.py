@@ -11,14 +11,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.units import dbm_to_watt, watt_to_dbm
 from fluxsense.characterize.tracks import main_lines
+from fluxsense.data.log import LogRow
+from fluxsense.data.touchstone import Sweep
 from fluxsense.device.chip import ChipModel, Probe, loop_indices, matched_pump_frequency_hz, nominal_parameters
 from fluxsense.device.ring import follow_branch
 from fluxsense.simulate import line_gain
 from fluxsense.study import Study
-from fluxsense.traces.log import LogRow
-from fluxsense.traces.touchstone import Sweep
-from fluxsense.units import dbm_to_watt, watt_to_dbm
 
 FloatArray = npt.NDArray[np.float64]
 

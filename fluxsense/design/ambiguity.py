@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.sphere import angle_between_rad, equal_area_points
 from fluxsense.design.sensitivity import (
     Experiment,
     bench_flux,
@@ -25,8 +26,7 @@ from fluxsense.design.sensitivity import (
 )
 from fluxsense.design.timeline import gathered
 from fluxsense.device.chip import mutual_matrix_phi0_per_a
-from fluxsense.infer.directions import angle_between_rad, equal_area_points
-from fluxsense.infer.limits import flux_map_rank, rank_words, reference_words, zero_bias_words
+from fluxsense.infer.budget import flux_map_rank, rank_words, reference_words, zero_bias_words
 from fluxsense.study import BiasLine, Chip, Setting, State, Study
 
 FloatArray = npt.NDArray[np.float64]

@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+from fluxsense.base.errors import InputError
+from fluxsense.base.executors import Workers
 from fluxsense.design.layout import CRITERIA, Judge, all_criteria, judged, search_layout, search_points, with_layout
-from fluxsense.errors import InputError
-from fluxsense.executors import Workers
 from fluxsense.study import BiasLine, Study
 
 Progress = Callable[[str, float, str], None]

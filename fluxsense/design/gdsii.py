@@ -15,11 +15,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.errors import InputError
+from fluxsense.base.files import read_bytes, write_beside
+from fluxsense.base.units import shown
 from fluxsense.design.layout import Layout
-from fluxsense.errors import InputError
 from fluxsense.study import Study
-from fluxsense.traces.files import read_bytes, write_beside
-from fluxsense.units import shown
 
 FloatArray = npt.NDArray[np.float64]
 

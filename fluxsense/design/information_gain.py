@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.errors import InputError
 from fluxsense.design.sensitivity import (
     Block,
     Experiment,
@@ -32,7 +33,6 @@ from fluxsense.design.sensitivity import (
 )
 from fluxsense.design.timeline import gathered, with_amplitudes
 from fluxsense.device.chip import ChipParameters
-from fluxsense.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 

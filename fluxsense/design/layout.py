@@ -20,7 +20,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.constants import FLUX_QUANTUM_WB
+from fluxsense.base.constants import FLUX_QUANTUM_WB
+from fluxsense.base.errors import InputError
+from fluxsense.base.executors import Workers, ordered_map
 from fluxsense.design.outlines import FREE_CORNERS, FREE_RANGE, RuleBook, Shape, area_m2, shape_of
 from fluxsense.design.sensitivity import (
     Experiment,
@@ -36,11 +38,9 @@ from fluxsense.design.sensitivity import (
 )
 from fluxsense.design.timeline import gathered
 from fluxsense.device.chip import loop_indices, mutual_matrix_phi0_per_a, nominal_parameters
-from fluxsense.errors import InputError
-from fluxsense.executors import Workers, ordered_map
-from fluxsense.infer.unknowns import Unknowns
 from fluxsense.magnetics.loops import area_vector, place
 from fluxsense.magnetics.sources import Wires, unit_current_rows
+from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Loop, Study
 
 FloatArray = npt.NDArray[np.float64]
@@ -610,7 +610,7 @@ def search_layout(
     steps : int
         Of each start.
     seed : int
-    executor : concurrent.futures.Executor or fluxsense.executors.Processes, optional
+    executor : concurrent.futures.Executor or fluxsense.base.executors.Processes, optional
         Runs the starts side by side; the result is the same without.
     progress : callable, optional
         Called with (what, share done, detail).

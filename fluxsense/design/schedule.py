@@ -21,6 +21,7 @@ import numpy.typing as npt
 from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
+from fluxsense.base.errors import InputError
 from fluxsense.design.ambiguity import log_odds_against
 from fluxsense.design.sensitivity import (
     Experiment,
@@ -33,8 +34,7 @@ from fluxsense.design.sensitivity import (
     predict,
 )
 from fluxsense.design.timeline import gathered
-from fluxsense.errors import InputError
-from fluxsense.infer.unknowns import Unknowns
+from fluxsense.model.unknowns import Unknowns
 
 FloatArray = npt.NDArray[np.float64]
 

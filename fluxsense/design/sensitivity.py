@@ -16,7 +16,7 @@ flux errors and v_k = per-sweep variance / N_k + what does not average down.  It
 of measured ratios has, to first order in the noise.
 
 Where only magnitudes are used, dS_k is its part along S_k, L and a_k are real, phases do not count, and a point's weight falls
-by |S|^2/(|S|^2 + sigma^2), as the variance of an amplitude grows towards the noise (`fluxsense.infer.rice`).
+by |S|^2/(|S|^2 + sigma^2), as the variance of an amplitude grows towards the noise (`fluxsense.model.rice`).
 
 Slow flux noise makes the flux errors of groups depend on each other, across settings and states; it has amplitudes that
 all sweeps of an isolator share (`fluxsense.design.timeline`), which are marginalised at the end.
@@ -34,6 +34,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.errors import InputError
 from fluxsense.design.derivatives import LocalParameter, scattering_slopes
 from fluxsense.design.timeline import gathered, slow_roots, spread_over_probes, with_amplitudes
 from fluxsense.device.chip import (
@@ -45,8 +46,7 @@ from fluxsense.device.chip import (
     mutual_matrix_phi0_per_a,
     off_probe,
 )
-from fluxsense.errors import InputError
-from fluxsense.infer.unknowns import Unknowns
+from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Noise, Setting, Study
 
 FloatArray = npt.NDArray[np.float64]

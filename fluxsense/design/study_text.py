@@ -10,8 +10,8 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from fluxsense.base.units import format_quantity
 from fluxsense.study import Isolator, LayoutRules, Limits, Loop, State, Study
-from fluxsense.units import format_quantity
 
 DIGITS = 12
 

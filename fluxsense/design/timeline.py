@@ -1,7 +1,7 @@
 """When a plan takes which sweeps, and the slow flux noise that groups of sweeps share because of it.
 
 Noise of spectrum A^2/f has no time scale of its own: stretched in time, windows keep the covariance of their means but for
-what is common to all (see `fluxsense.infer.slow`).  So the covariance is worked out once, for the plan as it stands, and
+what is common to all (see `fluxsense.model.flicker`).  So the covariance is worked out once, for the plan as it stands, and
 kept where a schedule scales or shifts numbers of sweeps.
 """
 
@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.infer.slow import group_covariance
+from fluxsense.model.flicker import group_covariance
 from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]

@@ -21,6 +21,7 @@ import numpy.typing as npt
 from scipy.optimize import minimize
 from scipy.stats import qmc
 
+from fluxsense.base.errors import InputError
 from fluxsense.design.sensitivity import (
     Prediction,
     data_information,
@@ -34,7 +35,6 @@ from fluxsense.device.chip import (
     mutual_matrix_phi0_per_a,
     nominal_parameters,
 )
-from fluxsense.errors import InputError
 from fluxsense.study import Setting, Study
 
 FloatArray = npt.NDArray[np.float64]

@@ -13,9 +13,9 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.errors import InputError, ModelError
 from fluxsense.device.isolator import hybrid_elements, isolator_scattering
 from fluxsense.device.ring import mode_frequency_hz, quarter_phase, ring_response, ring_slopes
-from fluxsense.errors import InputError, ModelError
 from fluxsense.magnetics.flux_map import bias_flux, coil_flux_map, flux_map, flux_map_unchecked
 from fluxsense.magnetics.loops import distance_to_outline, place
 from fluxsense.magnetics.sources import Wires

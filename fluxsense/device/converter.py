@@ -15,7 +15,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.errors import InputError
+from fluxsense.base.errors import InputError
 
 ComplexArray = npt.NDArray[np.complex128]
 

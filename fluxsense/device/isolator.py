@@ -34,7 +34,7 @@ from typing import Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.errors import InputError
+from fluxsense.base.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]

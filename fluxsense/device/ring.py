@@ -24,7 +24,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.errors import InputError
+from fluxsense.base.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

@@ -22,8 +22,8 @@ import h5py
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.errors import InputError
-from fluxsense.traces.files import read_bytes, write_beside
+from fluxsense.base.errors import InputError
+from fluxsense.base.files import read_bytes, write_beside
 
 FloatArray = npt.NDArray[np.float64]
 

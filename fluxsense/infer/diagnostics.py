@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from fluxsense.errors import InputError
+from fluxsense.base.errors import InputError
 
 Floats = NDArray[np.float64]
 

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
-from fluxsense.infer.problem import Problem, log_posterior
+from fluxsense.model.problem import Problem, log_posterior
 
 FloatArray = npt.NDArray[np.float64]
 

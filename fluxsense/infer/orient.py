@@ -14,13 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 import fluxsense
-from fluxsense.device.chip import ChipParameters
-from fluxsense.errors import InputError
-from fluxsense.infer.chainfile import ChainFile, run_identity
-from fluxsense.infer.compress import CompressedProblem, compress
-from fluxsense.infer.compressfile import kept_compress
-from fluxsense.infer.diagnostics import FEWEST_TIMES, Diagnosis, autocorr_time, diagnose, r_hat_rank
-from fluxsense.infer.directions import (
+from fluxsense.base.errors import InputError
+from fluxsense.base.sphere import (
     Clusters,
     Region,
     angles_from_vector,
@@ -31,14 +26,20 @@ from fluxsense.infer.directions import (
     contains,
     credible_regions,
 )
-from fluxsense.infer.likelihood import RatioLikelihood, every_few
-from fluxsense.infer.limits import (
+from fluxsense.base.units import unit_of_source
+from fluxsense.data.digest import Digest, GroupKey
+from fluxsense.data.noise_levels import measure_noise
+from fluxsense.data.outliers import FEWEST_REPEATS, Distrusted
+from fluxsense.device.chip import ChipParameters
+from fluxsense.infer.budget import (
     error_with_reference_deg,
     limits,
     rank_words,
     reference_words,
     zero_bias_words,
 )
+from fluxsense.infer.chainfile import ChainFile, run_identity
+from fluxsense.infer.diagnostics import FEWEST_TIMES, Diagnosis, autocorr_time, diagnose, r_hat_rank
 from fluxsense.infer.mixture import (
     StudentMixture,
     from_modes,
@@ -49,18 +50,17 @@ from fluxsense.infer.mixture import (
     with_tails,
 )
 from fluxsense.infer.modes import LocalMode, ascend, ascend_all, find_modes
-from fluxsense.infer.noise import measure_noise
 from fluxsense.infer.predictive import PredictiveCheck, estimate_residual_gain, predictive_check
-from fluxsense.infer.problem import CampaignProblem, Problem, log_posterior, no_source_problem
 from fluxsense.infer.quadrature import Quadrature, integrate
+from fluxsense.infer.reduction import CompressedProblem, compress
+from fluxsense.infer.reductionfile import kept_compress
 from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles, short_walk
-from fluxsense.infer.suspects import unseen_words
-from fluxsense.infer.unknowns import Unknowns
+from fluxsense.infer.score_tests import unseen_words
 from fluxsense.infer.wiring import Wiring, read_wiring
+from fluxsense.model.likelihood import RatioLikelihood, every_few
+from fluxsense.model.problem import CampaignProblem, Problem, log_posterior, no_source_problem
+from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
-from fluxsense.traces.digest import Digest, GroupKey
-from fluxsense.traces.screen import FEWEST_REPEATS, Distrusted
-from fluxsense.units import unit_of_source
 
 FloatArray = npt.NDArray[np.float64]
 Progress = Callable[[str, float, str], None]

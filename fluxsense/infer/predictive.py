@@ -14,11 +14,11 @@ import numpy.typing as npt
 from scipy.fft import dct
 from scipy.special import gammaincc
 
+from fluxsense.data.noise_levels import level_draws
 from fluxsense.device.chip import ChipParameters
-from fluxsense.infer.likelihood import Family, RatioLikelihood
-from fluxsense.infer.noise import level_draws
-from fluxsense.infer.problem import DERIVATIVE_STEP, CampaignProblem
-from fluxsense.infer.suspects import Suspicion, suspicion
+from fluxsense.infer.score_tests import Suspicion, suspicion
+from fluxsense.model.likelihood import Family, RatioLikelihood
+from fluxsense.model.problem import DERIVATIVE_STEP, CampaignProblem
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]

@@ -17,11 +17,11 @@ import emcee
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.errors import InputError
+from fluxsense.base.errors import InputError
 from fluxsense.infer.chainfile import ChainFile, Walk
+from fluxsense.infer.in_step import Function, in_step
 from fluxsense.infer.mixture import StudentMixture, importance_weights
-from fluxsense.infer.problem import Problem, log_posterior
-from fluxsense.infer.together import Function, in_step
+from fluxsense.model.problem import Problem, log_posterior
 
 FloatArray = npt.NDArray[np.float64]
 

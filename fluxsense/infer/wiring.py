@@ -13,14 +13,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.errors import InputError
+from fluxsense.data.digest import Digest
 from fluxsense.device.chip import study_flux_map
-from fluxsense.errors import InputError
-from fluxsense.infer.likelihood import RatioLikelihood, every_few
 from fluxsense.infer.modes import ascend_all
-from fluxsense.infer.problem import CampaignProblem
-from fluxsense.infer.unknowns import Unknowns
+from fluxsense.model.likelihood import RatioLikelihood, every_few
+from fluxsense.model.problem import CampaignProblem
+from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import State, Study
-from fluxsense.traces.digest import Digest
 
 FloatArray = npt.NDArray[np.float64]
 

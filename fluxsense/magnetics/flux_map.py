@@ -8,8 +8,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fluxsense.constants import FLUX_QUANTUM_WB
-from fluxsense.errors import InputError
+from fluxsense.base.constants import FLUX_QUANTUM_WB
+from fluxsense.base.errors import InputError
 from fluxsense.magnetics.loops import FloatArray, _distance_to_outline, as_vectors
 from fluxsense.magnetics.sources import TOUCH_RATIO, Wires, mutual_inductance_h, unit_current_rows
 

@@ -12,7 +12,7 @@ from math import pi, sin, sqrt
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from fluxsense.errors import InputError
+from fluxsense.base.errors import InputError
 
 FloatArray = NDArray[np.float64]
 

@@ -33,8 +33,8 @@ from math import pi
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from fluxsense.constants import MAGNETIC_CONSTANT_N_A2
-from fluxsense.errors import InputError
+from fluxsense.base.constants import MAGNETIC_CONSTANT_N_A2
+from fluxsense.base.errors import InputError
 from fluxsense.magnetics.loops import FloatArray, _area_vector, _distance_to_outline, as_outline, as_vectors
 
 MU0_OVER_4PI = MAGNETIC_CONSTANT_N_A2 / (4.0 * pi)

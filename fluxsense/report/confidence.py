@@ -11,12 +11,12 @@ from matplotlib.axis import Axis
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullFormatter, NullLocator
 
-from fluxsense.confidence.detect import confidence_lines
-from fluxsense.errors import InputError
+from fluxsense.base.errors import InputError
+from fluxsense.base.files import read_bytes, write_beside
+from fluxsense.base.units import format_quantity
+from fluxsense.detection.detect import confidence_lines
 from fluxsense.report.figures import styled
 from fluxsense.report.page import picture
-from fluxsense.traces.files import read_bytes, write_beside
-from fluxsense.units import format_quantity
 
 BEGIN, END = "<!-- confidence begins -->", "<!-- confidence ends -->"
 REPORT_LIMIT_BYTES = 200_000_000
@@ -46,7 +46,7 @@ def roc_figure(document: dict[str, Any]) -> Figure:
     Parameters
     ----------
     document : dict
-        Of `fluxsense.confidence.detect.detect`.
+        Of `fluxsense.detection.detect.detect`.
     """
     e = document["experiment"]
     roc, simulated = e["roc"], e["simulated"]

@@ -10,11 +10,11 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon, Rectangle
 
+from fluxsense.base.sphere import angles_from_vector
 from fluxsense.design.ambiguity import DOUBTFUL_LOG_ODDS, AmbiguityMap
 from fluxsense.design.layout import Layout
 from fluxsense.design.schedule import FrequencyShares, Schedule
 from fluxsense.design.working_point import Landscape
-from fluxsense.infer.directions import angles_from_vector
 from fluxsense.report.figures import BLUE, FAINT, INK, ORANGE, QUIET, plain, styled
 from fluxsense.study import Study
 

@@ -23,8 +23,7 @@ from matplotlib.ft2font import FT2Font
 from matplotlib.lines import Line2D
 from matplotlib.patches import Circle, Patch
 
-from fluxsense.device.chip import loop_outlines_m
-from fluxsense.infer.directions import (
+from fluxsense.base.sphere import (
     Mode,
     Region,
     angles_from_vector,
@@ -32,6 +31,7 @@ from fluxsense.infer.directions import (
     rotation_to,
     vector_from_angles,
 )
+from fluxsense.device.chip import loop_outlines_m
 from fluxsense.infer.orient import Answer, Orientation
 from fluxsense.report.views import (
     UNDECIDED_DB,

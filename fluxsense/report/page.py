@@ -12,10 +12,11 @@ import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from matplotlib.figure import Figure
 
-from fluxsense.infer.directions import angle_between_rad, angles_from_vector
+from fluxsense.base.files import write_beside
+from fluxsense.base.sphere import angle_between_rad, angles_from_vector
+from fluxsense.infer.counts import VoteProblem
 from fluxsense.infer.orient import Answer, Orientation, answer_sentence
-from fluxsense.infer.orient_votes import VoteAnswer
-from fluxsense.infer.votes import VoteProblem
+from fluxsense.infer.orient_counts import VoteAnswer
 from fluxsense.report import figures
 from fluxsense.report.views import (
     GroupView,
@@ -30,7 +31,6 @@ from fluxsense.report.views import (
     reading_scale,
     setting_names,
 )
-from fluxsense.traces.files import write_beside
 
 TRUST_WORDS = {
     "reliable": "Reliable",

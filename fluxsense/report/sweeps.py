@@ -15,6 +15,7 @@ import numpy.typing as npt
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from matplotlib.figure import Figure
 
+from fluxsense.base.files import write_beside
 from fluxsense.characterize.faults import record_chi2
 from fluxsense.characterize.fit import IsolatorFit
 from fluxsense.characterize.model import IsolatorModel
@@ -22,7 +23,6 @@ from fluxsense.characterize.run import TRUST_WORDS, Characterization, IsolatorRe
 from fluxsense.characterize.tracks import Track, track_frequency_hz
 from fluxsense.report.figures import BLUE, FAINT, INK, ORANGE, QUIET, WIDTH_IN, plain, styled
 from fluxsense.report.page import picture
-from fluxsense.traces.files import write_beside
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.errors import InputError
+from fluxsense.base.units import watt_to_dbm
+from fluxsense.data.digest import GroupKey
 from fluxsense.device.ring import quarter_phase
-from fluxsense.errors import InputError
-from fluxsense.infer.likelihood import Family
 from fluxsense.infer.orient import Answer, Orientation
+from fluxsense.model.likelihood import Family
 from fluxsense.study import Setting, Study
-from fluxsense.traces.digest import GroupKey
-from fluxsense.units import watt_to_dbm
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]

@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
+from fluxsense.data.digest import HASH_BYTES, Digest, GroupStats, group_key, node_indices
 from fluxsense.device.chip import ChipModel
 from fluxsense.device.isolator import PORTS
 from fluxsense.simulate import Truth, _log_row, _schedule, line_gain
 from fluxsense.study import Study, read_study
-from fluxsense.traces.digest import HASH_BYTES, Digest, GroupStats, group_key, node_indices
 
 GRAIN = Path(__file__).resolve().parents[2] / "data_demo" / "grain" / "study.toml"
 

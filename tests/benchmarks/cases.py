@@ -20,19 +20,19 @@ from peers import DirectSum, by_circuit, by_lapack, compiled
 from scipy.special import ndtri
 from timing import Line, compare, in_turn, quartiles
 
+from fluxsense.data.digest import digest_campaign, load
+from fluxsense.data.noise_levels import NoiseLevels
+from fluxsense.data.touchstone import read_sweep
 from fluxsense.device.isolator import hybrid_elements, isolator_scattering
-from fluxsense.infer.compress import CompressedProblem, compress
 from fluxsense.infer.diagnostics import ess_bulk
-from fluxsense.infer.likelihood import RatioLikelihood
 from fluxsense.infer.mixture import StudentMixture, from_modes
 from fluxsense.infer.modes import ascend
-from fluxsense.infer.noise import NoiseLevels
 from fluxsense.infer.orient import orient
-from fluxsense.infer.problem import CampaignProblem, log_posterior
-from fluxsense.infer.unknowns import Unknowns
+from fluxsense.infer.reduction import CompressedProblem, compress
+from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.problem import CampaignProblem, log_posterior
+from fluxsense.model.unknowns import Unknowns
 from fluxsense.simulate import Truth, draw_truth
-from fluxsense.traces.digest import digest_campaign, load
-from fluxsense.traces.touchstone import read_sweep
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -414,9 +414,9 @@ import json, resource, sys, time
 sys.path[:0] = json.loads(sys.argv[1])
 from pathlib import Path
 from disk import rows_of
-from fluxsense.executors import Processes
-from fluxsense.traces.digest import digest_campaign
-from fluxsense.traces.screen import RepeatScreen, node_values
+from fluxsense.base.executors import Processes
+from fluxsense.data.digest import digest_campaign
+from fluxsense.data.outliers import RepeatScreen, node_values
 if __name__ == "__main__":
     folder, count, workers = Path(sys.argv[2]), int(sys.argv[3]), int(sys.argv[4])
     screen = RepeatScreen()

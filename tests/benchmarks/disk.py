@@ -6,8 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from fluxsense.traces.log import LogRow
-from fluxsense.traces.touchstone import Sweep, write_sweep
+from fluxsense.data.log import LogRow
+from fluxsense.data.touchstone import Sweep, write_sweep
 
 
 def rows_of(count: int) -> list[LogRow]:

@@ -176,7 +176,7 @@ def other_faults(tally: Tally, command: str, base: Path, former: dict[str, str],
         remount(place, "rw,size=12000000")
         check("little room", in_child(run, room=True))
         check("not ours", in_child(run, user=NOBODY))
-        from fluxsense.traces.files import only_writer
+        from fluxsense.base.files import only_writer
 
         with only_writer(work / CASES[command].results):
             check("held", in_child(run))
@@ -204,7 +204,7 @@ def moving_files(tally: Tally, base: Path, former: dict[str, str]) -> None:
             last = sorted(work.rglob("*.s2p"))[-1]
 
             def run(kind: str = kind, last: Path = last, work: Path = work) -> int:
-                from fluxsense.traces import digest
+                from fluxsense.data import digest
 
                 read = digest.read_bytes
                 stop = threading.Event()

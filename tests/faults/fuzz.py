@@ -54,7 +54,7 @@ import numpy as np  # noqa: E402
 import second  # noqa: E402
 from small_study import study_text  # noqa: E402
 
-from fluxsense.errors import InputError  # noqa: E402
+from fluxsense.base.errors import InputError  # noqa: E402
 
 LIMIT_S = 2.0
 MEMORY_BOUND_BYTES = 256_000_000
@@ -285,8 +285,8 @@ _digests: list[bytes] = []
 def good_digest(rng: random.Random) -> bytes:
     """A digest of a few groups."""
     if not _digests:
-        from fluxsense.traces.digest import DigestBuilder, GroupKey
-        from fluxsense.traces.touchstone import Sweep
+        from fluxsense.data.digest import DigestBuilder, GroupKey
+        from fluxsense.data.touchstone import Sweep
 
         nan = float("nan")
         draw = np.random.default_rng(5)
@@ -312,7 +312,7 @@ _posteriors: list[bytes] = []
 def good_posterior(rng: random.Random) -> bytes:
     """A stored posterior of invented numbers."""
     if not _posteriors:
-        from fluxsense.confidence.stored import Stored
+        from fluxsense.detection.stored import Stored
         from fluxsense.device.chip import ChipParameters
         from fluxsense.infer.mixture import StudentMixture
 
@@ -715,7 +715,7 @@ def check_truth(path: Path) -> None:
 
 
 def check_log(path: Path) -> None:
-    from fluxsense.traces.log import read_log
+    from fluxsense.data.log import read_log
 
     rows = read_log(
         path, isolators=LOG_ISOLATORS, states=LOG_STATES, bias_lines=LOG_LINES, cooldowns=["c1"], folder=path.parent
@@ -730,7 +730,7 @@ def check_log(path: Path) -> None:
 
 
 def check_touchstone(path: Path) -> None:
-    from fluxsense.traces.touchstone import read_sweep
+    from fluxsense.data.touchstone import read_sweep
 
     sweep = read_sweep(path)
     frequency, rows, ohm = second.touchstone(path.read_bytes())
@@ -745,7 +745,7 @@ def check_touchstone(path: Path) -> None:
 
 
 def check_digest(path: Path) -> None:
-    from fluxsense.traces.digest import load
+    from fluxsense.data.digest import load
 
     theirs = []
     for key, stats in load(path).items():
@@ -779,7 +779,7 @@ def _floats(value: Any) -> Any:
 
 
 def check_posterior(path: Path) -> None:
-    from fluxsense.confidence.stored import load_stored
+    from fluxsense.detection.stored import load_stored
 
     stored = load_stored(path)
     header, arrays = second.posterior(path.read_bytes())

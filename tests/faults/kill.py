@@ -39,10 +39,10 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parent)]
 
+from fluxsense.base import files as written_files  # noqa: E402
+from fluxsense.base.errors import InputError  # noqa: E402
 from fluxsense.cli import main as fluxsense  # noqa: E402
-from fluxsense.errors import InputError  # noqa: E402
 from fluxsense.infer import chainfile  # noqa: E402
-from fluxsense.traces import files as written_files  # noqa: E402
 
 TRANSIENT = (".part", ".lock")
 """Ends of names of files that a killed run may leave."""
@@ -81,8 +81,8 @@ def small_sweeps(folder: Path) -> None:
     from sweep_chips import studies
 
     from fluxsense.characterize.virtual import SweepPlan, virtual_sweeps
-    from fluxsense.traces.log import write_log
-    from fluxsense.traces.touchstone import write_sweep
+    from fluxsense.data.log import write_log
+    from fluxsense.data.touchstone import write_sweep
 
     truth, rough = studies(folder)
     (folder / "truth_study.toml").unlink()
@@ -96,9 +96,9 @@ def small_sweeps(folder: Path) -> None:
 
 def digest(folder: Path, seed: int) -> int:
     """The digest of the campaign's first or all traces, saved as orient and detect save it."""
-    from fluxsense.campaign import load_campaign
+    from fluxsense.data.campaign import load_campaign
+    from fluxsense.data.digest import Digest
     from fluxsense.study import read_study
-    from fluxsense.traces.digest import Digest
 
     found = load_campaign(read_study(folder / "study.toml"))
     (folder / "results").mkdir(exist_ok=True)

@@ -1,7 +1,7 @@
 """The suite with the oldest dependencies that pyproject.toml allows, and with the newest.
 
     python tests/faults/versions.py                     # both, the fast suite: two environments, then a few minutes each
-    python tests/faults/versions.py --which oldest --keep /tmp/oldest -- tests/test_digest.py -x
+    python tests/faults/versions.py --which oldest --keep /tmp/oldest -- tests/data/test_digest.py -x
 
 The oldest environment pins every run-time dependency to its lower bound; what tests alone need comes as new as these
 allow.  Arguments after `--` go to pytest.  Exit code 0 only if the suite passes in each.

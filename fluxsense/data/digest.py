@@ -1,0 +1,879 @@
+"""The digest: what the likelihood needs of a campaign, whatever the number of repeats.
+
+Sweeps of one isolator at one setting, state and cooldown form a group.  For Gaussian noise the count, the mean and the
+scatter about the mean of a group are sufficient, so only those are kept; they are updated sweep by sweep (Welford,
+Technometrics 4, 419 (1962)) and merged group by group (Chan, Golub & LeVeque, The American Statistician 37, 242 (1983)):
+with d the new sweep minus the old mean of n sweeps, every scatter grows by n/(n+1) times the square of a linear map of d;
+with d the difference of two means, by n_a n_b/(n_a+n_b) times it.  No squares of raw values are ever subtracted.
+
+Memory holds the groups and 16 bytes of identity per sweep (about 100 bytes while building); the sweeps themselves are
+not kept.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import math
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import total_ordering
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fluxsense.base.arrays import DamagedArrays, arrays_from_bytes
+from fluxsense.base.errors import InputError
+from fluxsense.base.executors import Workers, ordered_map
+from fluxsense.base.files import read_bytes, write_beside
+from fluxsense.base.units import shown
+from fluxsense.data import touchstone
+from fluxsense.data.log import LogRow
+from fluxsense.data.touchstone import Sweep, sweep_from_bytes
+
+FORMAT_VERSION = 1
+NODE_LIMIT = 24
+FILE_LIMIT_BYTES = 8_000_000_000
+HASH_BYTES = 16
+CHUNK_TRACES = 512
+"""Traces that are summed one by one before their sums are merged, whoever sums them."""
+
+PATHS = ("11", "21", "12", "22")
+"""Order of the paths in the first axis of means and scatters."""
+
+_ARRAYS: dict[str, np.dtype[Any]] = {
+    "frequency_hz": np.dtype("<f8"),
+    "mean": np.dtype("<c16"),
+    "smooth_free": np.dtype("<f8"),
+    "scatter": np.dtype("<f8"),
+    "node_hermitian": np.dtype("<c16"),
+    "node_complementary": np.dtype("<c16"),
+    "trace_hash": np.dtype("u1"),
+}
+
+
+@total_ordering
+@dataclass(frozen=True, eq=False)
+class GroupKey:
+    """What the sweeps of one group have in common.
+
+    Attributes
+    ----------
+    isolator : str
+    pump_on : bool
+    pump_port : int or None
+        None when the pump is off or its phase is free.
+    pump_phase_rad : float or None
+        None when the pump is off or enters by a port.
+    pump_power_dbm, pump_frequency_hz : float
+        NaN when the pump is off.
+    bias_a : tuple of float
+    state, cooldown : str
+
+    Notes
+    -----
+    Keys are equal, hash and order by value, where a NaN equals a NaN and, like None, comes first.
+    """
+
+    isolator: str
+    pump_on: bool
+    pump_port: int | None
+    pump_phase_rad: float | None
+    pump_power_dbm: float
+    pump_frequency_hz: float
+    bias_a: tuple[float, ...]
+    state: str
+    cooldown: str
+
+    @property
+    def sort_key(self) -> tuple[Any, ...]:
+        """Tuple that orders keys: isolator, cooldown, pump, state, then the setting."""
+        return (
+            self.isolator,
+            self.cooldown,
+            self.pump_on,
+            self.state,
+            _rank(self.pump_port),
+            _rank(self.pump_phase_rad),
+            _rank(self.pump_power_dbm),
+            _rank(self.pump_frequency_hz),
+            self.bias_a,
+        )
+
+    def __eq__(self, other: object) -> bool:
+        return self.sort_key == other.sort_key if isinstance(other, GroupKey) else NotImplemented
+
+    def __lt__(self, other: object) -> bool:
+        return self.sort_key < other.sort_key if isinstance(other, GroupKey) else NotImplemented
+
+    def __hash__(self) -> int:
+        return hash(self.sort_key)
+
+    def describe(self) -> str:
+        """Return the key as words for messages."""
+        if not self.pump_on:
+            pump = "pump off"
+        else:
+            entry = f"port {self.pump_port}"
+            if self.pump_phase_rad is not None:
+                entry = f"phase {math.degrees(self.pump_phase_rad):g} deg"
+            pump = f"pump on, {entry}, {self.pump_power_dbm:g} dBm, {self.pump_frequency_hz:.9g} Hz"
+        bias = ", ".join(f"{x:g} A" for x in self.bias_a)
+        return f"isolator {self.isolator!r}, {pump}, bias ({bias}), state {self.state!r}, cooldown {self.cooldown!r}"
+
+    def as_json(self) -> list[Any]:
+        """Return the fields as JSON values; NaN becomes null."""
+
+        def plain(x: float | None) -> float | None:
+            return None if x is None or math.isnan(x) else float(x) + 0.0
+
+        return [
+            self.isolator,
+            self.pump_on,
+            self.pump_port,
+            plain(self.pump_phase_rad),
+            plain(self.pump_power_dbm),
+            plain(self.pump_frequency_hz),
+            [float(x) + 0.0 for x in self.bias_a],
+            self.state,
+            self.cooldown,
+        ]
+
+
+def _rank(value: float | None) -> tuple[bool, float]:
+    """Put None and NaN first, and make them comparable."""
+    absent = value is None or math.isnan(value)
+    return (not absent, 0.0 if absent or value is None else value)
+
+
+def group_key(row: LogRow) -> GroupKey:
+    """Return the group that a row of the log belongs to."""
+    return GroupKey(
+        row.isolator,
+        row.pump_on,
+        row.pump_port,
+        row.pump_phase_rad,
+        row.pump_power_dbm,
+        row.pump_frequency_hz,
+        row.bias_a,
+        row.state,
+        row.cooldown,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class GroupStats:
+    """Sufficient statistics of the sweeps of one group; all arrays are read-only.
+
+    Attributes
+    ----------
+    count : int
+        Number of sweeps N.
+    frequency_hz : ndarray, shape (F,)
+    reference_ohm : float
+    mean : ndarray of complex, shape (4, F)
+        Paths in the order 11, 21, 12, 22.
+    smooth_free : ndarray, shape (4, max(F - 2, 0))
+        Sum over sweeps of the squared modulus of the second difference along frequency of (s - mean).  Gain and phase
+        drift, smooth in frequency, drop out.  For white noise of standard deviation sigma per quadrature its expectation
+        is 6 * 2 sigma^2 (N - 1), since 1 + 4 + 1 = 6.
+    scatter : ndarray, shape (4, F)
+        Sum over sweeps of |s - mean|^2.
+    node_index : ndarray of int, shape (K,)
+        Up to 24 evenly spread frequency indices, first and last among them.
+    node_hermitian, node_complementary : ndarray of complex, shape (2K, 2K)
+        Sums over sweeps of (y - m)(y - m)^H and (y - m)(y - m)^T; y holds S21 at the nodes, then S12 at the nodes.
+    first_time_s, last_time_s : float
+    trace_hash : ndarray of uint8, shape (N, 16)
+        Identities of the sweeps, sorted.
+    """
+
+    count: int
+    frequency_hz: NDArray[np.float64]
+    reference_ohm: float
+    mean: NDArray[np.complex128]
+    smooth_free: NDArray[np.float64]
+    scatter: NDArray[np.float64]
+    node_hermitian: NDArray[np.complex128]
+    node_complementary: NDArray[np.complex128]
+    first_time_s: float
+    last_time_s: float
+    trace_hash: NDArray[np.uint8]
+
+    @property
+    def node_index(self) -> NDArray[np.intp]:
+        """Frequency indices of the nodes."""
+        return node_indices(self.frequency_hz.size)
+
+
+def node_indices(points: int, limit: int = NODE_LIMIT) -> NDArray[np.intp]:
+    """Return up to `limit` evenly spread indices of `points` frequencies, ends included."""
+    return np.unique(np.round(np.linspace(0, points - 1, min(limit, points))).astype(np.intp))
+
+
+class Digest(Mapping[GroupKey, GroupStats]):
+    """Immutable mapping from groups to their statistics, in the order of the keys.
+
+    Parameters
+    ----------
+    groups : mapping of GroupKey to GroupStats
+        Copied; the statistics are shared.
+    """
+
+    def __init__(self, groups: Mapping[GroupKey, GroupStats] | None = None) -> None:
+        groups = groups or {}
+        self._groups = {key: groups[key] for key in sorted(groups)}
+
+    def __getitem__(self, key: GroupKey) -> GroupStats:
+        return self._groups[key]
+
+    def __iter__(self) -> Iterator[GroupKey]:
+        return iter(self._groups)
+
+    def __len__(self) -> int:
+        return len(self._groups)
+
+    def __repr__(self) -> str:
+        return f"Digest({len(self)} groups, {self.sweeps} sweeps)"
+
+    @property
+    def sweeps(self) -> int:
+        """Number of sweeps in all groups."""
+        return sum(stats.count for stats in self.values())
+
+    def content_hash(self) -> str:
+        """Return a SHA-256 in hex of the format version, the keys and the identities of the sweeps in each group.
+
+        It names which sweeps the digest holds and as what, so it does not depend on the order in which they came nor on
+        how the digest was merged, while the sums themselves differ in rounding.
+        """
+        total = hashlib.sha256(f"fluxsense digest {FORMAT_VERSION}\n".encode())
+        for key, stats in self.items():
+            total.update(json.dumps(key.as_json(), ensure_ascii=True).encode() + b"\n")
+            total.update(stats.count.to_bytes(8, "big"))
+            total.update(stats.trace_hash.tobytes())
+        return total.hexdigest()
+
+    def save(self, path: str | os.PathLike[str]) -> None:
+        """Write the digest as one ``.npz`` file (numpy arrays and a JSON header, no pickle).
+
+        Written beside, forced to disk and renamed.
+
+        Raises
+        ------
+        InputError
+            The file cannot be written.
+        """
+        stats = list(self.values())
+        header = {
+            "format": "fluxsense digest",
+            "version": FORMAT_VERSION,
+            "content_hash": self.content_hash(),
+            "groups": [
+                {
+                    "key": key.as_json(),
+                    "count": group.count,
+                    "points": int(group.frequency_hz.size),
+                    "reference_ohm": group.reference_ohm,
+                    "first_time_s": group.first_time_s,
+                    "last_time_s": group.last_time_s,
+                }
+                for key, group in self.items()
+            ],
+        }
+        arrays = {
+            name: np.concatenate([np.ravel(getattr(group, name)) for group in stats] or [np.empty(0)]).astype(kind)
+            for name, kind in _ARRAYS.items()
+        }
+        text = json.dumps(header, allow_nan=False).encode()
+        stream = io.BytesIO()
+        np.savez(stream, header=np.frombuffer(text, dtype=np.uint8), **arrays)  # type: ignore[arg-type]
+        write_beside(path, stream.getvalue(), sync=True)
+
+
+class DigestBuilder:
+    """Adds sweeps one by one; `freeze` returns the digest.
+
+    Parameters
+    ----------
+    start : Digest, optional
+        Go on from here.
+    """
+
+    def __init__(self, start: Digest | None = None) -> None:
+        self._groups: dict[GroupKey, _Running] = {}
+        self._owner: dict[bytes, GroupKey] = {}
+        for key, stats in (start or {}).items():
+            self._groups[key] = _Running.resume(stats)
+            for row in stats.trace_hash:
+                self._owner[row.tobytes()] = key
+
+    def holds(self, trace_hash: bytes) -> GroupKey | None:
+        """Return the group in which a sweep was counted already, or None."""
+        return self._owner.get(trace_hash[:HASH_BYTES])
+
+    def add(self, key: GroupKey, sweep: Sweep, time_s: float, trace_hash: bytes | None = None, where: str = "") -> None:
+        """Count one sweep.
+
+        Parameters
+        ----------
+        key : GroupKey
+        sweep : Sweep
+        time_s : float
+        trace_hash : bytes, optional
+            Identity of the sweep, at least 16 bytes such as a SHA-256 of its file; a hash of key, time and values if
+            left out.
+        where : str
+            Name of the trace for messages.
+
+        Raises
+        ------
+        InputError
+            The sweep was counted before; its frequencies, reference or shape differ from those of its group; a value is
+            not finite.  The builder is then as it was.
+        """
+        f = np.asarray(sweep.frequency_hz, dtype=np.float64)
+        s = np.asarray(sweep.s, dtype=np.complex128)
+        if f.ndim != 1 or f.size == 0 or s.shape != (f.size, 2, 2):
+            raise InputError(f"a sweep needs shapes (F,) and (F, 2, 2), got {f.shape} and {s.shape}", where=where)
+        if not (np.isfinite(f).all() and np.isfinite(s).all() and math.isfinite(time_s)):
+            raise InputError("the sweep or its time holds values that are not finite", where=where)
+        if np.any(np.diff(f) <= 0.0):
+            raise InputError("the frequencies of the sweep do not increase", where=where)
+        if trace_hash is None:
+            own = hashlib.sha256(json.dumps([key.as_json(), float(time_s)]).encode())
+            own.update(np.ascontiguousarray(f).tobytes())
+            own.update(np.ascontiguousarray(s).tobytes())
+            trace_hash = own.digest()
+        if len(trace_hash) < HASH_BYTES:
+            raise InputError(f"a trace hash needs {HASH_BYTES} bytes, got {len(trace_hash)}", where=where)
+        identity = trace_hash[:HASH_BYTES]
+        if identity in self._owner:
+            raise InputError(
+                f"a trace with this very content was counted before ({self._owner[identity].describe()})",
+                where=where,
+                remedy="Remove the copy from the log",
+            )
+        group = self._groups.get(key)
+        if group is None:
+            group = self._groups[key] = _Running(f, sweep.reference_ohm, where)
+        elif (what := group.differs(f, sweep.reference_ohm)) is not None:
+            raise _other_grid(what, group.where, key, where)
+        # (F, 2, 2) -> paths 11, 21, 12, 22 by F
+        group.add(np.ascontiguousarray(s.transpose(2, 1, 0)).reshape(4, f.size), float(time_s), identity)
+        self._owner[identity] = key
+
+    def absorb(self, digest: Digest, files: Mapping[bytes, str]) -> None:
+        """Count all sweeps of a digest.
+
+        Parameters
+        ----------
+        digest : Digest
+        files : mapping of bytes to str
+            Names of its traces by identity, in the order of the log.
+
+        Raises
+        ------
+        InputError
+            As `add`; the builder is then of no more use.
+        """
+        first: dict[GroupKey, str] = {}
+        owner = {row.tobytes(): key for key, stats in digest.items() for row in stats.trace_hash}
+        for identity, name in files.items():
+            first.setdefault(owner[identity], name)
+        for key, theirs in digest.items():
+            group = self._groups.get(key)
+            if group is None:
+                self._groups[key] = _Running.resume(theirs, first.get(key, ""))
+            elif (what := group.differs(theirs.frequency_hz, theirs.reference_ohm)) is not None:
+                raise _other_grid(what, group.where, key, first.get(key, ""))
+            else:
+                group.merge(theirs)
+        self._owner.update(owner)
+
+    def freeze(self) -> Digest:
+        """Return the digest of what was added so far; the builder can go on."""
+        return Digest({key: group.freeze() for key, group in self._groups.items()})
+
+
+def _other_grid(what: str, earlier: str, key: GroupKey, where: str) -> InputError:
+    return InputError(
+        f"{what} from that of {earlier or 'an earlier trace'} in the same group ({key.describe()})",
+        where=where,
+        remedy="Repeats of one setting need one frequency grid and one reference: sweep them alike, or log them as"
+        " different settings",
+    )
+
+
+class _Running:
+    """One group while it grows."""
+
+    def __init__(self, frequency_hz: NDArray[np.float64], reference_ohm: float, where: str) -> None:
+        points = frequency_hz.size
+        self.frequency_hz = np.array(frequency_hz)
+        self.reference_ohm = float(reference_ohm)
+        self.where = where
+        self.nodes = node_indices(points)
+        size = 2 * self.nodes.size
+        self.count = 0
+        self.mean = np.zeros((4, points), dtype=np.complex128)
+        self.scatter = np.zeros((4, points))
+        self.smooth_free = np.zeros((4, max(points - 2, 0)))
+        self.node_hermitian = np.zeros((size, size), dtype=np.complex128)
+        self.node_complementary = np.zeros((size, size), dtype=np.complex128)
+        self.first_time_s = math.inf
+        self.last_time_s = -math.inf
+        self.identities: list[bytes] = []
+
+    @classmethod
+    def resume(cls, stats: GroupStats, where: str = "") -> _Running:
+        self = cls(stats.frequency_hz, stats.reference_ohm, where)
+        self.count = stats.count
+        for name in ("mean", "scatter", "smooth_free", "node_hermitian", "node_complementary"):
+            setattr(self, name, np.array(getattr(stats, name)))
+        self.first_time_s, self.last_time_s = stats.first_time_s, stats.last_time_s
+        self.identities = [row.tobytes() for row in stats.trace_hash]
+        return self
+
+    def differs(self, frequency_hz: NDArray[np.float64], reference_ohm: float) -> str | None:
+        if frequency_hz.size != self.frequency_hz.size:
+            return f"its grid of {frequency_hz.size} frequencies differs"
+        if not np.array_equal(frequency_hz, self.frequency_hz):
+            k = int(np.flatnonzero(frequency_hz != self.frequency_hz)[0])
+            return f"its frequency grid (point {k + 1}: {frequency_hz[k]:.12g} Hz, not {self.frequency_hz[k]:.12g} Hz) differs"
+        if reference_ohm != self.reference_ohm:
+            return f"its reference of {reference_ohm:g} ohm (not {self.reference_ohm:g} ohm) differs"
+        return None
+
+    def add(self, s: NDArray[np.complex128], time_s: float, identity: bytes) -> None:
+        delta = s - self.mean
+        self.count += 1
+        self.mean += delta / self.count
+        self._scatter(delta, (self.count - 1) / self.count)
+        self.first_time_s = min(self.first_time_s, time_s)
+        self.last_time_s = max(self.last_time_s, time_s)
+        self.identities.append(identity)
+
+    def merge(self, other: GroupStats) -> None:
+        total = self.count + other.count
+        delta = other.mean - self.mean
+        self.mean += delta * (other.count / total)
+        for name in ("scatter", "smooth_free", "node_hermitian", "node_complementary"):
+            getattr(self, name).__iadd__(getattr(other, name))
+        self._scatter(delta, self.count * other.count / total)
+        self.count = total
+        self.first_time_s = min(self.first_time_s, other.first_time_s)
+        self.last_time_s = max(self.last_time_s, other.last_time_s)
+        self.identities += [row.tobytes() for row in other.trace_hash]
+
+    def _scatter(self, delta: NDArray[np.complex128], weight: float) -> None:
+        """Add `weight` times the squares that a step `delta` (4, F) of the mean stands for."""
+        if weight == 0.0:
+            return
+        self.scatter += weight * (delta.real**2 + delta.imag**2)
+        if self.smooth_free.size:
+            bend = delta[:, 2:] - 2.0 * delta[:, 1:-1] + delta[:, :-2]
+            self.smooth_free += weight * (bend.real**2 + bend.imag**2)
+        y = delta[1:3, self.nodes].ravel()
+        column = (weight * y)[:, None]
+        self.node_hermitian += column * y.conj()
+        self.node_complementary += column * y
+
+    def freeze(self) -> GroupStats:
+        names = ("frequency_hz", "mean", "smooth_free", "scatter", "node_hermitian", "node_complementary")
+        arrays = {name: _fixed(np.array(getattr(self, name))) for name in names}
+        hashes = np.frombuffer(b"".join(sorted(self.identities)), dtype=np.uint8).reshape(-1, HASH_BYTES)
+        return GroupStats(
+            count=self.count,
+            reference_ohm=self.reference_ohm,
+            first_time_s=self.first_time_s,
+            last_time_s=self.last_time_s,
+            trace_hash=_fixed(hashes),
+            **arrays,
+        )
+
+
+def _fixed(array: NDArray[Any]) -> NDArray[Any]:
+    array.flags.writeable = False
+    return array
+
+
+def merge(a: Digest, b: Digest) -> Digest:
+    """Return the digest of the sweeps of both.
+
+    Associative and commutative, but for rounding; an empty digest is neutral.
+
+    Parameters
+    ----------
+    a, b : Digest
+        Unchanged.
+
+    Raises
+    ------
+    InputError
+        A sweep is in both; a group has different frequencies or references in the two.
+    """
+    twice = _identities(a) & _identities(b)
+    if twice:
+        raise InputError(
+            f"the two digests share {len(twice)} sweep(s), which would count twice",
+            remedy="Merge digests of different traces, or build one digest of all of them",
+        )
+    groups = dict(a)
+    for key, theirs in b.items():
+        if key not in groups:
+            groups[key] = theirs
+            continue
+        running = _Running.resume(groups[key])
+        what = running.differs(theirs.frequency_hz, theirs.reference_ohm)
+        if what is not None:
+            raise InputError(
+                f"in the second digest, {what} from that of the first in the same group ({key.describe()})",
+                remedy="Repeats of one setting need one frequency grid and one reference",
+            )
+        running.merge(theirs)
+        groups[key] = running.freeze()
+    return Digest(groups)
+
+
+def _identities(digest: Digest) -> set[bytes]:
+    return {row.tobytes() for stats in digest.values() for row in stats.trace_hash}
+
+
+def digest_campaign(
+    rows: Iterable[LogRow],
+    folder: str | os.PathLike[str],
+    progress: Callable[[int, int], None] | None = None,
+    start: Digest | None = None,
+    watch: Callable[[GroupKey, Any, str], None] | None = None,
+    *,
+    look: Callable[[Sweep], Any] | None = None,
+    executor: Workers | None = None,
+) -> Digest:
+    """Read the traces of a log into a digest, in one pass and bounded memory.
+
+    Parameters
+    ----------
+    rows : iterable of LogRow
+    folder : path-like
+        Folder that the file names are relative to.
+    progress : callable, optional
+        Called with (traces done, traces in all) after each trace, or with an executor after each `CHUNK_TRACES`.
+    start : Digest, optional
+        Go on from here; traces that it holds already, in the same group, are passed over.
+    watch : callable, optional
+        Called with group, what `look` makes of the sweep, and file name of each trace added, in the order of the log.
+    look : callable, optional
+        Defined at the top level of a module.  What `watch` needs of a sweep, so that no whole sweep has to travel back
+        from where it was read; without it, the sweep itself.
+    executor : concurrent.futures.Executor or Processes, optional
+        Reads traces side by side.  The digest is the same, to the last bit, with any executor or none: sums of
+        `CHUNK_TRACES` traces of the log are merged in order.
+
+    Returns
+    -------
+    Digest
+
+    Raises
+    ------
+    InputError
+        A trace cannot be read or trusted; two traces of a group have different frequencies (both are named); a trace is a
+        byte-for-byte copy of another one, or was digested before under another setting.
+    """
+    rows = list(rows)
+    builder = DigestBuilder(start)
+    known = {row.tobytes(): key for key, stats in (start or {}).items() for row in stats.trace_hash}
+    reading = _Reading(os.fspath(folder), known, look, watch is not None)
+    chunks = [rows[k : k + CHUNK_TRACES] for k in range(0, len(rows), CHUNK_TRACES)]
+    done = 0
+
+    def each(key: GroupKey, sweep: Sweep, file: str) -> None:
+        if watch is not None:
+            watch(key, sweep if look is None else look(sweep), file)
+
+    def count() -> None:
+        nonlocal done
+        done += 1
+        if progress is not None:
+            progress(done, len(rows))
+
+    parts = (
+        (_read_chunk(reading, chunk, each, count) for chunk in chunks)
+        if executor is None
+        else ordered_map(_read_chunk_away, chunks, reading, executor=executor, batch=1)
+    )
+    for chunk, part in zip(chunks, parts, strict=True):
+        for identity, file in part.files.items():
+            if builder.holds(identity) is not None:
+                raise _copied(rows, folder, identity, file)
+        builder.absorb(part.digest, part.files)
+        if executor is not None:
+            for key, seen, file in part.seen:
+                if watch is not None:
+                    watch(key, seen, file)
+            done += len(chunk)
+            if progress is not None:
+                progress(done, len(rows))
+    return builder.freeze()
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """What reading any chunk of a log needs: folder, traces digested before, and what is to be kept of each sweep."""
+
+    folder: str
+    known: dict[bytes, GroupKey]
+    look: Callable[[Sweep], Any] | None
+    watched: bool
+
+
+@dataclass(frozen=True)
+class _Part:
+    """A chunk's digest, the paths of its traces by identity, and what was seen of each (only from other processes)."""
+
+    digest: Digest
+    files: dict[bytes, str]
+    seen: list[tuple[GroupKey, Any, str]]
+
+
+def _read_chunk_away(reading: _Reading, rows: Sequence[LogRow]) -> _Part:
+    """Read a chunk in a worker."""
+    seen: list[tuple[GroupKey, Any, str]] = []
+
+    def keep(key: GroupKey, sweep: Sweep, file: str) -> None:
+        if reading.watched:
+            seen.append((key, sweep if reading.look is None else reading.look(sweep), file))
+
+    part = _read_chunk(reading, rows, keep, lambda: None)
+    return _Part(part.digest, part.files, seen)
+
+
+def _read_chunk(
+    reading: _Reading,
+    rows: Sequence[LogRow],
+    each: Callable[[GroupKey, Sweep, str], None],
+    count: Callable[[], None],
+) -> _Part:
+    builder = DigestBuilder()
+    files: dict[bytes, str] = {}
+    for row in rows:
+        path = os.path.join(reading.folder, row.file)
+        raw = read_bytes(path, limit_bytes=touchstone.FILE_LIMIT_BYTES, kind="trace")
+        trace_hash = hashlib.sha256(raw).digest()
+        identity = trace_hash[:HASH_BYTES]
+        key = group_key(row)
+        owner = reading.known.get(identity)
+        if owner is not None:
+            if owner != key:
+                raise InputError(
+                    f"the log now says {key.describe()}; when the trace was digested it said {owner.describe()}",
+                    where=path,
+                    remedy="Correct the log, or build the digest afresh",
+                )
+        elif identity in files:
+            raise _copied(rows, reading.folder, identity, path)
+        else:
+            sweep = sweep_from_bytes(raw, path)
+            builder.add(key, sweep, row.time_s, trace_hash, where=path)
+            files[identity] = path
+            each(key, sweep, row.file)
+        count()
+    return _Part(builder.freeze(), files, [])
+
+
+def _copied(rows: Sequence[LogRow], folder: str | os.PathLike[str], identity: bytes, path: str) -> InputError:
+    return InputError(
+        f"the trace is a copy of {_first_copy(rows, folder, identity)!r}",
+        where=path,
+        remedy="Remove one of them from the log, or find the sweep that belongs here",
+    )
+
+
+def _first_copy(rows: Sequence[LogRow], folder: str | os.PathLike[str], identity: bytes) -> str:
+    """Return the name of the first trace with this content; read again, since names are not kept."""
+    for row in rows:
+        raw = read_bytes(os.path.join(folder, row.file), limit_bytes=touchstone.FILE_LIMIT_BYTES, kind="trace")
+        if hashlib.sha256(raw).digest()[:HASH_BYTES] == identity:
+            return row.file
+    return "another trace"
+
+
+def off_group_for(key: GroupKey, digest: Digest, where: str = "") -> GroupKey:
+    """Return the pump-off group by which a pump-on group is divided.
+
+    Of the same isolator and cooldown, and with the same frequencies, in this order of preference: same bias and same
+    state; same bias and state "out"; same bias in any state; nearest bias (same state, then "out", at equal distance).
+
+    Parameters
+    ----------
+    key : GroupKey
+        A pump-on group.
+    digest : Digest
+    where : str
+        What a message names as the place: the log's path, say.
+
+    Returns
+    -------
+    GroupKey
+
+    Raises
+    ------
+    InputError
+        `key` is itself a pump-off group; there is no pump-off group of this isolator and cooldown, or none with the same
+        frequencies.
+    """
+    if not key.pump_on:
+        raise InputError(f"this is a pump-off group itself ({key.describe()})")
+    candidates = [
+        other
+        for other in digest
+        if not other.pump_on and other.isolator == key.isolator and other.cooldown == key.cooldown
+    ]
+    advice = "Record pump-off sweeps of this isolator in this cooldown, with the same frequencies"
+    if not candidates:
+        raise InputError(
+            f"there is no pump-off sweep of isolator {key.isolator!r} in cooldown {key.cooldown!r}",
+            where=where,
+            remedy=advice,
+        )
+    if key in digest:
+        grid = digest[key].frequency_hz
+        candidates = [other for other in candidates if np.array_equal(digest[other].frequency_hz, grid)]
+        if not candidates:
+            raise InputError(
+                f"no pump-off sweep has the frequencies of the pump-on sweeps ({key.describe()})",
+                where=where,
+                remedy=advice,
+            )
+
+    def preference(other: GroupKey) -> tuple[Any, ...]:
+        distance = math.dist(other.bias_a, key.bias_a)
+        return (distance, other.state != key.state, other.state != "out", other.sort_key)
+
+    return min(candidates, key=preference)
+
+
+def load(path: str | os.PathLike[str]) -> Digest:
+    """Read a digest written by `Digest.save`.
+
+    Parameters
+    ----------
+    path : path-like
+
+    Returns
+    -------
+    Digest
+
+    Raises
+    ------
+    InputError
+        The file is missing, cut off, of another kind or version, or its content is not consistent.  Nothing is unpickled.
+    """
+    name = os.fspath(path)
+    raw = read_bytes(Path(path), limit_bytes=FILE_LIMIT_BYTES, kind="digest")
+    advice = "Build the digest from the traces again"
+    try:
+        members = arrays_from_bytes(raw)
+        header = json.loads(members["header"].tobytes())
+        if not isinstance(header, dict) or header.get("format") != "fluxsense digest":
+            raise InputError("this is not a digest", where=name, remedy=advice)
+        if type(header.get("version")) is not int or header["version"] != FORMAT_VERSION:
+            raise InputError(
+                f"the digest has format version {shown(header.get('version'))}, this program reads {FORMAT_VERSION}",
+                where=name,
+                remedy=advice,
+            )
+        digest = Digest(_unpack(header["groups"], members, name))
+    except DamagedArrays as fault:
+        raise InputError(f"the digest is damaged: {fault}", where=name, remedy=advice) from None
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError):
+        raise InputError(
+            "the digest is damaged: its header is not as it should be", where=name, remedy=advice
+        ) from None
+    if len(digest) != len(header["groups"]) or digest.content_hash() != header.get("content_hash"):
+        raise InputError("the digest does not match its own checksum", where=name, remedy=advice)
+    return digest
+
+
+def _unpack(
+    entries: Sequence[Mapping[str, Any]], members: Mapping[str, NDArray[Any]], name: str
+) -> dict[GroupKey, GroupStats]:
+    def damaged(what: str) -> InputError:
+        return InputError(f"the digest is damaged: {what}", where=name, remedy="Build the digest from the traces again")
+
+    for array, kind in _ARRAYS.items():
+        if members[array].dtype != kind or members[array].ndim != 1:
+            raise damaged(f"{array} has the wrong type or shape")
+        if kind.kind != "u" and not np.isfinite(members[array]).all():
+            raise damaged(f"{array} holds values that are not finite")
+    used = dict.fromkeys(_ARRAYS, 0)
+    groups: dict[GroupKey, GroupStats] = {}
+    for entry in entries:
+        count, points = entry["count"], entry["points"]
+        if type(count) is not int or type(points) is not int or count < 1 or points < 1:
+            raise damaged("a group has no sweeps or no frequencies")
+        size = 2 * node_indices(points).size
+        shapes = {
+            "frequency_hz": (points,),
+            "mean": (4, points),
+            "smooth_free": (4, max(points - 2, 0)),
+            "scatter": (4, points),
+            "node_hermitian": (size, size),
+            "node_complementary": (size, size),
+            "trace_hash": (count, HASH_BYTES),
+        }
+        arrays = {}
+        for array, shape in shapes.items():
+            begin, used[array] = used[array], used[array] + math.prod(shape)
+            if used[array] > members[array].size:
+                raise damaged(f"{array} is too short")
+            arrays[array] = _fixed(members[array][begin : used[array]].reshape(shape).copy())
+        numbers = [entry[field] for field in ("reference_ohm", "first_time_s", "last_time_s")]
+        if not all(type(x) in (int, float) and math.isfinite(x) for x in numbers):
+            raise damaged("a time or reference is not a finite number")
+        if numbers[0] <= 0.0 or numbers[1] > numbers[2]:
+            raise damaged("a reference is not positive, or the last time lies before the first")
+        if np.any(np.diff(arrays["frequency_hz"]) <= 0.0):
+            raise damaged("frequencies do not increase")
+        if np.any(arrays["scatter"] < 0.0) or np.any(arrays["smooth_free"] < 0.0):
+            raise damaged("a scatter is negative")
+        groups[_key_from_json(entry["key"])] = GroupStats(
+            count=count,
+            reference_ohm=float(numbers[0]),
+            first_time_s=float(numbers[1]),
+            last_time_s=float(numbers[2]),
+            **arrays,
+        )
+    for array, length in used.items():
+        if length != members[array].size:
+            raise damaged(f"{array} is too long")
+    return groups
+
+
+def _key_from_json(fields: Sequence[Any]) -> GroupKey:
+    isolator, pump_on, port, phase, power, frequency, bias, state, cooldown = fields
+    if not all(type(x) is str for x in (isolator, state, cooldown)) or type(pump_on) is not bool:
+        raise TypeError("a name or switch of a key")
+    if type(port) not in (int, type(None)) or type(bias) is not list:
+        raise TypeError("a port or bias of a key")
+
+    def number(value: Any) -> float:
+        if type(value) not in (int, float) or not math.isfinite(value):
+            raise TypeError("a number of a key")
+        return float(value)
+
+    return GroupKey(
+        isolator,
+        pump_on,
+        port,
+        None if phase is None else number(phase),
+        math.nan if power is None else number(power),
+        math.nan if frequency is None else number(frequency),
+        tuple(number(x) for x in bias),
+        state,
+        cooldown,
+    )

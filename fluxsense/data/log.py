@@ -1,0 +1,473 @@
+"""The log: a CSV table that says what each trace is.
+
+One row a trace.  Columns (order free, names exact): ``file``, ``isolator``, ``pump`` (on or off), ``pump_port`` (1 or 2),
+``pump_phase_deg`` (only where the pump phase is free; the column may be left out), ``pump_power_dbm``,
+``pump_frequency_hz``, ``state``, ``cooldown``, ``repeat``, ``time_s``, ``transmits`` (21 or 12, whichever is larger, where
+only the direction was recorded and there is no file; the column may be left out) and one ``bias_<line>_a`` per bias line.  With the
+pump off the four pump columns are empty; with the pump on, either port or phase is given.  Bias currents, power and
+frequency are the values that were set: repeats of one setting are found by equality.  Empty lines and lines that begin
+with ``#`` are passed over.
+"""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import io
+import math
+import os
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from fluxsense.base.errors import InputError
+from fluxsense.base.files import read_bytes, write_beside
+
+FILE_LIMIT_BYTES = 1_000_000_000
+SHOWN_FAULTS = 10
+
+_FIXED = (
+    "file", "isolator", "pump", "pump_port", "pump_phase_deg", "pump_power_dbm", "pump_frequency_hz",
+    "state", "cooldown", "repeat", "time_s", "transmits",
+)  # fmt: skip
+_OPTIONAL = ("pump_phase_deg", "transmits")
+_PUMP = ("pump_port", "pump_phase_deg", "pump_power_dbm", "pump_frequency_hz")
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+_DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d+)?")
+# What a column can hold at most, to catch a wrong unit: (low, high, likely mistake).
+_RANGES = {
+    "pump_frequency_hz": (1e6, 1e13, "The column is in Hz, not MHz or GHz"),
+    "pump_power_dbm": (-250.0, 60.0, "The column is in dBm, not W or mW"),
+    "pump_phase_deg": (-720.0, 720.0, "The column is in degrees"),
+}
+_BIAS_RANGE = (-100.0, 100.0, "The column is in A, not mA or uA")
+
+
+@dataclass(frozen=True)
+class LogRow:
+    """What the log says of one trace.
+
+    Attributes
+    ----------
+    line : int
+        Line in the log file, for messages.
+    file : str
+        Trace file as written in the log.
+    isolator, state, cooldown : str
+    pump_on : bool
+    pump_port : int or None
+        1 or 2; None when the pump is off or its phase is free.
+    pump_phase_rad : float or None
+        Free pump phase difference; None when the pump is off or enters by a port.
+    pump_power_dbm, pump_frequency_hz : float
+        NaN when the pump is off.
+    repeat : int
+    time_s : float
+    bias_a : tuple of float
+        In the order of the bias lines that the reader was given.
+    transmits : '21', '12' or None
+        Which way the sweep transmits, where the log says so; then there need be no trace, and `file` may be empty.
+    """
+
+    line: int
+    file: str
+    isolator: str
+    pump_on: bool
+    pump_port: int | None
+    pump_phase_rad: float | None
+    pump_power_dbm: float
+    pump_frequency_hz: float
+    state: str
+    cooldown: str
+    repeat: int
+    time_s: float
+    bias_a: tuple[float, ...]
+    transmits: str | None = None
+
+
+class _Faults:
+    """Gathers faults line by line, so that one reading names them all."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.found: list[tuple[int, str, str]] = []
+        self.count = 0
+
+    def add(self, line: int, what: str, remedy: str) -> None:
+        self.count += 1
+        if len(self.found) < SHOWN_FAULTS:
+            self.found.append((line, what, remedy))
+
+    def raise_any(self) -> None:
+        if not self.count:
+            return
+        if self.count == 1:
+            line, what, remedy = self.found[0]
+            raise InputError(what, where=f"{self.name}:{line}", remedy=remedy)
+        texts = [str(InputError(what, where=f"{self.name}:{line}", remedy=remedy)) for line, what, remedy in self.found]
+        if self.count > len(texts):
+            texts.append(f"... and {self.count - len(texts)} more.")
+        raise InputError(f"the log has {self.count} faults:\n" + "\n".join(texts), where=self.name)
+
+
+def read_log(
+    path: str | os.PathLike[str],
+    *,
+    isolators: Sequence[str],
+    states: Sequence[str],
+    bias_lines: Sequence[str],
+    cooldowns: Sequence[str] | None = None,
+    folder: str | os.PathLike[str] | None = None,
+    allow_outside: bool = False,
+) -> list[LogRow]:
+    """Read and check a log.
+
+    Parameters
+    ----------
+    path : path-like
+        CSV text, UTF-8, columns as the module's docstring lists them.
+    isolators, states : sequence of str
+        Names that may stand in these columns.
+    bias_lines : sequence of str
+        Names of the bias lines; each needs a column ``bias_<line>_a``.
+    cooldowns : sequence of str, optional
+        Names that may stand in the cooldown column; any name if left out.
+    folder : path-like, optional
+        Folder that the trace files are relative to; the log's own if left out.
+    allow_outside : bool
+        Accept traces outside that folder.
+
+    Returns
+    -------
+    list of LogRow
+        In the order of the file.
+
+    Raises
+    ------
+    InputError
+        With file and line of up to ten faults in one message: missing or unknown columns, unknown names, bad numbers,
+        traces that are missing, listed twice or outside the folder, the same measurement twice, and the like.
+    """
+    name = os.fspath(path)
+    text = _text(read_bytes(path, limit_bytes=FILE_LIMIT_BYTES, kind="log"), name)
+    lines = csv.reader(io.StringIO(text, newline=""), strict=True)
+    faults = _Faults(name)
+    rows: list[LogRow] = []
+    traces = _Traces(Path(folder) if folder is not None else Path(path).parent, allow_outside)
+    known = {"isolator": isolators, "state": states}
+    if cooldowns is not None:
+        known["cooldown"] = cooldowns
+    columns: dict[str, int] | None = None
+    width = 0
+    seen_files: dict[str, int] = {}
+    seen_settings: dict[tuple[object, ...], int] = {}
+    start = 1
+    try:
+        for cells in lines:
+            line, start = start, lines.line_num + 1
+            if not any(cell.strip() for cell in cells) or cells[0].lstrip().startswith("#"):
+                continue
+            cells = [cell.strip() for cell in cells]
+            if columns is None:
+                columns, width = _columns(cells, line, bias_lines, name), len(cells)
+                continue
+            if len(cells) != width:
+                faults.add(
+                    line,
+                    f"the row has {len(cells)} cells, the header {width}",
+                    "Numbers need a decimal point, not a comma, and text with a comma needs quotes"
+                    if len(cells) > width
+                    else "Empty cells need their commas too",
+                )
+                continue
+            row = _row(cells, columns, line, bias_lines, known, faults)
+            if row is None:
+                continue
+            identity = traces.check(row.file, line, faults) if row.file else None
+            if identity is not None and (earlier := seen_files.setdefault(identity, line)) != line:
+                faults.add(
+                    line, f"the trace {row.file!r} is listed already in line {earlier}", "Remove one of the rows"
+                )
+                continue
+            setting = (
+                row.isolator, row.pump_on, row.pump_port, row.pump_phase_rad,
+                None if math.isnan(row.pump_power_dbm) else row.pump_power_dbm,
+                None if math.isnan(row.pump_frequency_hz) else row.pump_frequency_hz,
+                row.bias_a, row.state, row.cooldown, row.repeat,
+            )  # fmt: skip
+            if (earlier := seen_settings.setdefault(setting, line)) != line:
+                faults.add(
+                    line,
+                    f"isolator {row.isolator!r}, setting, state, cooldown and repeat {row.repeat} are those of line {earlier}",
+                    "Number the repeats, or correct the setting",
+                )
+                continue
+            rows.append(row)
+    except csv.Error as fault:
+        faults.add(start, f"the table cannot be read ({fault})", "Check the quotes")
+    faults.raise_any()
+    if columns is None or not rows:
+        raise InputError("the log lists no trace", where=name, remedy="Write one row per trace below the header")
+    return rows
+
+
+def write_log(path: str | os.PathLike[str], rows: Iterable[LogRow], bias_lines: Sequence[str]) -> None:
+    """Write a log that `read_log` reads back to equal rows.
+
+    Parameters
+    ----------
+    path : path-like
+        Written beside and renamed.
+    rows : iterable of LogRow
+        Their ``line`` is not written.
+    bias_lines : sequence of str
+        In the order of ``bias_a``.
+
+    Raises
+    ------
+    InputError
+        A row has another number of bias currents; the file cannot be written.
+    """
+    rows = list(rows)
+    free_phase = any(row.pump_phase_rad is not None for row in rows)
+    left_out = {
+        c for c, used in (("pump_phase_deg", free_phase), ("transmits", any(r.transmits for r in rows))) if not used
+    }
+    header = [c for c in _FIXED if c not in left_out] + [f"bias_{line}_a" for line in bias_lines]
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(header)
+    for row in rows:
+        if len(row.bias_a) != len(bias_lines):
+            raise InputError(
+                f"the row of {row.file!r} has {len(row.bias_a)} bias currents for {len(bias_lines)} bias lines",
+                where=os.fspath(path),
+            )
+        cells: dict[str, str] = {
+            "file": row.file,
+            "isolator": row.isolator,
+            "pump": "on" if row.pump_on else "off",
+            "pump_port": "" if row.pump_port is None else str(row.pump_port),
+            "pump_phase_deg": "" if row.pump_phase_rad is None else _degrees(row.pump_phase_rad),
+            "pump_power_dbm": _cell(row.pump_power_dbm),
+            "pump_frequency_hz": _cell(row.pump_frequency_hz),
+            "state": row.state,
+            "cooldown": row.cooldown,
+            "repeat": str(row.repeat),
+            "time_s": _cell(row.time_s),
+            "transmits": row.transmits or "",
+        }
+        writer.writerow([cells[c] for c in header[: len(header) - len(bias_lines)]] + [_cell(x) for x in row.bias_a])
+    write_beside(path, out.getvalue().encode("utf-8"), sync=True)
+
+
+def _cell(value: float) -> str:
+    value = float(value)
+    if math.isnan(value):
+        return ""
+    return str(int(value)) if value.is_integer() and 0.0 < abs(value) < 1e15 else repr(value)
+
+
+def _degrees(angle_rad: float) -> str:
+    """Return the shortest text in degrees that reads back as the same angle in radians, where there is one."""
+    degrees = math.degrees(angle_rad)
+    candidates = [float(f"{degrees:.{digits}g}") for digits in range(1, 18)]
+    candidates += [math.nextafter(degrees, math.inf), math.nextafter(degrees, -math.inf)]
+    for candidate in candidates:
+        if math.radians(candidate) == angle_rad:
+            return _cell(candidate)
+    return _cell(degrees)
+
+
+def _text(raw: bytes, name: str) -> str:
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as fault:
+        line = raw[: fault.start].count(b"\n") + 1
+        raise InputError("the log is not UTF-8 text", where=f"{name}:{line}", remedy="Save it as CSV (UTF-8)") from None
+    if "\0" in text:
+        raise InputError("the log holds zero bytes, it is not CSV text", where=name, remedy="Save it as CSV (UTF-8)")
+    return text
+
+
+def _columns(cells: Sequence[str], line: int, bias_lines: Sequence[str], name: str) -> dict[str, int]:
+    """Return the place of each column, or raise one message with every fault of the header."""
+    if len(cells) == 1:
+        for separator, word in ((";", "semicolons"), ("\t", "tabs")):
+            if separator in cells[0]:
+                raise InputError(
+                    f"the columns are separated by {word}",
+                    where=f"{name}:{line}",
+                    remedy="Save the table with commas between the columns and decimal points in the numbers",
+                )
+    wanted = [*_FIXED, *(f"bias_{bias}_a" for bias in bias_lines)]
+    faults = _Faults(name)
+    places: dict[str, int] = {}
+    for place, column in enumerate(cells):
+        if column in places:
+            faults.add(line, f"the column {column!r} stands twice", "Remove one of them")
+        elif column not in wanted:
+            faults.add(line, f"the column {column!r} is not known", _suggest(column, wanted))
+        places.setdefault(column, place)
+    for column in wanted:
+        if column not in places and column not in _OPTIONAL:
+            faults.add(line, f"the column {column!r} is missing", "Add it to the header and to every row")
+    faults.raise_any()
+    return places
+
+
+def _suggest(word: str, known: Sequence[str]) -> str:
+    close = difflib.get_close_matches(word, known, n=1) or difflib.get_close_matches(
+        word.lower(), [k.lower() for k in known], n=1
+    )
+    if close:
+        meant = next(k for k in known if k.lower() == close[0].lower())
+        return f"Did you mean {meant!r}?"
+    shown = ", ".join(known[:12]) + (", ..." if len(known) > 12 else "")
+    return f"Known are: {shown}" if known else "None is known"
+
+
+def _row(
+    cells: Sequence[str],
+    columns: Mapping[str, int],
+    line: int,
+    bias_lines: Sequence[str],
+    known: Mapping[str, Sequence[str]],
+    faults: _Faults,
+) -> LogRow | None:
+    before = faults.count
+
+    def number(column: str, limits: tuple[float, float, str] | None = None) -> float:
+        text = cells[columns[column]]
+        if not _NUMBER.fullmatch(text):
+            if _DECIMAL_COMMA.fullmatch(text):
+                faults.add(line, f"{column} is {text!r}, with a decimal comma", "Write a decimal point")
+            elif not text:
+                faults.add(line, f"{column} is empty", "Write a number")
+            else:
+                faults.add(line, f"{column} is {text!r}, which is not a number", "Write a plain number such as 1.5e-3")
+            return math.nan
+        value = float(text)
+        if not math.isfinite(value):
+            faults.add(line, f"{column} is {text}, too large to be represented", "Correct the number")
+            return math.nan
+        if limits is not None and not limits[0] <= value <= limits[1]:
+            faults.add(line, f"{column} is {text}, outside {limits[0]:g} to {limits[1]:g}", limits[2])
+        return value
+
+    file = cells[columns["file"]]
+    transmits = cells[columns["transmits"]] if "transmits" in columns else ""
+    if transmits not in ("", "21", "12"):
+        faults.add(line, f"transmits is {transmits!r}", "Write 21 or 12, the larger of S21 and S12, or leave it empty")
+    if not file and not transmits:
+        faults.add(line, "file is empty", "Write the name of the trace")
+    names = {}
+    for column in ("isolator", "state", "cooldown"):
+        names[column] = value = cells[columns[column]]
+        if not value:
+            faults.add(line, f"{column} is empty", "Write its name")
+        elif column in known and value not in known[column]:
+            faults.add(line, f"the {column} {value!r} is not in the study", _suggest(value, known[column]))
+    pump = cells[columns["pump"]].lower()
+    port: int | None = None
+    phase_rad: float | None = None
+    power_dbm = frequency_hz = math.nan
+    if pump == "off":
+        for column in _PUMP:
+            if column in columns and cells[columns[column]]:
+                faults.add(
+                    line,
+                    f"the pump is off but {column} is {cells[columns[column]]!r}",
+                    "Leave the pump columns empty, or write 'on'",
+                )
+    elif pump == "on":
+        port_text = cells[columns["pump_port"]]
+        phase_text = cells[columns["pump_phase_deg"]] if "pump_phase_deg" in columns else ""
+        if port_text and phase_text:
+            faults.add(line, "both pump_port and pump_phase_deg are given", "Keep the one that was used")
+        elif port_text:
+            if port_text in ("1", "2"):
+                port = int(port_text)
+            else:
+                faults.add(line, f"pump_port is {port_text!r}", "Write 1 or 2")
+        elif phase_text:
+            phase_rad = math.radians(number("pump_phase_deg", _RANGES["pump_phase_deg"]))
+        else:
+            faults.add(line, "the pump is on but neither pump_port nor pump_phase_deg is given", "Write port 1 or 2")
+        power_dbm = number("pump_power_dbm", _RANGES["pump_power_dbm"])
+        frequency_hz = number("pump_frequency_hz", _RANGES["pump_frequency_hz"])
+    else:
+        faults.add(line, f"pump is {cells[columns['pump']]!r}", "Write 'on' or 'off'")
+    repeat_text = cells[columns["repeat"]]
+    repeat = 0
+    if repeat_text.isascii() and repeat_text.isdigit() and len(repeat_text) <= 15:
+        repeat = int(repeat_text)
+    else:
+        faults.add(line, f"repeat is {repeat_text!r}", "Write a whole number, 0 or more")
+    time_s = number("time_s")
+    # Adding 0.0 turns a written -0 into 0.
+    bias_a = tuple(number(f"bias_{bias}_a", _BIAS_RANGE) + 0.0 for bias in bias_lines)
+    if faults.count != before:
+        return None
+    return LogRow(
+        line, file, names["isolator"], pump == "on", port, phase_rad, power_dbm, frequency_hz,
+        names["state"], names["cooldown"], repeat, time_s, bias_a, transmits or None,
+    )  # fmt: skip
+
+
+class _Traces:
+    """Checks that traces exist inside the folder; each folder is listed once, whatever the number of rows."""
+
+    def __init__(self, folder: Path, allow_outside: bool) -> None:
+        self.folder = folder
+        self.allow_outside = allow_outside
+        self.root = Path(os.path.realpath(folder))
+        self.listed: dict[str, tuple[str, bool, dict[str, bool]]] = {}
+
+    def check(self, file: str, line: int, faults: _Faults) -> str | None:
+        """Return a text that is the same for two names of one file, or None after noting a fault."""
+        if "\0" in file:
+            faults.add(line, f"the file name {file!r} holds a zero byte", "Correct the name")
+            return None
+        parent, base = os.path.split(os.path.join(self.folder, file))
+        real, inside, names = self._list(parent)
+        if base in ("", ".", ".."):
+            faults.add(line, f"{file!r} names a folder, not a trace", "Write the name of the trace")
+            return None
+        exists = names.get(base, False)
+        if not exists:  # missing, or a link: follow it
+            real, base = os.path.split(os.path.realpath(os.path.join(real, base)))
+            inside = Path(real).is_relative_to(self.root)
+            exists = os.path.isfile(os.path.join(real, base))
+        if not inside and not self.allow_outside:
+            faults.add(
+                line,
+                f"the trace {file!r} lies outside the folder {str(self.folder)!r}",
+                "Copy it into the folder, or allow traces outside it",
+            )
+            return None
+        if not exists:
+            hint = (
+                "Write / between folders"
+                if "\\" in file
+                else "Check the name; it is relative to the folder of the traces"
+            )
+            faults.add(line, f"there is no trace {file!r} in {str(self.folder)!r}", hint)
+            return None
+        return os.path.join(real, base)
+
+    def _list(self, parent: str) -> tuple[str, bool, dict[str, bool]]:
+        """Return real path, whether it lies inside, and its entries (True for an ordinary file, not a link)."""
+        if parent not in self.listed:
+            real = os.path.realpath(parent)
+            inside = Path(real).is_relative_to(self.root)
+            names: dict[str, bool] = {}
+            if inside or self.allow_outside:
+                try:
+                    with os.scandir(real) as entries:
+                        names = {e.name: e.is_file(follow_symlinks=False) for e in entries}
+                except OSError:
+                    names = {}
+            self.listed[parent] = (real, inside, names)
+        return self.listed[parent]

@@ -1,0 +1,253 @@
+"""Stop as soon as the data say enough: Wald's sequential probability ratio test, with overshoot accounted for.
+
+A. Wald, Ann. Math. Stat. 16, 117 (1945); Sequential Analysis (1947) (from memory, checked by simulation).  The log
+likelihood ratio of source against none is added up batch by batch and compared with ln A above and ln B below.
+
+Two pairs of limits:
+
+* 'wald':       A = (1-b)/a, B = b/(1-a).  Overshoot makes the true error rates smaller than a and b; exactly, only
+                a' <= a/(1-b) and b' <= b/(1-a) hold.
+* 'guaranteed': A = 1/a, B = b.  Under no source the ratio is a martingale of mean 1, so it ever reaches A with probability
+                a at most (Ville's inequality), whatever the batches; this also holds for a Bayes factor, whose b is then
+                an average over the prior of the source.
+
+Overshoot: a walk of normal steps of standard deviation d passes a far limit by 0.5826 d on average (Siegmund, Sequential
+Analysis (1985); the constant is -zeta(1/2)/sqrt(2 pi)), so both limits act as if they lay 0.5826 d farther out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import exp, log, sqrt
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtri
+
+from fluxsense.base.errors import InputError
+
+FloatArray = npt.NDArray[np.float64]
+
+OVERSHOOT = 0.5825971579390107
+"""-zeta(1/2)/sqrt(2 pi): mean excess of a standard normal walk over a far limit (Chernoff; Siegmund 1985)."""
+
+CONTINUE, FOR, AGAINST = "continue", "stop for a source", "stop against a source"
+
+
+def _check_rates(false_alarm: float, miss: float) -> None:
+    for name, value in (("false alarms", false_alarm), ("misses", miss)):
+        if not 0 < value < 0.5:
+            raise InputError(f"the promised rate of {name} is {value:g}", remedy="Give a probability between 0 and 0.5")
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Log limits of a sequential test: stop for at `upper` and above, against at `lower` and below."""
+
+    upper: float
+    lower: float
+
+    @classmethod
+    def of(cls, false_alarm: float, miss: float, kind: str = "wald", step_sd: float = 0.0) -> Limits:
+        """Limits for promised error rates.
+
+        Parameters
+        ----------
+        false_alarm, miss : float
+        kind : str
+            'wald' or 'guaranteed'.
+        step_sd : float
+            Standard deviation d of the log likelihood ratio of one batch; if above zero the limits are drawn in by
+            0.5826 d, which uses up the promised rates instead of staying below them ('wald' only).
+
+        Raises
+        ------
+        InputError
+            If a rate is not between 0 and 0.5, or the kind unknown.
+        """
+        _check_rates(false_alarm, miss)
+        if kind == "wald":
+            upper, lower = log((1 - miss) / false_alarm), log(miss / (1 - false_alarm))
+            shift = OVERSHOOT * step_sd
+            return cls(max(upper - shift, 0.0), min(lower + shift, 0.0))
+        if kind == "guaranteed":
+            return cls(-log(false_alarm), log(miss))
+        raise InputError(f'limits of kind "{kind}" are unknown', remedy='Use "wald" or "guaranteed"')
+
+
+@dataclass(frozen=True)
+class SequentialState:
+    """Where a sequential test stands; `update` gives the next state and changes nothing.
+
+    Attributes
+    ----------
+    limits : Limits
+    log_ratio : float
+        Log likelihood ratio (or log Bayes factor), source against none, of all batches so far.
+    batches : int
+    decision : str
+        'continue', 'stop for a source' or 'stop against a source'; once stopped it stays.
+    """
+
+    limits: Limits
+    log_ratio: float = 0.0
+    batches: int = 0
+    decision: str = CONTINUE
+
+    def add(self, log_ratio_of_batch: float) -> SequentialState:
+        """The state after a batch that is independent of the former ones."""
+        return self.update(self.log_ratio + log_ratio_of_batch)
+
+    def update(self, log_ratio: float) -> SequentialState:
+        """The state after a batch, from the log ratio of all data so far (a digest holds them all).
+
+        Raises
+        ------
+        InputError
+            If the ratio is not a number.
+        """
+        if log_ratio != log_ratio:
+            raise InputError("the log likelihood ratio is not a number", remedy="Look at the last batch")
+        if self.decision != CONTINUE:
+            return self
+        decision = CONTINUE
+        if log_ratio >= self.limits.upper:
+            decision = FOR
+        elif log_ratio <= self.limits.lower:
+            decision = AGAINST
+        return replace(self, log_ratio=log_ratio, batches=self.batches + 1, decision=decision)
+
+
+def wald_mean_information(false_alarm: float, miss: float) -> tuple[float, float]:
+    """Mean number of batches times d^2, with the source and without, overshoot neglected (Wald 1945).
+
+    d is the distance of the two hypotheses for one batch in standard deviations; the log ratio of a batch then has mean
+    +-d^2/2.  Neglecting overshoot makes this too low.
+    """
+    _check_rates(false_alarm, miss)
+    upper, lower = log((1 - miss) / false_alarm), log(miss / (1 - false_alarm))
+    with_source = 2 * ((1 - miss) * upper + miss * lower)
+    without = -2 * (false_alarm * upper + (1 - false_alarm) * lower)
+    return with_source, without
+
+
+def mean_batches(false_alarm: float, miss: float, d: float) -> tuple[float, float]:
+    """Mean number of batches with the source and without, limits widened by Siegmund's 0.5826 d.
+
+    The error rates used are those that the widened limits give, so that the formula is consistent with itself.
+
+    Raises
+    ------
+    InputError
+        If d is not positive.
+    """
+    if not d > 0:
+        raise InputError(f"the distance of the hypotheses is {d:g}", remedy="Give a positive number")
+    base = Limits.of(false_alarm, miss)
+    upper, lower = base.upper + OVERSHOOT * d, base.lower - OVERSHOOT * d
+    alarm, missed = error_rates(upper, lower)
+    with_source = 2 * ((1 - missed) * upper + missed * lower) / d**2
+    without = -2 * (alarm * upper + (1 - alarm) * lower) / d**2
+    return with_source, without
+
+
+def error_rates(upper: float, lower: float) -> tuple[float, float]:
+    """False-alarm and miss rate of a test that ends exactly on its limits (Wald's relations solved)."""
+    a, b = exp(upper), exp(lower)
+    return (1 - b) / (a - b), b * (a - 1) / (a - b)
+
+
+def overshot_error_rates(false_alarm: float, miss: float, d: float) -> tuple[float, float]:
+    """False-alarm and miss rate that Wald's limits give in truth, by Siegmund's correction."""
+    base = Limits.of(false_alarm, miss)
+    return error_rates(base.upper + OVERSHOOT * d, base.lower - OVERSHOOT * d)
+
+
+def fixed_information(false_alarm: float, miss: float) -> float:
+    """Number of batches times d^2 of the plan with a fixed number, (z_a + z_b)^2 (Neyman & Pearson)."""
+    _check_rates(false_alarm, miss)
+    return float((ndtri(1 - false_alarm) + ndtri(1 - miss)) ** 2)
+
+
+@dataclass(frozen=True)
+class Runs:
+    """Outcome of simulated sequential runs.
+
+    Attributes
+    ----------
+    wrong : float
+        Share of wrong decisions among all runs; runs that did not end count as undecided, not as wrong.
+    wrong_sd : float
+    mean_batches, mean_batches_sd : float
+    undecided : float
+        Share of runs that had not stopped when the batches ran out.
+    runs : int
+    """
+
+    wrong: float
+    wrong_sd: float
+    mean_batches: float
+    mean_batches_sd: float
+    undecided: float
+    runs: int
+
+
+def run_paths(log_ratio: FloatArray, limits: Limits, source: bool) -> Runs:
+    """Apply a test to many paths of the log ratio at once.
+
+    Parameters
+    ----------
+    log_ratio : ndarray (R, N)
+        Log ratio of all data up to each batch.
+    limits : Limits
+    source : bool
+        Whether there was a source.
+
+    Returns
+    -------
+    Runs
+    """
+    above, below = log_ratio >= limits.upper, log_ratio <= limits.lower
+    ended = above | below
+    any_end = ended.any(axis=1)
+    first = np.where(any_end, ended.argmax(axis=1), log_ratio.shape[1] - 1)
+    hit = above[np.arange(len(first)), first]
+    wrong = any_end & (~hit if source else hit)
+    count = len(first)
+    share = float(wrong.mean())
+    used = first + 1.0
+    return Runs(
+        share,
+        sqrt(max(share * (1 - share), 1.0 / count) / count),
+        float(used.mean()),
+        float(used.std(ddof=1) / sqrt(count)),
+        float(np.mean(~any_end)),
+        count,
+    )
+
+
+def simulate_normal(
+    rng: np.random.Generator, d: float, limits: Limits, *, source: bool, runs: int, most: int | None = None
+) -> Runs:
+    """Simulate the test for two simple hypotheses d standard deviations apart per batch.
+
+    The log ratio of a batch is normal with mean +-d^2/2 (source, none) and variance d^2.
+    """
+    length = most or int(40 * max(limits.upper, -limits.lower, 1.0) / d**2) + 20
+    out: list[Runs] = []
+    step = max(1, 4_000_000 // length)
+    for start in range(0, runs, step):
+        count = min(step, runs - start)
+        steps = d * rng.standard_normal((count, length)) + (0.5 if source else -0.5) * d**2
+        out.append(run_paths(np.cumsum(steps, axis=1), limits, source))
+    weights = np.array([r.runs for r in out], dtype=np.float64)
+    weights /= weights.sum()
+    wrong = float(weights @ [r.wrong for r in out])
+    return Runs(
+        wrong,
+        sqrt(max(wrong * (1 - wrong), 1.0 / runs) / runs),
+        float(weights @ [r.mean_batches for r in out]),
+        float(np.sqrt(weights**2 @ [r.mean_batches_sd**2 for r in out])),
+        float(weights @ [r.undecided for r in out]),
+        runs,
+    )

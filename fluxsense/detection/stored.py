@@ -1,0 +1,275 @@
+"""What `orient` leaves for `detect`: thinned chains, mixture, wiring and the likelihood's reference, in one .npz file.
+
+No pickle; written beside and renamed.  It names study and digest by their hashes and is not used with others.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.base.arrays import DamagedArrays, arrays_from_bytes
+from fluxsense.base.errors import InputError
+from fluxsense.base.files import read_bytes, write_beside
+from fluxsense.base.units import shown
+from fluxsense.data.digest import Digest
+from fluxsense.data.noise_levels import measure_noise
+from fluxsense.device.chip import ChipParameters
+from fluxsense.infer.mixture import StudentMixture
+from fluxsense.infer.orient import INTEGRATED, Orientation, measured_isolators
+from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.problem import CampaignProblem
+from fluxsense.model.unknowns import Unknowns
+from fluxsense.study import Study
+
+FloatArray = npt.NDArray[np.float64]
+
+FORMAT = 1
+MOST_DRAWS = 12_000
+FILE_LIMIT_BYTES = 1_000_000_000
+_FIELDS = ("source", "position_m", "offset_phi0", "effective_area", "pump_strength", "pump_phase_error_rad")
+
+
+@dataclass(frozen=True)
+class Stored:
+    """A posterior as `detect` needs it.
+
+    Attributes
+    ----------
+    study_hash, digest_hash : str
+    port_signs : tuple of int
+    cooldowns : tuple of str
+    sheared : dict
+        See `Unknowns`.
+    residual_gain : float
+    reference : ChipParameters or None
+        The likelihood's reference point.
+    mixture : StudentMixture
+    x : ndarray (E, T, W, D)
+        Thinned chains.
+    log_posterior : ndarray (E, T, W)
+    effective : float
+        Effective samples of the whole chains.
+    trust : str
+    reasons : tuple of str
+        The verdict of `orient`.
+    seed : int
+    """
+
+    study_hash: str
+    digest_hash: str
+    port_signs: tuple[int, ...]
+    cooldowns: tuple[str, ...]
+    sheared: dict[int, int]
+    residual_gain: float
+    reference: ChipParameters | None
+    mixture: StudentMixture
+    x: FloatArray
+    log_posterior: FloatArray
+    effective: float
+    trust: str
+    reasons: tuple[str, ...]
+    seed: int
+
+    def fits(self, study: Study, digest: Digest) -> bool:
+        """Whether it belongs to this study and these traces."""
+        return self.study_hash == study.sha256 and self.digest_hash == digest.content_hash()
+
+    def problem(self, study: Study, digest: Digest) -> CampaignProblem:
+        """The posterior's problem, built again."""
+        noise = study.noise
+        likelihood = RatioLikelihood(
+            study,
+            digest,
+            self.port_signs,
+            residual_gain=self.residual_gain,
+            noise=measure_noise(digest, noise.white, noise.gain_drift, noise.phase_drift_rad),
+            reference=self.reference,
+            cooldowns=self.cooldowns,
+        )
+        unknowns = Unknowns(
+            study, self.cooldowns, measured_isolators(study, digest), leave_out=INTEGRATED, sheared=self.sheared
+        )
+        return CampaignProblem(unknowns, likelihood)
+
+    def save(self, path: str | Path) -> None:
+        """Write the file."""
+        header = {
+            "format": FORMAT,
+            "study_hash": self.study_hash,
+            "digest_hash": self.digest_hash,
+            "port_signs": self.port_signs,
+            "cooldowns": self.cooldowns,
+            "sheared": sorted(self.sheared.items()),
+            "residual_gain": self.residual_gain,
+            "nu": self.mixture.nu,
+            "effective": self.effective,
+            "trust": self.trust,
+            "reasons": self.reasons,
+            "seed": self.seed,
+            "stage": sorted(self.reference.stage) if self.reference else [],
+            "reference": self.reference is not None,
+        }
+        arrays: dict[str, Any] = {
+            "header": np.frombuffer(json.dumps(header).encode(), dtype=np.uint8),
+            "weights": self.mixture.weights,
+            "means": self.mixture.means,
+            "factors": self.mixture.factors,
+            "x": self.x.astype(np.float64),
+            "log_posterior": self.log_posterior,
+        }
+        if self.reference is not None:
+            arrays |= {f"reference_{name}": getattr(self.reference, name) for name in _FIELDS}
+            arrays |= {f"stage_{name}": value for name, value in self.reference.stage.items()}
+        buffer = BytesIO()
+        np.savez(buffer, **arrays)
+        write_beside(Path(path), buffer.getvalue(), sync=True)
+
+
+def stored_from(orientation: Orientation) -> Stored:
+    """What to keep of a result."""
+    posterior = orientation.posterior
+    likelihood = orientation.likelihood
+    unknowns = posterior.problem.unknowns
+    chains = posterior.chains
+    taus = [q.autocorrelation.steps for q in posterior.diagnosis.quantities]
+    taus = [t for t in taus if np.isfinite(t)]
+    steps, per_step = chains.x.shape[1], chains.x.shape[0] * chains.x.shape[2]
+    thin = max(1, int(np.ceil(max(taus, default=1.0))), int(np.ceil(steps * per_step / MOST_DRAWS)))
+    thin = min(thin, max(1, steps // 8))
+    document = orientation.document
+    return Stored(
+        study_hash=orientation.study.sha256,
+        digest_hash=orientation.digest.content_hash(),
+        port_signs=likelihood.port_signs,
+        cooldowns=likelihood.cooldowns,
+        sheared=dict(unknowns.sheared),
+        residual_gain=likelihood.residual_gain,
+        reference=likelihood.reference,
+        mixture=posterior.mixture,
+        x=np.ascontiguousarray(chains.x[:, ::thin]),
+        log_posterior=np.ascontiguousarray(chains.log_posterior[:, ::thin]),
+        effective=float(document["sampling"]["effective_samples"] or 1.0),
+        trust=document["verdict"]["trust"],
+        reasons=tuple(document["verdict"]["reasons"]),
+        seed=posterior.seed,
+    )
+
+
+def load_stored(path: str | Path) -> Stored:
+    """Read the file.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read, is damaged or of another format.
+    """
+    file = Path(path)
+    remedy = "Run fluxsense orient again"
+    raw = read_bytes(file, limit_bytes=FILE_LIMIT_BYTES, kind="stored posterior")
+    try:
+        arrays = arrays_from_bytes(raw)
+        header = json.loads(arrays["header"].tobytes().decode())
+        if type(header["format"]) is not int or header["format"] != FORMAT:
+            raise InputError(
+                f"the stored posterior has format {shown(header['format'])}, this program reads {FORMAT}",
+                where=str(file),
+                remedy=remedy,
+            )
+        return _unpack(header, arrays)
+    except DamagedArrays as fault:
+        raise InputError(f"the stored posterior is damaged: {fault}", where=str(file), remedy=remedy) from None
+    except (KeyError, ValueError, TypeError, AttributeError, OverflowError, RecursionError):
+        raise InputError("the stored posterior is damaged", where=str(file), remedy=remedy) from None
+
+
+def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Stored:
+    """The file's content; ValueError, TypeError or KeyError if anything is not as `save` writes it."""
+
+    def array(name: str, *shape: int | None) -> FloatArray:
+        """Finite floats of a shape, None standing for any length above zero."""
+        found = arrays[name]
+        if found.dtype != np.float64 or found.ndim != len(shape) or not np.all(np.isfinite(found)):
+            raise ValueError(name)
+        if any(n < 1 if want is None else n != want for n, want in zip(found.shape, shape, strict=True)):
+            raise ValueError(name)
+        return found
+
+    def number(name: str, low: float) -> float:
+        value = header[name]
+        if type(value) not in (int, float) or not low <= value < np.inf:
+            raise ValueError(name)
+        return float(value)
+
+    def texts(name: str) -> tuple[str, ...]:
+        values = header[name]
+        if type(values) is not list or not all(type(x) is str for x in values):
+            raise ValueError(name)
+        return tuple(values)
+
+    def text(name: str) -> str:
+        if type(header[name]) is not str:
+            raise ValueError(name)
+        return str(header[name])
+
+    def whole(value: Any) -> int:
+        if type(value) is not int:
+            raise ValueError("a whole number")
+        return value
+
+    if type(header["port_signs"]) is not list or type(header["sheared"]) is not list:
+        raise TypeError("a list")
+    cooldowns = texts("cooldowns")
+    signs = tuple(whole(s) for s in header["port_signs"])
+    if any(s not in (-1, 1) for s in signs) or text("trust") not in ("reliable", "tentative", "unusable"):
+        raise ValueError("signs or trust")
+    x = array("x", None, None, None, None)
+    size = x.shape[3]
+    log_p = arrays["log_posterior"]
+    if log_p.dtype != np.float64 or log_p.shape != x.shape[:3] or np.any(np.isnan(log_p)):
+        raise ValueError("log_posterior")
+    weights = array("weights", None)
+    factors = array("factors", len(weights), size, size)
+    if np.any(weights < 0) or abs(weights.sum() - 1) > 1e-9 or np.any(np.einsum("kii->ki", factors) <= 0):
+        raise ValueError("mixture")
+    mixture = StudentMixture(weights, array("means", len(weights), size), factors, number("nu", 0.1))
+    reference = None
+    stage = texts("stage")
+    if type(header["reference"]) is not bool:
+        raise TypeError("reference")
+    if header["reference"]:
+        loops = arrays["reference_effective_area"].shape[-1]
+        shapes: dict[str, tuple[int, ...]] = {
+            "source": (1, 3),
+            "position_m": (1, 3),
+            "offset_phi0": (1, len(cooldowns), loops),
+            "effective_area": (1, loops),
+            "pump_strength": (1, len(signs)),
+            "pump_phase_error_rad": (1, len(signs)),
+        }
+        reference = ChipParameters(
+            **{name: array(f"reference_{name}", *shape) for name, shape in shapes.items()},
+            stage={name: array(f"stage_{name}", 1, len(signs), 2) for name in stage},
+        )
+    return Stored(
+        study_hash=text("study_hash"),
+        digest_hash=text("digest_hash"),
+        port_signs=signs,
+        cooldowns=cooldowns,
+        sheared={whole(a): whole(b) for a, b in header["sheared"]},
+        residual_gain=number("residual_gain", 0.0),
+        reference=reference,
+        mixture=mixture,
+        x=x,
+        log_posterior=log_p,
+        effective=number("effective", 0.0),
+        trust=text("trust"),
+        reasons=texts("reasons"),
+        seed=whole(header["seed"]),
+    )

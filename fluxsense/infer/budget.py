@@ -1,0 +1,254 @@
+"""What limits the answer, and what cannot be told apart: statements with numbers, for `check`, `orient` and the report.
+
+Angular errors here are those of the local normal approximation: root mean square angle between the true direction and
+the estimate, sqrt(trace) of the direction's 2-by-2 covariance.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.data.digest import Digest, GroupKey, GroupStats
+from fluxsense.device.chip import mutual_matrix_phi0_per_a, study_flux_map
+from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.problem import CampaignProblem, Problem, curvature
+from fluxsense.model.unknowns import Unknowns
+from fluxsense.study import State, Study
+
+FloatArray = npt.NDArray[np.float64]
+
+RANK_TOLERANCE = 1e-3
+"""Singular values of the flux map below this share of the largest count as zero."""
+
+KIND_WORDS = {
+    "offset": "flux offsets of the loops",
+    "position": "position of the source",
+    "area": "effective areas",
+    "strength": "pump strengths",
+    "phase": "pump phase errors",
+    "noise": "size of the noise",
+    "wrong_way": "rate of wrongly read directions",
+    "stage": "mode frequencies, linewidths and couplings",
+}
+
+
+@dataclass(frozen=True)
+class Rank:
+    """Singular values of the flux map, its rank and the direction of each.
+
+    Attributes
+    ----------
+    rank : int
+    singular_phi0 : ndarray (3,)
+        For a source of the stated size.
+    directions : ndarray (3, 3)
+        Row k is the source direction that belongs to singular value k.
+    """
+
+    rank: int
+    singular_phi0: FloatArray
+    directions: FloatArray
+
+
+def flux_map_rank(study: Study) -> Rank:
+    """Rank of the flux map of the loops that belong to isolators, at the source's central position."""
+    names = {s.loop for i in study.isolators for s in i.stages}
+    used = [n for n, x in enumerate(study.loops) if x.name in names]
+    rows = study_flux_map(study)[used] * study.source.size
+    rotations = [np.array(s.rotation) for s in study.states if s.kind in ("in", "turned")] or [np.eye(3)]
+    stacked = np.concatenate([rows @ r for r in rotations])
+    _, values, directions = np.linalg.svd(stacked, full_matrices=True)
+    full = np.zeros(3)
+    full[: len(values)] = values
+    rank = int(np.sum(full > RANK_TOLERANCE * full[0])) if full[0] > 0 else 0
+    return Rank(rank, full, directions)
+
+
+def _axis_words(vector: FloatArray) -> str:
+    v = np.asarray(vector) * (1 if vector[int(np.argmax(np.abs(vector)))] >= 0 else -1)
+    return "(" + ", ".join(f"{x + 0.0:.2f}" for x in np.round(v, 2)) + ")"
+
+
+def rank_words(study: Study) -> list[str]:
+    """Sentences on what the loops' geometry leaves undetermined; empty if nothing."""
+    rank = flux_map_rank(study)
+    noun = "field" if study.source.kind == "uniform_field" else "moment"
+    if rank.rank == 3:
+        return []
+    if rank.rank == 0:
+        return [f"No loop takes flux from the {noun}: nothing can be inferred. Move the source or the loops."]
+    if rank.rank == 1:
+        return [
+            f"The flux map has rank one: all loops see the same component of the {noun}, along "
+            f"{_axis_words(rank.directions[0])}; only that component is determined, the other two are left to the prior. "
+            "Loops on a chip at another angle, or sweeps with the source turned by a known rotation, would determine them."
+        ]
+    return [
+        f"The flux map has rank two: the component of the {noun} along {_axis_words(rank.directions[2])} gives no flux in "
+        "any loop and is left to the prior. A loop at another angle or place, or sweeps with the source turned by a known "
+        "rotation, would determine it."
+    ]
+
+
+def reference_words(study: Study, states: Sequence[str]) -> list[str]:
+    """A sentence if no state among those named can separate the loops' flux offsets from the source's flux."""
+    kinds = {s.name: s.kind for s in study.states}
+    present = {kinds[s] for s in states}
+    if present & {"out", "turned"} or not any(x.offset_sd_phi0 > 0 for x in study.loops):
+        return []
+    worst = max(x.offset_sd_phi0 for x in study.loops)
+    blur, flux = offset_blur(study)
+    return [
+        "There is no reference state: without sweeps with the source out (or turned by a known rotation) the flux offsets "
+        f"of the loops, known only to {1e3 * worst:.3g} mPhi0, cannot be told from the source's flux (about "
+        f"{1e3 * flux:.3g} mPhi0 for a source of the stated size), and blur its direction by about {blur:.2g} degrees."
+    ]
+
+
+def offset_blur(study: Study) -> tuple[float, float]:
+    """Angular error in degrees that unreferenced offsets alone leave, and the source's rms flux per loop in Phi0.
+
+    Linear estimate: fluxes of all loops of isolators measured without error but for offsets of the stated standard
+    deviations, a source of the stated size in a random direction with the prior's width on its components, at its
+    central position.  Capped at 90 degrees, beyond which a direction is unknown anyway.
+    """
+    names = {s.loop for i in study.isolators for s in i.stages}
+    used = [n for n, x in enumerate(study.loops) if x.name in names]
+    rows = study_flux_map(study)[used] * study.source.size
+    sd = np.array([max(study.loops[n].offset_sd_phi0, 1e-6) for n in used])
+    covariance = np.linalg.inv((rows / sd[:, None] ** 2).T @ rows + 3 * np.eye(3))
+    # tangential part of the error of a unit vector, averaged over its directions: two thirds of the trace
+    blur = np.degrees(np.sqrt(2 / 3 * np.trace(covariance)))
+    return float(min(blur, 90.0)), float(np.sqrt(np.mean(np.sum(rows**2, axis=1)) / 3))
+
+
+def zero_bias_words(study: Study, bias_a: Sequence[Sequence[float]]) -> list[str]:
+    """A sentence if every bias used leaves every loop at zero flux, so that a source and its reverse look the same."""
+    matrix = mutual_matrix_phi0_per_a(study)
+    offsets = np.array([x.offset_phi0 for x in study.loops])
+    fluxes = [matrix @ np.array(b) + offsets for b in bias_a] or [offsets]
+    names = {s.loop for i in study.isolators for s in i.stages}
+    used = [n for n, x in enumerate(study.loops) if x.name in names]
+    if np.max(np.abs(np.array(fluxes)[:, used]), initial=0.0) > 1e-6:
+        return []
+    return [
+        "Every loop is at zero bias: the traces depend on the fluxes' signs only through their products, so a source and its "
+        "reverse give the same data and only the axis is determined. A setting that biases at least one loop to about half a "
+        "flux quantum (a current in its bias line) would decide between the two ends."
+    ]
+
+
+# ---------------------------------------------------------------- local errors
+
+
+def angular_error_rad(w: FloatArray, covariance: FloatArray) -> float:
+    """Root mean square angle of the direction of w (3,) for the covariance (D, D), source components first."""
+    r = float(np.sqrt(w @ w))
+    if r == 0:
+        return float(np.pi)
+    unit = w / r
+    tangent = (np.eye(3) - np.outer(unit, unit)) / r
+    return float(np.sqrt(max(np.trace(tangent @ covariance[:3, :3] @ tangent), 0.0)))
+
+
+@dataclass(frozen=True)
+class Limit:
+    """The angular error if one kind of nuisance were known exactly."""
+
+    kind: str
+    words: str
+    error_if_known_deg: float
+
+
+def _inverse(matrix: FloatArray) -> FloatArray:
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+
+
+def information_at(problem: Problem, x: FloatArray) -> FloatArray:
+    """Information plus prior curvature (D, D) at x, for offsets as they are (not sheared)."""
+    _, _, information = curvature(problem, x)
+    matrix = information + problem.unknowns.prior_curvature(x)[1]
+    back = np.linalg.inv(problem.unknowns.natural_jacobian(x))
+    return np.asarray(back.T @ matrix @ back)
+
+
+def limits(problem: Problem, x: FloatArray) -> tuple[float, list[Limit]]:
+    """Angular error at x in degrees, and what it would be with each kind of nuisance known exactly.
+
+    Parameters
+    ----------
+    problem : Problem
+    x : ndarray (D,)
+
+    Returns
+    -------
+    float
+    list of Limit
+        The kind that costs most first.
+    """
+    unknowns: Unknowns = problem.unknowns
+    if unknowns.source_prior.candidates is not None:  # a choice among a few directions has no angular error
+        return float("nan"), []
+    matrix = information_at(problem, x)
+    now = np.degrees(angular_error_rad(x[:3], _inverse(matrix)))
+    kinds = list(dict.fromkeys(n.kind.split(":")[0] for n in unknowns.nuisances))
+    out = []
+    for kind in kinds:
+        keep = [0, 1, 2] + [
+            3 + n for n, nuisance in enumerate(unknowns.nuisances) if nuisance.kind.split(":")[0] != kind
+        ]
+        known = _inverse(matrix[np.ix_(keep, keep)])
+        out.append(Limit(kind, KIND_WORDS[kind], float(np.degrees(angular_error_rad(x[:3], known)))))
+    out.sort(key=lambda limit: limit.error_if_known_deg)
+    return float(now), out
+
+
+def with_reference_sweeps(
+    study: Study, digest: Digest, likelihood: RatioLikelihood, x: FloatArray, unknowns: Unknowns
+) -> tuple[Study, Digest]:
+    """The same campaign with as many sweeps again taken with the source out, as the model predicts them.
+
+    Only for working out what such sweeps would have given; the added means are predictions, not data.
+    """
+    name = next((s.name for s in study.states if s.kind == "out"), "out")
+    states = study.states if any(s.name == name for s in study.states) else (*study.states, State(name, "out"))
+    wider = replace(study, states=states)
+    groups: dict[GroupKey, GroupStats] = dict(digest.items())
+    for key, stats in digest.items():
+        moved = replace(key, state=name)
+        if moved not in groups:
+            groups[moved] = stats
+    grown = Digest(groups)
+    quiet = unknowns.parameters(x[None])
+    # means only set the noise's scale and directions here; replace the ratios by predictions for consistency
+    signs = likelihood.port_signs
+    model = RatioLikelihood(
+        wider, grown, signs, residual_gain=likelihood.residual_gain, noise=likelihood.noise_for(grown)
+    )
+    predicted = dict(grown.items())
+    for family, ratio in zip(model.families, model.predict(quiet), strict=True):
+        for n, key in enumerate(family.on_keys):
+            if key in digest:
+                continue
+            off = grown[family.off_key].mean
+            mean = np.array(grown[key].mean)
+            mean[1], mean[2] = ratio[0, n, 0] * off[1], ratio[0, n, 1] * off[2]
+            predicted[key] = replace(grown[key], mean=mean)
+    return wider, Digest(predicted)
+
+
+def error_with_reference_deg(problem: CampaignProblem, x: FloatArray) -> float:
+    """Angular error that the campaign would have had with as many source-out sweeps added, in degrees."""
+    if problem.unknowns.source_prior.candidates is not None:
+        return float("nan")
+    likelihood, unknowns = problem.likelihood, problem.unknowns
+    wider, grown = with_reference_sweeps(likelihood.study, likelihood.digest, likelihood, x, unknowns)
+    more = RatioLikelihood(
+        wider, grown, likelihood.port_signs, residual_gain=likelihood.residual_gain, noise=likelihood.noise_for(grown)
+    )
+    again = CampaignProblem(unknowns, more)
+    return float(np.degrees(angular_error_rad(x[:3], _inverse(information_at(again, x)))))

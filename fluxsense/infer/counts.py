@@ -1,0 +1,292 @@
+"""Direction-only inference: the probability that a sweep transmits one way, and its likelihood for counts.
+
+A pair transmits by the sign of the product of its rings' circulating currents and of the sine of the pump phase
+difference.  With a flux F in a loop that varies by a normal flux noise from sweep to sweep, the probability that the
+ring's current is positive is a sum of differences of the normal distribution function over the intervals in which
+sin f > 0: (k, k + 1/2) for a bare ring in its ground branch, (4 k, 4 k + 2) for a shunted one.  Both loops vary
+independently, so with q_1, q_2 those probabilities, a sweep of positive pump phase transmits from 1 to 2 with
+p = q_1 q_2 + (1 - q_1)(1 - q_2), and is read so with e + (1 - 2 e) p, e the rate of wrong readings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr
+from scipy.stats import binom
+
+from fluxsense.base.errors import InputError
+from fluxsense.data.counts import Votes
+from fluxsense.data.digest import GroupKey
+from fluxsense.device.chip import ChipModel, ChipParameters
+from fluxsense.infer.wiring import Wiring
+from fluxsense.model.likelihood import probe_of
+from fluxsense.model.problem import DERIVATIVE_STEP, Curvatures, displaced
+from fluxsense.model.unknowns import Unknowns
+from fluxsense.study import Stage, Study
+
+FloatArray = npt.NDArray[np.float64]
+
+SMALLEST_SD_PHI0 = 1e-6
+DECISIVE = 4.6
+"""Log odds (99 to 1) from which the wiring of a pump port counts as read."""
+WIRING_DRAWS = 4000
+
+
+def positive_probability(flux_phi0: FloatArray, sd_phi0: float, stage: Stage) -> FloatArray:
+    """Probability that a ring's circulating current is positive, for mean fluxes of any shape and normal flux noise.
+
+    Parameters
+    ----------
+    flux_phi0 : ndarray
+    sd_phi0 : float
+        Taken as at least `SMALLEST_SD_PHI0`.
+    stage : Stage
+        Its ring: bare (ground branch, or the branch it is held in) or shunted.
+
+    Returns
+    -------
+    ndarray
+        Same shape.
+    """
+    sd = max(sd_phi0, SMALLEST_SD_PHI0)
+    period, width = (4.0, 2.0) if stage.ring == "shunted" else (1.0, 0.5)
+    first = np.floor(flux_phi0 / period)
+    reach = int(np.ceil(8 * sd / period))
+    total = np.zeros(np.shape(flux_phi0))
+    for k in range(-reach, reach + 1):
+        begin = (first + k) * period
+        total += ndtr((begin + width - flux_phi0) / sd) - ndtr((begin - flux_phi0) / sd)
+    if stage.ring != "shunted" and stage.branch is not None:
+        # held in branch n: positive for 0 < F + n < 1, negative for -1 < F + n < 0, the ground branch's sign elsewhere
+        n = float(stage.branch)
+        for low, high, sign in ((-n, 1 - n, 1.0), (-1 - n, -n, 0.0)):
+            middle = low + 0.5  # the ground branch is positive below the middle, negative above
+            inside = [ndtr((x - flux_phi0) / sd) for x in (low, middle, high)]
+            total += sign * (inside[2] - inside[0]) - (inside[1] - inside[0])
+    return np.clip(total, 0.0, 1.0)
+
+
+@dataclass(frozen=True)
+class VoteModel:
+    """Maps chip parameters to the probability that each group's sweeps are read as transmitting from 1 to 2.
+
+    Attributes
+    ----------
+    study : Study
+    keys : tuple of GroupKey
+    cooldowns : tuple of str
+    signs : tuple of int
+        Wiring of each isolator's pump ports.
+    """
+
+    study: Study
+    keys: tuple[GroupKey, ...]
+    cooldowns: tuple[str, ...]
+    signs: tuple[int, ...]
+
+    def __post_init__(self) -> None:
+        names = [i.name for i in self.study.isolators]
+        by_isolator: list[tuple[int, list[int], ChipModel, FloatArray]] = []
+        for i, name in enumerate(names):
+            mine = [n for n, k in enumerate(self.keys) if k.isolator == name]
+            if not mine:
+                continue
+            probes = [probe_of(self.study, self.keys[n], self.cooldowns) for n in mine]
+            model = ChipModel(self.study, probes, [np.array([1e9])] * len(names), list(self.signs))
+            turn = np.array([_phase_sign(self.keys[n], self.signs[i]) for n in mine])
+            by_isolator.append((i, mine, model, turn))
+        object.__setattr__(self, "_parts", by_isolator)
+
+    def forward(self, parameters: ChipParameters, wrong_way: FloatArray | float) -> FloatArray:
+        """Probability (B, groups) of reading 'from 1 to 2'; wrong_way is (B,) or one number."""
+        out = np.empty((parameters.batch, len(self.keys)))
+        sd = self.study.noise.flux_phi0
+        for i, mine, model, turn in self._parts:  # type: ignore[attr-defined]
+            flux = model.probe_flux(parameters, i)
+            q = [positive_probability(flux[..., k], sd, self.study.isolators[i].stages[k]) for k in range(2)]
+            same = q[0] * q[1] + (1 - q[0]) * (1 - q[1])
+            out[:, mine] = np.where(turn > 0, same, 1 - same)
+        rate = np.broadcast_to(np.asarray(wrong_way, dtype=np.float64), (parameters.batch,))[:, None]
+        return np.asarray(rate + (1 - 2 * rate) * out)
+
+
+def _phase_sign(key: GroupKey, port_sign: int) -> float:
+    """Sign of the sine of the pump phase difference."""
+    if key.pump_port is not None:
+        return float(port_sign if key.pump_port == 1 else -port_sign)
+    sine = float(np.sin(key.pump_phase_rad or 0.0))
+    if abs(sine) < 0.5:
+        raise InputError(
+            f"the pump phase of {key.describe()} is far from +-90 degrees, where a pair does not transmit one way",
+            remedy="Leave those sweeps out of the log, or use the complex traces",
+        )
+    return float(np.sign(sine))
+
+
+class VoteProblem:
+    """Posterior of the source from counts of directions.
+
+    Parameters
+    ----------
+    unknowns : Unknowns
+        Of a study with direction-only data.
+    votes : mapping of GroupKey to Votes
+    signs : sequence of int
+        Wiring of each isolator's pump ports.
+    """
+
+    def __init__(self, unknowns: Unknowns, votes: Mapping[GroupKey, Votes], signs: Sequence[int]) -> None:
+        self._unknowns = unknowns
+        self.votes = dict(votes)
+        keys = tuple(self.votes)
+        self.model = VoteModel(unknowns.study, keys, unknowns.cooldowns, tuple(signs))
+        self._forward = np.array([self.votes[k].forward for k in keys], dtype=np.float64)
+        self._count = np.array([self.votes[k].count for k in keys], dtype=np.float64)
+        names = [i.name for i in unknowns.study.isolators]
+        self.measured = tuple(sorted({names.index(k.isolator) for k in keys}))
+
+    @property
+    def unknowns(self) -> Unknowns:
+        """Unknowns and prior."""
+        return self._unknowns
+
+    def probabilities(self, x: FloatArray) -> FloatArray:
+        """Probability (B, groups) of reading 'from 1 to 2'."""
+        rate = self._unknowns.of_kind("wrong_way", x)
+        stated = self._unknowns.study.data.wrong_way
+        return self.model.forward(self._unknowns.parameters(x), stated if rate is None else rate)
+
+    def log_likelihood(self, x: FloatArray) -> FloatArray:
+        """Binomial log-likelihood of a batch (B, D), binomial coefficients left out."""
+        p = self.probabilities(x)
+        rest = np.log(np.maximum(1 - p, 1e-300))
+        return np.asarray(np.log(np.maximum(p, 1e-300)) @ self._forward + rest @ (self._count - self._forward))
+
+    def curvatures(self, x: FloatArray) -> Curvatures:
+        """Log-likelihoods, gradients and expected information of a batch (B, D)."""
+        count, size = x.shape
+        p = self.probabilities(displaced(x)).reshape(count, 2 * size + 1, -1)
+        slopes = (p[:, 1 : 1 + size] - p[:, 1 + size :]) / (2 * DERIVATIVE_STEP)
+        middle = np.clip(p[:, 0], 1e-12, 1 - 1e-12)
+        score = (self._forward - self._count * middle) / (middle * (1 - middle))
+        weight = self._count / (middle * (1 - middle))
+        information = (slopes * weight[:, None]) @ slopes.transpose(0, 2, 1)
+        return self.log_likelihood(x), np.einsum("bdg,bg->bd", slopes, score), np.asarray(information)
+
+    def with_unknowns(self, unknowns: Unknowns) -> VoteProblem:
+        """The same counts with other unknowns."""
+        return VoteProblem(unknowns, self.votes, self.model.signs)
+
+    def misfits(self, x: FloatArray, rng: np.random.Generator, replicates: int = 1) -> tuple[FloatArray, FloatArray]:
+        """Deviance per group of the data, and of data drawn from the model, at each x (B, D): (B, G) and (B, R, G)."""
+        p = np.clip(self.probabilities(x), 1e-12, 1 - 1e-12)
+        drawn: npt.NDArray[Any] = rng.binomial(
+            self._count.astype(int), p[:, None], size=(len(x), replicates, self._count.size)
+        )
+        drawn = drawn.astype(np.float64)
+        return _deviance(self._forward, self._count, p), _deviance(drawn, self._count, p[:, None])
+
+    def tail_probabilities(self, x: FloatArray) -> FloatArray:
+        """Two-sided binomial probability of counts as far out as each group's, at each x (B, D); shape (B, G)."""
+        p = np.clip(self.probabilities(x), 1e-12, 1 - 1e-12)
+        below, above = binom.cdf(self._forward, self._count, p), binom.sf(self._forward - 1, self._count, p)
+        return np.asarray(np.minimum(1.0, 2 * np.minimum(below, above)))
+
+
+def _deviance(forward: FloatArray, count: FloatArray, p: FloatArray) -> FloatArray:
+    """Twice the log of the likelihood at the observed share over that at p (binomial deviance)."""
+    backward = count - forward
+    with np.errstate(divide="ignore", invalid="ignore"):
+        first = np.where(forward > 0, forward * np.log(forward / (count * p)), 0.0)
+        second = np.where(backward > 0, backward * np.log(backward / (count * (1 - p))), 0.0)
+    return np.asarray(2 * (first + second))
+
+
+def read_vote_wiring(study: Study, votes: Mapping[GroupKey, Votes], cooldowns: Sequence[str], seed: int) -> Wiring:
+    """Which pump port is which, from the directions of sweeps with known flux signs.
+
+    Parameters
+    ----------
+    study : Study
+    votes : mapping of GroupKey to Votes
+    cooldowns : sequence of str
+    seed : int
+        Of the prior draws over which both signs' likelihoods are averaged.
+
+    Returns
+    -------
+    Wiring
+
+    Raises
+    ------
+    InputError
+        If the study leaves a sign to the reference sweeps and these do not decide it.
+    """
+    quiet = {s.name for s in study.states if s.kind in ("out", "calibration")}
+    signs, odds, stated = [], [], []
+    for i, iso in enumerate(study.isolators):
+        known = iso.pump_port_1_sign
+        stated.append(known is not None)
+        mine = {
+            k: v for k, v in votes.items() if k.isolator == iso.name and k.state in quiet and k.pump_port is not None
+        }
+        if not mine:
+            if known is None and any(k.isolator == iso.name for k in votes):
+                raise InputError(
+                    f'nothing tells which way isolator "{iso.name}" transmits for pump port 1: no sweep of it was taken '
+                    "with the source out",
+                    where=f"{study.path.name}, isolator[{iso.name}].pump_port_1_phase",
+                    remedy='State "+90 deg" or "-90 deg", or record source-out sweeps',
+                )
+            signs.append(known or 1)
+            odds.append(float("nan"))
+            continue
+        unknowns = Unknowns(study, cooldowns, [i], with_source=False)
+        x = unknowns.draw(np.random.default_rng([seed, i]), WIRING_DRAWS)
+        logs = []
+        for sign in (1, -1):
+            every = [sign] * len(study.isolators)
+            values = VoteProblem(unknowns, mine, every).log_likelihood(x)
+            top = float(values.max())
+            logs.append(top + float(np.log(np.mean(np.exp(values - top)))))
+        difference = logs[0] - logs[1]
+        if known is not None:
+            signs.append(known)
+            odds.append(known * difference)
+            continue
+        if abs(difference) < DECISIVE:
+            raise InputError(
+                f'the sweeps do not tell which way isolator "{iso.name}" transmits for pump port 1 '
+                f"(log odds {difference:+.1f}, {DECISIVE:g} wanted)",
+                where=f"{study.path.name}, isolator[{iso.name}].pump_port_1_phase",
+                remedy='State "+90 deg" or "-90 deg", or record more source-out sweeps away from zero flux',
+            )
+        signs.append(1 if difference > 0 else -1)
+        odds.append(abs(difference))
+    return Wiring(tuple(signs), tuple(odds), tuple(stated))
+
+
+def simulate_votes(
+    study: Study, keys: Mapping[GroupKey, int], parameters: ChipParameters, signs: Sequence[int],
+    cooldowns: Sequence[str], wrong_way: float, rng: np.random.Generator,
+) -> dict[GroupKey, Votes]:  # fmt: skip
+    """Counts drawn for groups and their numbers of sweeps, for one parameter set."""
+    model = VoteModel(study, tuple(keys), tuple(cooldowns), tuple(signs))
+    p = model.forward(parameters, wrong_way)[0]
+    return {k: Votes(int(rng.binomial(n, q)), n) for (k, n), q in zip(keys.items(), p, strict=True)}
+
+
+def without_source(problem: VoteProblem) -> VoteProblem:
+    """The same counts under the hypothesis that there is no source."""
+    mine = problem.unknowns
+    return problem.with_unknowns(Unknowns(mine.study, mine.cooldowns, problem.measured, with_source=False))
+
+
+__all__ = [
+    "VoteModel", "VoteProblem", "positive_probability", "read_vote_wiring", "simulate_votes", "without_source",
+]  # fmt: skip

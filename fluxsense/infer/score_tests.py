@@ -1,0 +1,342 @@
+"""What the study holds still and the data may contradict: score tests of one more unknown each.
+
+A misfit spread over thousands of points hides a wrong ring parameter that moves the answer by several standard
+deviations; looked for along its own direction it stands out.  For each alternative (a chip parameter that inference does not
+carry along, a flux that one loop has in one state or one group of sweeps only, another coupling in one group) with slope d
+of the data, the score s = d' C^-1 r of the residuals r at the mode has, if the model holds, mean zero and variance
+
+    V = d' C^-1 d - d' C^-1 S (S' C^-1 S + P)^-1 S' C^-1 d,
+
+S the slopes of the unknowns and P the curvature of their prior, so that s^2/V is chi-square with one degree (Rao's score
+test: C. R. Rao, Proc. Camb. Phil. Soc. 44, 50 (1948), from memory; the variance with a prior follows from the normal
+equations).  Were the alternative free it would be s/V, and the unknowns would move by -(S' C^-1 S + P)^-1 S' C^-1 d s/V.
+
+Where magnitudes are used, points in a notch follow their exact law: their part of a score is the slope of the log density,
+and their part of V its expected information (`likelihood.Notch`).
+
+The noise is measured, by few repeats of few points at times, so that a score over its deviation has Student's law.
+
+Likewise every nuisance is compared with its prior: where model and prior hold, the posterior mean of a whitened nuisance is
+normal with variance one less its posterior variance (law of total variance; Evans and Moshonov, Bayesian Analysis 1, 893
+(2006), on conflict of prior and data, from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr, stdtr, stdtrit
+
+from fluxsense.base.units import format_quantity
+from fluxsense.data.noise_levels import white_freedom
+from fluxsense.device.chip import ChipParameters
+from fluxsense.model.likelihood import Family, Notch
+from fluxsense.model.problem import CampaignProblem
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+STAGE_FIELDS = {
+    "signal_frequency_hz": "signal_linewidth_hz",
+    "signal_linewidth_hz": "signal_linewidth_hz",
+    "signal_internal_hz": "signal_linewidth_hz",
+    "signal_share": "signal_share",
+    "idler_frequency_hz": "idler_linewidth_hz",
+    "idler_linewidth_hz": "idler_linewidth_hz",
+    "idler_internal_hz": "idler_linewidth_hz",
+    "idler_share": "idler_share",
+    "coupling_hz": "coupling_hz",
+}
+"""Fields of a stage that are tried, and the field in whose thousandths they are stepped."""
+STEP = 1e-3
+FLUX_STEP_PHI0 = 1e-4
+SHOWN_PROBABILITY = 1e-3
+SMALLEST_VARIANCE = 1e-5
+"""Part of an alternative's information that the unknowns must leave for it to be tried."""
+SMALLEST_SPREAD = 0.05
+STATED_FREEDOM = 1e9
+UNSEEN_SHIFT = 2.0
+UNSEEN_PHI0 = 0.1
+"""An unseen change of flux counts up to that size, and is spoken of if it moves the direction by that many deviations."""
+
+
+@dataclass(frozen=True)
+class Suspicion:
+    """What the directed tests found.
+
+    Attributes
+    ----------
+    probability : float
+        The smallest of the score tests, times their number, at most 1.
+    name : str
+        What the data look most as if it were different.
+    shift_sd : float
+        Most that the direction would move, in posterior standard deviations (root mean square of the two tangents), if one
+        of the alternatives with a probability below `SHOWN_PROBABILITY` were free; 0 if there is none.
+    tests : int
+    conflict : float
+        Probability of the nuisance farthest from its prior, times their number, at most 1.
+    conflict_name : str
+    conflict_sd : float
+        How far it lies from its prior's mean, in the prior's standard deviations.
+    unseen_loop : str
+        The loop in which a change of flux between source-out and source-in sweeps could do most harm unseen.
+    unseen_phi0, unseen_shift_sd : float
+        The largest such change that would stay above `SHOWN_PROBABILITY`, and the move of the direction that it would cause.
+    """
+
+    probability: float = 1.0
+    name: str = ""
+    shift_sd: float = 0.0
+    tests: int = 0
+    conflict: float = 1.0
+    conflict_name: str = ""
+    conflict_sd: float = 0.0
+    unseen_loop: str = ""
+    unseen_phi0: float = 0.0
+    unseen_shift_sd: float = 0.0
+
+
+@dataclass(frozen=True)
+class _Alternative:
+    """A direction in the data of one isolator: its slopes (K, 2, F) by number of family; its loop if it is a flux in a state."""
+
+    name: str
+    isolator: int
+    slopes: dict[int, ComplexArray]
+    loop: str = ""
+
+
+def suspicion(
+    problem: CampaignProblem,
+    x: FloatArray,
+    ratios: list[ComplexArray],
+    slopes: list[ComplexArray],
+    residuals: list[ComplexArray],
+    loud: float,
+) -> Suspicion:
+    """Test what the study holds still.
+
+    Parameters
+    ----------
+    problem : CampaignProblem
+        With every unknown explicit.
+    x : ndarray (D,)
+        Its mode.
+    ratios : list of ndarray (K, 2, F)
+        Of each family at the mode.
+    slopes : list of ndarray (D, K, 2, F)
+        Of each family's ratios by the unknowns.
+    residuals : list of ndarray (K, 2, F)
+        Of the data at the mode, in units of `loud` times the noise.
+    loud : float
+        Factor on the noise.
+
+    Returns
+    -------
+    Suspicion
+    """
+    families = problem.likelihood.families
+    prior_gradient, information = problem.unknowns.prior_curvature(x)
+    gradient = np.array(prior_gradient)
+    information = np.array(information)
+    weighed: list[tuple[FloatArray, FloatArray]] = []
+    for family, slope, residual in zip(families, slopes, residuals, strict=True):
+        weighed.append((family.inverse(slope), family.inverse(residual[None])[0]))
+        information += _flat(slope) @ weighed[-1][0].T / loud**2
+        gradient += _flat(slope) @ weighed[-1][1] / loud
+    slow: dict[int, tuple[FloatArray, FloatArray]] = {}
+    for i in {f.isolator for f in families if f.slow is not None}:
+        share = _slow(families, i, dict(enumerate(slopes)))
+        left = _slow(families, i, {n: r[None] for n, r in enumerate(residuals)})[0]
+        slow[i] = share, left
+        information -= share @ share.T / loud**2
+        gradient -= share @ left / loud
+    notches: dict[int, tuple[Notch, FloatArray, FloatArray, FloatArray]] = {}
+    for n, family in enumerate(families):
+        if family.notch is not None:
+            pull, weight = family.notch.by_square(ratios[n], loud)
+            square = family.notch.square_slopes(ratios[n], slopes[n])
+            notches[n] = family.notch, pull, weight, square
+            information += (square * weight) @ square.T
+            gradient += square @ pull
+    covariance: FloatArray = np.asarray(np.linalg.inv(information))
+    unit = x[:3] / max(float(np.linalg.norm(x[:3])), 1e-300)
+    tangent = np.linalg.svd(unit[None])[2][1:]
+    sideways = np.linalg.inv(tangent @ covariance[:3, :3] @ tangent.T)
+    found: list[tuple[float, float, str]] = []
+    hidden: list[tuple[float, float, str]] = []
+    for one in _alternatives(problem, x):
+        own, cross, score = 0.0, np.zeros(x.size), 0.0
+        for n, d in one.slopes.items():
+            flat = _flat(d[None])[0]
+            own += float(flat @ families[n].inverse(d[None])[0])
+            cross += weighed[n][0] @ flat
+            score += float(weighed[n][1] @ flat)
+        if one.isolator in slow:
+            slope_share, left_share = slow[one.isolator]
+            mine = _slow(families, one.isolator, {n: d[None] for n, d in one.slopes.items()})[0]
+            own -= float(mine @ mine)
+            cross -= slope_share @ mine
+            score -= float(left_share @ mine)
+        own, cross, score = own / loud**2, cross / loud**2, float(score / loud)
+        for n in one.slopes.keys() & notches.keys():
+            notch, pull, weight, square = notches[n]
+            along = notch.square_slopes(ratios[n], one.slopes[n][None])[0]
+            own += float(weight @ along**2)
+            cross = cross + square @ (weight * along)
+            score += float(pull @ along)
+        variance = float(own - cross @ covariance @ cross)
+        aside: FloatArray = tangent @ (covariance @ cross)[:3]
+        turn = float(np.sqrt(0.5 * aside @ sideways @ aside))
+        least = SMALLEST_VARIANCE * own
+        if one.loop and own > 0:
+            error = 1 / float(np.sqrt(max(variance, least)))
+            hidden.append((turn * error, error, one.loop))
+        if not variance > least:
+            continue
+        score -= float(cross @ covariance @ gradient)
+        found.append((score * score / variance, turn * abs(score) / variance, one.name))
+    conflict = _conflict(problem, x, covariance)
+    if not found:
+        return conflict
+    freedom = _freedom(problem)
+    chances = [min(1.0, 2 * len(found) * float(stdtr(freedom, -np.sqrt(value)))) for value, _, _ in found]
+    worst = int(np.argmax([value for value, _, _ in found]))
+    shift = max((s for p, (_, s, _) in zip(chances, found, strict=True) if p < SHOWN_PROBABILITY), default=0.0)
+    result = replace(conflict, probability=chances[worst], name=found[worst][2], shift_sd=shift, tests=len(found))
+    reach = float(-stdtrit(freedom, 0.5 * SHOWN_PROBABILITY / len(found)))
+    small = [h for h in hidden if reach * h[1] <= UNSEEN_PHI0]
+    if not small:
+        return result
+    moved, flux, loop = max(small)
+    return replace(result, unseen_loop=loop, unseen_phi0=reach * flux, unseen_shift_sd=reach * moved)
+
+
+def _freedom(problem: CampaignProblem) -> float:
+    """Degrees of freedom behind the noise that a score is measured with, of the isolator with fewest; many if it was stated."""
+    likelihood = problem.likelihood
+    if not likelihood.noise.measured:
+        return STATED_FREEDOM
+    sums: dict[str, float] = {}
+    for key, nu in white_freedom(likelihood.digest).items():
+        sums[key.isolator] = sums.get(key.isolator, 0.0) + nu
+    return min(sums.values(), default=STATED_FREEDOM)
+
+
+def unseen_words(found: Suspicion) -> list[str]:
+    """A sentence on the change of flux that would pass for a source, if one would."""
+    if found.unseen_shift_sd < UNSEEN_SHIFT:
+        return []
+    return [
+        f"A jump of {format_quantity(found.unseen_phi0, 'flux', 2)} in loop {found.unseen_loop} between the sweeps with the source out "
+        f"and those with it in would move the direction by {found.unseen_shift_sd:.1f} standard deviations and not be seen. "
+        "Reference sweeps after the others as well, or more loops, would show it."
+    ]
+
+
+def _flat(vectors: ComplexArray) -> FloatArray:
+    """Vectors (n, K, 2, F) as reals (n, 2*K*2*F)."""
+    return np.ascontiguousarray(vectors).reshape(len(vectors), -1).view(np.float64)
+
+
+def _slow(families: list[Family], isolator: int, vectors: dict[int, ComplexArray]) -> FloatArray:
+    """Scores (n, Z) of an isolator's slow flux noise for vectors (n, K, 2, F) by number of family."""
+    shares = [f.slow_scores(vectors[n]) for n, f in enumerate(families) if f.isolator == isolator and n in vectors]
+    return np.asarray(np.sum(shares, axis=0))
+
+
+def _alternatives(problem: CampaignProblem, x: FloatArray) -> Iterator[_Alternative]:
+    """Everything that is tried."""
+    likelihood, unknowns = problem.likelihood, problem.unknowns
+    study = unknowns.study
+    fields = [(f, k) for f in STAGE_FIELDS for k in range(2)]
+    count = len(fields) + 2
+    base = unknowns.parameters(np.repeat(x[None], 2 * count, axis=0))
+    steps = np.zeros((count, len(study.isolators)))
+    stage = {
+        f: np.array(base.stage[f])
+        if f in base.stage
+        else np.tile([[getattr(s, f) for s in iso.stages] for iso in study.isolators], (2 * count, 1, 1)).astype(float)
+        for f in STAGE_FIELDS
+    }
+    offset = np.array(base.offset_phi0)
+    loops = [[[v.name for v in study.loops].index(s.loop) for s in iso.stages] for iso in study.isolators]
+    for n, (name, k) in enumerate(fields):
+        up = STEP * np.array([getattr(iso.stages[k], STAGE_FIELDS[name]) for iso in study.isolators])
+        down = np.minimum(up, stage[name][n, :, k])  # a loss of zero is stepped upwards only
+        stage[name][n, :, k] += up
+        stage[name][count + n, :, k] -= down
+        steps[n] = 0.5 * (up + down)
+    for k in range(2):
+        steps[len(fields) + k] = FLUX_STEP_PHI0
+        for pair in loops:
+            offset[len(fields) + k, :, pair[k]] += FLUX_STEP_PHI0
+            offset[count + len(fields) + k, :, pair[k]] -= FLUX_STEP_PHI0
+    changed: ChipParameters = replace(base, stage={**base.stage, **stage}, offset_phi0=offset)
+    ratios = likelihood.predict(changed)
+    families = likelihood.families
+    with np.errstate(divide="ignore", invalid="ignore"):
+        derived = [
+            np.where(
+                steps[:, f.isolator, None, None, None] > 0,
+                (r[:count] - r[count:]) / (2 * steps[:, f.isolator, None, None, None]),
+                0.0,
+            )
+            for f, r in zip(families, ratios, strict=True)
+        ]
+    known = {(n.kind, n.index) for n in unknowns.nuisances}
+    kinds = {s.name: s.kind for s in study.states}
+    for i, iso in enumerate(study.isolators):
+        mine = [n for n, f in enumerate(families) if f.isolator == i]
+        if not mine:
+            continue
+        for c, (name, k) in enumerate(fields):
+            if (f"stage:{name}", (i, k)) not in known and steps[c, i] > 0:
+                label = name.removesuffix("_hz").replace("_", " ")
+                yield _Alternative(
+                    f"the {label} of stage {k + 1} of isolator {iso.name}", i, {n: derived[n][c] for n in mine}
+                )
+        coupling = [c for c, (name, _) in enumerate(fields) if name == "coupling_hz"]
+        tried = [
+            *((len(fields) + k, f"the flux in loop {iso.stages[k].loop}") for k in range(2)),
+            *((c, f"the coupling of stage {fields[c][1] + 1} of isolator {iso.name}") for c in coupling),
+        ]
+        states = dict.fromkeys(key.state for n in mine for key in families[n].on_keys if kinds[key.state] != "out")
+        referenced = any(kinds[key.state] == "out" for n in mine for key in families[n].on_keys)
+        for c, words in tried[:2]:
+            for state in states:
+                part = {n: _only(derived[n][c], [k.state == state for k in families[n].on_keys]) for n in mine}
+                loop = iso.stages[c - len(fields)].loop if referenced else ""
+                yield _Alternative(f"{words} with the source {state}", i, part, loop)
+        for n in mine:
+            for row, key in enumerate(families[n].on_keys):
+                alone = [r == row for r in range(len(families[n].on_keys))]
+                for c, words in tried:
+                    yield _Alternative(f"{words} in {key.describe()}", i, {n: _only(derived[n][c], alone)})
+
+
+def _only(slope: ComplexArray, rows: list[bool]) -> ComplexArray:
+    """A slope (K, 2, F) in some groups, zero in the others."""
+    return np.asarray(slope * np.array(rows)[:, None, None])
+
+
+def _conflict(problem: CampaignProblem, x: FloatArray, covariance: FloatArray) -> Suspicion:
+    """The nuisance that lies farthest from its prior."""
+    unknowns = problem.unknowns
+    lead = unknowns.lead
+    if unknowns.size <= lead:
+        return Suspicion()
+    jacobian = unknowns.natural_jacobian(x)
+    plain = unknowns.natural(x[None])[0, lead:]
+    spread = 1 - np.diag(jacobian @ covariance @ jacobian.T)[lead:]
+    z = np.abs(plain) / np.sqrt(np.maximum(spread, SMALLEST_SPREAD))
+    worst = int(np.argmax(z))
+    return Suspicion(
+        conflict=min(1.0, 2 * len(z) * float(ndtr(-z[worst]))),
+        conflict_name=unknowns.names[lead + worst],
+        conflict_sd=float(plain[worst]),
+    )

@@ -1,0 +1,582 @@
+"""The unknowns of a study and their priors, in whitened coordinates.
+
+The sampler sees a vector x whose first three entries are the source vector divided by its size (Cartesian: no poles,
+no seams); every other entry is a nuisance in units of its prior standard deviation, so that its prior is a standard
+normal.  `Unknowns` turns batches of x into `ChipParameters` and knows the prior density of x.
+
+Priors on the source vector w = x[:3] (in units of the stated size):
+
+scale   each component normal with variance 1/3, so that the root mean square size is the stated one;
+known   direction uniform, size normal about 1 with the stated relative width, cut at 0;
+fixed   direction uniform, size exactly 1: only the direction of w is used; its length is an idle coordinate with a
+        narrow prior about 1 that keeps w away from the origin.
+
+A direction prior of kind 'cap' or 'plane' cuts the sphere; the density inside is raised by the ratio of solid angles.
+A prior of kind 'list' makes the direction of w stand for the candidate nearest to it, and the length of w less `LIST_SHIFT`
+for the size.  The two coordinates across are then idle; they have a narrow von Mises-Fisher prior about each candidate, of
+equal weight, so that Cartesian moves and jumps work and the likelihood knows candidates only.  The shift keeps the
+candidates apart where the size is small.
+
+A nuisance that has no meaning beyond a bound (a linewidth, a loss or an effective area below zero, a share outside
+0..1) has its normal prior cut there, and the density raised by what was cut off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import expit, ndtr
+
+from fluxsense.base.sphere import equal_area_points
+from fluxsense.base.units import OWN_UNIT, unit_of_source
+from fluxsense.device.chip import ChipParameters, loop_outlines_m, nominal_parameters
+from fluxsense.magnetics.flux_map import flux_map_unchecked
+from fluxsense.magnetics.sources import Wires
+from fluxsense.study import DirectionPrior, Study
+
+FloatArray = npt.NDArray[np.float64]
+
+LOG_2PI = float(np.log(2 * np.pi))
+IDLE_RELATIVE_SD = 0.15
+LIST_SHIFT = 3.0
+
+
+@dataclass(frozen=True)
+class Nuisance:
+    """One uncertain quantity: what it is, where it enters, its normal prior, its unit and the bounds that cut the prior."""
+
+    name: str
+    kind: str
+    index: tuple[int, ...]
+    mean: float
+    sd: float
+    unit: str
+    low: float = -np.inf
+    high: float = np.inf
+    form: str = "plain"
+
+    def value(self, whitened: FloatArray) -> FloatArray:
+        """Its values for whitened coordinates z.
+
+        plain: mean + sd z, kept within the bounds; log: mean exp(sd z), for a factor; rate: half the logistic function,
+        equal to the mean at z = 0 and near mean exp(sd z) while small, for a probability below one half.
+        """
+        if self.form == "log":
+            return np.asarray(self.mean * np.exp(self.sd * whitened))
+        if self.form == "rate":
+            return np.asarray(0.5 * expit(np.log(2 * self.mean / (1 - 2 * self.mean)) + self.sd * whitened))
+        return np.asarray(np.clip(self.mean + self.sd * whitened, self.low, self.high))
+
+    @property
+    def value_sd(self) -> float:
+        """Standard deviation of its values, to first order."""
+        if self.form == "log":
+            return self.mean * self.sd
+        return self.mean * (1 - 2 * self.mean) * self.sd if self.form == "rate" else self.sd
+
+
+SMALLEST_PART = 1e-3
+"""Lower bound, as a part of the central value, of quantities that must be above zero."""
+
+
+def _stage_bounds(field: str, value: float) -> tuple[float, float]:
+    """Between what bounds a stage field has a meaning."""
+    if field.endswith("_share"):
+        return 0.0, 1.0
+    if field in ("signal_internal_hz", "idler_internal_hz", "idler_termination_hz"):
+        return 0.0, np.inf
+    return SMALLEST_PART * value, np.inf
+
+
+def _prior_nuisances(study: Study, cooldowns: Sequence[str], isolators: Sequence[int]) -> list[Nuisance]:
+    """Every nuisance that the study switches on by a standard deviation above zero, for the isolators measured."""
+    found: list[Nuisance] = []
+    loop_names = {s.loop for i in isolators for s in study.isolators[i].stages}
+    if study.source.kind == "dipole":
+        for axis, mean, sd in zip("xyz", study.source.position_m, study.source.position_sd_m, strict=True):
+            if sd > 0:
+                found.append(Nuisance(f"position {axis}", "position", ("xyz".index(axis),), mean, sd, "m"))
+    for c, cooldown in enumerate(cooldowns):
+        suffix = f" ({cooldown})" if len(cooldowns) > 1 else ""
+        for n, loop in enumerate(study.loops):
+            if loop.name in loop_names and loop.offset_sd_phi0 > 0:
+                name = f"offset {loop.name}{suffix}"
+                found.append(Nuisance(name, "offset", (c, n), loop.offset_phi0, loop.offset_sd_phi0, "Phi0"))
+    for n, loop in enumerate(study.loops):
+        if loop.name in loop_names and loop.effective_area_sd > 0:
+            name = f"effective area {loop.name}"
+            area = loop.effective_area
+            found.append(Nuisance(name, "area", (n,), area, loop.effective_area_sd, "", SMALLEST_PART * area))
+    for i in isolators:
+        iso = study.isolators[i]
+        if iso.pump_strength_sd > 0:
+            name = f"pump strength {iso.name}"
+            found.append(Nuisance(name, "strength", (i,), 1.0, iso.pump_strength_sd, "", SMALLEST_PART))
+        if iso.pump_phase_error_sd_rad > 0:
+            name = f"pump phase error {iso.name}"
+            found.append(Nuisance(name, "phase", (i,), 0.0, iso.pump_phase_error_sd_rad, "rad"))
+        for k, stage in enumerate(iso.stages):
+            for field, sd in stage.uncertain:
+                unit = OWN_UNIT["frequency"] if field.endswith("_hz") else ""
+                label = field.removesuffix("_hz").replace("_", " ")
+                name = f"{label} {iso.name} stage {k + 1}"
+                mean = float(getattr(stage, field))
+                bounds = _stage_bounds(field, mean)
+                found.append(Nuisance(name, f"stage:{field}", (i, k), mean, sd, unit, *bounds))
+    if study.noise.scale_sd > 0:
+        found.append(Nuisance("noise scale", "noise", (0,), 1.0, study.noise.scale_sd, "", form="log"))
+    data = study.data
+    if data.kind == "direction":
+        found = [n for n in found if n.kind in ("position", "offset", "area")]
+        if data.wrong_way_factor > 1:
+            spread = float(np.log(data.wrong_way_factor))
+            found.append(Nuisance("wrong-way rate", "wrong_way", (0,), data.wrong_way, spread, "", form="rate"))
+    return found
+
+
+class Unknowns:
+    """Maps whitened vectors to parameters and back, and holds the prior.
+
+    Parameters
+    ----------
+    study : Study
+    cooldowns : sequence of str
+        The campaign's cooldowns; each has offsets of its own.
+    isolators : sequence of int, optional
+        Positions of the isolators that were measured (all by default).
+    with_source : bool
+        False for the hypothesis that there is no source: then x holds nuisances only and positions are left out.
+    leave_out : sequence of str
+        Kinds of nuisances that stay at their prior means, because somebody else integrates over them.
+    sheared : mapping of cooldown to state, optional
+        Cooldowns (positions) whose offsets are sampled as the loop's flux in a state (position) instead: the offset plus
+        the source's flux.  For cooldowns without a reference state: there only the sum is measured, and in the offsets
+        themselves the posterior would be a thin curved sheet.
+    """
+
+    def __init__(
+        self,
+        study: Study,
+        cooldowns: Sequence[str] = ("c1",),
+        isolators: Sequence[int] | None = None,
+        *,
+        with_source: bool = True,
+        leave_out: Sequence[str] = (),
+        sheared: Mapping[int, int] | None = None,
+    ) -> None:
+        self.study = study
+        self.cooldowns = tuple(cooldowns)
+        chosen = range(len(study.isolators)) if isolators is None else isolators
+        self.with_source = with_source
+        nuisances = _prior_nuisances(study, self.cooldowns, list(chosen))
+        self.nuisances = tuple(
+            n for n in nuisances if n.kind not in leave_out and (with_source or n.kind != "position")
+        )
+        self._sheared = dict(sheared or {}) if with_source else {}
+        self._shear = [
+            (column, n, self._sheared[n.index[0]])
+            for column, n in enumerate(self.nuisances, self.lead)
+            if n.kind == "offset" and n.index[0] in self._sheared
+        ]
+        self._wires = Wires.of(loop_outlines_m(study)) if self._shear else None
+        self._rotations = np.array([s.rotation for s in study.states], dtype=np.float64)
+        self._low = np.array([(n.low - n.mean) / n.sd for n in self.nuisances])
+        self._high = np.array([(n.high - n.mean) / n.sd for n in self.nuisances])
+        self._log_kept = float(np.sum(np.log(ndtr(self._high) - ndtr(self._low))))
+        self.source_prior = SourcePrior(
+            study.source.size_prior, study.source.size_sd / study.source.size, study.source.direction
+        )
+        unit = unit_of_source(study.source.kind)
+        lead = [f"source {a}" for a in "xyz"] if with_source else []
+        self.names = tuple(lead + [n.name for n in self.nuisances])
+        self.units = tuple([unit] * len(lead) + [n.unit for n in self.nuisances])
+        self._stage_values = {
+            n.kind.removeprefix("stage:"): np.array(
+                [[getattr(s, n.kind.removeprefix("stage:")) for s in iso.stages] for iso in study.isolators]
+            )
+            for n in self.nuisances
+            if n.kind.startswith("stage:")
+        }
+
+    @property
+    def size(self) -> int:
+        """Number of unknowns D."""
+        return len(self.names)
+
+    @property
+    def sheared(self) -> Mapping[int, int]:
+        """Cooldowns whose offsets are sampled as total fluxes, with the state that counts."""
+        return dict(self._sheared)
+
+    @property
+    def lead(self) -> int:
+        """Number of source components in front: 3, or 0 without a source."""
+        return 3 if self.with_source else 0
+
+    def source(self, x: FloatArray) -> FloatArray:
+        """Source vectors in SI units, shape (B, 3), of whitened vectors (B, D)."""
+        if not self.with_source:
+            return np.zeros((x.shape[0], 3))
+        return self.source_prior.vector(x[:, :3]) * self.study.source.size
+
+    def parameters(self, x: FloatArray) -> ChipParameters:
+        """Chip parameters of a batch of whitened vectors.
+
+        Parameters
+        ----------
+        x : ndarray (B, D)
+
+        Returns
+        -------
+        ChipParameters
+            Batch of B; x is not changed.  A nuisance beyond its bounds (where the prior vanishes) is put on the bound,
+            so that derivatives can be taken there.
+        """
+        x = self.natural(x)
+        base = nominal_parameters(self.study, self.source(x), len(self.cooldowns))
+        stage = {k: np.tile(v, (x.shape[0], 1, 1)) for k, v in self._stage_values.items()}
+        for column, n in enumerate(self.nuisances, self.lead):
+            if n.kind in ("noise", "wrong_way"):
+                continue
+            value = n.value(x[:, column])
+            if n.kind == "position":
+                base.position_m[:, n.index[0]] = value
+            elif n.kind == "offset":
+                base.offset_phi0[:, n.index[0], n.index[1]] = value
+            elif n.kind == "area":
+                base.effective_area[:, n.index[0]] = value
+            elif n.kind == "strength":
+                base.pump_strength[:, n.index[0]] = value
+            elif n.kind == "phase":
+                base.pump_phase_error_rad[:, n.index[0]] = value
+            else:
+                stage[n.kind.removeprefix("stage:")][:, n.index[0], n.index[1]] = value
+        return ChipParameters(
+            base.source,
+            base.position_m,
+            base.offset_phi0,
+            base.effective_area,
+            base.pump_strength,
+            base.pump_phase_error_rad,
+            stage,
+        )
+
+    def natural(self, x: FloatArray) -> FloatArray:
+        """Whitened vectors with sheared offsets put back to offsets, (B, D)."""
+        if not self._shear:
+            return x
+        out = np.array(x, dtype=np.float64)
+        for column, shift in self._shifts(x).items():
+            out[:, column] -= shift
+        return out
+
+    def _shifts(self, x: FloatArray) -> dict[int, FloatArray]:
+        """The source's flux in each sheared loop, in standard deviations of the offset, per column."""
+        vectors = self.source(x)
+        position: FloatArray | None = None
+        if self.study.source.kind == "dipole":
+            position = np.tile(np.array(self.study.source.position_m), (len(x), 1))
+        area = np.tile(np.array([loop.effective_area for loop in self.study.loops]), (len(x), 1))
+        for column, n in enumerate(self.nuisances, self.lead):
+            if n.kind == "position" and position is not None:
+                position[:, n.index[0]] = n.value(x[:, column])
+            elif n.kind == "area":
+                area[:, n.index[0]] = n.value(x[:, column])
+        assert self._wires is not None
+        rows = np.broadcast_to(flux_map_unchecked(self._wires, position, None), (len(x), len(self.study.loops), 3))
+        return {
+            column: area[:, n.index[1]]
+            * np.einsum("bi,bi->b", rows[:, n.index[1]], vectors @ self._rotations[state].T)
+            / n.sd
+            for column, n, state in self._shear
+        }
+
+    def natural_jacobian(self, x: FloatArray) -> FloatArray:
+        """Derivative (D, D) of the vector with plain offsets by x (D,); the identity where nothing is sheared."""
+        if not self._shear:
+            return np.eye(self.size)
+        steps = 1e-5 * np.eye(self.size)
+        moved = self.natural(np.concatenate([x + steps, x - steps]))
+        return np.asarray((moved[: self.size] - moved[self.size :]).T / 2e-5)
+
+    def physical(self, x: FloatArray) -> FloatArray:
+        """Whitened vectors (B, D) in SI units (source vector first)."""
+        x = self.natural(x)
+        out = np.array(x, dtype=np.float64)
+        if self.with_source:
+            out[:, :3] = self.source(x)
+        for column, n in enumerate(self.nuisances, self.lead):
+            out[:, column] = n.value(x[:, column])
+        return out
+
+    def of_kind(self, kind: str, x: FloatArray) -> FloatArray | None:
+        """Values (B,) of the one nuisance of a kind that stands for no parameter of the chip; None if it is not there."""
+        for column, n in enumerate(self.nuisances, self.lead):
+            if n.kind == kind:
+                return n.value(x[:, column])
+        return None
+
+    def log_prior(self, x: FloatArray) -> FloatArray:
+        """Log prior density of whitened vectors (B, D), normalised; -inf beyond a bound; shape (B,)."""
+        x = self.natural(x)  # a shear: its Jacobian is one
+        rest = x[:, self.lead :]
+        log_p = -0.5 * np.sum(rest * rest, axis=1) - 0.5 * LOG_2PI * rest.shape[1] - self._log_kept
+        if np.any(rest < self._low) or np.any(rest > self._high):
+            log_p = np.where(np.all((rest >= self._low) & (rest <= self._high), axis=1), log_p, -np.inf)
+        if self.with_source:
+            log_p = log_p + self.source_prior.log_density(x[:, :3])
+        return np.asarray(log_p)
+
+    def prior_curvature(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Gradient (D,) of the log prior at one x (D,), and a positive matrix (D, D) near its negative Hessian."""
+        plain = self.natural(x[None])[0]
+        gradient, matrix = -plain, np.eye(self.size)
+        if self.with_source:
+            gradient[:3], matrix[:3, :3] = self.source_prior.curvature(plain[:3])
+        if self._shear:
+            jacobian = self.natural_jacobian(x)
+            return jacobian.T @ gradient, jacobian.T @ matrix @ jacobian
+        return gradient, matrix
+
+    def draw(self, rng: np.random.Generator, count: int) -> FloatArray:
+        """Draws from the prior, shape (count, D)."""
+        rest = rng.standard_normal((count, len(self.nuisances)))
+        while np.any(bad := (rest < self._low) | (rest > self._high)):
+            rest[bad] = rng.standard_normal(int(bad.sum()))
+        if not self.with_source:
+            return rest
+        out = np.concatenate([self.source_prior.draw(rng, count), rest], axis=1)
+        if self._shear:
+            for column, shift in self._shifts(out).items():
+                out[:, column] += shift
+        return out
+
+    def at_bounds(self, x: FloatArray) -> list[tuple[str, float]]:
+        """Share of vectors (N, D) that lie against a bound of the prior, for each quantity that has one.
+
+        Against: within a twentieth of the prior's standard deviation for a nuisance; within a twentieth of its half-angle of
+        the edge of a cap or plane of directions.
+        """
+        out = []
+        for column, n in enumerate(self.nuisances, self.lead):
+            low, high = self._low[column - self.lead], self._high[column - self.lead]
+            if np.isfinite(low) or np.isfinite(high):
+                out.append((n.name, float(np.mean((x[:, column] < low + 0.05) | (x[:, column] > high - 0.05)))))
+        if self.with_source and self.source_prior.direction.kind in ("cap", "plane"):
+            inner = replace(
+                self.source_prior,
+                direction=replace(
+                    self.source_prior.direction, half_angle_rad=0.95 * self.source_prior.direction.half_angle_rad
+                ),
+            )
+            out.append(("direction", float(np.mean(~inner.inside(x[:, :3])))))
+        return out
+
+    def label(self, column: int) -> tuple[str, float, str]:
+        """Name, factor from SI and unit text that read well for one unknown."""
+        name, unit = self.names[column], self.units[column]
+        return name, *_reading_unit(unit, self.study.source.size if column < self.lead else None)
+
+
+def _reading_unit(unit: str, size: float | None) -> tuple[float, str]:
+    if size is not None:
+        exponent = int(np.clip(np.floor(np.log10(size) / 3) * 3, -15, 0))
+        prefix = {-15: "f", -12: "p", -9: "n", -6: "u", -3: "m", 0: ""}[exponent]
+        return 10.0**-exponent, prefix + unit
+    return {
+        "m": (1e6, "um"),
+        "Phi0": (1e3, "mPhi0"),
+        "rad": (float(np.degrees(1.0)), "deg"),
+        "Hz": (1e-6, "MHz"),
+    }.get(unit, (1.0, unit))
+
+
+@dataclass(frozen=True)
+class SourcePrior:
+    """Prior of the scaled source vector w (see the module's text).
+
+    Attributes
+    ----------
+    size_prior : str
+        'scale', 'known' or 'fixed'.
+    relative_sd : float
+        Relative width of a known size.
+    direction : DirectionPrior
+    """
+
+    size_prior: str
+    relative_sd: float
+    direction: DirectionPrior
+
+    @property
+    def candidates(self) -> FloatArray | None:
+        """Unit vectors (K, 3) of a list of candidate directions; None for a continuous prior."""
+        return np.array(self.direction.candidates) if self.direction.kind == "list" else None
+
+    @cached_property
+    def _concentration(self) -> float:
+        """Concentration of the idle von Mises-Fisher densities: eight standard deviations to the nearest border."""
+        c = np.array(self.direction.candidates)
+        gap = np.array([[np.arctan2(np.linalg.norm(np.cross(a, b)), a @ b) for b in c] for a in c])
+        nearest = float(np.min(gap[~np.eye(len(c), dtype=bool)]))
+        return float((8 / min(nearest / 2, 1.0)) ** 2)
+
+    def spread_directions(self, count: int) -> FloatArray:
+        """Directions (about count, 3) from which a search begins: all over the sphere, or the candidates."""
+        candidates = self.candidates
+        return equal_area_points(count) if candidates is None else candidates
+
+    def embed(self, directions: FloatArray, size: float) -> FloatArray:
+        """Vectors w (B, 3) that stand for directions (B, 3) and one size in units of the stated one."""
+        return np.asarray(directions * (size + LIST_SHIFT if self.direction.kind == "list" else size))
+
+    def nearest_candidate(self, w: FloatArray) -> npt.NDArray[np.intp]:
+        """Number of the candidate that each w (B, 3) stands for."""
+        return np.asarray(np.argmax(w @ np.array(self.direction.candidates).T, axis=1))
+
+    @property
+    def radial_sd(self) -> float:
+        """Width of the normal prior of the length of w about 1 (known and fixed sizes)."""
+        return IDLE_RELATIVE_SD if self.size_prior == "fixed" else self.relative_sd
+
+    def curvature(self, w: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Gradient (3,) of the log density at one w (3,), and a positive matrix (3, 3) near its negative Hessian."""
+        if self.direction.kind == "list":
+            return self._list_curvature(w)
+        if self.size_prior == "scale":
+            return -3 * w, 3 * np.eye(3)
+        r = max(float(np.sqrt(w @ w)), 1e-3)
+        unit = w / r
+        slope = -(r - 1) / self.radial_sd**2 - 2 / r
+        outer = np.outer(unit, unit)
+        return slope * unit, outer / self.radial_sd**2 + (np.eye(3) - outer) * max(-slope / r, 0.1)
+
+    def _list_curvature(self, w: FloatArray) -> tuple[FloatArray, FloatArray]:
+        length = max(float(np.sqrt(w @ w)), 1e-3)
+        r = max(length - LIST_SHIFT, 1e-3)
+        unit = w / length
+        centre = np.array(self.direction.candidates)[self.nearest_candidate(w[None])[0]]
+        across = np.eye(3) - np.outer(unit, unit)
+        if self.size_prior == "scale":
+            slope, bend = 2 / r - 3 * r, 3.0 + 2 / r**2
+        else:
+            slope, bend = -(r - 1) / self.radial_sd**2, 1 / self.radial_sd**2
+        kappa = self._concentration
+        gradient = (slope - 2 / length) * unit + kappa / length * (across @ centre)
+        return gradient, bend * np.outer(unit, unit) + kappa / length**2 * across
+
+    def vector(self, w: FloatArray) -> FloatArray:
+        """Source vectors in units of the stated size, shape (B, 3)."""
+        if self.direction.kind == "list":
+            candidate = np.array(self.direction.candidates)[self.nearest_candidate(w)]
+            if self.size_prior == "fixed":
+                return np.asarray(candidate)
+            return np.asarray(candidate * np.maximum(np.sqrt(np.sum(w * w, axis=1, keepdims=True)) - LIST_SHIFT, 0.0))
+        if self.size_prior != "fixed":
+            return w
+        length = np.sqrt(np.sum(w * w, axis=1, keepdims=True))
+        return np.asarray(w / np.where(length > 0, length, 1.0))
+
+    def inside(self, w: FloatArray) -> npt.NDArray[np.bool_]:
+        """Whether the direction of w lies in the prior's region, shape (B,).
+
+        The angle to the axis comes from sine and cosine together, which keeps its digits in narrow regions.
+        """
+        d = self.direction
+        if d.kind in ("sphere", "list"):
+            return np.ones(w.shape[0], dtype=bool)
+        axis = np.array(d.axis)
+        across = np.cross(axis, w)
+        angle = np.arctan2(np.sqrt(np.sum(across * across, axis=1)), w @ axis)
+        if d.kind == "cap":
+            return np.asarray(angle <= d.half_angle_rad)
+        return np.asarray(np.abs(angle - np.pi / 2) <= d.half_angle_rad)
+
+    def solid_angle_sr(self) -> float:
+        """Solid angle of the prior's region."""
+        d = self.direction
+        if d.kind == "cap":
+            return float(4 * np.pi * np.sin(d.half_angle_rad / 2) ** 2)
+        if d.kind == "plane":
+            return float(4 * np.pi * np.sin(min(d.half_angle_rad, np.pi / 2)))
+        return float(4 * np.pi)
+
+    def log_density(self, w: FloatArray) -> FloatArray:
+        """Log density of w (B, 3) with respect to volume, normalised; -inf outside the region."""
+        if self.direction.kind == "list":
+            return self._list_log_density(w)
+        r2 = np.sum(w * w, axis=1)
+        if self.size_prior == "scale":
+            log_p = -1.5 * r2 - 1.5 * np.log(2 * np.pi / 3)
+        else:
+            sd = self.radial_sd
+            r = np.sqrt(r2)
+            with np.errstate(divide="ignore"):
+                volume = np.log(4 * np.pi * r2)
+            log_p = -0.5 * ((r - 1) / sd) ** 2 - 0.5 * LOG_2PI - np.log(sd * ndtr(1 / sd)) - volume
+            log_p = np.where(r2 > 0, log_p, -np.inf)
+        if self.direction.kind != "sphere":
+            ratio = np.log(4 * np.pi / self.solid_angle_sr())
+            log_p = np.where(self.inside(w), log_p + ratio, -np.inf)
+        return np.asarray(log_p)
+
+    def _list_log_density(self, w: FloatArray) -> FloatArray:
+        length = np.sqrt(np.sum(w * w, axis=1))
+        r = length - LIST_SHIFT
+        alive = r > 0
+        safe, long = np.where(alive, r, 1.0), np.where(alive, length, 1.0)
+        if self.size_prior == "scale":  # Maxwell's law with a mean square of one
+            log_p = -1.5 * safe**2 + 2 * np.log(safe) + np.log(4 * np.pi) - 1.5 * np.log(2 * np.pi / 3)
+        else:
+            sd = self.radial_sd
+            log_p = -0.5 * ((safe - 1) / sd) ** 2 - 0.5 * LOG_2PI - np.log(sd * ndtr(1 / sd))
+        centre = np.array(self.direction.candidates)[self.nearest_candidate(w)]
+        kappa = self._concentration
+        deficit = 0.5 * np.sum((w / long[:, None] - centre) ** 2, axis=1)  # 1 - cosine, with its digits
+        across = np.log(kappa / (2 * np.pi) / -np.expm1(-2 * kappa) / len(self.direction.candidates)) - kappa * deficit
+        return np.asarray(np.where(alive, log_p + across - 2 * np.log(long), -np.inf))
+
+    def draw(self, rng: np.random.Generator, count: int) -> FloatArray:
+        """Draws of w, shape (count, 3)."""
+        direction = self._draw_direction(rng, count)
+        if self.size_prior == "scale":
+            radius = np.sqrt(np.sum(rng.standard_normal((count, 3)) ** 2, axis=1) / 3)
+        else:
+            radius = 1 + self.radial_sd * rng.standard_normal(count)
+            while np.any(radius <= 0):
+                bad = radius <= 0
+                radius[bad] = 1 + self.radial_sd * rng.standard_normal(int(bad.sum()))
+        if self.direction.kind == "list":
+            radius = radius + LIST_SHIFT
+        return np.asarray(direction * radius[:, None])
+
+    def _draw_direction(self, rng: np.random.Generator, count: int) -> FloatArray:
+        """Uniform directions in the prior's region, by Archimedes' hat-box theorem about its axis."""
+        d = self.direction
+        if d.kind == "list":
+            chosen = rng.integers(len(d.candidates), size=count)
+            tight = -np.log1p(-rng.uniform(0, 1, count)) / self._concentration  # 1 - cosine of a narrow law
+            return _about(np.array(d.candidates)[chosen], np.minimum(tight, 2.0), rng)
+        if d.kind == "plane":
+            edge = float(np.sin(min(d.half_angle_rad, np.pi / 2)))
+            below = 1 - rng.uniform(-edge, edge, count)
+        else:
+            half = d.half_angle_rad if d.kind == "cap" else np.pi
+            below = 2 * np.sin(half / 2) ** 2 * rng.uniform(0, 1, count)  # 1 - cosine, with its digits in a narrow cap
+        return _about(np.tile(np.array(d.axis), (count, 1)), below, rng)
+
+
+def _about(axis: FloatArray, below: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Directions about axes (B, 3) at angles of cosine 1 - below (B,), turned at random."""
+    cosine = 1 - below
+    helper = np.eye(3)[np.argmin(np.abs(axis), axis=1)]
+    e1 = np.cross(axis, helper)
+    e1 /= np.linalg.norm(e1, axis=1, keepdims=True)
+    e2 = np.cross(axis, e1)
+    angle = rng.uniform(0, 2 * np.pi, len(axis))[:, None]
+    sine = np.sqrt(below * (2 - below))[:, None]
+    return np.asarray(cosine[:, None] * axis + sine * (np.cos(angle) * e1 + np.sin(angle) * e2))

@@ -1,0 +1,120 @@
+"""The command `characterize` on the demo sweeps, and what its chip section is good for."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fluxsense.base.errors import InputError
+from fluxsense.cli import main
+from fluxsense.study import read_study
+
+DEMO = Path(__file__).parents[2] / "data_demo" / "sweeps"
+
+
+@pytest.fixture(scope="module")
+def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Results of one run on the demo (about 25 s of one core)."""
+    folder = tmp_path_factory.mktemp("out")
+    assert main(["characterize", str(DEMO / "study.toml"), "--out", str(folder), "--seed", "1"]) == 0
+    return folder
+
+
+@pytest.mark.slow
+def test_demo_parameters_against_their_truth(out: Path) -> None:
+    """Five standard deviations: fifty values, each off by more once in two million."""
+    document = json.loads((out / "characterization.json").read_text(encoding="utf-8"))
+    truth = read_study(DEMO / "truth_study.toml")
+    assert document["verdict"]["trust"] == "reliable"
+    assert "east_flux1_020.s2p" in document["skipped"][0]
+    assert "cut off" in document["skipped"][0]
+    seen = 0
+    for entry, iso in zip(document["isolators"], truth.isolators, strict=True):
+        for p in entry["parameters"]:
+            stage = iso.stages[p["stage"] - 1]
+            true = getattr(stage, p["kind"], None)
+            if p["kind"] == "offset":
+                true = truth.loop(stage.loop).offset_phi0
+            if true is None:
+                continue
+            seen += 1
+            assert abs(p["value"] - true) < 5 * p["sd"], p["name"]
+        assert 0.2e9 < entry["tunable_band_width_hz"] < 0.45e9
+    assert seen == 44
+    page = (out / "characterization.html").read_text(encoding="utf-8")
+    assert "Characterized".lower() in page.lower() or "characterized" in page
+    assert "<script" not in page
+    assert "http" not in page.replace("http-equiv", "")
+
+
+@pytest.mark.slow
+def test_section_in_a_study_gives_the_direction(out: Path) -> None:
+    """A campaign simulated from the truth, inferred with the fitted chip: the truth lies in the 90% region."""
+    from fluxsense.infer.orient import orient
+    from fluxsense.simulate import Truth, draw_truth, simulate_digest
+
+    fitted = read_study(out / "study.toml")
+    truth = read_study(DEMO / "truth_study.toml")
+    direction = np.array([0.48, -0.36, 0.8])
+    drawn = draw_truth(truth, 4, source=25e-15 * direction, position_m=(0.1e-6, -0.2e-6, 12.1e-6))
+    signs = tuple(int(i.pump_port_1_sign or 0) for i in fitted.isolators)
+    parameters = replace(drawn.parameters, pump_strength=np.ones_like(drawn.parameters.pump_strength))
+    campaign = Truth(parameters, signs, drawn.cooldowns, 4)
+    result = orient(fitted, simulate_digest(truth, campaign), seed=4, wanted_ess=400, max_seconds=240)
+    assert result.region_contains(direction)[0.9]
+    assert result.document["verdict"]["trust"] != "unusable"
+
+
+def test_refuses_to_overwrite(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "study.toml").write_text("mine", encoding="utf-8")
+    assert main(["characterize", str(DEMO / "study.toml"), "--out", str(tmp_path)]) == 2
+    assert (
+        "study.toml exists already. Choose another folder with --out, or replace it with --force."
+        in capsys.readouterr().err
+    )
+    assert (tmp_path / "study.toml").read_text(encoding="utf-8") == "mine"
+
+
+def test_unusable_sweeps_exit_with_one_and_write_no_chip(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The log cut down to a few sweeps: a sentence per isolator, no chip section."""
+    folder = tmp_path / "few"
+    (folder / "sweeps").mkdir(parents=True)
+    shutil.copy(DEMO / "study.toml", folder)
+    lines = (DEMO / "log.csv").read_text(encoding="utf-8").splitlines()
+    kept = [lines[0], *lines[1:9]]
+    (folder / "log.csv").write_text("\n".join(kept) + "\n", encoding="utf-8")
+    for line in kept[1:]:
+        name = line.split(",")[0]
+        shutil.copy(DEMO / name, folder / name)
+    assert main(["characterize", str(folder / "study.toml"), "--json", "--no-report"]) == 1
+    captured = capsys.readouterr()
+    document = json.loads(captured.out)
+    assert captured.err == ""
+    assert document["verdict"]["trust"] == "unusable"
+    assert any("12 or more are needed" in x for x in document["verdict"]["reasons"])
+    assert document["written"] == ["characterization.json"]
+    assert not (folder / "characterized" / "chip.toml").exists()
+
+
+def test_a_missing_log_is_a_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    shutil.copy(DEMO / "study.toml", tmp_path)
+    assert main(["characterize", str(tmp_path / "study.toml")]) == 2
+    assert "there is no log of traces" in capsys.readouterr().err
+
+
+def test_a_loop_without_a_line_is_named() -> None:
+    from fluxsense.characterize.tracks import main_lines
+
+    study = read_study(DEMO / "truth_study.toml")
+    bare = replace(
+        study, bias_lines=tuple(replace(b, mutual_phi0_per_a=(), name=f"l{n}") for n, b in enumerate(study.bias_lines))
+    )
+    with pytest.raises(InputError, match='no bias line is known to drive the loop "east_near"'):
+        main_lines(bare, 0)
+    named = replace(study, bias_lines=tuple(replace(b, mutual_phi0_per_a=()) for b in study.bias_lines))
+    assert main_lines(named, 1) == (2, 3)

@@ -1,0 +1,272 @@
+"""Simulated campaigns, wiring, predictive check, limits and the overview, on a small invented study.
+
+Facts of the trade checked here (common practice, no source): one flux reversed reverses the direction of transmission, two
+preserve it, the other pump port reverses it; an isolator without internal loss blocks 15 dB or more.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from calibration_studies import calibration_study
+from small_study import small_study
+
+from fluxsense.base.errors import InputError
+from fluxsense.data.campaign import load_campaign
+from fluxsense.data.digest import Digest, GroupKey, off_group_for
+from fluxsense.data.noise_levels import level_draws, measure_noise
+from fluxsense.device.chip import ChipModel, nominal_parameters
+from fluxsense.infer.budget import angular_error_rad, flux_map_rank, limits, offset_blur, rank_words
+from fluxsense.infer.modes import ascend
+from fluxsense.infer.orient import integrated_kinds, misfit_deviations, prepare, unreferenced_cooldowns
+from fluxsense.infer.predictive import estimate_residual_gain, predictive_check
+from fluxsense.infer.wiring import read_wiring, source_flux_scale_phi0
+from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.problem import CampaignProblem
+from fluxsense.model.unknowns import Unknowns
+from fluxsense.overview import overview, overview_lines
+from fluxsense.simulate import draw_truth, read_truth_source, simulate_digest, truth_text, write_campaign
+from fluxsense.study import Study
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
+    return small_study(tmp_path_factory.mktemp("campaign"), strength_sd=0.02, phase_sd_deg=2.0, points=25)
+
+
+def fitted(
+    study: Study, digest: Digest, signs: tuple[int, ...], start: np.ndarray
+) -> tuple[CampaignProblem, np.ndarray]:
+    likelihood = RatioLikelihood(study, digest, signs)
+    unknowns = Unknowns(study, likelihood.cooldowns, leave_out=("phase",))
+    problem = CampaignProblem(unknowns, likelihood)
+    x = np.zeros(unknowns.size)
+    x[:3] = start / study.source.size
+    mode = ascend(problem, x)
+    assert mode is not None
+    return problem, mode.x
+
+
+@pytest.mark.parametrize("seed", [1170, 1201])
+def test_a_search_that_missed_the_mode_begins_again(tmp_path: Path, seed: int) -> None:
+    """Two campaigns of 400 whose first search ended 60 and 8000 below the truth in log posterior."""
+    study = calibration_study("complex", tmp_path)
+    truth = draw_truth(study, seed)
+    first = np.random.default_rng(np.random.SeedSequence(seed).spawn(1)[0])
+    problem, modes, _ = prepare(study, simulate_digest(study, truth), rng=first)
+    found, true = modes[0].x[:3], truth.parameters.source[0] / study.source.size
+    assert np.linalg.norm(found - true) < 0.03
+    assert misfit_deviations(problem, modes[0].x) < 3
+
+
+def test_files_and_memory_hold_the_same_campaign(study: Study, tmp_path: Path) -> None:
+    truth = draw_truth(study, 1)
+    rows = write_campaign(study, truth, tmp_path, digits=12)
+    moved = replace(study, path=tmp_path / "study.toml", log=tmp_path / "log.csv")
+    read, made = load_campaign(moved), simulate_digest(study, truth)
+    assert len(rows) == read.sweeps == made.sweeps
+    assert list(read) == list(made)
+    for key in read:
+        np.testing.assert_allclose(read[key].mean, made[key].mean, atol=1e-9)
+    source, position = read_truth_source(tmp_path / "truth.toml", study)
+    np.testing.assert_allclose(source, truth.parameters.source[0], rtol=1e-5, atol=1e-6 * study.source.size)
+    assert position is None
+    assert tomllib.loads(truth_text(study, truth))["seed"] == 1
+    with pytest.raises(InputError, match="exists already"):
+        write_campaign(study, truth, tmp_path)
+
+
+def test_same_seed_same_campaign_other_seed_another(study: Study) -> None:
+    one, two, three = (simulate_digest(study, draw_truth(study, s)) for s in (2, 2, 3))
+    key = next(iter(one))
+    assert np.array_equal(one[key].mean, two[key].mean)
+    assert not np.array_equal(one[key].mean, three[key].mean)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_wiring_is_read_from_reference_sweeps(study: Study, sign: int) -> None:
+    truth = replace(draw_truth(study, 4), port_signs=(sign, -sign))
+    wiring = read_wiring(study, simulate_digest(study, truth), [0, 1])
+    assert wiring.signs == (sign, -sign)
+    assert min(wiring.log_odds) > 10
+
+
+def test_wiring_is_read_without_reference_sweeps_where_the_bias_dominates(study: Study) -> None:
+    digest = simulate_digest(study, draw_truth(study, 5))
+    alone = Digest({k: v for k, v in digest.items() if k.state == "in"})
+    assert read_wiring(study, alone, [0, 1]).signs == draw_truth(study, 5).port_signs
+
+
+def test_source_flux_scale_is_that_of_random_directions(study: Study) -> None:
+    rng = np.random.default_rng(0)
+    v = rng.normal(size=(20_000, 3)) * study.source.size / np.sqrt(3)
+    rows = np.array([nominal_flux(study, axis) for axis in np.eye(3) * study.source.size]).T / study.source.size
+    expected = np.sqrt(np.mean((v @ rows.T) ** 2, axis=0))
+    np.testing.assert_allclose(source_flux_scale_phi0(study), expected, rtol=0.03)
+
+
+def nominal_flux(study: Study, source: np.ndarray) -> np.ndarray:
+    model = ChipModel(study, [], [np.zeros(0)] * len(study.isolators))
+    return model.source_flux(nominal_parameters(study, source))[0, 1]
+
+
+def test_predictive_check_passes_its_own_noise_and_catches_another_chip(study: Study) -> None:
+    values = []
+    for seed in range(20, 26):
+        truth = draw_truth(study, seed)
+        problem, x = fitted(study, simulate_digest(study, truth), truth.port_signs, truth.parameters.source[0])
+        explicit, wide = problem.explicit(x)
+        values.append(predictive_check(explicit, wide, np.random.default_rng(0)).p_value)
+    assert min(values) > 1e-3
+    assert max(values) > 0.2
+    # the traces of a chip whose second mode of isolator a is 4 MHz higher
+    first, second = study.isolators[0].stages
+    other = replace(
+        study,
+        isolators=(
+            replace(
+                study.isolators[0],
+                stages=(first, replace(second, signal_frequency_hz=second.signal_frequency_hz + 4e6)),
+            ),
+            study.isolators[1],
+        ),
+    )
+    truth = draw_truth(other, 20)
+    problem, x = fitted(study, simulate_digest(other, truth), truth.port_signs, truth.parameters.source[0])
+    explicit, wide = problem.explicit(x)
+    assert predictive_check(explicit, wide, np.random.default_rng(0)).p_value < 1e-5
+
+
+def test_residual_gain_is_raised_where_the_data_demand_it(study: Study) -> None:
+    for actual, low, high in ((0.0, 0.0, 0.0011), (0.01, 0.005, 0.02)):
+        made = replace(study, noise=replace(study.noise, residual_gain=actual))
+        truth = draw_truth(study, 6)
+        digest = simulate_digest(made, truth)
+        candidates = {
+            g: RatioLikelihood(study, digest, truth.port_signs, residual_gain=g, reference=truth.parameters)
+            for g in (0.0, 0.001, 0.003, 0.005, 0.01, 0.02, 0.05)
+        }
+        assert low <= estimate_residual_gain(candidates, truth.parameters) <= high
+
+
+def test_limits_know_the_offsets(study: Study) -> None:
+    """Without reference sweeps the error is the offsets'; with them it is not."""
+    truth = draw_truth(study, 7, source=[0.4e-6, -0.6e-6, 0.5e-6])
+    digest = simulate_digest(study, truth)
+    problem, x = fitted(study, digest, truth.port_signs, truth.parameters.source[0])
+    with_reference, _ = limits(problem, x)
+    alone = Digest({k: v for k, v in digest.items() if k.state == "in"})
+    assert unreferenced_cooldowns(study, alone, ["c1"]) == {0: 1}
+    assert unreferenced_cooldowns(study, digest, ["c1"]) == {}
+    likelihood = RatioLikelihood(study, alone, truth.port_signs)
+    unknowns = Unknowns(study, likelihood.cooldowns, leave_out=("phase",), sheared={0: 1})
+    mode = ascend(
+        CampaignProblem(unknowns, likelihood),
+        np.r_[truth.parameters.source[0] / study.source.size, np.zeros(unknowns.size - 3)],
+    )
+    assert mode is not None
+    without, table = limits(CampaignProblem(unknowns, likelihood), mode.x)
+    assert without > 5 * with_reference
+    known = next(row for row in table if row.kind == "offset")
+    assert known.error_if_known_deg < 0.3 * without
+    # the linear estimate that `check` prints is of the same size
+    blur, flux = offset_blur(study)
+    assert 0.3 < blur / without < 3
+    assert flux == pytest.approx(float(np.sqrt(np.mean(source_flux_scale_phi0(study) ** 2))))
+
+
+def test_sheared_offsets_are_the_same_posterior(study: Study) -> None:
+    """A change of coordinates: equal densities at corresponding points, and natural again in `physical`."""
+    truth = draw_truth(study, 8)
+    digest = simulate_digest(study, truth)
+    likelihood = RatioLikelihood(study, digest, truth.port_signs)
+    plain = Unknowns(study, likelihood.cooldowns)
+    sheared = Unknowns(study, likelihood.cooldowns, sheared={0: 1})
+    x = plain.draw(np.random.default_rng(1), 5)
+    y = sheared.draw(np.random.default_rng(1), 5)
+    np.testing.assert_allclose(sheared.physical(y), plain.physical(x), rtol=1e-12, atol=1e-15)
+    np.testing.assert_allclose(sheared.log_prior(y), plain.log_prior(x), rtol=1e-12)
+    np.testing.assert_allclose(
+        likelihood.log_likelihood(sheared.parameters(y)), likelihood.log_likelihood(plain.parameters(x)), rtol=1e-9
+    )
+    assert np.linalg.det(sheared.natural_jacobian(y[0])) == pytest.approx(1)
+
+
+def test_angular_error_of_a_round_covariance() -> None:
+    """Both tangential components of a unit vector with standard deviation s: s sqrt(2)."""
+    assert angular_error_rad(np.array([0.0, 0.0, 2.0]), 0.01**2 * np.eye(3)) == pytest.approx(0.005 * np.sqrt(2))
+    assert angular_error_rad(np.zeros(3), np.eye(3)) == pytest.approx(np.pi)
+
+
+def test_rank_in_words(tmp_path: Path) -> None:
+    for chips, rank, word in (
+        (("chip_z",) * 4, 1, "rank one"),
+        (("chip_x", "chip_y", "chip_x", "chip_y"), 2, "rank two"),
+        (("chip_x", "chip_y", "chip_z", "chip_s"), 3, ""),
+    ):
+        one = small_study(tmp_path, chips=chips)
+        assert flux_map_rank(one).rank == rank
+        words = rank_words(one)
+        assert (word in words[0]) if word else not words
+
+
+def test_overview_says_the_sign_rules(study: Study) -> None:
+    document = overview(study)
+    for isolator in document["isolators"]:
+        direction = {(d["signs"], d["pump_port"]): d["direction"] for d in isolator["directions"]}
+        assert len(set(direction.values())) == 2
+        for port, other in ((1, 2), (2, 1)):
+            assert direction["++", port] == direction["--", port] != direction["-+", port] == direction["+-", port]
+            assert direction["++", port] != direction["++", other]
+        assert max(abs(d["directionality_db"]) for d in isolator["directions"]) > 15
+    text = "\n".join(overview_lines(document))
+    assert "Rank of the flux map: 3" in text
+    assert "transmits" in text
+
+
+@pytest.mark.parametrize("kind", ["complex", "magnitude"])
+def test_misfits_allow_for_a_noise_level_measured_by_few_repeats(tmp_path: Path, kind: str) -> None:
+    """Four repeats of 21 points: chi-square over an estimated level has the tails of an F law, not its own."""
+    study = calibration_study(kind, tmp_path)
+    values, blind = [], []
+    for seed in range(2000, 2060):
+        truth = draw_truth(study, seed)
+        digest = simulate_digest(study, truth)
+        unknowns = Unknowns(study, study.plan.cooldowns, leave_out=integrated_kinds(study))
+        likelihood = RatioLikelihood(study, digest, truth.port_signs, reference=truth.parameters)
+        problem = CampaignProblem(unknowns, likelihood)
+        start = np.zeros(unknowns.size)
+        start[:3] = truth.parameters.source[0] / study.source.size
+        mode = ascend(problem, start)
+        assert mode is not None
+        explicit, wide = problem.explicit(mode.x)
+        if misfit_deviations(problem, mode.x) > 10:  # the climb ended elsewhere
+            continue
+        values.append(predictive_check(explicit, wide, np.random.default_rng(0)).p_value)
+        likelihood.noise = replace(likelihood.noise, measured=False)
+        blind.append(predictive_check(explicit, wide, np.random.default_rng(0)).p_value)
+    assert len(values) > 55
+    assert np.sum(np.array(values) < 0.1) <= 13  # 6 expected, three standard errors
+    assert np.min(values) > 1e-4
+    assert np.median(values) > np.median(blind)
+
+
+def test_the_level_of_few_repeats_scatters_as_drawn(tmp_path: Path) -> None:
+    study = calibration_study("complex", tmp_path)
+    levels: dict[GroupKey, list[np.ndarray]] = {}
+    for seed in range(120):
+        digest = simulate_digest(study, draw_truth(study, seed))
+        white = measure_noise(digest, study.noise.white, 0.0, 0.0).white
+        for key in digest:
+            if key.pump_on:  # over the line's gain, which is another one in each campaign
+                off = digest[off_group_for(key, digest)].mean[[1, 2]]
+                levels.setdefault(key, []).append(white[key] ** 2 / np.median(np.abs(off), axis=1) ** 2)
+    for key, found in level_draws(digest, np.random.default_rng(0), 4000).items():
+        measured = np.array(levels[key])
+        spread = np.std(measured, axis=0) / np.mean(measured, axis=0)
+        np.testing.assert_allclose(spread, found.std(axis=0), rtol=5 / np.sqrt(2 * 120))
+        assert found.mean() == pytest.approx(1.0, abs=0.02)

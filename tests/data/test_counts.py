@@ -1,0 +1,213 @@
+"""Direction-only inference: probabilities against brute force and against the S-parameters, counts from logs and traces."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from slopes import check_slopes
+from small_study import small_study
+
+from fluxsense.base.errors import InputError
+from fluxsense.data.campaign import campaign_rows, load_votes
+from fluxsense.data.counts import Votes, votes_from_rows
+from fluxsense.device.chip import ChipModel
+from fluxsense.device.ring import circulating_current_a, quarter_phase
+from fluxsense.infer.counts import VoteModel, VoteProblem, positive_probability, read_vote_wiring, simulate_votes
+from fluxsense.infer.orient_counts import orient_votes
+from fluxsense.model.likelihood import probe_of
+from fluxsense.model.unknowns import Unknowns
+from fluxsense.simulate import draw_truth, simulate_directions, write_campaign
+from fluxsense.study import read_study
+
+STEPS = (-0.1, 0.0, 0.1)
+DIRECTION = '\n[data]\nkind = "direction"\nwrong_way = 0.03\nwrong_way_factor = 1.5\n'
+
+
+def make(folder, **changes):
+    options = {
+        "fluxes": [(0.5, a, 0.5, a) for a in STEPS] + [(a, 0.5, a, 0.5) for a in STEPS],
+        "ports": (1,) * 6,
+        "repeats": 20,
+        "flux_noise_mphi0": 40.0,
+        "extra": DIRECTION,
+    } | changes
+    return small_study(folder, **options)
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory):
+    return make(tmp_path_factory.mktemp("votes"))
+
+
+def stage(study, ring, branch=None):
+    return replace(study.isolators[0].stages[0], ring=ring, branch=branch)
+
+
+@pytest.mark.parametrize(("ring", "branch"), [("shunted", None), ("bare", None), ("bare", 0), ("bare", 1)])
+@given(flux=st.floats(-6, 6), sd=st.floats(0.001, 0.8))
+def test_probability_of_a_positive_current(study, ring, branch, flux, sd):
+    """Against the ring's own current averaged over the noise (20001 evenly spaced quantiles)."""
+    from scipy.special import ndtri
+
+    z = ndtri((np.arange(20001) + 0.5) / 20001)
+    alpha = 3.0 if ring == "shunted" else 0.0
+    current = circulating_current_a(quarter_phase(flux + sd * z, alpha, branch), 1.0)
+    got = positive_probability(np.array([flux]), sd, stage(study, ring, branch))[0]
+    assert got == pytest.approx(np.mean(current > 0), abs=5e-4)
+
+
+def test_probability_agrees_with_the_larger_of_the_two_transmissions(study):
+    """At flux well away from a flip the model says what the S-parameters say, for both ports and all signs."""
+    truth = draw_truth(study, 1)
+    rows = simulate_directions(study, truth)
+    votes, _ = votes_from_rows(rows, ".")
+    rng = np.random.default_rng(0)
+    keys = list(votes)
+    keys += [replace(k, pump_port=2) for k in keys]
+    biased = [replace(k, bias_a=tuple(rng.choice([-1, 1], 4) * 0.5 / 600)) for k in keys]
+    quiet = replace(truth.parameters, source=np.zeros((1, 3)))
+    for signs in ((1, 1), (-1, 1)):
+        p = VoteModel(study, tuple(biased), ("c1",), signs).forward(quiet, 0.0)[0]
+        for n, key in enumerate(biased):
+            probe = probe_of(study, key, ("c1",))
+            f = np.linspace(4.98e9, 5.03e9, 21)
+            s = np.abs(ChipModel(study, [probe], [f, f], signs).scattering(quiet, probe.isolator))[0, 0]
+            assert (p[n] > 0.99) == (s[0].mean() > s[1].mean())
+            assert p[n] > 0.99 or p[n] < 0.01
+
+
+def test_slopes(study):
+    truth = draw_truth(study, 2)
+    votes, _ = votes_from_rows(simulate_directions(study, truth), ".")
+    problem = VoteProblem(Unknowns(study, ("c1",)), votes, truth.port_signs)
+    x = problem.unknowns.draw(np.random.default_rng(3), 1)[0]
+    check_slopes(problem, x)
+
+
+def test_counts_follow_the_model(study):
+    """Frequencies of simulated sweeps, with the truth's flux noise in each, within 5 binomial standard deviations."""
+    truth = draw_truth(study, 3)
+    votes, _ = votes_from_rows(simulate_directions(study, truth), ".")
+    p = VoteModel(study, tuple(votes), ("c1",), truth.port_signs).forward(truth.parameters, truth.wrong_way)[0]
+    many = simulate_votes(
+        study, dict.fromkeys(votes, 4000), truth.parameters, truth.port_signs, ("c1",), truth.wrong_way,
+        np.random.default_rng(1),
+    )  # fmt: skip
+    share = np.array([v.forward / v.count for v in many.values()])
+    assert np.all(np.abs(share - p) < 5 * np.sqrt(p * (1 - p) / 4000) + 1e-9)
+    assert sum(v.count for v in votes.values()) == 6 * 2 * 2 * 20
+
+
+def test_the_direction_is_found_and_the_wiring_read(study):
+    truth = draw_truth(study, 6)
+    votes, mark = votes_from_rows(simulate_directions(study, truth), ".")
+    result = orient_votes(study, votes, data_hash=mark, seed=2)
+    assert result.document["verdict"]["trust"] == "reliable", result.document["verdict"]
+    assert result.region_contains(truth.parameters.source[0])[0.95]
+    signs = [1 if w["pump_port_1_phase"] == "+90 deg" else -1 for w in result.document["wiring"]]
+    assert tuple(signs) == truth.port_signs
+    assert result.document["data"] == {
+        "kind": "direction", "sweeps": 480, "groups": 24, "states": ["in", "out"], "cooldowns": ["c1"],
+    }  # fmt: skip
+    assert result.document == orient_votes(study, votes, data_hash=mark, seed=2).document
+
+
+def test_wrong_wiring_is_noticed(study):
+    truth = draw_truth(study, 5)
+    votes, _ = votes_from_rows(simulate_directions(study, truth), ".")
+    stated = replace(
+        study,
+        isolators=tuple(
+            replace(i, pump_port_1_sign=-s) for i, s in zip(study.isolators, truth.port_signs, strict=True)
+        ),
+    )
+    result = orient_votes(stated, votes, seed=2)
+    assert result.document["verdict"]["trust"] == "unusable"
+    assert "Check the wiring, the bias currents and the stated rate" in result.document["verdict"]["reasons"][0]
+
+
+def test_no_reference_no_wiring(study):
+    truth = draw_truth(study, 5)
+    votes, _ = votes_from_rows(simulate_directions(study, truth), ".")
+    only_in = {k: v for k, v in votes.items() if k.state == "in"}
+    with pytest.raises(InputError) as caught:
+        read_vote_wiring(study, only_in, ("c1",), 0)
+    assert str(caught.value) == (
+        'study.toml, isolator[a].pump_port_1_phase: nothing tells which way isolator "a" transmits for pump port 1: no sweep '
+        'of it was taken with the source out. State "+90 deg" or "-90 deg", or record source-out sweeps.'
+    )
+
+
+def test_log_and_traces_give_directions(study, tmp_path):
+    """The log's own column round trips; complex traces of a campaign without flux noise give the model's directions."""
+    folder = tmp_path / "log"
+    truth = draw_truth(study, 5)
+    study_here = make(tmp_path)
+    write_campaign(study_here, truth, tmp_path)
+    votes, mark = load_votes(study_here)
+    assert (votes, mark) == votes_from_rows(simulate_directions(study, truth), ".")
+    assert all(r.file == "" and r.transmits in ("21", "12") for r in campaign_rows(study_here))
+    folder.mkdir()
+    traced = make(folder, extra="", flux_noise_mphi0=0.0, repeats=2)
+    write_campaign(traced, truth, folder)
+    text = traced.path.read_text(encoding="utf-8").replace('flux = "0.0 mPhi0"', 'flux = "5 mPhi0"') + DIRECTION
+    traced.path.write_text(text, encoding="utf-8")
+    traced = read_study(traced.path)
+    votes, _ = load_votes(traced)
+    p = VoteModel(traced, tuple(votes), ("c1",), truth.port_signs).forward(truth.parameters, 0.0)[0]
+    for n, v in enumerate(votes.values()):
+        assert v.count == 2
+        if not 0.05 < p[n] < 0.95:
+            assert v.forward == (2 if p[n] > 0.5 else 0)
+
+
+def test_a_row_without_trace_needs_direction_data(study, tmp_path):
+    here = make(tmp_path)
+    write_campaign(here, draw_truth(here, 5), tmp_path)
+    text = here.path.read_text(encoding="utf-8").replace(DIRECTION, "")
+    here.path.write_text(text, encoding="utf-8")
+    with pytest.raises(
+        InputError, match=r"log.csv:2: this sweep has no trace, only a direction, but .* data are complex"
+    ):
+        campaign_rows(read_study(here.path))
+
+
+def test_directions_need_flux_noise(tmp_path):
+    with pytest.raises(InputError, match="directions alone are as sharp as the flux noise of a sweep"):
+        make(tmp_path, flux_noise_mphi0=0.0)
+
+
+def test_slow_flux_noise_is_not_for_directions(tmp_path):
+    """It was ignored in silence: the sweeps of a group would count as independent though they move together."""
+    with pytest.raises(InputError) as caught:
+        make(tmp_path, slow_mphi0=1.0)
+    assert str(caught.value) == (
+        "study.toml, data.kind: sweeps that only say a direction are taken as independent, which slow flux noise "
+        "(noise.flux_slow) is not. Leave noise.flux_slow out and take it into offset_sd of the loops, or record the complex "
+        "traces."
+    )
+
+
+def test_groups_that_all_go_one_way_are_said_to(study):
+    truth = draw_truth(study, 5)
+    votes, _ = votes_from_rows(simulate_directions(study, truth), ".")
+    p = VoteModel(study, tuple(votes), ("c1",), truth.port_signs).forward(truth.parameters, 0.0)[0]
+    one_way = {k: Votes(v.count if q > 0.5 else 0, v.count) for (k, v), q in zip(votes.items(), p, strict=True)}
+    result = orient_votes(study, one_way, seed=1, wanted_ess=100, max_seconds=3)
+    assert any(
+        x.startswith("Every group of sweeps went one way without exception") for x in result.document["findings"]
+    )
+
+
+@pytest.mark.parametrize("command", ["plan", "layout", "detect"])
+def test_commands_that_need_complex_traces_say_so(study, command, capsys):
+    from fluxsense.cli import main
+
+    assert main([command, str(study.path)]) == 2
+    err = capsys.readouterr().err
+    assert "study.toml: data.kind: " in err
+    assert "complex traces" in err

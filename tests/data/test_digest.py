@@ -1,0 +1,517 @@
+"""The digest: one pass equals the textbook formulas, merging is algebra, files are checked.
+
+References: two-pass sums over the stored sweeps (numpy); Welford (1962) and Chan, Golub & LeVeque (1983) for the updates;
+expectations and spreads of the scatter of white noise from the chi-square distribution.
+"""
+
+import hashlib
+import io
+import json
+import math
+import tracemalloc
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fluxsense.base.errors import InputError
+from fluxsense.base.executors import Processes
+from fluxsense.data import digest as digest_module
+from fluxsense.data.digest import (
+    Digest,
+    DigestBuilder,
+    GroupKey,
+    digest_campaign,
+    group_key,
+    load,
+    merge,
+    node_indices,
+    off_group_for,
+)
+from fluxsense.data.log import LogRow
+from fluxsense.data.outliers import RepeatScreen, node_values
+from fluxsense.data.touchstone import Sweep, write_sweep
+
+ON = GroupKey("A", True, 1, None, -30.0, 2.1e9, (1e-5, 0.0), "in", "first")
+OFF = GroupKey("A", False, None, None, math.nan, math.nan, (1e-5, 0.0), "in", "first")
+F = np.linspace(7.0e9, 7.1e9, 31)
+
+
+def noisy(rng, sigma=0.1, f=F):
+    """A sweep with unequal paths and a large constant, so that squares of raw values would cancel."""
+    base = np.array([[0.1, 30.0], [1000.0, -0.2]]) * np.exp(2j * np.pi * f / 1e9)[:, None, None]
+    return Sweep(f, base + sigma * (rng.normal(size=(f.size, 2, 2)) + 1j * rng.normal(size=(f.size, 2, 2))))
+
+
+def built(items, start=None):
+    builder = DigestBuilder(start)
+    for key, sweep, time_s in items:
+        builder.add(key, sweep, time_s)
+    return builder.freeze()
+
+
+def assert_same(a, b, rtol=1e-9):
+    assert list(a) == list(b)
+    assert a.content_hash() == b.content_hash()
+    for key in a:
+        x, y = a[key], b[key]
+        assert (x.count, x.first_time_s, x.last_time_s) == (y.count, y.first_time_s, y.last_time_s)
+        np.testing.assert_array_equal(x.frequency_hz, y.frequency_hz)
+        np.testing.assert_array_equal(x.trace_hash, y.trace_hash)
+        np.testing.assert_allclose(x.mean, y.mean, rtol=1e-13, atol=1e-13)
+        for name in ("scatter", "smooth_free", "node_hermitian", "node_complementary"):
+            u, v = getattr(x, name), getattr(y, name)
+            np.testing.assert_allclose(u, v, rtol=rtol, atol=rtol * (1e-12 + np.abs(u).max(initial=0.0)))
+
+
+def test_one_pass_equals_two_passes():
+    rng = np.random.default_rng(3)
+    sweeps = [noisy(rng) for _ in range(17)]
+    stats = built((ON, s, 10.0 - k) for k, s in enumerate(sweeps))[ON]
+    raw = np.stack([[s.s[:, 0, 0], s.s[:, 1, 0], s.s[:, 0, 1], s.s[:, 1, 1]] for s in sweeps])
+    d = raw - raw.mean(axis=0)
+    bend = np.diff(d, n=2, axis=-1)
+    nodes = np.round(np.linspace(0, 30, 24)).astype(int)
+    y = np.concatenate([d[:, 1, nodes], d[:, 2, nodes]], axis=1)
+    assert (stats.count, stats.first_time_s, stats.last_time_s) == (17, -6.0, 10.0)
+    np.testing.assert_array_equal(stats.node_index, nodes)
+    np.testing.assert_allclose(stats.mean, raw.mean(axis=0), rtol=1e-13)
+    # Rounding of the sweeps themselves, 1000 * 2e-16 against 0.1, bounds the agreement.
+    np.testing.assert_allclose(stats.scatter, np.sum(np.abs(d) ** 2, axis=0), rtol=1e-10)
+    np.testing.assert_allclose(stats.smooth_free, np.sum(np.abs(bend) ** 2, axis=0), rtol=1e-10)
+    np.testing.assert_allclose(stats.node_hermitian, np.einsum("ni,nj->ij", y, y.conj()), atol=1e-10)
+    np.testing.assert_allclose(stats.node_complementary, np.einsum("ni,nj->ij", y, y), atol=1e-10)
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(1, 8), st.data())
+@settings(max_examples=40, deadline=None)
+def test_merging_is_associative_commutative_and_equal_to_one_pass(seed, count, data):
+    rng = np.random.default_rng(seed)
+    f = F[: data.draw(st.sampled_from([1, 2, 3, 31]))]
+    items = [(data.draw(st.sampled_from([ON, OFF])), noisy(rng, f=f), float(k)) for k in range(count)]
+    whole = built(items)
+    part = [data.draw(st.integers(0, 2)) for _ in items]
+    a, b, c = (built(item for item, p in zip(items, part, strict=True) if p == k) for k in range(3))
+    left = merge(merge(a, b), c)
+    assert_same(left, merge(a, merge(b, c)))
+    assert_same(left, merge(c, merge(b, a)))
+    assert_same(left, whole)
+    assert_same(whole, built(reversed(items)))
+    assert_same(whole, built(items[1:], start=built(items[:1])))
+    assert_same(merge(whole, Digest()), whole, rtol=0)
+    assert_same(merge(Digest(), whole), whole, rtol=0)
+
+
+def test_white_noise_gives_the_stated_expectations():
+    rng = np.random.default_rng(4)
+    repeats, sigma = 200, 0.3
+    stats = built((ON, noisy(rng, sigma), float(k)) for k in range(repeats))[ON]
+    # 4 * 31 points of 2 (N - 1) quadratures each: scatter / sigma^2 is chi-square.
+    quadratures = 4 * 31 * 2 * (repeats - 1)
+    total = stats.scatter.sum() / sigma**2
+    assert abs(total - quadratures) < 5 * math.sqrt(2 * quadratures)
+    # Second differences: expectation 6 * 2 sigma^2 (N - 1).  Their correlation along frequency (-4/6, 1/6) raises the
+    # variance of a sum of squares by 1 + 2 (16/36 + 1/36) = 70/36.
+    terms = 4 * 29
+    expected = 12 * (repeats - 1) * terms
+    spread = math.sqrt(70 / 36 * 2 * 2 * (repeats - 1) * terms) * 6
+    assert abs(stats.smooth_free.sum() / sigma**2 - expected) < 5 * spread
+    # Proper noise: hermitian scatter is 2 sigma^2 (N - 1) on the diagonal, complementary scatter averages to nothing.
+    diagonal = stats.node_hermitian.diagonal().real.sum() / (2 * sigma**2 * (repeats - 1))
+    assert diagonal == pytest.approx(48, abs=5 * math.sqrt(48 / (repeats - 1)))
+    mean_complementary = abs(stats.node_complementary.diagonal().mean()) / (2 * sigma**2 * (repeats - 1))
+    assert mean_complementary < 5 / math.sqrt(48 * (repeats - 1))
+
+
+def test_drift_smooth_in_frequency_drops_out_of_the_smooth_free_scatter():
+    rng = np.random.default_rng(5)
+    ramp = np.linspace(-1, 1, F.size)[:, None, None]
+    drifting = [
+        Sweep(F, np.ones((F.size, 2, 2)) * rng.normal() + ramp * (rng.normal() + 1j * rng.normal())) for _ in range(9)
+    ]
+    stats = built((ON, s, float(k)) for k, s in enumerate(drifting))[ON]
+    assert stats.scatter.min() > 0.1
+    assert stats.smooth_free.max() < 1e-28  # negative control: the total scatter sees the drift
+
+
+def test_real_noise_shows_in_the_complementary_scatter():
+    # Flux noise moves every point along one direction: improper noise, for which y y^T is as large as y y^H.
+    rng = np.random.default_rng(6)
+    direction = np.exp(0.7j)
+    stats = built((ON, Sweep(F, np.full((F.size, 2, 2), direction * rng.normal())), float(k)) for k in range(9))[ON]
+    np.testing.assert_allclose(stats.node_complementary, stats.node_hermitian * direction**2, rtol=1e-12)
+
+
+def test_paths_are_not_mixed_up():
+    s = np.zeros((F.size, 2, 2), dtype=complex)
+    s[:, 0, 0], s[:, 1, 0], s[:, 0, 1], s[:, 1, 1] = 11, 21, 12, 22
+    np.testing.assert_array_equal(built([(ON, Sweep(F, s), 0.0)])[ON].mean[:, 0], [11, 21, 12, 22])
+
+
+@pytest.mark.parametrize("points", [1, 2, 23, 24, 25, 1001])
+def test_nodes_are_few_even_and_reach_the_ends(points):
+    nodes = node_indices(points)
+    assert nodes.size == min(24, points)
+    assert (nodes[0], nodes[-1]) == (0, points - 1)
+    if nodes.size > 1:
+        steps = np.diff(nodes)
+        assert steps.min() > 0
+        assert steps.max() - steps.min() <= 1
+
+
+def test_keys_without_a_pump_are_equal_whatever_the_nan():
+    other = replace(OFF, pump_power_dbm=float("nan"), pump_frequency_hz=-float("nan"))
+    assert other == OFF
+    assert hash(OFF) == hash(other)
+    assert replace(OFF, pump_power_dbm=0.0) != OFF
+    assert OFF != "a key"
+    assert sorted([ON, OFF]) == sorted([OFF, ON]) == [OFF, ON]
+    negative_zero = replace(OFF, bias_a=(1e-5, -0.0))
+    assert negative_zero == OFF
+    assert hash(negative_zero) == hash(OFF)
+    assert negative_zero.as_json() == OFF.as_json()
+
+
+def test_a_sweep_counts_once():
+    rng = np.random.default_rng(7)
+    sweep = noisy(rng)
+    builder = DigestBuilder()
+    builder.add(ON, sweep, 0.0)
+    with pytest.raises(InputError) as caught:
+        builder.add(ON, sweep, 0.0, where="copy.s2p")
+    assert str(caught.value) == (
+        "copy.s2p: a trace with this very content was counted before (isolator 'A', pump on, port 1, -30 dBm, 2.1e+09 Hz,"
+        " bias (1e-05 A, 0 A), state 'in', cooldown 'first'). Remove the copy from the log."
+    )
+    digest = builder.freeze()
+    assert digest.sweeps == 1
+    with pytest.raises(InputError, match=r"share 1 sweep\(s\), which would count twice"):
+        merge(digest, built([(ON, sweep, 0.0), (ON, noisy(rng), 1.0)]))
+
+
+@pytest.mark.parametrize(
+    ("sweep", "time_s", "message"),
+    [
+        (Sweep(F[:-1], np.zeros((30, 2, 2), complex)), 1.0,
+         "its grid of 30 frequencies differs from that of first.s2p in the same group"),
+        (Sweep(F + 1.0, np.zeros((31, 2, 2), complex)), 1.0,
+         "its frequency grid (point 1: 7000000001 Hz, not 7000000000 Hz) differs from that of first.s2p"),
+        (Sweep(F, np.zeros((31, 2, 2), complex), 75.0), 1.0, "its reference of 75 ohm (not 50 ohm) differs from"),
+        (Sweep(F, np.full((31, 2, 2), np.nan + 0j)), 1.0, "not finite"),
+        (Sweep(F, np.zeros((31, 2, 2), complex)), math.nan, "not finite"),
+        (Sweep(F, np.zeros((31, 2), complex)), 1.0, "shapes (F,) and (F, 2, 2)"),
+        (Sweep(F[::-1], np.zeros((31, 2, 2), complex)), 1.0, "do not increase"),
+    ],
+)  # fmt: skip
+def test_bad_sweeps_leave_the_builder_as_it_was(sweep, time_s, message):
+    builder = DigestBuilder()
+    builder.add(ON, noisy(np.random.default_rng(8)), 0.0, where="first.s2p")
+    before = builder.freeze()
+    with pytest.raises(InputError) as caught:
+        builder.add(ON, sweep, time_s, where="second.s2p")
+    assert str(caught.value).startswith("second.s2p: ")
+    assert message in str(caught.value)
+    assert_same(before, builder.freeze(), rtol=0)
+
+
+def test_merging_other_grids_is_refused():
+    rng = np.random.default_rng(9)
+    with pytest.raises(InputError, match="in the second digest, its grid of 30 frequencies differs"):
+        merge(built([(ON, noisy(rng), 0.0)]), built([(ON, noisy(rng, f=F[1:]), 0.0)]))
+
+
+def test_content_hash_tells_contents_apart():
+    rng = np.random.default_rng(10)
+    a, b = noisy(rng), noisy(rng)
+    one = built([(ON, a, 0.0)])
+    hashes = {
+        Digest().content_hash(),
+        one.content_hash(),
+        built([(OFF, a, 0.0)]).content_hash(),
+        built([(ON, b, 0.0)]).content_hash(),
+        built([(ON, a, 0.0), (ON, b, 1.0)]).content_hash(),
+        built([(ON, a, 0.0), (OFF, b, 1.0)]).content_hash(),
+    }
+    assert len(hashes) == 6
+
+
+def test_a_digest_cannot_be_edited():
+    digest = built([(ON, noisy(np.random.default_rng(11)), 0.0)])
+    with pytest.raises(TypeError):
+        digest[ON] = digest[ON]
+    for name in (
+        "mean",
+        "scatter",
+        "smooth_free",
+        "node_hermitian",
+        "node_complementary",
+        "frequency_hz",
+        "trace_hash",
+    ):
+        with pytest.raises(ValueError, match="read-only"):
+            getattr(digest[ON], name)[...] = 0
+
+
+def sample():
+    rng = np.random.default_rng(12)
+    free = replace(ON, pump_port=None, pump_phase_rad=0.3, isolator="Ω")
+    items = [(key, noisy(rng), float(k)) for k, key in enumerate([ON, OFF, ON, free])]
+    items.append((replace(ON, state="out"), noisy(rng, f=F[:2]), 9.0))
+    return built(items)
+
+
+@pytest.mark.parametrize("digest", [sample(), Digest()], ids=["groups", "empty"])
+def test_saved_digests_load_equal(tmp_path, digest):
+    digest.save(tmp_path / "digest.npz")
+    back = load(tmp_path / "digest.npz")
+    assert_same(back, digest, rtol=0)
+    assert [p.name for p in tmp_path.iterdir()] == ["digest.npz"]
+    for key in digest:
+        np.testing.assert_array_equal(back[key].node_hermitian, digest[key].node_hermitian)
+        assert back[key].mean.flags.writeable is False
+
+
+def test_cut_and_damaged_digests_raise_only_input_errors(tmp_path):
+    path = tmp_path / "digest.npz"
+    sample().save(path)
+    raw = path.read_bytes()
+    rng = np.random.default_rng(13)
+    for length in rng.integers(0, len(raw), 30):
+        path.write_bytes(raw[:length])
+        with pytest.raises(InputError, match=r"digest\.npz: the digest is"):
+            load(path)
+    for place in rng.integers(0, len(raw), 300):
+        broken = bytearray(raw)
+        broken[place] ^= int(rng.integers(1, 256))
+        path.write_bytes(broken)
+        try:
+            digest = load(path)
+        except InputError:
+            continue
+        assert_same(digest, sample(), rtol=0)  # a byte that carries nothing, such as a date in the archive
+
+
+def rewritten(path, change):
+    with np.load(path) as archive:
+        members = dict(archive)
+    header = json.loads(members["header"].tobytes())
+    change(header, members)
+    members["header"] = np.frombuffer(json.dumps(header).encode(), dtype=np.uint8)
+    stream = io.BytesIO()
+    np.savez(stream, **members)
+    path.write_bytes(stream.getvalue())
+
+
+def setter(name, value):
+    def change(header, members):
+        members[name] = members[name].copy()
+        members[name][0] = value
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (lambda h, m: h.update(version=99), "the digest has format version 99, this program reads 1."
+         " Build the digest from the traces again."),
+        (lambda h, m: h.update(format="other"), "this is not a digest."),
+        (lambda h, m: m.pop("mean"), "the digest is damaged: its header is not as it should be."),
+        (lambda h, m: h.pop("groups"), "the digest is damaged: its header is not as it should be."),
+        (setter("scatter", np.nan), "the digest is damaged: scatter holds values that are not finite."),
+        (setter("scatter", -1.0), "the digest is damaged: a scatter is negative."),
+        (setter("frequency_hz", 1e12), "the digest is damaged: frequencies do not increase."),
+        (lambda h, m: m.update(mean=m["mean"][:-1]), "the digest is damaged: mean is too short."),
+        (lambda h, m: m.update(mean=np.append(m["mean"], 0j)), "the digest is damaged: mean is too long."),
+        (lambda h, m: m.update(mean=m["mean"].real), "the digest is damaged: mean has the wrong type or shape."),
+        (lambda h, m: h["groups"][0].update(count=0), "the digest is damaged: a group has no sweeps or no frequencies."),
+        (lambda h, m: h["groups"][0].update(first_time_s=math.inf), "the digest is damaged: a time or reference is not a finite number."),
+        (lambda h, m: h["groups"][0]["key"].__setitem__(0, "B"), "the digest does not match its own checksum."),
+        (setter("trace_hash", 0), "the digest does not match its own checksum."),
+        (lambda h, m: h["groups"][0]["key"].pop(), "the digest is damaged: its header is not as it should be."),
+    ],
+)  # fmt: skip
+def test_inconsistent_digests_are_refused(tmp_path, change, message):
+    path = tmp_path / "digest.npz"
+    sample().save(path)
+    rewritten(path, change)
+    with pytest.raises(InputError) as caught:
+        load(path)
+    assert str(caught.value).startswith(f"{path}: {message}")
+
+
+def test_pickled_arrays_are_not_loaded(tmp_path):
+    path = tmp_path / "digest.npz"
+    sample().save(path)
+    rewritten(path, lambda h, m: m.update(mean=np.array([{"a": 1}], dtype=object)))
+    with pytest.raises(InputError, match="the digest is damaged"):
+        load(path)
+
+
+def campaign(folder, rng, count=6):
+    rows = []
+    for k in range(count):
+        write_sweep(folder / f"{k}.s2p", noisy(rng), digits=17)
+        key = ON if k % 2 else OFF
+        rows.append(
+            LogRow(k + 2, f"{k}.s2p", key.isolator, key.pump_on, key.pump_port, key.pump_phase_rad, key.pump_power_dbm,
+                   key.pump_frequency_hz, key.state, key.cooldown, k, float(k), key.bias_a)
+        )  # fmt: skip
+    return rows
+
+
+def test_a_campaign_is_digested_from_its_files(tmp_path):
+    rows = campaign(tmp_path, np.random.default_rng(14))
+    calls = []
+    digest = digest_campaign(rows, tmp_path, progress=lambda done, total: calls.append((done, total)))
+    assert calls == [(k, 6) for k in range(1, 7)]
+    assert [stats.count for stats in digest.values()] == [3, 3]
+    rng = np.random.default_rng(14)
+    expected = built((group_key(row), noisy(rng), row.time_s) for row in rows)
+    for key in digest:
+        np.testing.assert_allclose(digest[key].mean, expected[key].mean, rtol=1e-14)
+        np.testing.assert_allclose(digest[key].scatter, expected[key].scatter, rtol=1e-12)
+
+
+def test_going_on_passes_over_what_is_counted(tmp_path):
+    rows = campaign(tmp_path, np.random.default_rng(15))
+    whole = digest_campaign(rows, tmp_path)
+    assert_same(digest_campaign(rows, tmp_path, start=digest_campaign(rows[:4], tmp_path)), whole, rtol=0)
+    assert_same(digest_campaign(rows, tmp_path, start=whole), whole, rtol=0)
+    with pytest.raises(
+        InputError, match=r"the log now says .*state 'out'.*when the trace was digested it said .*state 'in'"
+    ):
+        digest_campaign([replace(rows[0], state="out")], tmp_path, start=whole)
+
+
+def test_faults_of_a_campaign_name_the_files(tmp_path):
+    rows = campaign(tmp_path, np.random.default_rng(16))
+    (tmp_path / "copy.s2p").write_bytes((tmp_path / "1.s2p").read_bytes())
+    with pytest.raises(InputError) as caught:
+        digest_campaign([*rows, replace(rows[3], file="copy.s2p")], tmp_path)
+    assert str(caught.value) == (
+        f"{tmp_path}/copy.s2p: the trace is a copy of '1.s2p'."
+        " Remove one of them from the log, or find the sweep that belongs here."
+    )
+    write_sweep(tmp_path / "3.s2p", noisy(np.random.default_rng(17), f=F[:9]))
+    with pytest.raises(InputError) as caught:
+        digest_campaign(rows, tmp_path)
+    assert str(caught.value).startswith(
+        f"{tmp_path}/3.s2p: its grid of 9 frequencies differs from that of {tmp_path}/1.s2p in the same group"
+    )
+
+
+def test_any_number_of_workers_gives_the_same_bits(tmp_path, monkeypatch):
+    monkeypatch.setattr(digest_module, "CHUNK_TRACES", 5)
+    rows = campaign(tmp_path, np.random.default_rng(21), count=23)
+    screens = [RepeatScreen() for _ in range(4)]
+    calls = []
+
+    def digested(n, executor, start=None):
+        return digest_campaign(
+            rows, tmp_path, lambda done, total: calls.append((n, done)), start,
+            watch=screens[n].keep, look=node_values, executor=executor,
+        )  # fmt: skip
+
+    alone = digested(0, None)
+    with ThreadPoolExecutor(3) as pool:
+        others = [digested(1, pool), digested(2, Processes(2)), digested(3, pool, digest_campaign(rows[:7], tmp_path))]
+    for other in others[:2]:
+        assert alone.content_hash() == other.content_hash()
+        for key, stats in alone.items():
+            for name in ("mean", "scatter", "smooth_free", "node_hermitian", "node_complementary", "trace_hash"):
+                np.testing.assert_array_equal(getattr(other[key], name), getattr(stats, name))
+    assert_same(others[2], alone)
+    assert_same(alone, digest_campaign(rows[::-1], tmp_path))
+    assert [done for n, done in calls if n == 2] == [5, 10, 15, 20, 23]
+    names = [[file for group in screen._groups.values() for file, _ in group] for screen in screens]
+    assert names[1] == names[0] == names[2]
+    assert len(names[0]) == 23
+    assert len(names[3]) == 16  # the first seven had been counted before
+
+
+def test_faults_between_chunks_name_the_files_too(tmp_path, monkeypatch):
+    monkeypatch.setattr(digest_module, "CHUNK_TRACES", 2)
+    rows = campaign(tmp_path, np.random.default_rng(22))
+    (tmp_path / "copy.s2p").write_bytes((tmp_path / "1.s2p").read_bytes())
+    for executor in (None, ThreadPoolExecutor(2)):
+        with pytest.raises(InputError) as caught:
+            digest_campaign([*rows, replace(rows[3], file="copy.s2p")], tmp_path, executor=executor)
+        assert str(caught.value).startswith(f"{tmp_path}/copy.s2p: the trace is a copy of '1.s2p'.")
+    write_sweep(tmp_path / "3.s2p", noisy(np.random.default_rng(17), f=F[:9]))
+    for executor in (None, ThreadPoolExecutor(2)):
+        with pytest.raises(InputError) as caught:
+            digest_campaign(rows, tmp_path, executor=executor)
+        assert str(caught.value).startswith(
+            f"{tmp_path}/3.s2p: its grid of 9 frequencies differs from that of {tmp_path}/1.s2p in the same group"
+        )
+
+
+def test_memory_does_not_grow_with_the_number_of_repeats():
+    # Only the identities grow: 16 bytes each, about 100 as Python objects in a set and a list.
+    sweep = noisy(np.random.default_rng(18), f=F[:5])
+    builder = DigestBuilder()
+
+    def add(begin, end):
+        for k in range(begin, end):
+            builder.add(ON, sweep, float(k), hashlib.sha256(k.to_bytes(4, "big")).digest())
+
+    add(0, 1000)
+    tracemalloc.start()
+    try:
+        add(1000, 4000)
+        grown, _ = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert grown < 200 * 3000
+    add(4000, 20_000)
+    stats = builder.freeze()[ON]
+    assert stats.count == 20_000
+    np.testing.assert_allclose(stats.mean[1], sweep.s[:, 1, 0], rtol=1e-12)  # a constant stays, with no scatter
+    assert stats.scatter.max() < 1e-15
+
+
+class TestPumpOffPartner:
+    """The order of preference, one candidate removed at a time."""
+
+    candidates = (
+        OFF,
+        replace(OFF, state="out"),
+        replace(OFF, state="against"),
+        replace(OFF, bias_a=(1.1e-5, 0.0)),
+        replace(OFF, bias_a=(2e-5, 0.0)),
+    )
+
+    def digest(self, keys):
+        rng = np.random.default_rng(19)
+        return built((key, noisy(rng), float(k)) for k, key in enumerate([ON, *keys]))
+
+    @pytest.mark.parametrize("first", range(5))
+    def test_preference(self, first):
+        left = self.candidates[first:]
+        for order in (left, left[::-1]):
+            assert off_group_for(ON, self.digest(order)) == left[0]
+
+    def test_none_of_this_isolator_or_cooldown(self):
+        others = [replace(OFF, isolator="B"), replace(OFF, cooldown="second"), replace(ON, state="out")]
+        with pytest.raises(InputError) as caught:
+            off_group_for(ON, self.digest(others))
+        assert str(caught.value) == (
+            "there is no pump-off sweep of isolator 'A' in cooldown 'first'."
+            " Record pump-off sweeps of this isolator in this cooldown, with the same frequencies."
+        )
+
+    def test_other_frequencies_do_not_serve(self):
+        rng = np.random.default_rng(20)
+        far = replace(OFF, bias_a=(9e-5, 0.0))
+        digest = built([(ON, noisy(rng), 0.0), (OFF, noisy(rng, f=F[1:]), 1.0)])
+        with pytest.raises(InputError, match="no pump-off sweep has the frequencies of the pump-on sweeps"):
+            off_group_for(ON, digest)
+        assert off_group_for(ON, merge(digest, built([(far, noisy(rng), 2.0)]))) == far
+
+    def test_a_pump_off_group_has_no_partner(self):
+        with pytest.raises(InputError, match="this is a pump-off group itself"):
+            off_group_for(OFF, self.digest([OFF]))

@@ -1,0 +1,234 @@
+"""Commands `plan` and `layout`: text, JSON, files, caution, exit codes, reproducibility."""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from design_scenarios import chip, ring
+
+from fluxsense.cli import main
+from fluxsense.design.layout import study_layout
+from fluxsense.design.study_text import study_text
+from fluxsense.proposals import layout_lines, propose_layout
+from fluxsense.report.design import draw_layout
+from fluxsense.study import Data, KeepOut, LayoutRules, Study, read_study
+
+
+def small(**changes: object) -> Study:
+    """Two isolators, few points: enough for the commands to run in seconds."""
+    kwargs: dict[str, object] = {
+        "height_um": 12,
+        "position_sd_um": 0.2,
+        "points": 15,
+        "bias": ((0.5, 0.5, 1),),
+        "repeats": 3,
+    }
+    study = chip(ring(3, 16, 12), **(kwargs | changes))  # type: ignore[arg-type]
+    return replace(study, layout=replace(study.layout, chip_size_m=(80e-6, 80e-6)))
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    target = tmp_path / "study.toml"
+    target.write_text(study_text(small()), encoding="utf-8")
+    return target
+
+
+def test_plan_writes_what_it_says(path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["plan", str(path), "--out", str(tmp_path / "p"), "--error", "5", "--error-rate", "0.01"]) == 0
+    out, err = capsys.readouterr()
+    assert "Time to taking a direction for its reverse with probability 0.01: " in out
+    assert "Check every current, power and dimension against the laboratory's own limits" in out
+    assert "equivalence theorem: largest sensitivity is 1.0" in out
+    assert "Time to 5 degrees" in out
+    assert "searching working points" in err
+    assert "[limits] asks for no isolation" in out
+    assert 'State isolation = "15 dB"' in out
+    document = json.loads((tmp_path / "p/plan.json").read_text())
+    assert document["error_proposed"]["mean_deg"] <= document["error_now"]["mean_deg"]
+    assert document["schedule"]["equivalence_largest_over_limit"] < 1.01
+    assert sum(c["sweeps"] for c in document["schedule"]["candidates"]) == document["schedule"]["total"]
+    assert document["information_gain_nats"]["upper"] > 0
+    proposed = read_study(tmp_path / "p/study.toml")
+    limits = [b.limit_a for b in proposed.bias_lines]
+    assert all(np.all(np.abs(s.bias_a) <= limits) for s in proposed.settings)
+    for name in ("landscape", "ambiguity", "schedule", "frequencies"):
+        assert (tmp_path / f"p/{name}.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_layout_json_is_one_document_and_the_same_twice(
+    path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    documents = []
+    for n, workers in enumerate(("1", "2")):
+        arguments = ["layout", str(path), "--json", "--out", str(tmp_path / f"l{n}"), "--starts", "2", "--steps", "20"]
+        code = main([*arguments, "--workers", workers, "--seed", "3"])
+        out, err = capsys.readouterr()
+        assert err == ""
+        documents.append(json.loads(out))
+        assert code == (0 if documents[-1]["prediction_valid"]["position_as_stated"]["proposed"] else 1)
+    assert documents[0] == documents[1]
+    assert documents[0]["rules_broken_proposed"] == []
+    assert "laboratory's own limits" in documents[0]["caution"]
+    read_study(tmp_path / "l0/study.toml")
+
+
+def test_layout_compares_numbers_of_isolators(path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    arguments = ["layout", str(path), "--out", str(tmp_path / "n"), "--starts", "1", "--steps", "6"]
+    code = main([*arguments, "--isolators", "2,3"])
+    out, _ = capsys.readouterr()
+    document = json.loads((tmp_path / "n/layout.json").read_text())
+    assert code == (0 if document["prediction_valid"]["position_as_stated"]["proposed"] else 1)
+    assert [c["isolators"] for c in document["isolator_counts"]] == [2, 3]
+    assert document["isolators"] == 3  # two fluxes cannot tell three components
+    assert "Numbers of isolators in the same measuring time" in out
+    assert len(read_study(tmp_path / "n/study.toml").isolators) == 3
+    assert main([*arguments, "--isolators", "2,x"]) == 2
+    assert "does not list numbers of isolators" in capsys.readouterr().err
+
+
+def test_layout_trusts_the_errors_of_the_reading_asked_for(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "study.toml"
+    path.write_text(study_text(small(height_um=15, position_sd_um=4.0)), encoding="utf-8")
+    arguments = ["layout", str(path), "--out", str(tmp_path / "l"), "--starts", "2", "--steps", "5"]
+    codes, documents, texts = [], [], []
+    for more in ([], ["--position-known"]):
+        codes.append(main([*arguments, *more]))
+        texts.append(capsys.readouterr().out)
+        documents.append(json.loads((tmp_path / "l/layout.json").read_text()))
+    assert codes == [1, 0]
+    for document in documents:
+        assert not document["prediction_valid"]["position_as_stated"]["proposed"]
+        assert document["prediction_valid"]["position_known"]["proposed"]
+    known = documents[1]["comparison"]["position_known"]
+    assert known["proposed"]["error"] < known["now"]["error"] / 3
+    assert set(known) == {"now", "even_ring", "proposed"}
+    assert "even ring: the best regular ring of equal loops under the same rules" in texts[0]
+    assert (
+        "    NOT VALID as predictions (now, even ring, proposed): over a tenth of the angular errors exceed 15 degrees. "
+        "They still rank layouts.\n" in texts[0]
+    )
+
+
+def test_layout_says_when_its_proposal_is_worse(tmp_path: Path) -> None:
+    study = small()
+    document = propose_layout(study, starts=1, steps=1).document
+    entry = document["comparison"]["position_as_stated"]
+    for criterion, worse in (("error", 1.1), ("information", 0.9)):
+        entry["proposed"][criterion] = worse * entry["now"][criterion]
+        assert sum("is WORSE than" in line for line in layout_lines(document | {"criterion": criterion})) == 1
+        entry["proposed"][criterion] = entry["now"][criterion] / worse
+        assert not any("is WORSE than" in line for line in layout_lines(document | {"criterion": criterion}))
+
+
+def test_layout_says_that_no_ring_keeps_the_rules(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    study = small(position_sd_um=0.0)
+    rules = replace(study.layout, keep_out=(KeepOut("chip", (-40e-6, 2e-6), (40e-6, 40e-6)),))
+    path = tmp_path / "study.toml"
+    path.write_text(study_text(replace(study, layout=rules)), encoding="utf-8")
+    main(["layout", str(path), "--out", str(tmp_path / "l"), "--starts", "2", "--steps", "5"])
+    text = capsys.readouterr().out
+    assert "no regular ring of equal loops keeps the rules" in text
+    document = json.loads((tmp_path / "l/layout.json").read_text())
+    assert set(document["comparison"]) == {"position_as_stated"}  # the position is exact: one reading
+    assert set(document["comparison"]["position_as_stated"]) == {"now", "proposed"}
+    assert "Expected of the layout:" in text
+
+
+def test_layout_through_gdsii(path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    pytest.importorskip("gdstk")
+    common = ["--starts", "1", "--steps", "10", "--layer", "5"]
+    main(["layout", str(path), "--out", str(tmp_path / "a"), "--gds", str(tmp_path / "a.gds"), *common])
+    capsys.readouterr()
+    main(["layout", str(path), "--out", str(tmp_path / "b"), "--from-gds", str(tmp_path / "a.gds"), *common])
+    out, _ = capsys.readouterr()
+    assert "Proposed loops" in out
+    first, second = (json.loads((tmp_path / f"{n}/layout.json").read_text()) for n in "ab")
+    a = first["comparison"]["position_as_stated"]["proposed"]["error"]
+    assert second["comparison"]["position_as_stated"]["now"]["error"] == pytest.approx(a, rel=1e-6)
+
+
+def test_magnitudes_are_planned_for_and_directions_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    study, path = small(), tmp_path / "study.toml"
+    study = replace(study, noise=replace(study.noise, flux_phi0=1e-3))
+    errors = {}
+    for kind in ("complex", "magnitude", "direction"):
+        data = Data(kind, 0.02 if kind == "direction" else 0.0)
+        path.write_text(study_text(replace(study, data=data)), encoding="utf-8")
+        code = main(["layout", str(path), "--json", "--out", str(tmp_path / kind), "--starts", "1", "--steps", "2"])
+        out, err = capsys.readouterr()
+        if kind == "direction":
+            assert code == 2
+            assert err == (
+                f"fluxsense layout: {path.name}: data.kind: layout knows the information in complex traces and in magnitudes "
+                'only; the study uses kind = "direction". Plan with a copy of the study that says kind = "magnitude"; the '
+                "direction alone says less than that.\n"
+            )
+        else:
+            errors[kind] = json.loads(out)["comparison"]["position_as_stated"]["now"]["error"]
+    assert errors["complex"] < errors["magnitude"] < 5 * errors["complex"]
+
+
+def test_plan_says_that_slow_flux_noise_makes_the_floor(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "study.toml"
+    study = small(position_sd_um=0.0)
+    path.write_text(study_text(replace(study, noise=replace(study.noise, flux_slow_phi0=2e-3))), encoding="utf-8")
+    main(["plan", str(path), "--out", str(tmp_path / "p"), "--error", "0.01"])
+    text = capsys.readouterr().out
+    time = json.loads((tmp_path / "p/plan.json").read_text())["time"]
+    assert not time["reachable"]
+    assert time["floor_without_slow_flux_noise_deg"] < 0.5 * time["floor_deg"]
+    assert f"0.01 degrees cannot be reached: measuring without end leaves {time['floor_deg']:.3g} degrees.\n" in text
+    assert "  Slow flux noise, which more sweeps do not average, makes that floor: without it " in text
+
+
+BAD = {
+    ("plan", "--seed", "-1"): "fluxsense plan: --seed -1 is too small. Use a whole number from 0 up.\n",
+    (
+        "plan",
+        "--error",
+        "-2",
+    ): "fluxsense plan: an angular error of -2 degrees cannot be wanted. Give one above zero.\n",
+    (
+        "plan",
+        "--error-rate",
+        "0.7",
+    ): "fluxsense plan: an error rate of 0.7 cannot be wanted. Give a probability above 0 and below 0.5.\n",
+    ("layout", "--starts", "0"): "fluxsense layout: --starts 0 is too small. Use a whole number from 1 up.\n",
+}
+
+
+@pytest.mark.parametrize("arguments", list(BAD))
+def test_bad_options_are_answered_in_a_sentence(
+    path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...]
+) -> None:
+    assert main([arguments[0], str(path), "--json", *arguments[1:], "--out", str(tmp_path / "x")]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err == BAD[arguments]
+
+
+def test_missing_gdstk_is_said(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "gdstk", None)
+    assert main(["layout", str(path), "--gds", "any.gds"]) == 2
+    assert "Install it with: pip install 'fluxsense[gds]'" in capsys.readouterr().err
+
+
+def test_invalid_prediction_is_said_and_marks_the_exit_code(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    target = tmp_path / "study.toml"
+    target.write_text(study_text(small(position_sd_um=6.0)), encoding="utf-8")
+    assert main(["layout", str(target), "--out", str(tmp_path / "l"), "--starts", "1", "--steps", "5"]) == 1
+    assert "NOT VALID as predictions" in capsys.readouterr().out
+
+
+def test_layout_figure_of_several_chips(tmp_path: Path) -> None:
+    corner = read_study(Path(__file__).parents[2] / "data_demo/corner/study.toml")
+    figure = draw_layout(replace(corner, layout=LayoutRules()), study_layout(corner), study_layout(corner))
+    assert len(figure.axes) == len(corner.chips)

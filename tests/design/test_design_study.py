@@ -1,0 +1,138 @@
+"""The study's [limits] and [layout]: values, defaults and golden messages."""
+
+from __future__ import annotations
+
+from dataclasses import fields, is_dataclass, replace
+from pathlib import Path
+
+import pytest
+from small_study import small_study
+
+from fluxsense.base.errors import InputError
+from fluxsense.design.study_text import study_text
+from fluxsense.study import Data, KeepOut, LayoutRules, Limits, State, read_study
+
+
+def test_defaults(tmp_path: Path) -> None:
+    study = small_study(tmp_path)
+    assert study.limits == Limits()
+    assert study.layout == LayoutRules()
+
+
+def test_values(tmp_path: Path) -> None:
+    study = small_study(
+        tmp_path,
+        extra="""
+[limits]
+pump_power = "-50 dBm"
+pump_frequency = ["2.2 GHz", "2.4 GHz"]
+isolation = "15 dB"
+
+[layout]
+outlines = ["square", "figure_eight"]
+size = ["5 um", "30 um"]
+chip_size = ["90 um", "80 um"]
+edge = "3 um"
+spacing = "1 um"
+grid = "50 nm"
+loop_area = "2000 um^2"
+source_height = ["8 um", "20 um"]
+change_chip = true
+fixed = ["a1"]
+
+[[layout.keep_out]]
+chip = "chip_x"
+from = ["-1 um", "-2 um"]
+to = ["1 um", "2 um"]
+""",
+    )
+    assert study.limits == Limits(pytest.approx(1e-8), (2.2e9, 2.4e9), 15.0)
+    rules = study.layout
+    assert rules.size_m == pytest.approx((5e-6, 30e-6))
+    assert rules.loop_area_m2 == pytest.approx(2e-9)
+    assert rules.keep_out == (KeepOut("chip_x", (-1e-6, -2e-6), (1e-6, 2e-6)),)
+    assert rules.fixed == ("a1",)
+    assert rules.change_chip
+
+
+GOLDEN = {
+    '[layout]\nsize = ["30 um", "5 um"]': (
+        "study.toml, layout.size: the first value is not below the second. Write the smaller value first."
+    ),
+    '[layout]\noutlines = ["triangle"]': (
+        'study.toml, layout.outlines: "triangle" is not known here. Known: square, circle, figure_eight, free.'
+    ),
+    '[layout]\nfixed = ["a9"]': ('study.toml, layout.fixed: "a9" is not defined in this study. Known: a1, a2, b1, b2.'),
+    '[layout]\nchip_size = ["5 um", "5 um"]': (
+        "study.toml, layout.edge: no loop fits between the edges of the chip. Use a larger chip, smaller loops or a smaller edge."
+    ),
+    '[layout]\ngrid = "3 um"': (
+        "study.toml, layout.grid: the design grid is coarser than a quarter of the smallest loop. Use a finer grid."
+    ),
+    '[[layout.keep_out]]\nchip = "chip_x"\nfrom = ["1 um", "0 um"]\nto = ["0 um", "1 um"]': (
+        "study.toml, layout.keep_out[number 1].to: the second corner is not above and to the right of the first. "
+        "Give lower left, then upper right."
+    ),
+    '[limits]\npump_frequency = ["3 GHz", "2 GHz"]': (
+        "study.toml, limits.pump_frequency: the first value is not below the second. Write the smaller value first."
+    ),
+    '[limits]\npump_powr = "-50 dBm"': (
+        'study.toml, limits.pump_powr: this key is not known. Did you mean "pump_power"?'
+    ),
+}
+
+
+@pytest.mark.parametrize("text", list(GOLDEN))
+def test_golden_messages(tmp_path: Path, text: str) -> None:
+    with pytest.raises(InputError) as caught:
+        small_study(tmp_path, extra=text)
+    assert str(caught.value) == GOLDEN[text]
+
+
+# ---------------------------------------------------------------- a study as text
+
+
+def _near(a: object, b: object) -> bool:
+    """Equal values, floats to eleven digits."""
+    if isinstance(a, float) and isinstance(b, float):
+        return a == pytest.approx(b, rel=1e-11, abs=1e-25)
+    if isinstance(a, tuple) and isinstance(b, tuple):
+        return len(a) == len(b) and all(_near(x, y) for x, y in zip(a, b, strict=True))
+    if isinstance(a, State) and isinstance(b, State):
+        a, b = (replace(s, rotation=tuple(tuple(round(v, 14) + 0.0 for v in r) for r in s.rotation)) for s in (a, b))
+    if is_dataclass(a) and type(a) is type(b):
+        return all(
+            _near(getattr(a, f.name), getattr(b, f.name))
+            for f in fields(a)
+            if f.compare and f.name not in ("path", "log")
+        )
+    return a == b
+
+
+@pytest.mark.parametrize("name", ["grain", "corner", "starter"])
+def test_study_text_reads_back(tmp_path: Path, name: str) -> None:
+    root = Path(__file__).parents[2]
+    study = read_study(root / "fluxsense/starter.toml" if name == "starter" else root / f"data_demo/{name}/study.toml")
+    turned = State("turned", "turned", ((0.0, -1.0, 0.0), (1.0, 0.0, 0.0), (0.0, 0.0, 1.0)))
+    about_x = State("half", "turned", ((1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.0, 0.0, -1.0)))
+    known = State("known", "calibration", field_t=(0.0, 1e-6, 0.0))
+    rules = LayoutRules(loop_area_m2=1e-9, source_height_m=(5e-6, 9e-6), fixed=(study.loops[0].name,), change_chip=True)
+    stage = replace(
+        study.isolators[0].stages[0], shunt_ratio=0.0, ring="bare", branch=-1, uncertain=(("signal_share", 0.01),)
+    )
+    other = replace(study.isolators[0].stages[1], shunt_ratio_sd=0.02)
+    first = replace(study.isolators[0], stages=(stage, other), link_amplitude_sd=0.01, link_phase_sd_rad=0.03)
+    isolators = (first, *study.isolators[1:])
+    line = replace(study.bias_lines[0], mutual_sd_phi0_per_a=((study.loops[0].name, 0.5),))
+    slow = 0.0 if name == "corner" else 3e-5  # which data of directions refuse
+    noise = replace(study.noise, flux_phi0=2e-4, flux_slow_phi0=slow, scale_sd=0.2)
+    study = replace(
+        study, states=(*study.states, turned, about_x, known), layout=rules, isolators=isolators, note='two\nlines, "quoted"',
+        limits=Limits(1e-9, (2e9, 3e9), 12.0), noise=noise, bias_lines=(line, *study.bias_lines[1:]),
+        data=Data("direction", 0.02, 1.4) if name == "corner" else Data("magnitude" if name == "starter" else "complex"),
+    )  # fmt: skip
+    (tmp_path / "study.toml").write_text(study_text(study), encoding="utf-8")
+    again = read_study(tmp_path / "study.toml")
+    for f in fields(study):
+        if f.name not in ("path", "log", "sha256"):
+            assert _near(getattr(study, f.name), getattr(again, f.name)), f.name

@@ -1,0 +1,96 @@
+"""Each script of examples/ as a reader runs it, with small settings, in a process of its own."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from conftest import Measured
+
+EXAMPLES = Path(__file__).parents[2] / "examples"
+
+
+def run_script(name: str, folder: Path, *arguments: object) -> str:
+    """Standard output of a script run in `folder`; warnings are errors there too."""
+    done = subprocess.run(
+        [sys.executable, "-W", "error", str(EXAMPLES / name), *map(str, arguments)],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        timeout=300,
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    return done.stdout
+
+
+def test_main_job(measured: Measured, tmp_path):
+    out = run_script("main_job.py", tmp_path, measured.folder / "study.toml", "--out", "r", "--quick")
+    assert out.startswith("This result is reliable. The source points to azimuth ")
+    page = (tmp_path / "r" / "report.html").read_text()
+    assert "A small study for tests" in page
+    code = [
+        x
+        for x in (EXAMPLES / "main_job.py").read_text().split('"""')[2].splitlines()
+        if x.strip() and not x.startswith("#")
+    ]
+    assert len(code) < 20
+
+
+def test_chip_to_directionality(tmp_path):
+    out = run_script("chip_to_directionality.py", tmp_path, "--quick")
+    assert (tmp_path / "chip_to_directionality.pdf").read_bytes().startswith(b"%PDF")
+    assert out.endswith("Wrote chip_to_directionality.pdf\n")
+    assert out.count("\n") == 6  # a heading, four loops, the file
+    rows = {line.split()[0]: [float(x) for x in line.split()[1:]] for line in out.splitlines()[1:5]}
+    # north_near is a square of 12 um about (-4, 11) um as in the starter; its fluxes as `check` prints them there
+    assert rows["north_near"] == pytest.approx([20.156, -57.211, 31.571], abs=0.006)
+
+
+def test_paper_figure(measured: Measured, tmp_path):
+    out = run_script("paper_figure.py", tmp_path, measured.folder / "study.toml", "--out", "figure.svg", "--quick")
+    assert "Wrote figure.svg" in out
+    assert "<svg" in (tmp_path / "figure.svg").read_text()[:1000]
+
+
+def test_demo_sweeps(tmp_path):
+    out = run_script("demo_sweeps.py", tmp_path, "sweeps", "--seed", 2026)
+    assert out.endswith(" sweeps to sweeps.\n")
+    assert {"log.csv", "study.toml"} <= {p.name for p in (tmp_path / "sweeps").iterdir()}
+
+
+@pytest.mark.slow
+def test_many_campaigns(measured: Measured, tmp_path):
+    study = measured.folder / "study.toml"
+    out = run_script("many_campaigns.py", tmp_path, study, study, "--workers", 2, "--effective", 100, "--seed", 1)
+    one, two = out.splitlines()
+    assert one == two
+    assert one.startswith(f"{study}: azimuth ")
+
+
+def test_every_example_is_run_by_some_test():
+    tests = "".join(p.read_text(encoding="utf-8") for p in Path(__file__).parents[1].rglob("test_*.py"))
+    names = [p.name for p in EXAMPLES.glob("*.py")]
+    assert [name for name in names if f'"{name}"' not in tests] == []
+    assert len(names) >= 3
+
+
+def test_noise_floor(measured: Measured, tmp_path):
+    out = run_script("noise_floor.py", tmp_path, measured.folder / "study.toml", "--slow", "1 mPhi0")
+    white, slow = (
+        [float(x.split(": ")[1]) for x in line.split(": ", 1)[1].removesuffix(" degrees").split(", ")]
+        for line in out.splitlines()[:2]
+    )
+    assert white[0] / white[-1] == pytest.approx(100, rel=0.1)  # 10000 repeats
+    assert slow[-1] == pytest.approx(slow[-3], rel=0.1)
+    assert slow[-1] > 5 * white[-1]
+    assert (tmp_path / "floor.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_notch(tmp_path):
+    out = run_script("notch.py", tmp_path)
+    decibels, exact = (float(line.split("4096: ")[1].removesuffix(" dB")) for line in out.splitlines()[:2])
+    assert decibels > -38.0  # biased, however many repeats
+    assert exact == pytest.approx(-40.0, abs=0.25)

@@ -1,0 +1,49 @@
+"""Imports run downwards only, as the table in DEVELOPERS.md says."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+PACKAGE = Path(__file__).parents[2] / "fluxsense"
+LAYERS = (
+    {"base"},
+    {"study"},
+    {"magnetics"},
+    {"device"},
+    {"data"},
+    {"model"},
+    {"infer"},
+    {"simulate", "overview"},
+    {"detection", "design", "characterize"},
+    {"report"},
+    {"proposals", "batches"},
+    {"cli", "__main__", "__init__"},
+)
+HEIGHT = {name: n for n, layer in enumerate(LAYERS) for name in layer}
+
+
+def imported(tree: ast.AST, top_level: bool) -> set[str]:
+    """Names below `fluxsense` that a module imports, inside functions too."""
+    found = set()
+    for node in ast.walk(tree):
+        if not isinstance(node, ast.ImportFrom) or node.module is None:
+            continue
+        if node.module.startswith("fluxsense."):
+            found.add(node.module.split(".")[1])
+        elif node.level == 1 and top_level:
+            found.add(node.module.split(".")[0])
+    return found
+
+
+def test_imports_run_downwards() -> None:
+    upward = []
+    seen = 0
+    for path in PACKAGE.rglob("*.py"):
+        here = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+        assert here in HEIGHT, f"{here} has no place in the house"
+        names = imported(ast.parse(path.read_text(encoding="utf-8")), top_level=path.parent == PACKAGE)
+        seen += len(names)
+        upward += [f"{path.relative_to(PACKAGE)} imports {name}" for name in names if HEIGHT[name] > HEIGHT[here]]
+    assert seen > 100
+    assert upward == []

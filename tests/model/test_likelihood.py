@@ -1,0 +1,277 @@
+"""The complex likelihood against slow, dense versions of itself, and its parts against independent integrals.
+
+References: the multivariate normal density with an explicitly built covariance matrix (numpy's dense solver), scipy's
+quadrature for the integral over pump phase errors, finite differences for gradients.  Statistical check: at the truth the
+quadratic form of simulated campaigns is chi-square distributed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.integrate import simpson
+from small_study import small_study
+
+from fluxsense.base.errors import InputError
+from fluxsense.data.digest import Digest
+from fluxsense.data.noise_levels import PATHS
+from fluxsense.infer.mixture import from_modes
+from fluxsense.infer.modes import ascend
+from fluxsense.infer.reduction import compress
+from fluxsense.model.likelihood import Family, RatioLikelihood, every_few
+from fluxsense.model.problem import CampaignProblem, curvature, log_posterior
+from fluxsense.model.unknowns import Unknowns
+from fluxsense.simulate import Truth, draw_truth, simulate_digest
+from fluxsense.study import Study
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
+    folder: Path = tmp_path_factory.mktemp("likelihood")
+    plain = small_study(folder, strength_sd=0.03, phase_sd_deg=3.0, points=21, repeats=4)
+    noise = replace(
+        plain.noise, white=0.01, gain_drift=0.004, phase_drift_rad=0.006, residual_gain=0.002, flux_phi0=2e-4
+    )
+    return replace(plain, noise=noise)
+
+
+@pytest.fixture(scope="module")
+def campaign(study: Study) -> tuple[Truth, Digest, RatioLikelihood]:
+    truth = draw_truth(study, 3)
+    digest = simulate_digest(study, truth)
+    return truth, digest, RatioLikelihood(study, digest, truth.port_signs, reference=truth.parameters)
+
+
+def problem_of(study: Study, likelihood: RatioLikelihood, **options: object) -> CampaignProblem:
+    unknowns = Unknowns(study, likelihood.cooldowns, leave_out=("phase",))
+    return CampaignProblem(unknowns, likelihood)
+
+
+def truth_vector(problem: CampaignProblem, truth: Truth) -> np.ndarray:
+    """The truth in whitened coordinates."""
+    u, p = problem.unknowns, truth.parameters
+    x = np.zeros(u.size)
+    x[:3] = p.source[0] / u.study.source.size
+    for column, n in enumerate(u.nuisances, 3):
+        value = {
+            "offset": lambda i: p.offset_phi0[0, i[0], i[1]],
+            "strength": lambda i: p.pump_strength[0, i[0]],
+            "area": lambda i: p.effective_area[0, i[0]],
+        }[n.kind](n.index)
+        x[column] = (value - n.mean) / n.sd
+    return x
+
+
+def dense_covariance(family: Family, likelihood: RatioLikelihood) -> np.ndarray:
+    """Covariance of the interleaved real residuals of one family, written out term by term."""
+    digest, noise = likelihood.digest, likelihood.noise
+    k, _, f = family.ratio.shape
+    size = family.ratio.size
+
+    def real_columns(vector: np.ndarray) -> np.ndarray:
+        return np.ascontiguousarray(vector).reshape(-1).view(np.float64)
+
+    total = np.diag(np.repeat(1 / family.precision.reshape(-1), 2))
+    off = digest[family.off_key]
+    for path in range(2):
+        for point in range(f):
+            # variance of the pump-off mean relative to its own size, read back from the family's shared term
+            inverse = 1 / family.shared[path, point] - np.sum(
+                np.abs(family.expected[:, path, point]) ** 2 * family.precision[:, path, point]
+            )
+            for turn in (1, 1j):
+                column = np.zeros((k, 2, f), dtype=complex)
+                column[:, path, point] = family.expected[:, path, point] * turn
+                real = real_columns(column)
+                total += np.outer(real, real) / inverse
+    for direction in family.directions:
+        real = real_columns(direction)
+        total += np.outer(real, real)
+    assert total.shape == (2 * size, 2 * size)
+    assert off.count > 0
+    assert noise.measured
+    return total
+
+
+def test_quadratic_form_is_that_of_the_dense_covariance(campaign: tuple[Truth, Digest, RatioLikelihood]) -> None:
+    truth, _, likelihood = campaign
+    rng = np.random.default_rng(1)
+    ratios = likelihood.predict(truth.parameters)
+    for family, ratio in zip(likelihood.families, ratios, strict=True):
+        covariance = dense_covariance(family, likelihood)
+        residuals = np.concatenate(
+            [family.ratio - ratio, rng.normal(size=(2, *ratio.shape[1:])) + 1j * rng.normal(size=(2, *ratio.shape[1:]))]
+        )
+        flat = np.ascontiguousarray(residuals).reshape(3, -1).view(np.float64)
+        expected = np.einsum("bi,bi->b", flat, np.linalg.solve(covariance, flat.T).T)
+        np.testing.assert_allclose(family.quadratic(residuals), expected, rtol=1e-9)
+        gram = family.gram(residuals)
+        np.testing.assert_allclose(gram, flat @ np.linalg.solve(covariance, flat.T), rtol=1e-8, atol=1e-8 * gram.max())
+        np.testing.assert_allclose(family.grams(residuals[None])[0], gram, rtol=1e-10, atol=1e-9 * gram.max())
+
+
+def test_gain_and_off_noise_directions_are_the_stated_ones(campaign: tuple[Truth, Digest, RatioLikelihood]) -> None:
+    """Columns of the covariance: per group 4 gain amplitudes and 2 fluxes, and as many for the pump-off group."""
+    _, digest, likelihood = campaign
+    for family in likelihood.families:
+        groups = len(family.on_keys) + 1
+        assert len(family.directions) == groups * (4 + 2)
+        # the pump-on gain directions lie along expected and i expected of one group
+        first = family.directions[:4]
+        assert np.all(first[:, 1:] == 0)
+        quotient = first[:, 0] / family.expected[0]
+        np.testing.assert_allclose(quotient, np.broadcast_to(quotient[:, :, :1], quotient.shape), atol=1e-12)
+        key = family.on_keys[0]
+        want = likelihood.noise.drift[key.isolator] / digest[key].count + likelihood.residual_gain**2 * np.eye(4)
+        amplitudes = np.stack(
+            [quotient[:, 0, 0].real, quotient[:, 0, 0].imag, quotient[:, 1, 0].real, quotient[:, 1, 0].imag], axis=1
+        )
+        np.testing.assert_allclose(amplitudes.T @ amplitudes, want, rtol=1e-9, atol=1e-15)
+
+
+def test_drawn_noise_has_the_dense_covariance(campaign: tuple[Truth, Digest, RatioLikelihood]) -> None:
+    _, _, likelihood = campaign
+    family = likelihood.families[0]
+    draws = family.draw_noise(np.random.default_rng(2), 3000)
+    values = family.quadratic(draws)
+    # chi-square with as many degrees as real data: mean within five standard errors
+    assert abs(values.mean() - family.values) < 5 * np.sqrt(2 * family.values / 3000)
+
+
+def test_misfit_at_the_truth_is_chi_square(study: Study) -> None:
+    total, degrees = 0.0, 0
+    for seed in range(10, 16):
+        truth = draw_truth(study, seed)
+        likelihood = RatioLikelihood(study, simulate_digest(study, truth), truth.port_signs, reference=truth.parameters)
+        total += -2 * float(likelihood.log_likelihood(truth.parameters)[0])
+        degrees += likelihood.values
+    # the noise level is itself measured from the repeats: a fifth of a per cent is added to the spread
+    sd = np.hypot(np.sqrt(2 * degrees), 0.02 * degrees)
+    assert abs(total - degrees) < 4 * sd
+    # negative control: half the noise would have been caught
+    assert abs(4 * total - degrees) > 4 * sd
+
+
+def test_repeats_do_not_change_the_cost(campaign: tuple[Truth, Digest, RatioLikelihood]) -> None:
+    """The likelihood holds the same arrays whatever the number of repeats."""
+    _, digest, likelihood = campaign
+    many = Digest({k: replace(v, count=100_000) for k, v in digest.items()})
+    again = RatioLikelihood(likelihood.study, many, likelihood.port_signs, noise=likelihood.noise)
+    assert [f.ratio.shape for f in again.families] == [f.ratio.shape for f in likelihood.families]
+
+
+def test_phase_integral_against_quadrature(study: Study, campaign: tuple[Truth, Digest, RatioLikelihood]) -> None:
+    truth, _, likelihood = campaign
+    problem = problem_of(study, likelihood)
+    x = truth_vector(problem, truth)
+    explicit, wide = problem.explicit(x)
+    columns = [n for n, name in enumerate(explicit.unknowns.names) if name.startswith("pump phase error")]
+    assert len(columns) == 2
+    z = np.linspace(-7, 7, 401)
+    base = float(explicit.log_likelihood(wide[None])[0])
+    total = base
+    for column in columns:
+        batch = np.tile(wide, (len(z), 1))
+        batch[:, column] = z
+        log_like = explicit.log_likelihood(batch) - base
+        total += np.log(simpson(np.exp(log_like - 0.5 * z**2) / np.sqrt(2 * np.pi), x=z))
+    assert float(problem.log_likelihood(x[None])[0]) == pytest.approx(total, abs=1e-6)
+
+
+def test_phase_draws_follow_their_conditional(study: Study, campaign: tuple[Truth, Digest, RatioLikelihood]) -> None:
+    truth, _, likelihood = campaign
+    problem = problem_of(study, likelihood)
+    x = truth_vector(problem, truth)
+    draws = problem.phase_draws(np.tile(x, (1500, 1)), np.random.default_rng(5))[:, 0]
+    explicit, wide = problem.explicit(x)
+    column = explicit.unknowns.names.index(f"pump phase error {study.isolators[0].name}")
+    z = np.linspace(-6, 6, 601)
+    batch = np.tile(wide, (len(z), 1))
+    batch[:, column] = z
+    log_p = explicit.log_likelihood(batch) - 0.5 * z**2
+    p = np.exp(log_p - log_p.max())
+    p /= p.sum()
+    sd = study.isolators[0].pump_phase_error_sd_rad
+    mean, square = sd * (p @ z), sd**2 * (p @ z**2)
+    assert abs(draws.mean() - mean) < 5 * np.sqrt((square - mean**2) / 1500)
+    assert abs((draws**2).mean() - square) < 5 * (draws**2).std() / np.sqrt(1500)
+
+
+def test_gradient_and_information_against_differences(
+    study: Study, campaign: tuple[Truth, Digest, RatioLikelihood]
+) -> None:
+    truth, _, likelihood = campaign
+    problem = problem_of(study, likelihood)
+    start = truth_vector(problem, truth)
+    mode = ascend(problem, start)
+    assert mode is not None
+    x = mode.x + 0.3 * np.sqrt(np.diag(mode.covariance))
+    _, gradient, information = curvature(problem, x)
+    step = 1e-4
+    for column in range(x.size):
+        shift = np.zeros_like(x)
+        shift[column] = step
+        up, down, here = problem.log_likelihood(np.array([x + shift, x - shift, x]))
+        scale = np.sqrt(information[column, column])
+        assert (up - down) / (2 * step) == pytest.approx(gradient[column], abs=2e-3 * scale)
+        # Gauss-Newton: equal to the second difference where residuals are noise
+        assert -(up + down - 2 * here) / step**2 == pytest.approx(information[column, column], rel=0.25, abs=1.0)
+
+
+def test_reduced_quadrature_keeps_the_likelihood(study: Study) -> None:
+    finer = replace(study, sweep=replace(study.sweep, points=61))
+    truth = draw_truth(finer, 4)
+    likelihood = RatioLikelihood(finer, simulate_digest(finer, truth), truth.port_signs, reference=truth.parameters)
+    problem = problem_of(finer, likelihood)
+    mode = ascend(problem, truth_vector(problem, truth))
+    assert mode is not None
+    mixture = from_modes([mode])
+    reduced = compress(problem, mixture, np.random.default_rng(0))
+    assert reduced is not None
+    assert reduced.nodes <= 24 < reduced.points
+    assert reduced.error <= 0.01
+    fresh = mixture.draw(np.random.default_rng(9), 200)
+    full = problem.log_likelihood(fresh)
+    near = full > full.max() - 60
+    difference = (reduced.log_likelihood(fresh) - full)[near]
+    assert np.ptp(difference) < 0.05
+    # far outside the region the full likelihood answers
+    far = mode.x[None] + 40 * np.sqrt(np.diag(mode.covariance))
+    before = reduced.full_calls
+    np.testing.assert_allclose(reduced.log_likelihood(far), problem.log_likelihood(far), rtol=1e-12)
+    assert reduced.full_calls == before + 1
+
+
+def test_posterior_vanishes_outside_the_prior_without_calling_the_model(
+    study: Study, campaign: tuple[Truth, Digest, RatioLikelihood]
+) -> None:
+    _, _, likelihood = campaign
+    problem = problem_of(study, likelihood)
+    x = np.zeros((2, problem.unknowns.size))
+    x[:, 0] = 0.5
+    strength = problem.unknowns.names.index(f"pump strength {study.isolators[0].name}")
+    x[1, strength] = -1e6
+    values = log_posterior(problem, x)
+    assert np.isfinite(values[0])
+    assert values[1] == -np.inf
+
+
+def test_thinned_likelihood_uses_every_few_points() -> None:
+    assert list(every_few("any", 10)) == list(range(10))
+    assert len(every_few("any", 481)) <= 26
+
+
+def test_no_pump_on_sweep_is_a_sentence(study: Study, campaign: tuple[Truth, Digest, RatioLikelihood]) -> None:
+    _, digest, _ = campaign
+    quiet = Digest({k: v for k, v in digest.items() if not k.pump_on})
+    with pytest.raises(InputError, match="no sweep with the pump on"):
+        RatioLikelihood(study, quiet)
+
+
+def test_paths_are_s21_and_s12() -> None:
+    from fluxsense.data.digest import PATHS as NAMES
+
+    assert [NAMES[p] for p in PATHS] == ["21", "12"]
