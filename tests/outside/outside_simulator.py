@@ -6,6 +6,7 @@ takes another way wherever there is one, so that a mistake in a formula or a sig
 * flux of dipoles and fields: line integral of the vector potential round the outline, edge by edge, by Gauss quadrature
   (no closed form, no surface integral);
 * flux of a coil: Neumann's double integral, both contours by quadrature;
+* a pump that swings the ring: `outside_ring`, by harmonic balance, where the study asks for it;
 * isolator: the equations of two signal modes, two idler modes and the two idler waves on the link (Langevin equations
   with exp(-i w t), noise left out) are written down as they are and solved numerically at each frequency, where the
   package eliminates them by hand; the 90-degree hybrid is a matrix outside;
@@ -24,13 +25,14 @@ import math
 import re
 import shutil
 import tomllib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from outside_ring import Ring, swing_rad
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -186,13 +188,52 @@ def ring_modes(stage: dict[str, Any], flux_phi0: float, reference_flux_phi0: flo
     )
 
 
+def stage_ring(stage: dict[str, Any]) -> Ring:
+    """The ring of a stage with its two modes, for `outside_ring`.  Key stray_arms is no study's, only a laboratory's."""
+    bare = stage["ring"] == "bare"
+    branch = stage.get("branch", "ground")
+    return Ring(
+        shunt_ratio=0.0 if bare else stage["shunt_ratio"],
+        shares=(stage["signal_share"], stage["idler_share"]),
+        modes_hz=(quantity(stage["signal_frequency"]), quantity(stage["idler_frequency"])),
+        branch=0 if branch == "ground" else int(branch),
+        stray=stage.get("stray_arms", 0.0),
+    )
+
+
+def pumped_modes(
+    stage: dict[str, Any], flux_phi0: float, reference_flux_phi0: float, relative_current: float, shift_factor: float
+) -> tuple[float, float, float]:
+    """Like `ring_modes` for a pump of a current relative to the reference's, whose swing moves the modes.
+
+    Stated shares and frequencies hold at zero flux, the stated coupling at the reference flux and power.  shift_factor
+    multiplies how far the modes move.
+    """
+    ring = stage_ring(stage)
+    if stage["ring"] == "bare" and stage.get("branch", "ground") == "ground":
+        ring = replace(ring, branch=-round(flux_phi0))
+    if relative_current == 0.0:
+        signal, idler = ring.still(flux_phi0)
+        return float(signal), float(idler), 0.0
+    reference = (reference_flux_phi0, quantity(stage["coupling"]))
+    found = ring.pumped(flux_phi0, swing_rad(ring, flux_phi0, reference, relative_current))
+    signal, idler = found.still_hz + shift_factor * found.shift_hz
+    return float(signal), float(idler), found.coupling_hz
+
+
 @dataclass(frozen=True)
 class Pump:
-    """A pump that is on: frequency, coupling relative to reference power, phase of stage 2 less that of stage 1."""
+    """A pump that is on.
+
+    frequency_hz; relative_coupling: its amplitude at stage 1 and 2 over that at reference power; phase_rad: of stage 2
+    less that of stage 1; shift_factor: None for a weak pump, which leaves the modes where they are and couples them in
+    proportion to its amplitude, else the ring's own answer to its swing, shifts of the modes times this factor.
+    """
 
     frequency_hz: float
-    relative_coupling: float
+    relative_coupling: tuple[float, float]
     phase_rad: float
+    shift_factor: float | None = None
 
 
 def hybrid(isolator: dict[str, Any]) -> ComplexArray:
@@ -208,10 +249,41 @@ def hybrid(isolator: dict[str, Any]) -> ComplexArray:
     return np.asarray(10 ** (-quantity(isolator.get("hybrid_loss", 0)) / 20) * matrix / np.linalg.norm(matrix, 2))
 
 
+def stage_modes(
+    isolator: dict[str, Any], stage: int, flux_phi0: float, pump: Pump | None
+) -> tuple[float, float, complex]:
+    """Signal frequency, idler frequency and coupling (Hz) of a stage (0 or 1), as the pump makes them."""
+    values, reference = isolator[STAGES[stage]], quantity(isolator["reference_flux"])
+    relative = pump.relative_coupling[stage] if pump else 0.0
+    if pump and pump.shift_factor is not None:
+        signal, idler, g = pumped_modes(values, flux_phi0, reference, relative, pump.shift_factor)
+    elif values.get("stray_arms"):
+        signal, idler, g = pumped_modes(values, flux_phi0, reference, relative, 0.0)
+    else:
+        signal, idler, g = ring_modes(values, flux_phi0, reference)
+        g *= relative
+    return signal, idler, g * complex(np.exp(1j * (pump.phase_rad if pump and stage else 0.0)))
+
+
 def isolator_scattering(
     isolator: dict[str, Any], flux_phi0: ArrayLike, pump: Pump | None, frequency_hz: FloatArray
 ) -> ComplexArray:
     """Scattering matrix (F, out, in) of an isolator at the fluxes (2,) of its stages, exp(-i w t).
+
+    Key arm_delays_s, no study's, holds the delays (2,) between the hybrid and the stages.
+    """
+    at_stages = stages_scattering(isolator, flux_phi0, pump, frequency_hz)
+    if "arm_delays_s" in isolator:
+        arms = np.exp(2j * np.pi * frequency_hz[:, None] * np.asarray(isolator["arm_delays_s"]))
+        at_stages = arms[:, :, None] * at_stages * arms[:, None, :]
+    h = hybrid(isolator)
+    return np.asarray(h.T @ at_stages @ h)
+
+
+def stages_scattering(
+    isolator: dict[str, Any], flux_phi0: ArrayLike, pump: Pump | None, frequency_hz: FloatArray
+) -> ComplexArray:
+    """Scattering matrix (F, out, in) between the signal lines of the two stages.
 
     Langevin equations of input-output theory (Gardiner and Collett, Phys. Rev. A 31, 3761 (1985), from memory), with
     out = in - sqrt(k) mode; the idlers are seen in the frame of the pump, at w + w_p.  Unknowns are the signal modes
@@ -226,13 +298,12 @@ def isolator_scattering(
     """
     link = isolator.get("link_amplitude", math.sqrt(0.5) if isolator["link"] == "hybrid" else 1.0)
     z = link * np.exp(1j * quantity(isolator.get("link_phase", 0)))
+    pump_hz = pump.frequency_hz if pump else 0.0
     equations = np.zeros((len(frequency_hz), 6, 6), dtype=np.complex128)
     drive = np.zeros((6, 2), dtype=np.complex128)
-    for j, (name, flux) in enumerate(zip(STAGES, np.asarray(flux_phi0, dtype=np.float64), strict=True)):
-        stage = isolator[name]
-        signal_hz, idler_hz, coupling = ring_modes(stage, float(flux), quantity(isolator["reference_flux"]))
-        g = 0j if pump is None else coupling * pump.relative_coupling * np.exp(1j * (pump.phase_rad if j else 0.0))
-        pump_hz = 0.0 if pump is None else pump.frequency_hz
+    for j, flux in enumerate(np.asarray(flux_phi0, dtype=np.float64)):
+        stage = isolator[STAGES[j]]
+        signal_hz, idler_hz, g = stage_modes(isolator, j, float(flux), pump)
         ka, kb = quantity(stage["signal_linewidth"]), quantity(stage["idler_linewidth"])
         ka_total = ka + quantity(stage.get("signal_internal_loss", 0))
         kb_total = kb + quantity(stage.get("idler_internal_loss", 0)) + quantity(stage.get("idler_termination", 0))
@@ -245,9 +316,7 @@ def isolator_scattering(
         equations[:, o, [o, other, b]] = 1.0, -z, math.sqrt(kb)
         drive[a, j] = math.sqrt(ka)
     modes = np.linalg.solve(equations, drive[None])
-    at_stages = np.eye(2) - drive[[0, 1], [0, 1]].real[:, None] * modes[:, :2]
-    h = hybrid(isolator)
-    return np.asarray(h.T @ at_stages @ h)
+    return np.asarray(np.eye(2) - drive[[0, 1], [0, 1]].real[:, None] * modes[:, :2])
 
 
 # ---------------------------------------------------------------- study, truth, sweep
@@ -283,9 +352,10 @@ class Group:
 
 
 class OutsideStudy:
-    """The numbers of a study file."""
+    """The numbers of a study file; shift_factor as in `Pump`."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, shift_factor: float | None = None) -> None:
+        self.shift_factor = shift_factor
         self.path = path
         d = self.document = tomllib.loads(path.read_text(encoding="utf-8"))
         self.source = d["source"]
@@ -325,17 +395,24 @@ class OutsideStudy:
         """Loops of an isolator's two stages."""
         return [self.loops.index(self.isolators[isolator][stage]["loop"]) for stage in STAGES]
 
+    def relative_amplitude(self, setting: int, isolator: int) -> float:
+        """The pump's amplitude over that at reference power, which goes with the root of the power."""
+        power = quantity(self.settings[setting]["pump_power"])
+        return math.sqrt(power / quantity(self.isolators[isolator]["reference_power"]))
+
     def pump_frequency_hz(self, setting: int, isolator: int) -> float:
-        """The setting's pump frequency; a matched one is the mean of idler less signal at bias and central offsets."""
+        """The setting's pump frequency.
+
+        A matched one is the mean of idler less signal at bias and central offsets, of the modes as the pump leaves them.
+        """
         stated = self.settings[setting].get("pump_frequency", "matched")
         if stated != "matched":
             return quantity(stated)
         flux = self.mutual_phi0_per_a @ self.bias_a(setting) + self.offset_phi0
-        chosen = self.isolators[isolator]
-        reference = quantity(chosen["reference_flux"])
-        both = [
-            ring_modes(chosen[s], flux[n], reference) for s, n in zip(STAGES, self.stage_loops(isolator), strict=True)
-        ]
+        amplitude = self.relative_amplitude(setting, isolator)
+        pump = Pump(0.0, (amplitude, amplitude), 0.0, self.shift_factor)
+        loops = self.stage_loops(isolator)
+        both = [stage_modes(self.isolators[isolator], j, float(flux[n]), pump) for j, n in enumerate(loops)]
         return sum((idler - signal) / 2 for signal, idler, _ in both)
 
     @cached_property
@@ -423,11 +500,12 @@ class OutsideStudy:
             phase = quantity(setting["pump_phase"])
         else:
             phase = math.pi / 2 if setting["pump_port"] == 1 else -math.pi / 2
-        power = quantity(setting["pump_power"]) / quantity(self.isolators[n]["reference_power"])
+        amplitude = float(truth.pump_strength[n] * self.relative_amplitude(group.setting, n))
         return Pump(
             frequency_hz=self.pump_frequency_hz(group.setting, n),
-            relative_coupling=float(truth.pump_strength[n] * math.sqrt(power)),
+            relative_coupling=(amplitude, amplitude),
             phase_rad=float(truth.wiring[n] * phase + truth.pump_phase_error_rad[n]),
+            shift_factor=self.shift_factor,
         )
 
 
