@@ -133,8 +133,8 @@ def study_text(truth: bool) -> str:
             if truth:
                 parts.append(
                     f'ring = "shunted"\nshunt_ratio = {ratio}\nsignal_frequency = "{fa} GHz"\nsignal_linewidth = "{ka} MHz"\n'
-                    f'signal_internal_loss = "{ia} MHz"\nsignal_share = {pa}\nidler_frequency = "{fb} GHz"\n'
-                    f'idler_linewidth = "{kb} MHz"\nidler_internal_loss = "{ib} MHz"\nidler_share = {pb}\n'
+                    f'signal_internal_loss = "{ia} MHz"\nsignal_participation = {pa}\nidler_frequency = "{fb} GHz"\n'
+                    f'idler_linewidth = "{kb} MHz"\nidler_internal_loss = "{ib} MHz"\nidler_participation = {pb}\n'
                     f'coupling = "{g} MHz"\n'
                 )
     return "".join(parts) + TAIL

@@ -75,7 +75,7 @@ class Chip:
 
 @dataclass(frozen=True)
 class Loop:
-    """A closed outline in its chip's frame, its effective-area factor and the prior of its flux offset.
+    """A closed outline in its chip's frame, its flux focusing factor and the prior of its flux offset.
 
     `crossing` says that the outline crosses itself on purpose, as a gradiometer's does.
     """
@@ -83,8 +83,8 @@ class Loop:
     name: str
     chip: str
     outline_m: tuple[Vector, ...]
-    effective_area: float = 1.0
-    effective_area_sd: float = 0.0
+    flux_focusing: float = 1.0
+    flux_focusing_sd: float = 0.0
     offset_phi0: float = 0.0
     offset_sd_phi0: float = 0.0
     crossing: bool = False
@@ -123,12 +123,12 @@ class Stage:
     signal_frequency_hz: float
     signal_linewidth_hz: float
     signal_internal_hz: float
-    signal_share: float
+    signal_participation: float
     idler_frequency_hz: float
     idler_linewidth_hz: float
     idler_internal_hz: float
     idler_termination_hz: float
-    idler_share: float
+    idler_participation: float
     coupling_hz: float
     uncertain: tuple[tuple[str, float], ...] = ()
     shunt_ratio_sd: float = 0.0
@@ -348,17 +348,25 @@ class Table:
     def __init__(self, data: dict[str, Any], path: str, file: str, faults: list[str]) -> None:
         self._left = dict(data)
         self._known: list[str] = []
+        self._spelling: dict[str, str] = {}
         self.path = path
         self._file = file
         self._faults = faults
 
     def _where(self, key: str = "") -> str:
-        dotted = ".".join(x for x in (self.path, _key_text(key)) if x)
+        dotted = ".".join(x for x in (self.path, _key_text(self._spelling.get(key, key))) if x)
         return f"{self._file}, {dotted}" if dotted else self._file
 
     def fault(self, key: str, what: str, remedy: str = "") -> None:
         """Note a fault at a key of this table."""
         self._faults.append(str(InputError(what, where=self._where(key), remedy=remedy)))
+
+    def rename(self, former: dict[str, str]) -> None:
+        """Take keys in a former spelling for those of today, unless both stand there."""
+        for old, new in former.items():
+            if old in self._left and new not in self._left:
+                self._left[new] = self._left.pop(old)
+                self._spelling[new] = old
 
     def has(self, key: str) -> bool:
         """Whether a key is there and was not taken yet."""
@@ -864,7 +872,13 @@ _SHAPE_KEYS: Final = {
 }
 
 
+FORMER_STAGE_KEYS: Final = {
+    f"{mode}_share{end}": f"{mode}_participation{end}" for mode in ("signal", "idler") for end in ("", "_sd")
+}
+
+
 def _read_loop(t: Table, chips: Sequence[str] | None) -> Loop:
+    t.rename({"effective_area": "flux_focusing", "effective_area_sd": "flux_focusing_sd"})
     name = _name(t)
     default: Any = _REQUIRED
     if chips is None or len(chips) == 1:
@@ -895,10 +909,10 @@ def _read_loop(t: Table, chips: Sequence[str] | None) -> Loop:
         t.idle([key for key in keys if key not in own], f'It belongs to another shape than "{shape}": "{other}"')
     if t.flag("reversed", False):
         outline = outline[::-1]
-    area = t.number("effective_area", default=1.0, low=0.0, high=1e3, strict=True)
-    area_sd = t.number("effective_area_sd", default=0.0, low=0.0)
+    area = t.number("flux_focusing", default=1.0, low=0.0, high=1e3, strict=True)
+    area_sd = t.number("flux_focusing_sd", default=0.0, low=0.0)
     if area_sd > area / 3:
-        t.fault("effective_area_sd", "the uncertainty is over a third of the value", "State a smaller one")
+        t.fault("flux_focusing_sd", "the uncertainty is over a third of the value", "State a smaller one")
     return Loop(
         name,
         chip,
@@ -923,17 +937,18 @@ _STAGE_QUANTITIES: Final = {
     "signal_frequency": ("signal_frequency_hz", "frequency", True, True),
     "signal_linewidth": ("signal_linewidth_hz", "frequency", True, True),
     "signal_internal_loss": ("signal_internal_hz", "frequency", False, False),
-    "signal_share": ("signal_share", None, True, False),
+    "signal_participation": ("signal_participation", None, True, False),
     "idler_frequency": ("idler_frequency_hz", "frequency", True, True),
     "idler_linewidth": ("idler_linewidth_hz", "frequency", True, True),
     "idler_internal_loss": ("idler_internal_hz", "frequency", False, False),
     "idler_termination": ("idler_termination_hz", "frequency", False, False),
-    "idler_share": ("idler_share", None, True, False),
+    "idler_participation": ("idler_participation", None, True, False),
     "coupling": ("coupling_hz", "frequency", True, True),
 }
 
 
 def _read_stage(t: Table, loops: Sequence[str] | None) -> Stage:
+    t.rename(FORMER_STAGE_KEYS)
     loop = t.reference("loop", loops)
     ring = t.choice("ring", ("shunted", "bare"), decides=True)
     branch = None

@@ -33,11 +33,11 @@ shunt_ratio = 3.0
 signal_frequency = "{5.020 + 0.003 * (number - 1):.3f} GHz"
 signal_linewidth = "40 MHz"
 signal_internal_loss = "0.4 MHz"
-signal_share = 0.1
+signal_participation = 0.1
 idler_frequency = "7.350 GHz"
 idler_linewidth = "60 MHz"
 idler_internal_loss = "0.6 MHz"
-idler_share = 0.1
+idler_participation = 0.1
 coupling = "10.2 MHz"
 """
 

@@ -25,11 +25,11 @@ ring = "{ring}"
 signal_frequency = "{fa} GHz"
 signal_linewidth = "{ka} MHz"
 signal_internal_loss = "0.5 MHz"
-signal_share = {share}
+signal_participation = {share}
 idler_frequency = "{fb} GHz"
 idler_linewidth = "60 MHz"
 idler_internal_loss = "0.7 MHz"
-idler_share = 0.1
+idler_participation = 0.1
 coupling = "{g} MHz"
 """
 
@@ -138,11 +138,11 @@ def random_chip(truth: Study, seed: int) -> RandomChip:
                 signal_frequency_hz=signal,
                 signal_linewidth_hz=ka,
                 signal_internal_hz=loss,
-                signal_share=rng.uniform(0.08, 0.12),
+                signal_participation=rng.uniform(0.08, 0.12),
                 idler_frequency_hz=idler,
                 idler_linewidth_hz=kb,
                 idler_internal_hz=idler_loss,
-                idler_share=rng.uniform(0.08, 0.12),
+                idler_participation=rng.uniform(0.08, 0.12),
                 coupling_hz=0.2 * np.sqrt(ka * kb) * rng.uniform(0.85, 1.2),
             )
         )

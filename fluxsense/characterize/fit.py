@@ -30,12 +30,12 @@ _SCALES = {
     "signal_frequency_hz": 1e6,
     "signal_linewidth_hz": 1e6,
     "signal_internal_hz": 2e5,
-    "signal_share": 3e-3,
+    "signal_participation": 3e-3,
     "idler_frequency_hz": 3e6,
     "idler_linewidth_hz": 3e6,
     "idler_internal_hz": 2e6,
     "idler_termination_hz": 3e6,
-    "idler_share": 3e-3,
+    "idler_participation": 3e-3,
     "coupling_hz": 3e5,
     "shunt_ratio": 0.1,
     "mutual": 1.0,
@@ -416,7 +416,7 @@ def off_start(
             x[n] = track.linewidth_hz
         elif p.kind == "signal_internal_hz":
             x[n] = 0.01 * track.linewidth_hz
-        elif p.kind == "signal_share":
+        elif p.kind == "signal_participation":
             x[n] = shape.share
         elif p.kind == "shunt_ratio":
             x[n] = shape.shunt_ratio
@@ -487,7 +487,7 @@ def on_starts(model: IsolatorModel, off: FloatArray, records: Sequence[Record], 
     for k in (0, 1):
         alpha_at = model.index("shunt_ratio", k)
         alpha = float(off[alpha_at]) if alpha_at >= 0 else 0.0
-        share = float(off[model.index("signal_share", k)])
+        share = float(off[model.index("signal_participation", k)])
         f = 0.5 * np.pi * flux[k]
         signal[k] = mode_frequency_hz(f, off[model.index("signal_frequency_hz", k)], share, alpha)
         idler[k] = 1.0 / mode_frequency_hz(f, 1.0, share, alpha)  # factor from biased to zero flux
@@ -500,7 +500,7 @@ def on_starts(model: IsolatorModel, off: FloatArray, records: Sequence[Record], 
                 x[model.index("idler_frequency_hz", k)] = biased * idler[k]
                 x[model.index("idler_linewidth_hz", k)] = kb
                 x[model.index("idler_internal_hz", k)] = 0.01 * kb
-                x[model.index("idler_share", k)] = off[model.index("signal_share", k)]
+                x[model.index("idler_participation", k)] = off[model.index("signal_participation", k)]
                 x[model.index("coupling_hz", k)] = 0.2 * strength * np.sqrt(ka[k] * kb) * np.sqrt(power_w / strongest)
                 if (n := model.index("idler_termination_hz", k)) >= 0:
                     x[n] = kb
@@ -518,7 +518,7 @@ def _other_idlers(
     not tell them apart, or only together with the ramps.
     """
     at = [model.index("idler_frequency_hz", k) for k in (0, 1)]
-    shares = [(model.index("idler_share", k), model.index("signal_share", k)) for k in (0, 1)]
+    shares = [(model.index("idler_participation", k), model.index("signal_participation", k)) for k in (0, 1)]
     free = [n for n, p in enumerate(model.parameters) if p.needs_pump]
     centre = float(np.mean(best.vector[at]))
     own = float(best.vector[at[0]] - centre)
@@ -540,7 +540,7 @@ def _other_idlers(
     return kept
 
 
-IDLER_KINDS = ("idler_frequency_hz", "idler_linewidth_hz", "idler_internal_hz", "idler_share", "coupling_hz")
+IDLER_KINDS = ("idler_frequency_hz", "idler_linewidth_hz", "idler_internal_hz", "idler_participation", "coupling_hz")
 
 
 def _exchanged(model: IsolatorModel, vector: FloatArray, kinds: Sequence[str]) -> FloatArray:
@@ -557,7 +557,7 @@ def _near(model: IsolatorModel, one: FloatArray, other: FloatArray) -> bool:
     width = 0.05 * float(np.mean([one[model.index("signal_linewidth_hz", k)] for k in (0, 1)]))
     return all(
         abs(one[n] - other[n]) < tolerance
-        for kind, tolerance in (("idler_frequency_hz", width), ("idler_share", 2e-3))
+        for kind, tolerance in (("idler_frequency_hz", width), ("idler_participation", 2e-3))
         for n in (model.index(kind, 0), model.index(kind, 1))
     )
 
@@ -673,7 +673,7 @@ def fit_isolator(
     onto = [whole.index(p.kind, p.stage, p.item) for p in some.parameters]
     free = [n for n, p in enumerate(some.parameters) if p.needs_pump]
     here = solve(some, fit.vector[onto], free, noise, drift, 12, on_priors)
-    exchanges: tuple[tuple[str, ...], ...] = (IDLER_KINDS, ("idler_share",), ("idler_frequency_hz",))
+    exchanges: tuple[tuple[str, ...], ...] = (IDLER_KINDS, ("idler_participation",), ("idler_frequency_hz",))
     for exchanged in exchanges:
         valley = solve(some, _exchanged(some, fit.vector[onto], exchanged), free, noise, drift, 15, on_priors)
         if valley.chi2 - here.chi2 > RIVAL_CHI2 or _near(some, valley.vector, here.vector):

@@ -33,20 +33,20 @@ from fluxsense.study import Study
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
 
-OFF_FIELDS = ("signal_frequency_hz", "signal_linewidth_hz", "signal_internal_hz", "signal_share")
-ON_FIELDS = ("idler_frequency_hz", "idler_linewidth_hz", "idler_internal_hz", "idler_share", "coupling_hz")
+OFF_FIELDS = ("signal_frequency_hz", "signal_linewidth_hz", "signal_internal_hz", "signal_participation")
+ON_FIELDS = ("idler_frequency_hz", "idler_linewidth_hz", "idler_internal_hz", "idler_participation", "coupling_hz")
 KINDS = ("shunted", "bare", "bare, latching")
 
 _BOUNDS = {
     "signal_frequency_hz": (1e6, 1e12),
     "signal_linewidth_hz": (1e4, 1e10),
     "signal_internal_hz": (0.0, 1e10),
-    "signal_share": (1e-4, 0.95),
+    "signal_participation": (1e-4, 0.95),
     "idler_frequency_hz": (1e6, 1e12),
     "idler_linewidth_hz": (1e4, 1e10),
     "idler_internal_hz": (0.0, 1e10),
     "idler_termination_hz": (0.0, 1e10),
-    "idler_share": (1e-4, 0.95),
+    "idler_participation": (1e-4, 0.95),
     "coupling_hz": (1e3, 1e10),
     "shunt_ratio": (2.001, 100.0),
     "mutual": (-1e9, 1e9),
@@ -126,7 +126,7 @@ class IsolatorModel:
     reference_power_w : float
         Power at which the coupling is stated.
     areas : bool
-        Whether effective areas are parameters (there is a calibration state).
+        Whether flux focusing factors are parameters (there is a calibration state).
     """
 
     def __init__(
@@ -156,7 +156,7 @@ class IsolatorModel:
             for s, kind in zip(iso.stages, kinds, strict=True)
         )
         power = iso.reference_power_w if reference_power_w is None else reference_power_w
-        loops = tuple(replace(study.loop(s.loop), effective_area=1.0, offset_phi0=0.0) for s in iso.stages)
+        loops = tuple(replace(study.loop(s.loop), flux_focusing=1.0, offset_phi0=0.0) for s in iso.stages)
         self.reference_power_w = power
         self._sub = replace(
             study,
@@ -229,7 +229,7 @@ class IsolatorModel:
             for c, cooldown in enumerate(self.cooldowns):
                 out.append(Parameter("offset", k, c, f"flux offset of loop {stage.loop}, cooldown {cooldown}"))
             if self.areas:
-                out.append(Parameter("area", k, 0, f"effective area of loop {stage.loop}"))
+                out.append(Parameter("area", k, 0, f"flux focusing of loop {stage.loop}"))
         if pumped:
             terminated = self._sub.isolators[0].link_kind == "line"
             for k in (0, 1):

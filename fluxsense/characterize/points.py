@@ -120,7 +120,7 @@ def signal_window(study: Study, isolator: int, points: int = 301) -> FloatArray:
     for stage in study.isolators[isolator].stages:
         reach = 2.0 if stage.ring == "shunted" else 0.5
         f = quarter_phase(np.array([0.0, reach]), stage.shunt_ratio, None)
-        ends.append(mode_frequency_hz(f, stage.signal_frequency_hz, stage.signal_share, stage.shunt_ratio))
+        ends.append(mode_frequency_hz(f, stage.signal_frequency_hz, stage.signal_participation, stage.shunt_ratio))
         width = max(width, stage.signal_linewidth_hz)
     low, high = float(np.min(ends)), float(np.max(ends))
     return np.linspace(low - 2 * width, high + 2 * width, points)

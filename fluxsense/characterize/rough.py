@@ -13,15 +13,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from fluxsense.study import Study, read_tree, study_of_tree
+from fluxsense.study import FORMER_STAGE_KEYS, Study, read_tree, study_of_tree
 
 PLACEHOLDERS: Final[dict[str, Any]] = {
     "signal_frequency": "5 GHz",
     "signal_linewidth": "40 MHz",
-    "signal_share": 0.1,
+    "signal_participation": 0.1,
     "idler_frequency": "7 GHz",
     "idler_linewidth": "60 MHz",
-    "idler_share": 0.1,
+    "idler_participation": 0.1,
     "coupling": "10 MHz",
 }
 """What a stage needs to be read, where the file leaves it open."""
@@ -83,6 +83,9 @@ def with_placeholders(tree: Mapping[str, Any]) -> dict[str, Any]:
             stage = isolator.get(f"stage_{number}")
             if not isinstance(stage, dict):
                 continue
+            for old, new in FORMER_STAGE_KEYS.items():
+                if old in stage:
+                    stage.setdefault(new, stage.pop(old))
             stage.setdefault("ring", "shunted")
             if stage["ring"] == "shunted":
                 stage.setdefault("shunt_ratio", 3.0)

@@ -517,6 +517,6 @@ def section_heads(document: Mapping[str, Any], study: Path) -> list[str]:
     return [
         f"Written by fluxsense characterize from {study.name}; verdict: {document['verdict']['trust']}.",
         "Each _sd is one standard deviation and serves orient as a prior; shunt_ratio_sd, link_amplitude_sd, link_phase_sd and",
-        "mutual_sd are statements, which reach orient through offset_sd, shares, couplings and the idlers. Offsets hold for the",
+        "mutual_sd are statements, which reach orient through offset_sd, participation ratios, couplings and the idlers. Offsets hold for the",
         "cooldown of the sweeps only: after another cooldown set offset to 0 and offset_sd to what is known.",
     ]

@@ -1,10 +1,10 @@
 """The chip section of a study: fitted values with units and standard deviations, and a study file that holds it.
 
 Everything else of the study is carried over.  Every value gets its `_sd`.  `orient` takes those of frequencies,
-linewidths, losses, shares, couplings, offsets, effective areas and the pump phase error as priors.  It holds shunt ratios,
+linewidths, losses, participation ratios, couplings, offsets, flux focusing factors and the pump phase error as priors.  It holds shunt ratios,
 mutual inductances and the link still; their `_sd` are statements, and what they leave open reaches `orient` through others:
 mutual inductances through the offsets, whose standard deviation is that of the whole flux at the worst pump-on bias; a shunt
-ratio through share and coupling, the link through the idlers' linewidths, losses and frequencies, all of which are stated with
+ratio through participation ratio and coupling, the link through the idlers' linewidths, losses and frequencies, all of which are stated with
 their full standard deviations, not with those at a fixed shunt ratio and link.
 """
 
@@ -30,12 +30,12 @@ STAGE_KEYS: Final = {
     "signal_frequency": "signal_frequency_hz",
     "signal_linewidth": "signal_linewidth_hz",
     "signal_internal_loss": "signal_internal_hz",
-    "signal_share": "signal_share",
+    "signal_participation": "signal_participation",
     "idler_frequency": "idler_frequency_hz",
     "idler_linewidth": "idler_linewidth_hz",
     "idler_internal_loss": "idler_internal_hz",
     "idler_termination": "idler_termination_hz",
-    "idler_share": "idler_share",
+    "idler_participation": "idler_participation",
     "coupling": "coupling_hz",
 }
 
@@ -108,7 +108,7 @@ def _stage(table: dict[str, Any], fit: IsolatorFit, k: int) -> None:
         if fit.model.index(field, k) < 0:
             continue
         value, sd = fit.value(field, k), fit.error(field, k)
-        if field.endswith("_share"):
+        if field.endswith("_participation"):
             table[key] = round(value, 8)
             table[f"{key}_sd"] = float(f"{min(sd, 0.5):.4g}")
             continue
@@ -123,8 +123,8 @@ def _loop(table: dict[str, Any], fit: IsolatorFit, k: int) -> None:
     table["offset"] = _text(fit.value("offset", k, last), "flux")
     table["offset_sd"] = _text(max(offset_sd_phi0(fit, k), 1e-6), "flux", 4)
     if fit.model.index("area", k) >= 0:
-        table["effective_area"] = round(fit.value("area", k), 8)
-        table["effective_area_sd"] = float(f"{min(fit.error('area', k), 0.33 * fit.value('area', k)):.4g}")
+        table["flux_focusing"] = round(fit.value("area", k), 8)
+        table["flux_focusing_sd"] = float(f"{min(fit.error('area', k), 0.33 * fit.value('area', k)):.4g}")
 
 
 def offset_sd_phi0(fit: IsolatorFit, k: int) -> float:

@@ -1,6 +1,6 @@
 """Sweeps as an instrument would write them, from a stated truth and a seed: for demonstrations and tests.
 
-The truth is a study whose isolators are taken literally, with offsets and effective areas of its loops.
+The truth is a study whose isolators are taken literally, with offsets and flux focusing factors of its loops.
 """
 
 from __future__ import annotations

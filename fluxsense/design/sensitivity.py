@@ -21,7 +21,7 @@ by |S|^2/(|S|^2 + sigma^2), as the variance of an amplitude grows towards the no
 Slow flux noise makes the flux errors of groups depend on each other, across settings and states; it has amplitudes that
 all sweeps of an isolator share (`fluxsense.design.timeline`), which are marginalised at the end.
 
-Everything further is the chain rule: fluxes depend on the source, its position, offsets and effective areas.  Angular
+Everything further is the chain rule: fluxes depend on the source, its position, offsets and flux focusing factors.  Angular
 errors are root mean square angles of the local normal approximation; where they are not small against a radian, the
 approximation is not valid and says so.
 """
@@ -453,7 +453,7 @@ class FluxChain:
     Attributes
     ----------
     flux_phi0 : ndarray (B, S, L)
-        Of source or calibration source, effective area included.
+        Of source or calibration source, flux focusing factor included.
     slopes : ndarray (B, S, L, D)
         Without the offsets' share, which is one per cooldown.
     """
@@ -496,7 +496,7 @@ def chain_of(
     states = unknowns.study.states
     inside = np.array([s.kind in ("in", "turned") for s in states], dtype=np.float64)
     turned = np.array([s.rotation for s in states], dtype=np.float64) * inside[:, None, None]
-    area = parameters.effective_area  # (B, L)
+    area = parameters.flux_focusing  # (B, L)
     vectors = np.einsum("sij,bj->bsi", turned, parameters.source)
     sized = rows * area[:, :, None]
     flux = calibration + vectors @ sized.transpose(0, 2, 1)

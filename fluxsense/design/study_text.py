@@ -179,9 +179,9 @@ def _loop(loop: Loop) -> list[str]:
     lines = ["", "[[loop]]", f"name = {_s(loop.name)}", f"chip = {_s(loop.chip)}", f"outline = [{corners}]"]
     if loop.crossing:
         lines.append("crossing = true")
-    lines.append(f"effective_area = {loop.effective_area!r}")
-    if loop.effective_area_sd:
-        lines.append(f"effective_area_sd = {loop.effective_area_sd!r}")
+    lines.append(f"flux_focusing = {loop.flux_focusing!r}")
+    if loop.flux_focusing_sd:
+        lines.append(f"flux_focusing_sd = {loop.flux_focusing_sd!r}")
     return [*lines, f"offset = {_q(loop.offset_phi0, 'flux')}", f"offset_sd = {_q(loop.offset_sd_phi0, 'flux')}"]
 
 
@@ -189,12 +189,12 @@ _STAGE = {
     "signal_frequency": ("signal_frequency_hz", "frequency"),
     "signal_linewidth": ("signal_linewidth_hz", "frequency"),
     "signal_internal_loss": ("signal_internal_hz", "frequency"),
-    "signal_share": ("signal_share", None),
+    "signal_participation": ("signal_participation", None),
     "idler_frequency": ("idler_frequency_hz", "frequency"),
     "idler_linewidth": ("idler_linewidth_hz", "frequency"),
     "idler_internal_loss": ("idler_internal_hz", "frequency"),
     "idler_termination": ("idler_termination_hz", "frequency"),
-    "idler_share": ("idler_share", None),
+    "idler_participation": ("idler_participation", None),
     "coupling": ("coupling_hz", "frequency"),
 }
 

@@ -33,7 +33,7 @@ FloatArray = npt.NDArray[np.float64]
 FORMAT = 1
 MOST_DRAWS = 12_000
 FILE_LIMIT_BYTES = 1_000_000_000
-_FIELDS = ("source", "position_m", "offset_phi0", "effective_area", "pump_strength", "pump_phase_error_rad")
+_FIELDS = ("source", "position_m", "offset_phi0", "flux_focusing", "pump_strength", "pump_phase_error_rad")
 
 
 @dataclass(frozen=True)
@@ -244,12 +244,12 @@ def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Stor
     if type(header["reference"]) is not bool:
         raise TypeError("reference")
     if header["reference"]:
-        loops = arrays["reference_effective_area"].shape[-1]
+        loops = arrays["reference_flux_focusing"].shape[-1]
         shapes: dict[str, tuple[int, ...]] = {
             "source": (1, 3),
             "position_m": (1, 3),
             "offset_phi0": (1, len(cooldowns), loops),
-            "effective_area": (1, loops),
+            "flux_focusing": (1, loops),
             "pump_strength": (1, len(signs)),
             "pump_phase_error_rad": (1, len(signs)),
         }

@@ -28,12 +28,12 @@ STAGE_FIELDS: Final = (
     "signal_frequency_hz",
     "signal_linewidth_hz",
     "signal_internal_hz",
-    "signal_share",
+    "signal_participation",
     "idler_frequency_hz",
     "idler_linewidth_hz",
     "idler_internal_hz",
     "idler_termination_hz",
-    "idler_share",
+    "idler_participation",
     "coupling_hz",
 )
 
@@ -69,7 +69,7 @@ class ChipParameters:
         Position of a dipole; unused for a uniform field.
     offset_phi0 : ndarray (B, C, L)
         Flux offset per cooldown and loop.
-    effective_area : ndarray (B, L)
+    flux_focusing : ndarray (B, L)
     pump_strength : ndarray (B, I)
         Factor on both couplings of an isolator, 1 as characterized.
     pump_phase_error_rad : ndarray (B, I)
@@ -81,7 +81,7 @@ class ChipParameters:
     source: FloatArray
     position_m: FloatArray
     offset_phi0: FloatArray
-    effective_area: FloatArray
+    flux_focusing: FloatArray
     pump_strength: FloatArray
     pump_phase_error_rad: FloatArray
     stage: Mapping[str, FloatArray] = field(default_factory=dict)
@@ -106,7 +106,7 @@ def _each(parameters: ChipParameters, change: Callable[[FloatArray], FloatArray]
         change(parameters.source),
         change(parameters.position_m),
         change(parameters.offset_phi0),
-        change(parameters.effective_area),
+        change(parameters.flux_focusing),
         change(parameters.pump_strength),
         change(parameters.pump_phase_error_rad),
         {name: change(values) for name, values in parameters.stage.items()},
@@ -141,7 +141,7 @@ def nominal_parameters(study: Study, source: npt.ArrayLike = (0.0, 0.0, 0.0), co
         source=vector,
         position_m=np.tile(np.array(study.source.position_m), (batch, 1)),
         offset_phi0=np.tile(offsets, (batch, cooldowns, 1)),
-        effective_area=np.tile(np.array([x.effective_area for x in study.loops]), (batch, 1)),
+        flux_focusing=np.tile(np.array([x.flux_focusing for x in study.loops]), (batch, 1)),
         pump_strength=np.ones((batch, len(study.isolators))),
         pump_phase_error_rad=np.zeros((batch, len(study.isolators))),
     )
@@ -244,7 +244,7 @@ def _first_crossing(outline: FloatArray) -> tuple[int, int] | None:
 
 
 def study_flux_map(study: Study) -> FloatArray:
-    """Flux map (L, 3) at the source's central position and effective area 1, in Phi0 per T or per A m^2."""
+    """Flux map (L, 3) at the source's central position and flux focusing factor 1, in Phi0 per T or per A m^2."""
     if study.source.kind == "uniform_field":
         return np.asarray(flux_map(loop_outlines_m(study), "uniform_field"))
     return np.asarray(flux_map(loop_outlines_m(study), "dipole", np.array(study.source.position_m)))
@@ -276,8 +276,8 @@ def matched_pump_frequency_hz(study: Study, isolator: int, bias_a: Sequence[floa
     gaps = []
     for stage, one in zip(study.isolators[isolator].stages, flux, strict=True):
         f = quarter_phase(one, stage.shunt_ratio, stage.branch)
-        idler = mode_frequency_hz(f, stage.idler_frequency_hz, stage.idler_share, stage.shunt_ratio)
-        signal = mode_frequency_hz(f, stage.signal_frequency_hz, stage.signal_share, stage.shunt_ratio)
+        idler = mode_frequency_hz(f, stage.idler_frequency_hz, stage.idler_participation, stage.shunt_ratio)
+        signal = mode_frequency_hz(f, stage.signal_frequency_hz, stage.signal_participation, stage.shunt_ratio)
         gaps.append(float(idler - signal))
     return float(np.mean(gaps))
 
@@ -410,7 +410,7 @@ class ChipModel:
         }
 
     def _calibration_flux(self) -> FloatArray:
-        """Known flux per state and loop at effective area 1, shape (S, L)."""
+        """Known flux per state and loop at flux focusing factor 1, shape (S, L)."""
         out = np.zeros((len(self.study.states), len(self.study.loops)))
         coils = {c.name: np.array(c.outline_m) for c in self.study.coils}
         for n, state in enumerate(self.study.states):
@@ -423,7 +423,7 @@ class ChipModel:
         return out
 
     def flux_rows(self, position_m: FloatArray) -> FloatArray:
-        """Flux map per parameter set at effective area 1, shape (B, L, 3), in Phi0 per T or per A m^2."""
+        """Flux map per parameter set at flux focusing factor 1, shape (B, L, 3), in Phi0 per T or per A m^2."""
         if self._uniform is not None:
             return np.broadcast_to(self._uniform, (position_m.shape[0], *self._uniform.shape))
         return flux_map_unchecked(self._wires, position_m, None)
@@ -433,7 +433,7 @@ class ChipModel:
         turned = np.einsum("sij,bj->bsi", self._rotations, parameters.source)
         turned = turned * self._source_in[None, :, None]
         flux = np.einsum("bli,bsi->bsl", self.flux_rows(parameters.position_m), turned)
-        return np.asarray((flux + self._calibration) * parameters.effective_area[:, None, :])
+        return np.asarray((flux + self._calibration) * parameters.flux_focusing[:, None, :])
 
     def probe_flux(
         self, parameters: ChipParameters, isolator: int, source_flux: FloatArray | None = None
@@ -463,8 +463,8 @@ class ChipModel:
                 [quarter_phase(flux[..., k], stage.shunt_ratio, stage.branch) for k, stage in enumerate(stages)],
                 axis=-1,
             )
-        share_a = self._value(parameters, "signal_share", isolator)
-        share_b = self._value(parameters, "idler_share", isolator)
+        share_a = self._value(parameters, "signal_participation", isolator)
+        share_b = self._value(parameters, "idler_participation", isolator)
         total_a, total_b, coupling = ring_response(f, alpha, share_a, share_b)
         reference = np.abs(ring_response(self._reference_phase[isolator], alpha, share_a, share_b)[2])
         scale = self._value(parameters, "coupling_hz", isolator) / reference
@@ -501,8 +501,8 @@ class ChipModel:
         f = np.stack(
             [quarter_phase(flux[..., k], stage.shunt_ratio, stage.branch) for k, stage in enumerate(stages)], axis=-1
         )
-        share_a = self._value(parameters, "signal_share", isolator)
-        share_b = self._value(parameters, "idler_share", isolator)
+        share_a = self._value(parameters, "signal_participation", isolator)
+        share_b = self._value(parameters, "idler_participation", isolator)
         total_a, total_b, shape_now = ring_response(f, alpha, share_a, share_b)
         slope_a, slope_b, slope_g = ring_slopes(f, alpha, share_a, share_b)
         reference_a, reference_b, reference = ring_response(self._reference_phase[isolator], alpha, share_a, share_b)
@@ -528,12 +528,12 @@ class ChipModel:
         lam = (1 + alpha) / (np.cos(f) + alpha) - 1
         lam_reference = (1 + alpha) / (np.cos(self._reference_phase[isolator]) + alpha) - 1
         for name in fields:
-            if name == "signal_share":
+            if name == "signal_participation":
                 out[name] = {
                     "signal_frequency_hz": -0.5 * signal * lam / total_a,
                     "coupling_hz": coupling * -0.75 * (lam / total_a - lam_reference / reference_a),
                 }
-            elif name == "idler_share":
+            elif name == "idler_participation":
                 out[name] = {
                     "idler_frequency_hz": -0.5 * idler * lam / total_b,
                     "coupling_hz": coupling * -0.75 * (lam / total_b - lam_reference / reference_b),

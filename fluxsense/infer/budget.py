@@ -27,7 +27,7 @@ RANK_TOLERANCE = 1e-3
 KIND_WORDS = {
     "offset": "flux offsets of the loops",
     "position": "position of the source",
-    "area": "effective areas",
+    "area": "flux focusing factors",
     "strength": "pump strengths",
     "phase": "pump phase errors",
     "noise": "size of the noise",

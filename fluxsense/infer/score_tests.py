@@ -43,11 +43,11 @@ STAGE_FIELDS = {
     "signal_frequency_hz": "signal_linewidth_hz",
     "signal_linewidth_hz": "signal_linewidth_hz",
     "signal_internal_hz": "signal_linewidth_hz",
-    "signal_share": "signal_share",
+    "signal_participation": "signal_participation",
     "idler_frequency_hz": "idler_linewidth_hz",
     "idler_linewidth_hz": "idler_linewidth_hz",
     "idler_internal_hz": "idler_linewidth_hz",
-    "idler_share": "idler_share",
+    "idler_participation": "idler_participation",
     "coupling_hz": "coupling_hz",
 }
 """Fields of a stage that are tried, and the field in whose thousandths they are stepped."""

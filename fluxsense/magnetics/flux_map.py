@@ -20,7 +20,7 @@ def flux_map(
     outlines: Sequence[ArrayLike],
     kind: SourceKind,
     position_m: ArrayLike | None = None,
-    effective_area: ArrayLike | None = None,
+    flux_focusing: ArrayLike | None = None,
 ) -> FloatArray:
     """Flux of every loop per unit of the source vector.
 
@@ -33,7 +33,7 @@ def flux_map(
         dipole (A m^2).
     position_m : array_like, shape (..., 3), optional
         Places of the dipole in m; needed for a dipole, not allowed otherwise.
-    effective_area : array_like, shape (..., L), optional
+    flux_focusing : array_like, shape (..., L), optional
         Factor on each loop's flux (focusing by superconductor nearby); 1 if left
         out.  Leading axes broadcast against those of ``position_m``.
 
@@ -67,11 +67,11 @@ def flux_map(
         raise InputError(
             "A uniform field has no position, but one was given", remedy='Leave position_m out, or say kind="dipole"'
         )
-    factor = None if effective_area is None else _checked_factor(effective_area, len(wires.radius))
+    factor = None if flux_focusing is None else _checked_factor(flux_focusing, len(wires.radius))
     return flux_map_unchecked(wires, position, factor)
 
 
-def flux_map_unchecked(wires: Wires, position_m: FloatArray | None, effective_area: FloatArray | None) -> FloatArray:
+def flux_map_unchecked(wires: Wires, position_m: FloatArray | None, flux_focusing: FloatArray | None) -> FloatArray:
     """`flux_map` without checks, for likelihoods: a position makes it a dipole.
 
     Parameters
@@ -80,7 +80,7 @@ def flux_map_unchecked(wires: Wires, position_m: FloatArray | None, effective_ar
         The L loops, from ``Wires.of(outlines)``.
     position_m : ndarray, shape (..., 3), or None
         Places of the dipole in m; None for a uniform field.
-    effective_area : ndarray, shape (..., L), or None
+    flux_focusing : ndarray, shape (..., L), or None
         Factors on the flux.
 
     Returns
@@ -91,11 +91,11 @@ def flux_map_unchecked(wires: Wires, position_m: FloatArray | None, effective_ar
     """
     rows = wires.area if position_m is None else unit_current_rows(wires, position_m)
     rows = rows / FLUX_QUANTUM_WB
-    return rows if effective_area is None else rows * effective_area[..., None]
+    return rows if flux_focusing is None else rows * flux_focusing[..., None]
 
 
 def coil_flux_map(
-    outlines: Sequence[ArrayLike], coil_vertices: ArrayLike, effective_area: ArrayLike | None = None
+    outlines: Sequence[ArrayLike], coil_vertices: ArrayLike, flux_focusing: ArrayLike | None = None
 ) -> FloatArray:
     """Flux of every loop per ampere in a coil.
 
@@ -105,7 +105,7 @@ def coil_flux_map(
         Outlines of the L loops in m.
     coil_vertices : array_like, shape (n, 3)
         The coil in m; its current runs along the order of the vertices.
-    effective_area : array_like, shape (..., L), optional
+    flux_focusing : array_like, shape (..., L), optional
         Factor on each loop's flux; 1 if left out.
 
     Returns
@@ -119,7 +119,7 @@ def coil_flux_map(
         As `fluxsense.magnetics.sources.mutual_inductance_h`, or if a factor is not
         usable.
     """
-    factor = None if effective_area is None else _checked_factor(effective_area, len(outlines))
+    factor = None if flux_focusing is None else _checked_factor(flux_focusing, len(outlines))
     mutual = np.array([mutual_inductance_h(outline, coil_vertices) for outline in outlines]) / FLUX_QUANTUM_WB
     return mutual if factor is None else mutual * factor
 
@@ -168,17 +168,17 @@ def bias_flux(mutual_phi0_per_a: ArrayLike, current_a: ArrayLike, offset_phi0: A
     return flux
 
 
-def _checked_factor(effective_area: ArrayLike, loops: int) -> FloatArray:
-    factor = np.asarray(effective_area, dtype=np.float64)
+def _checked_factor(flux_focusing: ArrayLike, loops: int) -> FloatArray:
+    factor = np.asarray(flux_focusing, dtype=np.float64)
     if factor.ndim == 0 or factor.shape[-1] != loops:
         raise InputError(
-            f"effective_area has shape {factor.shape}, its last axis must hold one factor for each of the "
+            f"flux_focusing has shape {factor.shape}, its last axis must hold one factor for each of the "
             f"{loops} loop(s)",
             remedy="Give them in the order of the outlines",
         )
     if not np.all(np.isfinite(factor) & (factor > 0.0)):
         raise InputError(
-            "effective_area contains a factor that is not a finite number above zero",
+            "flux_focusing contains a factor that is not a finite number above zero",
             remedy="Use 1 for a loop without flux focusing",
         )
     return factor

@@ -17,7 +17,7 @@ for the size.  The two coordinates across are then idle; they have a narrow von 
 equal weight, so that Cartesian moves and jumps work and the likelihood knows candidates only.  The shift keeps the
 candidates apart where the size is small.
 
-A nuisance that has no meaning beyond a bound (a linewidth, a loss or an effective area below zero, a share outside
+A nuisance that has no meaning beyond a bound (a linewidth, a loss or a flux focusing factor below zero, a participation ratio outside
 0..1) has its normal prior cut there, and the density raised by what was cut off.
 """
 
@@ -85,7 +85,7 @@ SMALLEST_PART = 1e-3
 
 def _stage_bounds(field: str, value: float) -> tuple[float, float]:
     """Between what bounds a stage field has a meaning."""
-    if field.endswith("_share"):
+    if field.endswith("_participation"):
         return 0.0, 1.0
     if field in ("signal_internal_hz", "idler_internal_hz", "idler_termination_hz"):
         return 0.0, np.inf
@@ -107,10 +107,10 @@ def _prior_nuisances(study: Study, cooldowns: Sequence[str], isolators: Sequence
                 name = f"offset {loop.name}{suffix}"
                 found.append(Nuisance(name, "offset", (c, n), loop.offset_phi0, loop.offset_sd_phi0, "Phi0"))
     for n, loop in enumerate(study.loops):
-        if loop.name in loop_names and loop.effective_area_sd > 0:
-            name = f"effective area {loop.name}"
-            area = loop.effective_area
-            found.append(Nuisance(name, "area", (n,), area, loop.effective_area_sd, "", SMALLEST_PART * area))
+        if loop.name in loop_names and loop.flux_focusing_sd > 0:
+            name = f"flux focusing {loop.name}"
+            area = loop.flux_focusing
+            found.append(Nuisance(name, "area", (n,), area, loop.flux_focusing_sd, "", SMALLEST_PART * area))
     for i in isolators:
         iso = study.isolators[i]
         if iso.pump_strength_sd > 0:
@@ -248,7 +248,7 @@ class Unknowns:
             elif n.kind == "offset":
                 base.offset_phi0[:, n.index[0], n.index[1]] = value
             elif n.kind == "area":
-                base.effective_area[:, n.index[0]] = value
+                base.flux_focusing[:, n.index[0]] = value
             elif n.kind == "strength":
                 base.pump_strength[:, n.index[0]] = value
             elif n.kind == "phase":
@@ -259,7 +259,7 @@ class Unknowns:
             base.source,
             base.position_m,
             base.offset_phi0,
-            base.effective_area,
+            base.flux_focusing,
             base.pump_strength,
             base.pump_phase_error_rad,
             stage,
@@ -280,7 +280,7 @@ class Unknowns:
         position: FloatArray | None = None
         if self.study.source.kind == "dipole":
             position = np.tile(np.array(self.study.source.position_m), (len(x), 1))
-        area = np.tile(np.array([loop.effective_area for loop in self.study.loops]), (len(x), 1))
+        area = np.tile(np.array([loop.flux_focusing for loop in self.study.loops]), (len(x), 1))
         for column, n in enumerate(self.nuisances, self.lead):
             if n.kind == "position" and position is not None:
                 position[:, n.index[0]] = n.value(x[:, column])

@@ -48,7 +48,7 @@ STOPPED_WORDS = {
 LIMIT_WORDS = {
     "offset": "flux offsets of the loops",
     "position": "position of the source",
-    "area": "effective areas of the loops",
+    "area": "flux focusing factors of the loops",
     "strength": "pump strengths",
     "phase": "pump phase errors",
     "noise": "size of the noise",

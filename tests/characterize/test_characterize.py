@@ -56,14 +56,14 @@ TRUTH_HZ = {
     ("signal_linewidth_hz", 1): 44e6,
     ("signal_linewidth_hz", 2): 47e6,
     ("signal_internal_hz", 1): 0.5e6,
-    ("signal_share", 1): 0.1,
-    ("signal_share", 2): 0.1,
+    ("signal_participation", 1): 0.1,
+    ("signal_participation", 2): 0.1,
     ("shunt_ratio", 1): 3.0,
     ("offset", 1): 0.04,
     ("offset", 2): -0.07,
     ("idler_frequency_hz", 1): 9.60e9,
     ("idler_linewidth_hz", 1): 60e6,
-    ("idler_share", 2): 0.1,
+    ("idler_participation", 2): 0.1,
     ("coupling_hz", 1): 10.5e6,
     ("coupling_hz", 2): 10.3e6,
     ("link_amplitude", 1): 1 / np.sqrt(2),
@@ -115,7 +115,7 @@ def test_finds_the_truth_within_its_own_uncertainties(result: Characterization) 
 
 def test_says_what_it_cannot_tell(result: Characterization) -> None:
     pairs = {frozenset((p["first"], p["second"])) for p in result.document["isolators"][0]["strong_correlations"]}
-    assert frozenset(("shunt ratio, stage 1", "signal share, stage 1")) in pairs
+    assert frozenset(("shunt ratio, stage 1", "signal participation, stage 1")) in pairs
     text = "\n".join(summary_lines(result.document))
     assert "kept as stated" in text
     assert "the internal loss is assumed" in text
@@ -126,7 +126,7 @@ def test_section_is_a_study_with_priors_and_is_not_overwritten(result: Character
     write_characterized(tmp_path, result.tree, ["head"])
     written = read_study(tmp_path / "study.toml")
     names = {name for name, _ in written.isolators[0].stages[0].uncertain}
-    assert {"signal_frequency_hz", "signal_share", "idler_linewidth_hz", "coupling_hz"} <= names
+    assert {"signal_frequency_hz", "signal_participation", "idler_linewidth_hz", "coupling_hz"} <= names
     assert written.isolators[0].pump_port_1_sign == -1
     assert 0 < written.loops[0].offset_sd_phi0 < 0.01
     tree, _ = read_tree(tmp_path / "chip.toml")
@@ -762,10 +762,10 @@ def test_bare_rings_are_recognised(folder: Path, latching: bool) -> None:
 
 
 @pytest.mark.slow
-def test_calibration_state_gives_effective_areas(folder: Path) -> None:
+def test_calibration_state_gives_flux_focusings(folder: Path) -> None:
     """A field of 2 uT through 144 um^2 is 0.139 flux quanta; the loops take 1.2 and 0.9 times that."""
     truth, rough = studies(folder)
-    loops = tuple(replace(x, effective_area=a) for x, a in zip(truth.loops, (1.2, 0.9), strict=True))
+    loops = tuple(replace(x, flux_focusing=a) for x, a in zip(truth.loops, (1.2, 0.9), strict=True))
     rows = sweeps_of(replace(truth, loops=loops), SweepPlan(flux_points=25, working_phi0=(), states=("coil",)))
     document = characterize(rough, as_set(rows)).document
     areas = [(p["value"], p["sd"]) for p in document["isolators"][0]["parameters"] if p["kind"] == "area"]

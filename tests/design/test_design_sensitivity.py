@@ -81,9 +81,13 @@ def test_slopes_agree_with_central_differences(study: Study, ring: str, link: fl
     s, slopes = scattering_slopes(model, base, 0, flux, wanted)
     np.testing.assert_allclose(s, model.scattering(base, 0, flux=flux), rtol=0, atol=1e-15)
     for n, one in enumerate(wanted):
-        step = {"flux": 1e-4, "strength": 1e-3, "phase": 1e-3, "signal_share": 4e-5, "idler_share": 4e-5}.get(
-            one.kind, 4e4
-        )
+        step = {
+            "flux": 1e-4,
+            "strength": 1e-3,
+            "phase": 1e-3,
+            "signal_participation": 4e-5,
+            "idler_participation": 4e-5,
+        }.get(one.kind, 4e4)
 
         def at(k: float, one: LocalParameter = one, step: float = step) -> np.ndarray:
             if one.kind == "flux":
@@ -279,7 +283,7 @@ def test_slope_per_sweep_agrees_with_differences(tmp_path: Path) -> None:
 def test_slopes_of_the_fluxes_agree_with_differences(tmp_path: Path) -> None:
     """The chain rule for source, position, offsets and areas against differences of the model's own fluxes."""
     study = read_study(Path(__file__).parents[2] / "data_demo" / "grain" / "study.toml")
-    loops = tuple(replace(x, effective_area_sd=0.05) for x in study.loops)
+    loops = tuple(replace(x, flux_focusing_sd=0.05) for x in study.loops)
     study = replace(study, loops=loops)
     experiment = planned_experiment(study)
     unknowns = experiment.unknowns

@@ -118,7 +118,11 @@ def test_study_text_reads_back(tmp_path: Path, name: str) -> None:
     known = State("known", "calibration", field_t=(0.0, 1e-6, 0.0))
     rules = LayoutRules(loop_area_m2=1e-9, source_height_m=(5e-6, 9e-6), fixed=(study.loops[0].name,), change_chip=True)
     stage = replace(
-        study.isolators[0].stages[0], shunt_ratio=0.0, ring="bare", branch=-1, uncertain=(("signal_share", 0.01),)
+        study.isolators[0].stages[0],
+        shunt_ratio=0.0,
+        ring="bare",
+        branch=-1,
+        uncertain=(("signal_participation", 0.01),),
     )
     other = replace(study.isolators[0].stages[1], shunt_ratio_sd=0.02)
     first = replace(study.isolators[0], stages=(stage, other), link_amplitude_sd=0.01, link_phase_sd_rad=0.03)

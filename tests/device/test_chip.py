@@ -78,7 +78,7 @@ def on_resonance(study, bias, **changes):
     stage = study.isolators[0].stages[0]
     # mode frequency w0/sqrt(1 + p (lam - 1)), lam = (1 + a)/(cos f + a), f = (pi/2) flux
     ratio = (1 + stage.shunt_ratio) / (np.cos(0.5 * np.pi * flux) + stage.shunt_ratio)
-    at = stage.signal_frequency_hz / np.sqrt(1 + stage.signal_share * (ratio - 1))
+    at = stage.signal_frequency_hz / np.sqrt(1 + stage.signal_participation * (ratio - 1))
     return np.abs(ChipModel(study, [one], [[at]]).scattering(nominal_parameters(study), 0, PORTS)[0, 0, :, 0])
 
 
@@ -86,13 +86,13 @@ def random_parameters(study, rng, batch, cooldowns=1):
     base = nominal_parameters(study, 3e-14 * rng.standard_normal((batch, 3)), cooldowns)
     stage = {
         "coupling_hz": 1e7 * (1 + 0.1 * rng.standard_normal((batch, len(study.isolators), 2))),
-        "signal_share": rng.uniform(0.05, 0.15, (batch, len(study.isolators), 2)),
+        "signal_participation": rng.uniform(0.05, 0.15, (batch, len(study.isolators), 2)),
     }
     return replace(
         base,
         position_m=base.position_m + 1e-7 * rng.standard_normal((batch, 3)),
         offset_phi0=0.02 * rng.standard_normal(base.offset_phi0.shape),
-        effective_area=1 + 0.05 * rng.standard_normal(base.effective_area.shape),
+        flux_focusing=1 + 0.05 * rng.standard_normal(base.flux_focusing.shape),
         pump_strength=1 + 0.05 * rng.standard_normal(base.pump_strength.shape),
         pump_phase_error_rad=0.05 * rng.standard_normal(base.pump_phase_error_rad.shape),
         stage=stage,
@@ -180,7 +180,7 @@ def test_known_flux_of_a_field_with_bias_and_offset(demo):
     model = ChipModel(study, one, [[5e9]] * 4)
     parameters = nominal_parameters(study, (3e-6, -2e-6, 5e-6), cooldowns=2)
     parameters.offset_phi0[0, 1, :2] = 0.011, -0.013
-    parameters.effective_area[0, :2] = 1.1, 0.9
+    parameters.flux_focusing[0, :2] = 1.1, 0.9
     near = 1e-4 * (1 * 600 + 2 * 18 + 7 * 3) + 0.011
     far = 1e-4 * (1 * 18 + 2 * 600 + 8 * 3) - 0.013
     shift = 5e-6 / FLUX_QUANTUM_WB * np.array([1.1 * (12e-6) ** 2, 0.9 * (14e-6) ** 2])

@@ -127,8 +127,8 @@ shape = "circle"
 center = ["11 um", "4 um"]
 radius = "6 um"
 sides = 32
-effective_area = 1.25
-effective_area_sd = 0.02
+flux_focusing = 1.25
+flux_focusing_sd = 0.02
 offset = "3 mPhi0"
 offset_sd = "10 mPhi0"
 [[loop]]
@@ -169,12 +169,12 @@ ring = "bare"
 branch = -1
 signal_frequency = "5.020 GHz"
 signal_linewidth = "40 MHz"
-signal_share = 0.1
-signal_share_sd = 0.01
+signal_participation = 0.1
+signal_participation_sd = 0.01
 idler_frequency = "7350 MHz"
 idler_linewidth = "6e7 Hz"
 idler_termination = "60 MHz"
-idler_share = 0.25
+idler_participation = 0.25
 coupling = "10.2 MHz"
 coupling_sd = "1 MHz"
 [isolator.stage_2]
@@ -185,12 +185,12 @@ signal_frequency = "5.023 GHz"
 signal_frequency_sd = "100 kHz"
 signal_linewidth = "40 MHz"
 signal_internal_loss = "0.4 MHz"
-signal_share = 0.1
+signal_participation = 0.1
 idler_frequency = "7.35 GHz"
 idler_linewidth = "60 MHz"
 idler_internal_loss = "0.6 MHz"
 idler_termination = "50 MHz"
-idler_share = 0.1
+idler_participation = 0.1
 coupling = "10.2 MHz"
 [[setting]]
 name = "s"
@@ -790,7 +790,7 @@ def check_posterior(path: Path) -> None:
         if arrays[name].tobytes() != getattr(stored.mixture, name).tobytes():
             raise second.Differs(name)
     if stored.reference is not None:
-        for name in ("source", "position_m", "offset_phi0", "effective_area", "pump_strength", "pump_phase_error_rad"):
+        for name in ("source", "position_m", "offset_phi0", "flux_focusing", "pump_strength", "pump_phase_error_rad"):
             if arrays[f"reference_{name}"].tobytes() != getattr(stored.reference, name).tobytes():
                 raise second.Differs(name)
         stage = {f"stage_{k}": v.tobytes() for k, v in stored.reference.stage.items()}

@@ -219,8 +219,8 @@ def _loop(t: _Walk, only_chip: str) -> dict[str, Any]:
     if t.get("reversed", False):
         corners = corners[::-1]
     out["outline_m"] = corners
-    out["effective_area"] = t.n("effective_area", Fraction(1))
-    out["effective_area_sd"] = t.n("effective_area_sd", Fraction(0))
+    out["flux_focusing"] = t.n("flux_focusing", Fraction(1))
+    out["flux_focusing_sd"] = t.n("flux_focusing_sd", Fraction(0))
     out["offset_phi0"] = t.q("offset", "flux", Fraction(0))
     out["offset_sd_phi0"] = t.q("offset_sd", "flux", Fraction(0))
     out["crossing"] = crossing
@@ -232,12 +232,12 @@ _STAGE = (
     ("signal_frequency", "signal_frequency_hz", "frequency"),
     ("signal_linewidth", "signal_linewidth_hz", "frequency"),
     ("signal_internal_loss", "signal_internal_hz", "frequency"),
-    ("signal_share", "signal_share", None),
+    ("signal_participation", "signal_participation", None),
     ("idler_frequency", "idler_frequency_hz", "frequency"),
     ("idler_linewidth", "idler_linewidth_hz", "frequency"),
     ("idler_internal_loss", "idler_internal_hz", "frequency"),
     ("idler_termination", "idler_termination_hz", "frequency"),
-    ("idler_share", "idler_share", None),
+    ("idler_participation", "idler_participation", None),
     ("coupling", "coupling_hz", "frequency"),
 )
 

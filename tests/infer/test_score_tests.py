@@ -118,7 +118,14 @@ def test_score_and_shift_are_those_of_a_fit_with_the_parameter_free(study: Study
 
 @pytest.mark.parametrize(
     "field",
-    ["signal_frequency_hz", "signal_linewidth_hz", "signal_share", "idler_linewidth_hz", "idler_share", "coupling_hz"],
+    [
+        "signal_frequency_hz",
+        "signal_linewidth_hz",
+        "signal_participation",
+        "idler_linewidth_hz",
+        "idler_participation",
+        "coupling_hz",
+    ],
 )
 def test_a_wrong_chip_parameter_is_seen(study: Study, field: str) -> None:
     value = getattr(study.isolators[1].stages[0], field)

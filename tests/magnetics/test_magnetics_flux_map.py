@@ -61,12 +61,12 @@ def test_two_dipoles_far_apart_act_as_a_uniform_field():
     np.testing.assert_allclose(flux, flux_map(near, "uniform_field") @ field, rtol=1e-7)
 
 
-def test_effective_area_multiplies_rows_and_broadcasts():
+def test_flux_focusing_multiplies_rows_and_broadcasts():
     plain = flux_map(LOOPS, "dipole", [0, 0, 1e-5])
     np.testing.assert_allclose(flux_map(LOOPS, "dipole", [0, 0, 1e-5], [1, 2, 0.5]), plain * [[1], [2], [0.5]])
     sampled = np.random.default_rng(0).uniform(0.5, 2, size=(7, 3))
     np.testing.assert_allclose(flux_map(LOOPS, "dipole", [0, 0, 1e-5], sampled), plain * sampled[..., None])
-    assert flux_map(LOOPS, "uniform_field", effective_area=sampled).shape == (7, 3, 3)
+    assert flux_map(LOOPS, "uniform_field", flux_focusing=sampled).shape == (7, 3, 3)
 
 
 def test_coil_map_of_a_wide_coil_is_its_field_times_the_area():
@@ -133,13 +133,13 @@ def test_callers_arrays_stay_as_they_were():
             "position_m contains a value that is not finite. Give finite numbers in metres, tesla or ampere square metres.",
         ),
         (
-            lambda: flux_map(LOOPS, "uniform_field", effective_area=[1, 1]),
-            "effective_area has shape (2,), its last axis must hold one factor for each of the 3 loop(s). "
+            lambda: flux_map(LOOPS, "uniform_field", flux_focusing=[1, 1]),
+            "flux_focusing has shape (2,), its last axis must hold one factor for each of the 3 loop(s). "
             "Give them in the order of the outlines.",
         ),
         (
-            lambda: flux_map(LOOPS, "uniform_field", effective_area=[1, 0, 1]),
-            "effective_area contains a factor that is not a finite number above zero. "
+            lambda: flux_map(LOOPS, "uniform_field", flux_focusing=[1, 0, 1]),
+            "flux_focusing contains a factor that is not a finite number above zero. "
             "Use 1 for a loop without flux focusing.",
         ),
         (

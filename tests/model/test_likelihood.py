@@ -59,7 +59,7 @@ def truth_vector(problem: CampaignProblem, truth: Truth) -> np.ndarray:
         value = {
             "offset": lambda i: p.offset_phi0[0, i[0], i[1]],
             "strength": lambda i: p.pump_strength[0, i[0]],
-            "area": lambda i: p.effective_area[0, i[0]],
+            "area": lambda i: p.flux_focusing[0, i[0]],
         }[n.kind](n.index)
         x[column] = (value - n.mean) / n.sd
     return x

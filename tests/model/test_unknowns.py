@@ -37,11 +37,11 @@ def rich(demo):
     uncertain = (
         ("signal_linewidth_hz", 12e6),
         ("signal_internal_hz", 0.4e6),
-        ("idler_share", 0.1),
+        ("idler_participation", 0.1),
         ("coupling_hz", 1e6),
     )
     stage = replace(first.stages[0], uncertain=uncertain)
-    loops = (replace(demo.loops[0], effective_area=0.9, effective_area_sd=0.3, offset_phi0=0.2), *demo.loops[1:])
+    loops = (replace(demo.loops[0], flux_focusing=0.9, flux_focusing_sd=0.3, offset_phi0=0.2), *demo.loops[1:])
     return replace(demo, loops=loops, isolators=(replace(first, stages=(stage, first.stages[1])), *demo.isolators[1:]))
 
 
@@ -266,15 +266,15 @@ def test_each_number_reaches_its_parameter(rich):
     for c, cooldown in enumerate("ab"):
         for n, loop in enumerate(rich.loops):
             np.testing.assert_array_equal(p.offset_phi0[:, c, n], physical[f"offset {loop.name} ({cooldown})"])
-    np.testing.assert_array_equal(p.effective_area[:, 0], physical["effective area east_near"])
-    np.testing.assert_array_equal(p.effective_area[:, 1:], 1.0)
+    np.testing.assert_array_equal(p.flux_focusing[:, 0], physical["flux focusing east_near"])
+    np.testing.assert_array_equal(p.flux_focusing[:, 1:], 1.0)
     np.testing.assert_array_equal(p.pump_strength[:, 2], physical["pump strength west"])
     np.testing.assert_array_equal(p.pump_phase_error_rad[:, 3], physical["pump phase error south"])
     np.testing.assert_array_equal(p.stage["signal_linewidth_hz"][:, 0, 0], physical["signal linewidth east stage 1"])
-    np.testing.assert_array_equal(p.stage["idler_share"][:, 0, 0], physical["idler share east stage 1"])
+    np.testing.assert_array_equal(p.stage["idler_participation"][:, 0, 0], physical["idler participation east stage 1"])
     np.testing.assert_array_equal(p.stage["signal_linewidth_hz"][:, 0, 1], 42e6)  # the certain ones stay
     np.testing.assert_array_equal(p.stage["signal_linewidth_hz"][:, 3, 0], 40e6)
-    assert set(p.stage) == {"signal_linewidth_hz", "signal_internal_hz", "idler_share", "coupling_hz"}
+    assert set(p.stage) == {"signal_linewidth_hz", "signal_internal_hz", "idler_participation", "coupling_hz"}
     blank = Unknowns(rich, with_source=False)
     np.testing.assert_array_equal(blank.parameters(np.zeros((2, blank.size))).source, 0.0)
 
@@ -285,10 +285,10 @@ def test_cut_nuisances(rich):
     x = unknowns.draw(np.random.default_rng(8), 4000)
     physical = dict(zip(unknowns.names, unknowns.physical(x).T, strict=True))
     laws = {
-        "idler share east stage 1": stats.truncnorm(-1, 9, 0.1, 0.1),
+        "idler participation east stage 1": stats.truncnorm(-1, 9, 0.1, 0.1),
         "signal internal east stage 1": stats.truncnorm(-1, np.inf, 0.4e6, 0.4e6),
         "signal linewidth east stage 1": stats.truncnorm((40e3 - 40e6) / 12e6, np.inf, 40e6, 12e6),
-        "effective area east_near": stats.truncnorm((0.9e-3 - 0.9) / 0.3, np.inf, 0.9, 0.3),
+        "flux focusing east_near": stats.truncnorm((0.9e-3 - 0.9) / 0.3, np.inf, 0.9, 0.3),
         "offset east_near": stats.norm(0.2, 15e-3),
     }
     for name, law in laws.items():
@@ -310,10 +310,10 @@ def test_cut_nuisances(rich):
 def test_beyond_a_bound_the_density_vanishes_and_the_model_still_answers(rich):
     unknowns = Unknowns(rich)
     x = unknowns.draw(np.random.default_rng(10), 4)
-    column = unknowns.names.index("idler share east stage 1")
+    column = unknowns.names.index("idler participation east stage 1")
     x[1, column], x[2, column] = -1.1, 9.1
     assert list(np.isfinite(unknowns.log_prior(x))) == [True, False, False, True]
-    share = unknowns.parameters(x).stage["idler_share"][:, 0, 0]
+    share = unknowns.parameters(x).stage["idler_participation"][:, 0, 0]
     assert (share[1], share[2]) == (0.0, 1.0)
 
 

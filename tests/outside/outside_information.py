@@ -37,7 +37,7 @@ def unknowns(study: OutsideStudy) -> list[Unknown]:
     found += [Unknown("position_m", (j,), float(sd)) for j, sd in enumerate(study.position_sd_m)]
     for c in range(len(study.cooldowns)):
         found += [Unknown("offset_phi0", (c, k), float(sd)) for k, sd in enumerate(study.offset_sd_phi0)]
-    found += [Unknown("effective_area", (k,), float(sd)) for k, sd in enumerate(study.effective_area_sd)]
+    found += [Unknown("flux_focusing", (k,), float(sd)) for k, sd in enumerate(study.flux_focusing_sd)]
     for n, isolator in enumerate(study.isolators):
         found.append(Unknown("pump_strength", (n,), isolator.get("pump_strength_sd", 0.0)))
         found.append(Unknown("pump_phase_error_rad", (n,), quantity(isolator.get("pump_phase_error_sd", 0))))

@@ -170,7 +170,7 @@ def ring_modes(stage: dict[str, Any], flux_phi0: float, reference_flux_phi0: flo
 
     def modes(f: float) -> tuple[float, float, float]:
         rise = (1 + alpha) / (math.cos(f) + alpha) - 1
-        signal, idler = 1 + stage["signal_share"] * rise, 1 + stage["idler_share"] * rise
+        signal, idler = 1 + stage["signal_participation"] * rise, 1 + stage["idler_participation"] * rise
         zero_point = ((1 + rise) * signal**-0.75) * ((1 + rise) * idler**-0.75)
         pump = (1 + alpha / 2) / (math.cos(f) + alpha / 2)
         return signal**-0.5, idler**-0.5, math.sin(f) * zero_point * pump
@@ -194,7 +194,7 @@ def stage_ring(stage: dict[str, Any]) -> Ring:
     branch = stage.get("branch", "ground")
     return Ring(
         shunt_ratio=0.0 if bare else stage["shunt_ratio"],
-        shares=(stage["signal_share"], stage["idler_share"]),
+        shares=(stage["signal_participation"], stage["idler_participation"]),
         modes_hz=(quantity(stage["signal_frequency"]), quantity(stage["idler_frequency"])),
         branch=0 if branch == "ground" else int(branch),
         stray=stage.get("stray_arms", 0.0),
@@ -326,7 +326,7 @@ def stages_scattering(
 class Truth:
     """What a campaign's sweeps depend on beside the study's fixed numbers.
 
-    source (3,) in T or A m^2; position_m (3,); offset_phi0 (cooldowns, loops); effective_area (loops,); pump_strength
+    source (3,) in T or A m^2; position_m (3,); offset_phi0 (cooldowns, loops); flux_focusing (loops,); pump_strength
     and pump_phase_error_rad (isolators,); wiring: +1 or -1 per isolator, the sign of 90 degrees on pump port 1; stages:
     values that replace the study's, by isolator, stage and key.
     """
@@ -334,7 +334,7 @@ class Truth:
     source: FloatArray
     position_m: FloatArray
     offset_phi0: FloatArray
-    effective_area: FloatArray
+    flux_focusing: FloatArray
     pump_strength: FloatArray
     pump_phase_error_rad: FloatArray
     wiring: list[int]
@@ -370,8 +370,8 @@ class OutsideStudy:
         ]
         self.offset_phi0 = np.array([quantity(loop.get("offset", 0)) for loop in d["loop"]])
         self.offset_sd_phi0 = np.array([quantity(loop.get("offset_sd", 0)) for loop in d["loop"]])
-        self.effective_area = np.array([loop.get("effective_area", 1.0) for loop in d["loop"]])
-        self.effective_area_sd = np.array([loop.get("effective_area_sd", 0.0) for loop in d["loop"]])
+        self.flux_focusing = np.array([loop.get("flux_focusing", 1.0) for loop in d["loop"]])
+        self.flux_focusing_sd = np.array([loop.get("flux_focusing_sd", 0.0) for loop in d["loop"]])
         self.lines: list[str] = [line["name"] for line in d["bias_line"]]
         mutual = [[quantity(line["mutual"].get(loop, 0)) for line in d["bias_line"]] for loop in self.loops]
         self.mutual_phi0_per_a = np.array(mutual)
@@ -444,7 +444,7 @@ class OutsideStudy:
                     flux[n, k] = dipole_flux_phi0(outline, vector, truth.position_m)
                 else:
                     flux[n, k] = uniform_field_flux_phi0(outline, vector)
-        return truth.effective_area * flux
+        return truth.flux_focusing * flux
 
     def nominal(self, source: ArrayLike) -> Truth:
         """A source with everything else at its central value, unstated wiring as +90 degrees on port 1."""
@@ -453,7 +453,7 @@ class OutsideStudy:
             source=np.array(source, dtype=np.float64),
             position_m=self.position_m.copy(),
             offset_phi0=np.tile(self.offset_phi0, (len(self.cooldowns), 1)),
-            effective_area=self.effective_area.copy(),
+            flux_focusing=self.flux_focusing.copy(),
             pump_strength=np.ones(n),
             pump_phase_error_rad=np.zeros(n),
             wiring=[-1 if i.get("pump_port_1_phase") == "-90 deg" else 1 for i in self.isolators],
@@ -464,7 +464,7 @@ class OutsideStudy:
         truth = self.nominal(source)
         truth.position_m += self.position_sd_m * rng.normal(size=3)
         truth.offset_phi0 += self.offset_sd_phi0 * rng.normal(size=truth.offset_phi0.shape)
-        truth.effective_area += self.effective_area_sd * rng.normal(size=len(self.loops))
+        truth.flux_focusing += self.flux_focusing_sd * rng.normal(size=len(self.loops))
         for n, isolator in enumerate(self.isolators):
             truth.pump_strength[n] += isolator.get("pump_strength_sd", 0) * rng.normal()
             truth.pump_phase_error_rad[n] = quantity(isolator.get("pump_phase_error_sd", 0)) * rng.normal()

@@ -46,14 +46,14 @@ def test_floquet_values(shares, flux_phi0, swing, coupling_mhz, shift_mhz):
 
 
 STAGE = {
-    "ring": "shunted", "shunt_ratio": 2.7, "signal_share": 0.13, "idler_share": 0.08,
+    "ring": "shunted", "shunt_ratio": 2.7, "signal_participation": 0.13, "idler_participation": 0.08,
     "signal_frequency": 6.1e9, "idler_frequency": 8.9e9, "coupling": 9e6,
 }  # fmt: skip
 
 
 def ring_of(stage: dict[str, float]) -> Ring:
     alpha = stage["shunt_ratio"] if stage["ring"] == "shunted" else 0.0
-    shares = (stage["signal_share"], stage["idler_share"])
+    shares = (stage["signal_participation"], stage["idler_participation"])
     return Ring(alpha, shares, (stage["signal_frequency"], stage["idler_frequency"]))
 
 

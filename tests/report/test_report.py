@@ -73,10 +73,10 @@ def study_text() -> str:
                 "shunt_ratio = 3.0",
                 'signal_frequency = "5.02 GHz"',
                 'signal_linewidth = "40 MHz"',
-                "signal_share = 0.1",
+                "signal_participation = 0.1",
                 'idler_frequency = "7.35 GHz"',
                 'idler_linewidth = "60 MHz"',
-                "idler_share = 0.1",
+                "idler_participation = 0.1",
                 'coupling = "10 MHz"',
             ]
     parts += ['[[state]]\nname = "out"\nkind = "out"', '[[state]]\nname = "in"\nkind = "in"']

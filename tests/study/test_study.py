@@ -23,10 +23,10 @@ ring = "shunted"
 shunt_ratio = 3.0
 signal_frequency = "5 GHz"
 signal_linewidth = "40 MHz"
-signal_share = 0.1
+signal_participation = 0.1
 idler_frequency = "7.3 GHz"
 idler_linewidth = "60 MHz"
-idler_share = 0.1
+idler_participation = 0.1
 coupling = "10 MHz"
 """
 
@@ -157,7 +157,7 @@ def test_defaults(read):
     assert study.source.size_prior == "scale"
     assert study.source.direction.kind == "sphere"
     loop = study.loops[1]
-    assert (loop.chip, loop.effective_area, loop.effective_area_sd) == ("chip", 1.0, 0.0)
+    assert (loop.chip, loop.flux_focusing, loop.flux_focusing_sd) == ("chip", 1.0, 0.0)
     assert (loop.offset_phi0, loop.offset_sd_phi0, loop.crossing) == (0.0, 0.0, False)
     iso = study.isolators[0]
     assert iso.link_kind == "hybrid"
@@ -177,6 +177,16 @@ def test_defaults(read):
     assert study.plan.states == ("out", "in", "over", "coil")
     assert (study.sampling.ensembles, study.sampling.walkers) == (4, None)
     assert not study.allow_outside
+
+
+def test_former_spellings_are_read_in_silence(read):
+    plain = read(('radius = "5 um"', 'radius = "5 um"\nflux_focusing = 1.2\nflux_focusing_sd = 0.1'))
+    former = read(
+        ('radius = "5 um"', 'radius = "5 um"\neffective_area = 1.2\neffective_area_sd = 0.1'),
+        ("signal_participation", "signal_share"),
+        ("idler_participation", "idler_share"),
+    )
+    assert former == dataclasses.replace(plain, path=former.path)
 
 
 def test_states_by_default_are_out_and_in(read):
@@ -237,6 +247,15 @@ def test_needs_no_numpy():
 # ---------------------------------------------------------------- what is refused, word by word
 
 GOLDEN = [
+    # former spellings go by the name that stands in the file
+    (
+        [("signal_participation = 0.1", "signal_share = 1.1")],
+        "s.toml, isolator[one].stage_1.signal_share: 1.1 is out of range. It must be at least 0 and at most 1.",
+    ),
+    (
+        [("signal_participation = 0.1", "signal_participation = 0.1\nsignal_share = 0.1")],
+        's.toml, isolator[one].stage_1.signal_share: this key is not known. Did you mean "signal_frequency"?',
+    ),
     # source
     (
         [('kind = "dipole"', 'kind = "dipol"')],
@@ -322,12 +341,12 @@ GOLDEN = [
         's.toml, loop[right].offest_sd: this key is not known. Did you mean "offset_sd"?',
     ),
     (
-        [('name = "right"', 'name = "right"\neffective_area = nan')],
-        "s.toml, loop[right].effective_area: nan is not a finite number. Write a plain number without a unit or quotes.",
+        [('name = "right"', 'name = "right"\nflux_focusing = nan')],
+        "s.toml, loop[right].flux_focusing: nan is not a finite number. Write a plain number without a unit or quotes.",
     ),
     (
-        [('name = "right"', 'name = "right"\neffective_area_sd = 0.4')],
-        "s.toml, loop[right].effective_area_sd: the uncertainty is over a third of the value. State a smaller one.",
+        [('name = "right"', 'name = "right"\nflux_focusing_sd = 0.4')],
+        "s.toml, loop[right].flux_focusing_sd: the uncertainty is over a third of the value. State a smaller one.",
     ),
     # bias lines, coils
     (
@@ -360,8 +379,8 @@ GOLDEN = [
         "exists. Swap or correct the two.",
     ),
     (
-        [("signal_share = 0.1", "signal_share = 1.1")],
-        "s.toml, isolator[one].stage_1.signal_share: 1.1 is out of range. It must be at least 0 and at most 1.",
+        [("signal_participation = 0.1", "signal_participation = 1.1")],
+        "s.toml, isolator[one].stage_1.signal_participation: 1.1 is out of range. It must be at least 0 and at most 1.",
     ),
     (
         [('signal_linewidth = "40 MHz"', 'signal_linewidth = "40 MHz"\nsignal_linewidth_sd = "20 MHz"')],

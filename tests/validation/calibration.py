@@ -68,7 +68,7 @@ def one(name: str, seed: int, effective: float | None) -> dict[str, Any]:
         true[n.name] = {
             "position": lambda i: p.position_m[0, i[0]],
             "offset": lambda i: p.offset_phi0[0, i[0], i[1]],
-            "area": lambda i: p.effective_area[0, i[0]],
+            "area": lambda i: p.flux_focusing[0, i[0]],
             "strength": lambda i: p.pump_strength[0, i[0]],
             "phase": lambda i: p.pump_phase_error_rad[0, i[0]],
             "noise": lambda i: truth.noise_scale,

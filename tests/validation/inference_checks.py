@@ -100,7 +100,15 @@ def mismatch_one(kind: str, seed: int) -> dict[str, Any]:
         distrusted: list[Distrusted] = []
         if kind == "ring":
             field = str(
-                rng.choice(["signal_share", "idler_share", "shunt_ratio", "idler_linewidth_hz", "signal_linewidth_hz"])
+                rng.choice(
+                    [
+                        "signal_participation",
+                        "idler_participation",
+                        "shunt_ratio",
+                        "idler_linewidth_hz",
+                        "signal_linewidth_hz",
+                    ]
+                )
             )
             factor = float(np.exp(rng.choice([-1, 1]) * rng.uniform(0.05, 0.5)))
             loop = int(rng.integers(4))
