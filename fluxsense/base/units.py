@@ -15,14 +15,12 @@ import math
 import re
 from typing import Final
 
-from .constants import FLUX_QUANTUM_WB
+from .constants import BOHR_MAGNETON_A_M2, FLUX_QUANTUM_WB
 from .errors import InputError
 
 _PREFIX: Final = {
     "f": 1e-15, "p": 1e-12, "n": 1e-9, "u": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6, "G": 1e9,
 }  # fmt: skip
-
-_BOHR_MAGNETON_A_M2: Final = 9.2740100657e-24  # CODATA 2022
 
 
 def _scaled(base: str, prefixes: str, factor: float = 1.0) -> dict[str, float]:
@@ -49,36 +47,38 @@ UNITS: Final[dict[str, dict[str, float]]] = {
     "frequency": _scaled("Hz", "_kMG"),
     "current": _scaled("A", "pnum_"),
     "field": _scaled("T", "fpnum_") | {"G": 1e-4, "mG": 1e-7},
-    "moment": _scaled("A m^2", "fpnum_") | {"J/T": 1.0, "mu_B": _BOHR_MAGNETON_A_M2},
+    "moment": _scaled("A m^2", "fpnum_") | {"J/T": 1.0, "mu_B": BOHR_MAGNETON_A_M2},
     "flux": _scaled("Phi0", "num_") | {"Wb": 1.0 / FLUX_QUANTUM_WB},
     "mutual": _mutual(),
     "power": _scaled("W", "fpnum_") | {"dBm": math.nan},
     "angle": {"deg": math.pi / 180.0, "rad": 1.0, "mrad": 1e-3},
     "level": {"dB": 1.0},
     "time": _scaled("s", "num_") | {"min": 60.0, "h": 3600.0},
+    "temperature": _scaled("K", "um_"),
 }
 """Per dimension, each accepted unit and the factor to the package's own unit."""
 
 OWN_UNIT: Final = {
     "length": "m", "area": "m^2", "frequency": "Hz", "current": "A", "field": "T", "moment": "A m^2",
     "flux": "Phi0", "mutual": "Phi0/A", "power": "W", "angle": "rad", "level": "dB", "time": "s",
+    "temperature": "K",
 }  # fmt: skip
 
 EXAMPLE: Final = {
     "length": "12 um", "area": "100 um^2", "frequency": "7.2 GHz", "current": "1.5 mA", "field": "2 uT",
     "moment": "30 fA m^2", "flux": "0.25 Phi0", "mutual": "400 Phi0/A", "power": "-95 dBm", "angle": "90 deg",
-    "level": "0.2 dB", "time": "10 min",
+    "level": "0.2 dB", "time": "10 min", "temperature": "20 mK",
 }  # fmt: skip
 
 _WORDS: Final = {
     "length": "a length", "area": "an area", "frequency": "a frequency", "current": "a current",
     "field": "a magnetic field", "moment": "a magnetic moment", "flux": "a flux", "mutual": "a mutual inductance",
-    "power": "a power", "angle": "an angle", "level": "a level", "time": "a time",
+    "power": "a power", "angle": "an angle", "level": "a level", "time": "a time", "temperature": "a temperature",
 }  # fmt: skip
 
 LARGEST: Final = {
     "length": 1e3, "area": 1e6, "frequency": 1e15, "current": 1e3, "field": 1e3, "moment": 1e6, "flux": 1e6,
-    "mutual": 1e12, "power": 1e6, "angle": 1e4, "level": 1e3, "time": 1e10,
+    "mutual": 1e12, "power": 1e6, "angle": 1e4, "level": 1e3, "time": 1e10, "temperature": 1e5,
 }  # fmt: skip
 """Size in `OWN_UNIT` beyond which a value is taken for a slip of the pen (a lost prefix, say)."""
 
@@ -202,7 +202,7 @@ def format_quantity(value: float, dimension: str, digits: int = 6) -> str:
     if dimension == "angle":
         return f"{math.degrees(value):.{digits}g} deg"
     names = {"field": "fpnum_", "moment": "fpnum_", "current": "pnum_", "length": "num_", "frequency": "_kMG",
-             "flux": "um_", "time": "num_"}.get(dimension)  # fmt: skip
+             "flux": "um_", "time": "num_", "temperature": "um_"}.get(dimension)  # fmt: skip
     own = OWN_UNIT[dimension]
     if names is None or value == 0 or not math.isfinite(value):
         return f"{value:.{digits}g} {own}"

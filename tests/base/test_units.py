@@ -100,7 +100,20 @@ def test_spellings(text, dimension, value):
     assert parse_quantity(text, dimension) == pytest.approx(value, rel=1e-14)
 
 
-_SIGNED = ["length", "current", "field", "moment", "flux", "mutual", "angle", "level", "time", "frequency", "area"]
+_SIGNED = [
+    "length",
+    "current",
+    "field",
+    "moment",
+    "flux",
+    "mutual",
+    "angle",
+    "level",
+    "time",
+    "frequency",
+    "area",
+    "temperature",
+]
 
 
 @given(st.sampled_from(_SIGNED), st.floats(-1, 1), st.integers(-15, 0), st.integers(3, 15))

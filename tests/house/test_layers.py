@@ -11,6 +11,7 @@ LAYERS = (
     {"study"},
     {"magnetics"},
     {"device"},
+    {"readout"},
     {"data"},
     {"model"},
     {"infer"},
