@@ -20,10 +20,8 @@ Everything is SI, flux in flux quanta, rates as frequencies in Hz (rate over 2 p
 
 from __future__ import annotations
 
-import csv
 import math
 import re
-import shutil
 import tomllib
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -54,8 +52,6 @@ UNITS = {
     "deg": math.pi / 180,
 }
 STAGES = ("stage_1", "stage_2")
-PUMP_COLUMNS = ("pump", "pump_port", "pump_power_dbm", "pump_frequency_hz")
-LOG_COLUMNS = ("file", "isolator", *PUMP_COLUMNS, "state", "cooldown", "repeat", "time_s")
 
 
 def quantity(value: str | float) -> float:
@@ -96,6 +92,19 @@ def dipole_flux_phi0(outline_m: FloatArray, moment_a_m2: FloatArray, position_m:
     d = points - position_m
     a = np.cross(moment_a_m2, d) / np.linalg.norm(d, axis=1)[:, None] ** 3
     return float(MAGNETIC_CONSTANT_N_A2 / (4 * math.pi) * np.sum(a * steps) / FLUX_QUANTUM_WB)
+
+
+def rod_flux_phi0(outline_m: FloatArray, moment_a_m2: FloatArray, middle_m: FloatArray, length_m: float) -> float:
+    """Flux of a thin rod magnetised evenly along itself: dipoles at nine Gauss nodes along it."""
+    if length_m == 0:
+        return dipole_flux_phi0(outline_m, moment_a_m2, middle_m)
+    nodes, weights = np.polynomial.legendre.leggauss(9)
+    along = moment_a_m2 / np.linalg.norm(moment_a_m2) * length_m / 2
+    parts = [
+        w / 2 * dipole_flux_phi0(outline_m, moment_a_m2, middle_m + x * along)
+        for x, w in zip(nodes, weights, strict=True)
+    ]
+    return float(sum(parts))
 
 
 def uniform_field_flux_phi0(outline_m: FloatArray, field_t: FloatArray) -> float:
@@ -328,7 +337,8 @@ class Truth:
 
     source (3,) in T or A m^2; position_m (3,); offset_phi0 (cooldowns, loops); flux_focusing (loops,); pump_strength
     and pump_phase_error_rad (isolators,); wiring: +1 or -1 per isolator, the sign of 90 degrees on pump port 1; stages:
-    values that replace the study's, by isolator, stage and key.
+    values that replace the study's, by isolator, stage and key; rod_m: length of a magnetic source, a rod magnetised
+    along itself, 0 for a point.
     """
 
     source: FloatArray
@@ -339,6 +349,7 @@ class Truth:
     pump_phase_error_rad: FloatArray
     wiring: list[int]
     stages: dict[tuple[int, str, str], float] = field(default_factory=dict)
+    rod_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -441,7 +452,7 @@ class OutsideStudy:
                 vector = turned(vector, state["rotation_axis"], quantity(state["rotation_angle"]))
             for k, outline in enumerate(self.outlines_m):
                 if self.is_dipole:
-                    flux[n, k] = dipole_flux_phi0(outline, vector, truth.position_m)
+                    flux[n, k] = rod_flux_phi0(outline, vector, truth.position_m, truth.rod_m)
                 else:
                     flux[n, k] = uniform_field_flux_phi0(outline, vector)
         return truth.flux_focusing * flux
@@ -507,65 +518,3 @@ class OutsideStudy:
             phase_rad=float(truth.wiring[n] * phase + truth.pump_phase_error_rad[n]),
             shift_factor=self.shift_factor,
         )
-
-
-# ---------------------------------------------------------------- a campaign in files
-
-
-def line_gain(frequency_hz: FloatArray, rng: np.random.Generator) -> ComplexArray:
-    """Gain (F, 2, 2) of an isolator's four paths: some decibels, a slope, a ripple, a delay of 10 to 40 ns."""
-    x = np.linspace(-1, 1, len(frequency_hz))[:, None, None]
-    four = (2, 2)
-    ripple = 0.3 * np.cos(2 * np.pi * (x * rng.uniform(0.5, 2, four) + rng.uniform(0, 1, four)))
-    level_db = 2 * rng.normal(size=four) + 0.5 * rng.normal(size=four) * x + ripple
-    delayed = frequency_hz[:, None, None] * rng.uniform(10e-9, 40e-9, four) + rng.uniform(0, 1, four)
-    return np.asarray(10 ** (level_db / 20) * np.exp(2j * np.pi * delayed))  # with exp(-i w t) a delay turns phases up
-
-
-def unsteady(relative_sd: float, phase_sd_rad: float, rng: np.random.Generator) -> ComplexArray:
-    """Factors (2, 2) near 1, one for each path."""
-    return np.asarray((1 + relative_sd * rng.normal(size=(2, 2))) * np.exp(1j * phase_sd_rad * rng.normal(size=(2, 2))))
-
-
-def write_trace(path: Path, frequency_hz: FloatArray, s: ComplexArray) -> None:
-    """A two-port Touchstone file (version 1: S11, S21, S12, S22); such files have exp(+i w t), hence the conjugate."""
-    columns = np.conj(s).transpose(0, 2, 1).reshape(len(s), 4)
-    pairs = np.stack([columns.real, columns.imag], axis=-1).reshape(len(s), 8)
-    table = np.column_stack([frequency_hz, pairs])
-    np.savetxt(path, table, fmt="%.1f" + " %.7e" * 8, header="Hz S RI R 50", comments="# ", encoding="utf-8")
-
-
-def write_campaign(study: OutsideStudy, truth: Truth, folder: Path, rng: np.random.Generator) -> Path:
-    """All sweeps of the study's plan as files, their log, and a copy of the study; returns the copy's path.
-
-    Each isolator has its line's gain; each group a residual gain error, on and off; each sweep drift of gain and phase
-    in each path, flux noise in both loops, and white noise with the stated deviation of either quadrature relative to
-    the gain.
-    """
-    (folder / "traces").mkdir(parents=True)
-    noise, plan = study.document["noise"], study.document["plan"]
-    source_flux = study.source_flux_phi0(truth)
-    gains = [line_gain(study.frequency_hz, rng) for _ in study.isolators]
-    rows: list[list[Any]] = [[*LOG_COLUMNS, *(f"bias_{line}_a" for line in study.lines)]]
-    for group in study.groups():
-        setting, n = study.settings[group.setting], group.isolator
-        state, cooldown = study.states[group.state]["name"], study.cooldowns[group.cooldown]
-        for pump_on in (False, True):
-            residual = unsteady(noise["residual_gain"], noise["residual_gain"], rng)
-            for repeat in range(1, plan["repeats" if pump_on else "off_repeats"] + 1):
-                extra = quantity(noise["flux"]) * rng.normal(size=2)
-                drift = unsteady(noise["gain_drift"], quantity(noise["phase_drift"]), rng)
-                s = study.sweep(truth, source_flux, group, pump_on, extra) * gains[n] * residual * drift
-                s += noise["white"] * np.abs(gains[n]) * (rng.normal(size=s.shape) + 1j * rng.normal(size=s.shape))
-                pump: list[Any] = ["off", "", "", ""]
-                if pump_on:
-                    power_dbm = 10 * math.log10(quantity(setting["pump_power"]) / 1e-3)
-                    pump = ["on", setting["pump_port"], power_dbm, study.pump_frequency_hz(group.setting, n)]
-                isolator = study.isolators[n]["name"]
-                file = f"traces/{cooldown}_{state}_{setting['name']}_{isolator}_{pump[0]}_{repeat}.s2p"
-                write_trace(folder / file, study.frequency_hz, s)
-                elapsed_s = 20 * len(rows)
-                rows.append([file, isolator, *pump, state, cooldown, repeat, elapsed_s, *study.bias_a(group.setting)])
-    with (folder / "log.csv").open("w", newline="", encoding="utf-8") as log:
-        csv.writer(log).writerows(rows)
-    return Path(shutil.copy(study.path, folder / "study.toml"))

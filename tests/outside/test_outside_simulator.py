@@ -16,7 +16,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from outside_information import across_direction, predicted_covariance
-from outside_simulator import STAGES, OutsideStudy, Truth, quantity, write_campaign
+from outside_laboratory import Laboratory, World, write_campaign
+from outside_simulator import STAGES, OutsideStudy, Truth, quantity
 
 from fluxsense import read_study
 from fluxsense.characterize.section import STAGE_KEYS
@@ -220,7 +221,8 @@ def test_campaign_from_outside_is_read_right(tmp_path: Path) -> None:
     study, rng = outside("turned_dipole"), np.random.default_rng(3)
     source = rng.normal(size=3)
     truth = study.draw(study.size * source / np.linalg.norm(source), rng)
-    mine = read_study(write_campaign(study, truth, tmp_path / "campaign", rng))
+    world = World.build(study, Laboratory.ideal(pump_shift=None), truth, rng)
+    mine = read_study(write_campaign(world, tmp_path / "campaign", rng))
     digest, distrusted = load_screened(mine)
     assert not distrusted
     result = orient(mine, digest, seed=1, wanted_ess=300, distrusted=distrusted)
