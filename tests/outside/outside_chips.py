@@ -123,9 +123,9 @@ def stage_text(chip: Chip, loop: str, link: str, rng: np.random.Generator) -> st
     lines = [
         f'loop = "{loop}"', 'ring = "shunted"', f"shunt_ratio = {chip.alpha * (1 + 0.04 * rng.normal()):.3f}",
         f'signal_frequency = "{signal / 1e3:.6f} GHz"', f'signal_linewidth = "{ka:.3f} MHz"',
-        f'signal_internal_loss = "{rng.uniform(0.2, 0.8):.3f} MHz"', f"signal_share = {chip.share * (1 + 0.1 * rng.normal()):.4f}",
+        f'signal_internal_loss = "{rng.uniform(0.2, 0.8):.3f} MHz"', f"signal_participation = {chip.share * (1 + 0.1 * rng.normal()):.4f}",
         f'idler_frequency = "{idler / 1e3:.6f} GHz"', f'idler_linewidth = "{kb:.3f} MHz"',
-        f'idler_internal_loss = "{rng.uniform(0.3, 0.9):.3f} MHz"', f"idler_share = {chip.share * (1 + 0.1 * rng.normal()):.4f}",
+        f'idler_internal_loss = "{rng.uniform(0.3, 0.9):.3f} MHz"', f"idler_participation = {chip.share * (1 + 0.1 * rng.normal()):.4f}",
     ]  # fmt: skip
     if link == "line":  # transmission is best at 2 g = sqrt(ka kt)
         kt = 50 * (1 + 0.05 * rng.normal())

@@ -308,7 +308,7 @@ class World:
     def build(cls, study: OutsideStudy, sizes: Laboratory, truth: Truth, rng: np.random.Generator) -> World:
         """Draw everything that the sizes leave open; the truth gets the errors that are its own."""
         truth = copy.deepcopy(truth)
-        truth.effective_area = truth.effective_area * (1 + sizes.entries(sizes.focusing, len(study.loops), rng))
+        truth.flux_focusing = truth.flux_focusing * (1 + sizes.entries(sizes.focusing, len(study.loops), rng))
         truth.rod_m = sizes.rod_m
         count = len(study.isolators)
         pump_errors = sizes.entries(1.0, (count, 2, 2), rng) * [sizes.pump_hybrid_db, sizes.pump_hybrid_rad]
@@ -379,7 +379,7 @@ def true_isolator(
             stage[key] = quantity(stage[key]) + float(sizes.entries(sizes.mode_hz, 1, rng)[0])
         relative = {
             "signal_linewidth": sizes.linewidth, "idler_linewidth": sizes.linewidth, "coupling": sizes.coupling,
-            "signal_share": sizes.participation, "idler_share": sizes.participation, "shunt_ratio": sizes.shunt_ratio,
+            "signal_participation": sizes.participation, "idler_participation": sizes.participation, "shunt_ratio": sizes.shunt_ratio,
         }  # fmt: skip
         for key, size in relative.items():
             error = float(sizes.entries(size, 1, rng)[0])
