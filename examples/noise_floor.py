@@ -43,7 +43,7 @@ def taken_in_a_row(digest: Digest, count: int, seconds: float) -> Digest:
 def errors_deg(study: Study, direction: np.ndarray) -> list[float]:
     """Angular error for each number of repeats, in degrees."""
     truth = draw_truth(study, 1, source=study.source.size * direction)
-    parameters = nominal_parameters(study, truth.parameters.source, len(study.plan.cooldowns))
+    parameters = nominal_parameters(study, truth.parameters["source"], len(study.plan.cooldowns))
     silent = replace(study, noise=replace(study.noise, flux_slow_phi0=0.0, flux_phi0=0.0, residual_gain=0.0))
     digest = simulate_digest(silent, replace(truth, parameters=parameters))
     noise = RatioLikelihood(study, digest, truth.port_signs).noise

@@ -81,7 +81,7 @@ def _error_entry(study: Study, seed: int) -> dict[str, Any]:
     experiment = planned_experiment(study)
     prediction = predict(experiment, direction_points(experiment.unknowns, VALIDATION_POINTS, seed + 1_000_003))
     degrees = np.degrees(prediction.angular_error_rad())
-    kinds = list(dict.fromkeys(n.kind.split(":")[0] for n in experiment.unknowns.nuisances))
+    kinds = list(dict.fromkeys(n.group for n in experiment.unknowns.nuisances))
     known = {k: float(np.degrees(np.mean(prediction.angular_error_rad([k])))) for k in kinds}
     return {
         "mean_deg": float(np.mean(degrees)),
@@ -438,7 +438,7 @@ def propose_layout(
     names = [v.name for v in study.loops]
     faults_now = layout_faults(study, present)
     assumptions: dict[str, tuple[str, ...]] = {"position_as_stated": ()}
-    if any(v.kind == "position" for v in judge.unknowns.nuisances):
+    if any(v.of_source for v in judge.unknowns.nuisances):
         assumptions["position_known"] = ("position",)
     position_known = position_known and "position_known" in assumptions
     comparison = {

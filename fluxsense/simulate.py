@@ -22,6 +22,7 @@ from fluxsense.data.touchstone import Sweep, write_sweep
 from fluxsense.device.chip import ChipModel, ChipParameters, Probe, off_probe, setting_probe
 from fluxsense.infer.counts import VoteModel
 from fluxsense.model.flicker import draw as draw_slow
+from fluxsense.model.parameter import NOISE_SCALE, WRONG_WAY_RATE
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study, Table, read_tree
 
@@ -98,11 +99,11 @@ def draw_truth(
     unknowns = Unknowns(study, study.plan.cooldowns)
     x = unknowns.draw(rng, 1)
     parameters = unknowns.parameters(x)
-    loud, wrong = unknowns.of_kind("noise", x), unknowns.of_kind("wrong_way", x)
+    loud, wrong = unknowns.data_value(NOISE_SCALE, x), unknowns.data_value(WRONG_WAY_RATE, x)
     if source is not None:
-        parameters = replace(parameters, source=np.asarray(source, dtype=np.float64).reshape(1, 3))
+        parameters = parameters.changed(source=np.asarray(source, dtype=np.float64).reshape(1, 3))
     if position_m is not None:
-        parameters = replace(parameters, position_m=np.asarray(position_m, dtype=np.float64).reshape(1, 3))
+        parameters = parameters.changed(position_m=np.asarray(position_m, dtype=np.float64).reshape(1, 3))
     drawn = rng.choice([-1, 1], size=len(study.isolators))
     signs = tuple(int(i.pump_port_1_sign or s) for i, s in zip(study.isolators, drawn, strict=True))
     return Truth(
@@ -118,7 +119,7 @@ def draw_truth(
 def truth_text(study: Study, truth: Truth) -> str:
     """The truth as TOML."""
     p = truth.parameters
-    v = p.source[0]
+    v = p["source"][0]
     size = float(np.sqrt(np.sum(v * v)))
     kind = "field" if study.source.kind == "uniform_field" else "moment"
     unit = v / size if size > 0 else np.array([0.0, 0.0, 1.0])
@@ -133,19 +134,20 @@ def truth_text(study: Study, truth: Truth) -> str:
         f'size = "{format_quantity(size, kind, 8)}"',
     ]
     if study.source.kind == "dipole":
-        place = ", ".join(f'"{format_quantity(x, "length", 8)}"' for x in p.position_m[0])
+        place = ", ".join(f'"{format_quantity(x, "length", 8)}"' for x in p["position_m"][0])
         lines.append(f"position = [{place}]")
     for c, cooldown in enumerate(truth.cooldowns):
         lines += ["", f"[offset.{cooldown}]"]
         lines += [
             f'{loop.name} = "{format_quantity(float(x), "flux", 8)}"'
-            for loop, x in zip(study.loops, p.offset_phi0[0, c], strict=True)
+            for loop, x in zip(study.loops, p["offset_phi0"][0, c], strict=True)
         ]
     lines += ["", "[pump]"]
+    strength, error = p["pump_strength"][0], p["pump_phase_error_rad"][0]
     for n, iso in enumerate(study.isolators):
         lines.append(
-            f"{iso.name} = {{ port_1_sign = {truth.port_signs[n]}, strength = {p.pump_strength[0, n]:.8g},"
-            f' phase_error = "{np.degrees(p.pump_phase_error_rad[0, n]):.6g} deg" }}'
+            f"{iso.name} = {{ port_1_sign = {truth.port_signs[n]}, strength = {strength[n]:.8g},"
+            f' phase_error = "{np.degrees(error[n]):.6g} deg" }}'
         )
     if study.data.kind == "direction":
         lines += ["", "[data]", f"wrong_way = {truth.wrong_way:.8g}"]

@@ -9,6 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
+
+from fluxsense.data.digest import Digest
+from fluxsense.infer.modes import ascend
+from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.problem import CampaignProblem
+from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study, read_study
 
 SIDE_UM = 20.0
@@ -163,3 +170,17 @@ def small_study(folder: Path, **changes: object) -> Study:
     path = folder / "study.toml"
     path.write_text(study_text(**changes), encoding="utf-8")  # type: ignore[arg-type]
     return read_study(path)
+
+
+def fitted(
+    study: Study, digest: Digest, signs: tuple[int, ...], start: np.ndarray
+) -> tuple[CampaignProblem, np.ndarray]:
+    """The likelihood of a digest and its mode next to a source vector."""
+    likelihood = RatioLikelihood(study, digest, signs)
+    unknowns = Unknowns(study, likelihood.cooldowns, leave_out=("pump_phase_error_rad",))
+    problem = CampaignProblem(unknowns, likelihood)
+    x = np.zeros(unknowns.size)
+    x[:3] = start / study.source.size
+    mode = ascend(problem, x)
+    assert mode is not None
+    return problem, mode.x

@@ -332,7 +332,7 @@ class IsolatorModel:
                 stage.setdefault(p.kind, np.zeros((1, 1, 2)))[0, 0, p.stage] = value
             elif p.kind == "pump_phase_error_rad":
                 error[0, 0] = value
-        base = replace(self._base, stage=stage, pump_phase_error_rad=error)
+        base = self._base.changed(**stage, pump_phase_error_rad=error)
         flux = self.ring_flux_phi0(vector)
         if shift is not None:
             flux = flux + shift

@@ -166,7 +166,7 @@ def virtual_sweeps(
     errors = errors if phase_error_rad is None else np.asarray(phase_error_rad, dtype=np.float64)
     if latching:
         truth = _held_at_zero(truth)
-    base = replace(nominal_parameters(truth), pump_phase_error_rad=errors[None, :])
+    base = nominal_parameters(truth).changed(pump_phase_error_rad=errors[None, :])
     time, line = 0.0, 1
     for i in range(count):
         mains = main_lines(truth, i)

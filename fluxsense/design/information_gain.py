@@ -270,7 +270,7 @@ def _joint_information(
     parts = [block_regression(experiment, experiment.blocks[n], parameters, chain).information for n in group]
     if experiment.slow is None:
         return parts[0]
-    counts = [len(experiment.benches[experiment.blocks[n].bench].local) for n in group]
+    counts = [2 + len(experiment.benches[experiment.blocks[n].bench].local) for n in group]
     size, place = sum(counts), 0
     placed = []
     for n, one, count in zip(group, parts, counts, strict=True):
@@ -295,15 +295,10 @@ def _block_values(
 ) -> FloatArray:
     """Values (B, n) of a bench's local quantities."""
     bench = experiment.benches[block.bench]
-    out = np.empty((x.shape[0], len(bench.local)))
+    out = np.empty((x.shape[0], 2 + len(bench.local)))
     out[:, :2] = bench_flux(experiment, bench, block, parameters, chain)
-    for n, one in enumerate(bench.local[2:], 2):
-        if one.kind == "strength":
-            out[:, n] = parameters.pump_strength[:, bench.isolator]
-        elif one.kind == "phase":
-            out[:, n] = parameters.pump_phase_error_rad[:, bench.isolator]
-        else:
-            out[:, n] = parameters.stage[one.kind][:, bench.isolator, one.stage]
+    for n, one in enumerate(bench.local, 2):
+        out[:, n] = one.of(parameters[one.array])
     return out
 
 

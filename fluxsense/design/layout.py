@@ -104,7 +104,7 @@ def all_criteria(prediction: Prediction, known: Sequence[str] = ()) -> dict[str,
 
 
 def _kept(unknowns: Unknowns, known: Sequence[str]) -> npt.NDArray[np.intp]:
-    kinds = ["source"] * 3 + [n.kind.split(":")[0] for n in unknowns.nuisances]
+    kinds = ["source"] * 3 + [n.group for n in unknowns.nuisances]
     return np.array([c for c, kind in enumerate(kinds) if kind not in known], dtype=np.intp)
 
 
@@ -158,11 +158,11 @@ class Judge:
         self._loops = loop_indices(study)
         self._frames = {c.name: (c.origin_m, c.x_axis, c.y_axis) for c in study.chips}
         self._dipole = study.source.kind == "dipole"
-        axes = [n.index[0] for n in self.unknowns.nuisances if n.kind == "position"] if self._dipole else []
+        axes = [n.index[0] for n in self.unknowns.nuisances if n.of_source] if self._dipole else []
         self._axes = tuple(axes)
         self._step = POSITION_STEP_PART * (self._height() if self._dipole else 1.0)
         calibration = experiment.benches[0].model.source_flux(
-            replace(self.parameters, source=np.zeros_like(self.parameters.source))
+            self.parameters.changed(source=np.zeros_like(self.parameters["source"]))
         )
         self._calibration = calibration
         tables: dict[tuple[int, tuple[float, ...]], _Table] = {}
@@ -179,7 +179,7 @@ class Judge:
             bench = experiment.benches[block.bench]
             loops = self._loops[bench.isolator]
             bias = mutual_matrix_phi0_per_a(study)[loops] @ np.array(bench.bias_a)
-            offset = bias + self.parameters.offset_phi0[:, block.cooldown][:, loops]
+            offset = bias + self.parameters["offset_phi0"][:, block.cooldown][:, loops]
             own = block_slopes(experiment, number, still)[0]  # what the layout does not change
             self._blocks.append((bench.isolator, block.state, loops, offset, own, tables[key]))
 
@@ -200,7 +200,7 @@ class Judge:
             area = np.asarray(area_vector(outline)) / FLUX_QUANTUM_WB
             return np.broadcast_to(area, (batch, 1, 3))
         wires = Wires.of([outline])
-        position = self.parameters.position_m + np.array([0.0, 0.0, lift_m])
+        position = self.parameters["position_m"] + np.array([0.0, 0.0, lift_m])
         shifts = [np.zeros(3)]
         for axis in self._axes:
             for sign in (1.0, -1.0):
@@ -241,7 +241,7 @@ def _table(experiment: Experiment, number: int, sweeps: FloatArray) -> _Table:
     grid = np.stack(np.meshgrid(line, line, indexing="ij"), axis=-1).reshape(-1, 2) + middle
     one = nominal_parameters(study, cooldowns=len(study.plan.cooldowns))
     sd = np.array([[i.pump_phase_error_sd_rad for i in study.isolators]])
-    one = replace(one, pump_phase_error_rad=one.pump_phase_error_rad + sd)
+    one = one.changed(pump_phase_error_rad=one["pump_phase_error_rad"] + sd)
     parts = []
     for start in range(0, len(grid), 128):
         chosen = grid[start : start + 128]

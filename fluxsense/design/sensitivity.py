@@ -35,7 +35,6 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
-from fluxsense.design.derivatives import LocalParameter, scattering_slopes
 from fluxsense.design.timeline import gathered, slow_roots, spread_over_probes, with_amplitudes
 from fluxsense.device.chip import (
     ChipModel,
@@ -46,6 +45,8 @@ from fluxsense.device.chip import (
     mutual_matrix_phi0_per_a,
     off_probe,
 )
+from fluxsense.model.parameter import FLUX_ARRAYS, FOCUSING, OFFSET, Parameter
+from fluxsense.model.slopes import scattering_slopes
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Noise, Setting, Study
 
@@ -123,8 +124,8 @@ class Bench:
         Pump-on probes, then the pump-off probe.
     settings : tuple of int
         Positions of the pump-on probes' settings in the study.
-    local : tuple of LocalParameter
-        The two fluxes first.
+    local : tuple of Parameter
+        What the traces depend on directly, beside the two fluxes.
     model : ChipModel
     """
 
@@ -132,7 +133,7 @@ class Bench:
     bias_a: tuple[float, ...]
     probes: tuple[Probe, ...]
     settings: tuple[int, ...]
-    local: tuple[LocalParameter, ...]
+    local: tuple[Parameter, ...]
     model: ChipModel
 
     def slopes(self, flux_phi0: FloatArray, parameters: ChipParameters) -> tuple[ComplexArray, ComplexArray]:
@@ -383,10 +384,11 @@ def planned_experiment(
     else:
         grid, density = np.array(frequency_hz, dtype=np.float64), 1.0
     benches: list[Bench] = []
+    unknowns = planned_unknowns(study)
     for i, iso in enumerate(study.isolators):
         own = [k for k, s in enumerate(study.settings) if iso.name in s.isolators]
         for bias in dict.fromkeys(study.settings[k].bias_a for k in own):
-            benches.append(_bench(study, i, bias, [k for k in own if study.settings[k].bias_a == bias], grid))
+            benches.append(_bench(unknowns, i, bias, [k for k in own if study.settings[k].bias_a == bias], grid))
     on = float(study.plan.repeats if repeats is None else repeats)
     off = float(study.plan.off_repeats if off_repeats is None else off_repeats)
     index = {s.name: n for n, s in enumerate(study.states)}
@@ -402,7 +404,7 @@ def planned_experiment(
         [(b.bench, b.state, b.cooldown) for b in blocks],
         [b.sweeps for b in blocks],
     )
-    return Experiment(study, planned_unknowns(study), tuple(benches), blocks, density, study.noise, slow)
+    return Experiment(study, unknowns, tuple(benches), blocks, density, study.noise, slow)
 
 
 def planned_unknowns(study: Study) -> Unknowns:
@@ -418,8 +420,8 @@ def planned_unknowns(study: Study) -> Unknowns:
     return Unknowns(study, study.plan.cooldowns)
 
 
-def _bench(study: Study, isolator: int, bias: tuple[float, ...], chosen: list[int], grid: FloatArray) -> Bench:
-    iso = study.isolators[isolator]
+def _bench(unknowns: Unknowns, isolator: int, bias: tuple[float, ...], chosen: list[int], grid: FloatArray) -> Bench:
+    study = unknowns.study
     matched = matched_pump_frequency_hz(study, isolator, bias)
     on = [
         Probe(
@@ -436,14 +438,9 @@ def _bench(study: Study, isolator: int, bias: tuple[float, ...], chosen: list[in
         for k in chosen
     ]
     probes = (*on, off_probe(on[0]))
-    local = [LocalParameter("flux", 0), LocalParameter("flux", 1)]
-    if iso.pump_strength_sd > 0:
-        local.append(LocalParameter("strength"))
-    if iso.pump_phase_error_sd_rad > 0:
-        local.append(LocalParameter("phase"))
-    local += [LocalParameter(name, k) for k, stage in enumerate(iso.stages) for name, _ in stage.uncertain]
+    local = tuple(n for n in unknowns.nuisances if n.of_chip and n.array not in FLUX_ARRAYS and n.index[0] == isolator)
     model = ChipModel(study, probes, [grid] * len(study.isolators))
-    return Bench(isolator, bias, probes, tuple(chosen), tuple(local), model)
+    return Bench(isolator, bias, probes, tuple(chosen), local, model)
 
 
 @dataclass(frozen=True)
@@ -477,10 +474,10 @@ def source_slopes(unknowns: Unknowns, x: FloatArray) -> FloatArray:
 
 def flux_chain(model: ChipModel, unknowns: Unknowns, x: FloatArray, parameters: ChipParameters) -> FluxChain:
     """Fluxes of the source and their slopes for whitened vectors (B, D); any bench's model will do."""
-    axes = [n.index[0] for n in unknowns.nuisances if n.kind == "position"]
-    gradients = {a: _position_slope(model, unknowns.study, parameters.position_m, a) for a in axes}
-    calibration = model.source_flux(replace(parameters, source=np.zeros_like(parameters.source)))
-    rows = np.asarray(model.flux_rows(parameters.position_m))
+    axes = [n.index[0] for n in unknowns.nuisances if n.of_source]
+    gradients = {a: _position_slope(model, unknowns.study, parameters["position_m"], a) for a in axes}
+    calibration = model.source_flux(parameters.changed(source=np.zeros_like(parameters["source"])))
+    rows = np.asarray(model.flux_rows(parameters["position_m"]))
     return chain_of(unknowns, x, parameters, rows, gradients, calibration)
 
 
@@ -496,18 +493,18 @@ def chain_of(
     states = unknowns.study.states
     inside = np.array([s.kind in ("in", "turned") for s in states], dtype=np.float64)
     turned = np.array([s.rotation for s in states], dtype=np.float64) * inside[:, None, None]
-    area = parameters.flux_focusing  # (B, L)
-    vectors = np.einsum("sij,bj->bsi", turned, parameters.source)
+    area = parameters["flux_focusing"]  # (B, L)
+    vectors = np.einsum("sij,bj->bsi", turned, parameters["source"])
     sized = rows * area[:, :, None]
     flux = calibration + vectors @ sized.transpose(0, 2, 1)
     slopes = np.zeros((*flux.shape, unknowns.size))
     jacobian = source_slopes(unknowns, x)
     slopes[..., :3] = sized[:, None] @ (turned[None] @ jacobian[:, None])
     for column, one in enumerate(unknowns.nuisances, unknowns.lead):
-        if one.kind == "position":
+        if one.of_source:
             slope = gradients[one.index[0]] * area[:, :, None]
             slopes[..., column] = one.sd * (vectors @ slope.transpose(0, 2, 1))
-        elif one.kind == "area":
+        elif one.array == FOCUSING:
             loop = one.index[0]
             slopes[:, :, loop, column] = one.sd * flux[:, :, loop] / area[:, None, loop]
     return FluxChain(flux, slopes)
@@ -531,7 +528,7 @@ def bench_flux(
     study = experiment.study
     loops = loop_indices(study)[bench.isolator]
     bias = mutual_matrix_phi0_per_a(study)[loops] @ np.array(bench.bias_a)
-    offset = parameters.offset_phi0[:, block.cooldown][:, loops]
+    offset = parameters["offset_phi0"][:, block.cooldown][:, loops]
     return np.asarray(bias + offset + chain.flux_phi0[:, block.state][:, loops])
 
 
@@ -540,16 +537,14 @@ def local_slopes(experiment: Experiment, bench: Bench, block: Block, chain: Flux
     unknowns = experiment.unknowns
     loops = loop_indices(experiment.study)[bench.isolator]
     batch = chain.flux_phi0.shape[0]
-    out = np.zeros((batch, len(bench.local), unknowns.size))
+    out = np.zeros((batch, 2 + len(bench.local), unknowns.size))
     out[:, :2] = chain.slopes[:, block.state][:, loops]
-    place = {(p.kind, p.stage): n for n, p in enumerate(bench.local)}
+    place = {(p.array, p.index): n for n, p in enumerate(bench.local, 2)}
     for column, one in enumerate(unknowns.nuisances, unknowns.lead):
-        if one.kind == "offset" and one.index[0] == block.cooldown and one.index[1] in loops:
+        if one.array == OFFSET and one.index[0] == block.cooldown and one.index[1] in loops:
             out[:, int(np.flatnonzero(loops == one.index[1])[0]), column] += one.sd
-        elif one.kind in ("strength", "phase") and one.index[0] == bench.isolator:
-            out[:, place[one.kind, 0], column] = one.sd
-        elif one.kind.startswith("stage:") and one.index[0] == bench.isolator:
-            out[:, place[one.kind.removeprefix("stage:"), one.index[1]], column] = one.sd
+        elif (one.array, one.index) in place:
+            out[:, place[one.array, one.index], column] = one.sd
     return out
 
 
@@ -575,7 +570,7 @@ class Prediction:
 
     def source_covariance(self, known: Sequence[str] = ()) -> FloatArray:
         """Covariance (B, 3, 3) of the scaled source vector, nuisances marginalised but for the kinds known exactly."""
-        keep = [0, 1, 2] + [c for c, n in enumerate(self.unknowns.nuisances, 3) if n.kind.split(":")[0] not in known]
+        keep = [0, 1, 2] + [c for c, n in enumerate(self.unknowns.nuisances, 3) if n.group not in known]
         matrix = (self.information + self.prior)[:, keep][:, :, keep]
         return np.asarray(np.linalg.inv(matrix)[:, :3, :3])
 

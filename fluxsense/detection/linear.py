@@ -30,6 +30,7 @@ from fluxsense.base.sphere import random_directions
 from fluxsense.data.digest import Digest
 from fluxsense.device.chip import ChipParameters
 from fluxsense.model.likelihood import Family, RatioLikelihood
+from fluxsense.model.parameter import PUMP_PHASE
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
 
@@ -114,7 +115,7 @@ class LinearCampaign:
         self.study = likelihood.study
         self.measured = sorted({f.isolator for f in likelihood.families})
         self.unknowns = Unknowns(
-            self.study, likelihood.cooldowns, self.measured, with_source=False, leave_out=("phase",)
+            self.study, likelihood.cooldowns, self.measured, with_source=False, leave_out=(PUMP_PHASE,)
         )
         self.positions_m = position_nodes(self.study) if positions_m is None else positions_m
         self._reference: FloatArray = np.zeros(self.unknowns.size) if reference is None else np.asarray(reference)
@@ -175,7 +176,7 @@ class LinearCampaign:
         axes = np.concatenate([np.eye(3), -np.eye(3)]) * STEP * size
         count = len(self.positions_m)
         base = self._at(np.repeat(self._reference[None], 6 * count, axis=0))
-        batch = replace(base, source=np.tile(axes, (count, 1)), position_m=np.repeat(self.positions_m, 6, axis=0))
+        batch = base.changed(source=np.tile(axes, (count, 1)), position_m=np.repeat(self.positions_m, 6, axis=0))
         out: list[list[ComplexArray]] = []
         step = max(6, 6 * (self.likelihood.batch_step() // 6))
         for start in range(0, 6 * count, step):
@@ -300,7 +301,7 @@ class LinearCampaign:
                 given = {n.name: float(nuisances[c]) for c, n in enumerate(self.unknowns.nuisances)}
                 for column, n in enumerate(wide.nuisances, wide.lead):
                     z[:, column] = given.get(n.name, z[:, column])
-            parameters = replace(wide.parameters(z), source=np.array(vectors[rows]))
+            parameters = wide.parameters(z).changed(source=np.array(vectors[rows]))
             ratios = [self.likelihood.predict(parameters.rows(slice(s, s + step))) for s in range(0, number, step)]
             data = [
                 np.concatenate([r[n] for r in ratios]) + family.draw_noise(rng, number)
@@ -420,7 +421,7 @@ def linear_campaign(
         likelihood.cooldowns,
         sorted({f.isolator for f in likelihood.families}),
         with_source=False,
-        leave_out=("phase",),
+        leave_out=(PUMP_PHASE,),
     )
 
     def built(x: FloatArray) -> RatioLikelihood:
@@ -493,7 +494,7 @@ def drawn_campaigns(
         given = {n.name: float(x[c]) for c, n in enumerate(campaign.unknowns.nuisances)}
         for column, n in enumerate(wide.nuisances, wide.lead):
             z[0, column] = given.get(n.name, z[0, column])
-        truth = replace(wide.parameters(z), source=np.zeros((1, 3)))
+        truth = wide.parameters(z).changed(source=np.zeros((1, 3)))
         predicted = campaign.likelihood.predict(truth)
         data = [r + f.draw_noise(rng, 1) for r, f in zip(predicted, campaign.likelihood.families, strict=True)]
         _, fitted = campaign.fit(data)

@@ -30,10 +30,10 @@ from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
 
-FORMAT = 1
+FORMAT = 2
 MOST_DRAWS = 12_000
 FILE_LIMIT_BYTES = 1_000_000_000
-_FIELDS = ("source", "position_m", "offset_phi0", "flux_focusing", "pump_strength", "pump_phase_error_rad")
+MOST_AXES = 6
 
 
 @dataclass(frozen=True)
@@ -113,8 +113,7 @@ class Stored:
             "trust": self.trust,
             "reasons": self.reasons,
             "seed": self.seed,
-            "stage": sorted(self.reference.stage) if self.reference else [],
-            "reference": self.reference is not None,
+            "reference": sorted(self.reference) if self.reference else [],
         }
         arrays: dict[str, Any] = {
             "header": np.frombuffer(json.dumps(header).encode(), dtype=np.uint8),
@@ -125,8 +124,7 @@ class Stored:
             "log_posterior": self.log_posterior,
         }
         if self.reference is not None:
-            arrays |= {f"reference_{name}": getattr(self.reference, name) for name in _FIELDS}
-            arrays |= {f"stage_{name}": value for name, value in self.reference.stage.items()}
+            arrays |= {f"reference_{name}": self.reference[name] for name in self.reference}
         buffer = BytesIO()
         np.savez(buffer, **arrays)
         write_beside(Path(path), buffer.getvalue(), sync=True)
@@ -240,23 +238,13 @@ def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Stor
         raise ValueError("mixture")
     mixture = StudentMixture(weights, array("means", len(weights), size), factors, number("nu", 0.1))
     reference = None
-    stage = texts("stage")
-    if type(header["reference"]) is not bool:
-        raise TypeError("reference")
-    if header["reference"]:
-        loops = arrays["reference_flux_focusing"].shape[-1]
-        shapes: dict[str, tuple[int, ...]] = {
-            "source": (1, 3),
-            "position_m": (1, 3),
-            "offset_phi0": (1, len(cooldowns), loops),
-            "flux_focusing": (1, loops),
-            "pump_strength": (1, len(signs)),
-            "pump_phase_error_rad": (1, len(signs)),
-        }
-        reference = ChipParameters(
-            **{name: array(f"reference_{name}", *shape) for name, shape in shapes.items()},
-            stage={name: array(f"stage_{name}", 1, len(signs), 2) for name in stage},
-        )
+    if named := texts("reference"):
+        held = {name: arrays[f"reference_{name}"] for name in named}
+        if any(not 2 <= one.ndim <= MOST_AXES for one in held.values()):
+            raise ValueError("reference")
+        reference = ChipParameters({n: array(f"reference_{n}", 1, *[None] * (one.ndim - 1)) for n, one in held.items()})
+        if reference["offset_phi0"].shape[1] != len(cooldowns) or reference["pump_strength"].shape != (1, len(signs)):
+            raise ValueError("reference")
     return Stored(
         study_hash=text("study_hash"),
         digest_hash=text("digest_hash"),

@@ -6,8 +6,8 @@ the scattering parameters on a frequency grid.  The scalar call is a batch of on
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from fluxsense.base.errors import InputError, ModelError
 from fluxsense.device.isolator import hybrid_elements, isolator_scattering
-from fluxsense.device.ring import mode_frequency_hz, quarter_phase, ring_response, ring_slopes
+from fluxsense.device.ring import mode_frequency_hz, quarter_phase, ring_response
 from fluxsense.magnetics.flux_map import bias_flux, coil_flux_map, flux_map, flux_map_unchecked
 from fluxsense.magnetics.loops import distance_to_outline, place
 from fluxsense.magnetics.sources import Wires
@@ -57,60 +57,52 @@ class Probe:
     cooldown: int
 
 
-@dataclass(frozen=True)
 class ChipParameters:
-    """A batch of B parameter sets.
+    """A batch of B parameter sets: named arrays with the batch axis in front.  A name that is not there has the study's value.
 
-    Attributes
+    Always there are ``source`` (B, 3) in T or A m^2, ``position_m`` (B, 3), ``offset_phi0`` (B, C, L) per cooldown and loop,
+    ``flux_focusing`` (B, L), ``pump_strength`` (B, I) (factor on both couplings of an isolator, 1 as characterized) and
+    ``pump_phase_error_rad`` (B, I) (added to the pump phase difference of either port).  Fields of a stage are (B, I, 2).
+
+    Parameters
     ----------
-    source : ndarray (B, 3)
-        Field in T or moment in A m^2.
-    position_m : ndarray (B, 3)
-        Position of a dipole; unused for a uniform field.
-    offset_phi0 : ndarray (B, C, L)
-        Flux offset per cooldown and loop.
-    flux_focusing : ndarray (B, L)
-    pump_strength : ndarray (B, I)
-        Factor on both couplings of an isolator, 1 as characterized.
-    pump_phase_error_rad : ndarray (B, I)
-        Added to the pump phase difference of either port.
-    stage : mapping of field name to ndarray (B, I, 2)
-        The stage fields that differ from the study's values.
+    values : mapping of str to ndarray (B, ...)
     """
 
-    source: FloatArray
-    position_m: FloatArray
-    offset_phi0: FloatArray
-    flux_focusing: FloatArray
-    pump_strength: FloatArray
-    pump_phase_error_rad: FloatArray
-    stage: Mapping[str, FloatArray] = field(default_factory=dict)
+    __slots__ = ("_values",)
+
+    def __init__(self, values: Mapping[str, FloatArray]) -> None:
+        self._values = dict(values)
+
+    def __getitem__(self, name: str) -> FloatArray:
+        return self._values[name]
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._values
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._values)
+
+    def get(self, name: str) -> FloatArray | None:
+        """The array of that name, or None if the study's value holds."""
+        return self._values.get(name)
+
+    def changed(self, **values: FloatArray) -> ChipParameters:
+        """The same batch with some arrays replaced or added."""
+        return ChipParameters({**self._values, **values})
 
     @property
     def batch(self) -> int:
         """Number of parameter sets."""
-        return int(self.source.shape[0])
+        return int(self._values["source"].shape[0])
 
     def rows(self, chosen: slice) -> ChipParameters:
         """The parameter sets in a slice of the batch (views, not copies)."""
-        return _each(self, lambda x: x[chosen])
+        return ChipParameters({name: x[chosen] for name, x in self._values.items()})
 
     def repeated(self, count: int) -> ChipParameters:
         """Each parameter set `count` times in a row."""
-        return _each(self, lambda x: np.repeat(x, count, axis=0))
-
-
-def _each(parameters: ChipParameters, change: Callable[[FloatArray], FloatArray]) -> ChipParameters:
-    """The same change made to the batch axis of every array."""
-    return ChipParameters(
-        change(parameters.source),
-        change(parameters.position_m),
-        change(parameters.offset_phi0),
-        change(parameters.flux_focusing),
-        change(parameters.pump_strength),
-        change(parameters.pump_phase_error_rad),
-        {name: change(values) for name, values in parameters.stage.items()},
-    )
+        return ChipParameters({name: np.repeat(x, count, axis=0) for name, x in self._values.items()})
 
 
 def nominal_parameters(study: Study, source: npt.ArrayLike = (0.0, 0.0, 0.0), cooldowns: int = 1) -> ChipParameters:
@@ -138,13 +130,21 @@ def nominal_parameters(study: Study, source: npt.ArrayLike = (0.0, 0.0, 0.0), co
     batch = vector.shape[0]
     offsets = np.array([x.offset_phi0 for x in study.loops])
     return ChipParameters(
-        source=vector,
-        position_m=np.tile(np.array(study.source.position_m), (batch, 1)),
-        offset_phi0=np.tile(offsets, (batch, cooldowns, 1)),
-        flux_focusing=np.tile(np.array([x.flux_focusing for x in study.loops]), (batch, 1)),
-        pump_strength=np.ones((batch, len(study.isolators))),
-        pump_phase_error_rad=np.zeros((batch, len(study.isolators))),
+        {
+            "source": vector,
+            "position_m": np.tile(np.array(study.source.position_m), (batch, 1)),
+            "offset_phi0": np.tile(offsets, (batch, cooldowns, 1)),
+            "flux_focusing": np.tile(np.array([x.flux_focusing for x in study.loops]), (batch, 1)),
+            "pump_strength": np.ones((batch, len(study.isolators))),
+            "pump_phase_error_rad": np.zeros((batch, len(study.isolators))),
+        }
     )
+
+
+def nominal_array(study: Study, name: str, batch: int) -> FloatArray:
+    """The study's values of a named array that `ChipParameters` need not hold, for a batch of sets: (B, I, 2) for a stage's."""
+    values = [[float(getattr(s, name)) for s in iso.stages] for iso in study.isolators]
+    return np.tile(np.array(values), (batch, 1, 1))
 
 
 def loop_outlines_m(study: Study) -> list[FloatArray]:
@@ -430,10 +430,10 @@ class ChipModel:
 
     def source_flux(self, parameters: ChipParameters) -> FloatArray:
         """Flux of the source (or calibration source) per parameter set, state and loop, shape (B, S, L), in Phi0."""
-        turned = np.einsum("sij,bj->bsi", self._rotations, parameters.source)
+        turned = np.einsum("sij,bj->bsi", self._rotations, parameters["source"])
         turned = turned * self._source_in[None, :, None]
-        flux = np.einsum("bli,bsi->bsl", self.flux_rows(parameters.position_m), turned)
-        return np.asarray((flux + self._calibration) * parameters.flux_focusing[:, None, :])
+        flux = np.einsum("bli,bsi->bsl", self.flux_rows(parameters["position_m"]), turned)
+        return np.asarray((flux + self._calibration) * parameters["flux_focusing"][:, None, :])
 
     def probe_flux(
         self, parameters: ChipParameters, isolator: int, source_flux: FloatArray | None = None
@@ -443,7 +443,7 @@ class ChipModel:
         table = self._tables[isolator]
         loops = self.loop_index[isolator]
         states, cooldowns = table["state"], table["cooldown"]
-        offset = parameters.offset_phi0[:, cooldowns[:, None], loops[None, :]]
+        offset = parameters["offset_phi0"][:, cooldowns[:, None], loops[None, :]]
         return np.asarray(table["bias_flux"] + offset + source[:, states[:, None], loops[None, :]])
 
     def couplings_hz(self, parameters: ChipParameters, isolator: int, flux: FloatArray) -> FloatArray:
@@ -471,87 +471,14 @@ class ChipModel:
         return (
             self._value(parameters, "signal_frequency_hz", isolator) / np.sqrt(total_a),
             self._value(parameters, "idler_frequency_hz", isolator) / np.sqrt(total_b),
-            coupling * (scale * parameters.pump_strength[:, isolator, None, None]),
+            coupling * (scale * parameters["pump_strength"][:, isolator, None, None]),
         )
-
-    def rate_derivatives(
-        self, parameters: ChipParameters, isolator: int, flux: FloatArray, fields: Sequence[str] = ()
-    ) -> dict[str, dict[str, FloatArray]]:
-        """Derivatives of the kernel's rates with respect to flux, pump strength and stage fields, in closed form.
-
-        Every derivative is that of a stage's rate with respect to the same stage's quantity.
-
-        Parameters
-        ----------
-        parameters : ChipParameters
-            Batch of B.
-        isolator : int
-        flux : ndarray (B, P, 2)
-        fields : sequence of str
-            Stage fields wanted beside "flux" and "strength".
-
-        Returns
-        -------
-        dict of dict of ndarray (B, P, 2)
-            By quantity ("flux", "strength" or a stage field), then by rate: the kernel's argument names.
-        """
-        shape = flux.shape
-        stages = self.study.isolators[isolator].stages
-        alpha = self._alpha[isolator]
-        f = np.stack(
-            [quarter_phase(flux[..., k], stage.shunt_ratio, stage.branch) for k, stage in enumerate(stages)], axis=-1
-        )
-        share_a = self._value(parameters, "signal_participation", isolator)
-        share_b = self._value(parameters, "idler_participation", isolator)
-        total_a, total_b, shape_now = ring_response(f, alpha, share_a, share_b)
-        slope_a, slope_b, slope_g = ring_slopes(f, alpha, share_a, share_b)
-        reference_a, reference_b, reference = ring_response(self._reference_phase[isolator], alpha, share_a, share_b)
-        amplitude = self._tables[isolator]["amplitude"][None, :, None]
-        strength = parameters.pump_strength[:, isolator, None, None]
-        scale = self._value(parameters, "coupling_hz", isolator) / np.abs(reference) * amplitude
-        signal = self._value(parameters, "signal_frequency_hz", isolator) / np.sqrt(total_a)
-        idler = self._value(parameters, "idler_frequency_hz", isolator) / np.sqrt(total_b)
-        coupling = scale * shape_now * strength
-
-        def full(values: FloatArray) -> FloatArray:
-            return np.asarray(np.broadcast_to(values, shape))
-
-        turn = 0.5 * np.pi
-        out = {
-            "flux": {
-                "signal_frequency_hz": -0.5 * turn * signal * slope_a / total_a,
-                "idler_frequency_hz": -0.5 * turn * idler * slope_b / total_b,
-                "coupling_hz": turn * scale * strength * slope_g,
-            },
-            "strength": {"coupling_hz": full(scale * shape_now)},
-        }
-        lam = (1 + alpha) / (np.cos(f) + alpha) - 1
-        lam_reference = (1 + alpha) / (np.cos(self._reference_phase[isolator]) + alpha) - 1
-        for name in fields:
-            if name == "signal_participation":
-                out[name] = {
-                    "signal_frequency_hz": -0.5 * signal * lam / total_a,
-                    "coupling_hz": coupling * -0.75 * (lam / total_a - lam_reference / reference_a),
-                }
-            elif name == "idler_participation":
-                out[name] = {
-                    "idler_frequency_hz": -0.5 * idler * lam / total_b,
-                    "coupling_hz": coupling * -0.75 * (lam / total_b - lam_reference / reference_b),
-                }
-            elif name == "coupling_hz":
-                out[name] = {"coupling_hz": full(shape_now * strength / np.abs(reference) * amplitude)}
-            elif name in ("signal_frequency_hz", "idler_frequency_hz"):
-                total = total_a if name == "signal_frequency_hz" else total_b
-                out[name] = {name: full(1 / np.sqrt(total))}
-            else:  # linewidths and losses enter as they are; an idler's termination is one of its losses
-                rate = "idler_internal_hz" if name == "idler_termination_hz" else name
-                out[name] = {rate: np.ones(shape)}
-        return out
 
     def _value(self, parameters: ChipParameters, name: str, isolator: int) -> FloatArray:
         """A stage field of one isolator, shape (B or 1, 1, 2)."""
-        if name in parameters.stage:
-            return np.asarray(parameters.stage[name][:, None, isolator, :])
+        value = parameters.get(name)
+        if value is not None:
+            return np.asarray(value[:, None, isolator, :])
         return np.asarray(self._stage[name][isolator][None, None, :])
 
     def scattering(
@@ -609,7 +536,7 @@ class ChipModel:
         signal, idler, coupling = self._rings(parameters, isolator, flux)
         self._refuse_non_finite(parameters, isolator, signal, idler, coupling)
         coupling = coupling * table["amplitude"][None, :, None]
-        phase = np.pi / 2 if right_angle else table["phase"] + parameters.pump_phase_error_rad[:, isolator, None]
+        phase = np.pi / 2 if right_angle else table["phase"] + parameters["pump_phase_error_rad"][:, isolator, None]
         through, cross = self._hybrids[isolator]
         rows = shape[0] * shape[1]
 
@@ -683,7 +610,7 @@ class ChipModel:
         common = 0.5 * (quarter[:, :, 0] + quarter[:, :, 1])
         a, b = self._hybrids[isolator]
         kappa = 1 / (2j * (a**2 - b**2))
-        turn = np.exp(1j * (table["phase"] + parameters.pump_phase_error_rad[:, isolator, None]))
+        turn = np.exp(1j * (table["phase"] + parameters["pump_phase_error_rad"][:, isolator, None]))
         back = np.conj(turn)
         u = kappa * np.stack([a**2 * turn + b**2 * back, a**2 * back + b**2 * turn], axis=-1)
         v = 1j * kappa * np.stack([a**2 * turn - b**2 * back, b**2 * turn - a**2 * back], axis=-1)
@@ -722,17 +649,19 @@ class ChipModel:
                 stage = "the flux in the loops"
             elif not all(np.all(np.isfinite(x)) for x in self._rings(parameters, isolator, flux)):
                 stage = "the ring's frequencies and coupling"
-        values = ", ".join(f"{x:.6g}" for x in parameters.source[0])
-        place_m = ", ".join(f"{x:.6g}" for x in parameters.position_m[0])
-        offsets = ", ".join(f"{x:.4g}" for x in parameters.offset_phi0[0].ravel())
+        values = ", ".join(f"{x:.6g}" for x in parameters["source"][0])
+        strength = float(parameters["pump_strength"][0, isolator])
+        place_m = ", ".join(f"{x:.6g}" for x in parameters["position_m"][0])
+        offsets = ", ".join(f"{x:.4g}" for x in parameters["offset_phi0"][0].ravel())
         others = "".join(
-            f", {name.replace('_', ' ')} ({', '.join(f'{x:.6g}' for x in values_of[0, isolator])})"
-            for name, values_of in parameters.stage.items()
+            f", {name.replace('_', ' ')} ({', '.join(f'{x:.6g}' for x in parameters[name][0, isolator])})"
+            for name in parameters
+            if name in STAGE_FIELDS
         )
         return ModelError(
             f'the model is not finite: {stage} of isolator "{self.study.isolators[isolator].name}" fails for '
             f"source ({values}), position ({place_m}) m, offsets ({offsets}) Phi0, "
-            f"pump strength {parameters.pump_strength[0, isolator]:.4g}{others}. "
+            f"pump strength {strength:.4g}{others}. "
             "Narrow the priors in the study so that such values cannot occur."
         )
 

@@ -301,27 +301,6 @@ def ring_response(
     return total_a, total_b, coupling
 
 
-def ring_slopes(
-    f: FloatArray, alpha: FloatArray, share_a: FloatArray, share_b: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Derivatives with respect to f of what `ring_response` returns, in closed form; the same arguments and shapes.
-
-    With lam = (1 + alpha)/(cos f + alpha), d ln lam/df = sin f/(cos f + alpha); the rest is the product rule.
-    """
-    cosine, sine = np.cos(f), np.sin(f)
-    lam = _over_curvature(cosine, alpha)
-    lam_pump = _over_curvature(cosine, 0.5 * alpha)
-    log_lam = sine * lam / (1.0 + alpha)
-    log_pump = sine * lam_pump / (1.0 + 0.5 * alpha)
-    total_a = 1.0 + share_a * (lam - 1.0)
-    total_b = 1.0 + share_b * (lam - 1.0)
-    slope_a = share_a * lam * log_lam
-    slope_b = share_b * lam * log_lam
-    size = lam * lam * lam_pump * (total_a * total_b) ** -0.75
-    log_size = 2.0 * log_lam + log_pump - 0.75 * (slope_a / total_a + slope_b / total_b)
-    return slope_a, slope_b, np.asarray(size * (cosine + sine * log_size))
-
-
 def _over_curvature(cosine: FloatArray, stiffness: FloatArray) -> FloatArray:
     """(1 + stiffness)/(cosine + stiffness), nan where the ring has no stable state."""
     curvature = cosine + stiffness

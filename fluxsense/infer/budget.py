@@ -195,12 +195,10 @@ def limits(problem: Problem, x: FloatArray) -> tuple[float, list[Limit]]:
         return float("nan"), []
     matrix = information_at(problem, x)
     now = np.degrees(angular_error_rad(x[:3], _inverse(matrix)))
-    kinds = list(dict.fromkeys(n.kind.split(":")[0] for n in unknowns.nuisances))
+    kinds = list(dict.fromkeys(n.group for n in unknowns.nuisances))
     out = []
     for kind in kinds:
-        keep = [0, 1, 2] + [
-            3 + n for n, nuisance in enumerate(unknowns.nuisances) if nuisance.kind.split(":")[0] != kind
-        ]
+        keep = [0, 1, 2] + [3 + n for n, nuisance in enumerate(unknowns.nuisances) if nuisance.group != kind]
         known = _inverse(matrix[np.ix_(keep, keep)])
         out.append(Limit(kind, KIND_WORDS[kind], float(np.degrees(angular_error_rad(x[:3], known)))))
     out.sort(key=lambda limit: limit.error_if_known_deg)

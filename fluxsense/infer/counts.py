@@ -25,6 +25,7 @@ from fluxsense.data.digest import GroupKey
 from fluxsense.device.chip import ChipModel, ChipParameters
 from fluxsense.infer.wiring import Wiring
 from fluxsense.model.likelihood import probe_of
+from fluxsense.model.parameter import WRONG_WAY_RATE
 from fluxsense.model.problem import DERIVATIVE_STEP, Curvatures, displaced
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Stage, Study
@@ -157,7 +158,7 @@ class VoteProblem:
 
     def probabilities(self, x: FloatArray) -> FloatArray:
         """Probability (B, groups) of reading 'from 1 to 2'."""
-        rate = self._unknowns.of_kind("wrong_way", x)
+        rate = self._unknowns.data_value(WRONG_WAY_RATE, x)
         stated = self._unknowns.study.data.wrong_way
         return self.model.forward(self._unknowns.parameters(x), stated if rate is None else rate)
 

@@ -58,6 +58,7 @@ from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembl
 from fluxsense.infer.score_tests import unseen_words
 from fluxsense.infer.wiring import Wiring, read_wiring
 from fluxsense.model.likelihood import RatioLikelihood, every_few
+from fluxsense.model.parameter import NOISE_SCALE, PUMP_PHASE
 from fluxsense.model.problem import CampaignProblem, Problem, log_posterior, no_source_problem
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
@@ -66,7 +67,7 @@ FloatArray = npt.NDArray[np.float64]
 Progress = Callable[[str, float, str], None]
 
 LEVELS = (0.5, 0.9, 0.95)
-INTEGRATED = ("phase",)
+INTEGRATED = (PUMP_PHASE,)
 """Kinds of nuisances that the likelihood of complex traces integrates over."""
 MISFIT_DOUBTFUL = 1e-3
 MISFIT_BAD = 1e-5
@@ -488,7 +489,7 @@ def misfit_deviations(problem: CampaignProblem, x: FloatArray) -> float:
     """How far chi-square at x (D,) lies above the number of values, in its standard deviations sqrt(2 n)."""
     explicit, wide = problem.explicit(x)
     families = problem.likelihood.families
-    scale = explicit.unknowns.of_kind("noise", wide[None])
+    scale = explicit.unknowns.data_value(NOISE_SCALE, wide[None])
     loud = 1.0 if scale is None else float(scale[0])
     total, slow = 0.0, dict[int, FloatArray]()
     for family, ratio in zip(
@@ -727,7 +728,7 @@ def _table(
         if name in columns:
             out[:, n] = columns[name]
         else:
-            out[:, n] = parameters.pump_phase_error_rad[:, unknowns.nuisances[n - unknowns.lead].index[0]]
+            out[:, n] = parameters[PUMP_PHASE][:, unknowns.nuisances[n - unknowns.lead].index[0]]
     return unknowns.names, unknowns.units, out
 
 

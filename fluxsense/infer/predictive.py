@@ -18,6 +18,7 @@ from fluxsense.data.noise_levels import level_draws
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.score_tests import Suspicion, suspicion
 from fluxsense.model.likelihood import Family, RatioLikelihood
+from fluxsense.model.parameter import NOISE_SCALE
 from fluxsense.model.problem import DERIVATIVE_STEP, CampaignProblem
 
 FloatArray = npt.NDArray[np.float64]
@@ -79,7 +80,7 @@ def predictive_check(problem: CampaignProblem, x: FloatArray, rng: np.random.Gen
     _, information = unknowns.prior_curvature(x)
     for family, slope in zip(likelihood.families, slopes, strict=True):
         information = information + family.gram(slope)
-    scale = unknowns.of_kind("noise", x[None])
+    scale = unknowns.data_value(NOISE_SCALE, x[None])
     loud = 1.0 if scale is None else float(scale[0])
     residuals = [
         np.concatenate([(f.ratio - r[0])[None] / loud, f.draw_noise(rng, REPLICATES)])

@@ -22,6 +22,7 @@ from scipy.linalg import qr
 
 from fluxsense.infer.mixture import StudentMixture
 from fluxsense.model.likelihood import Family, RatioLikelihood
+from fluxsense.model.parameter import NOISE_SCALE
 from fluxsense.model.problem import CampaignProblem, Curvatures
 from fluxsense.model.unknowns import Unknowns
 
@@ -135,7 +136,7 @@ class CompressedProblem:
 
     def compressed(self, x: FloatArray) -> FloatArray:
         """Log-likelihood from the nodes alone."""
-        scale = self.unknowns.of_kind("noise", x)
+        scale = self.unknowns.data_value(NOISE_SCALE, x)
         out = np.zeros(len(x))
         for rows, grams in self._compressed_grams(x):
             for i, gram in grams.items():

@@ -32,7 +32,7 @@ from scipy.special import ndtr, stdtr, stdtrit
 
 from fluxsense.base.units import format_quantity
 from fluxsense.data.noise_levels import white_freedom
-from fluxsense.device.chip import ChipParameters
+from fluxsense.device.chip import nominal_array
 from fluxsense.model.likelihood import Family, Notch
 from fluxsense.model.problem import CampaignProblem
 
@@ -257,13 +257,8 @@ def _alternatives(problem: CampaignProblem, x: FloatArray) -> Iterator[_Alternat
     count = len(fields) + 2
     base = unknowns.parameters(np.repeat(x[None], 2 * count, axis=0))
     steps = np.zeros((count, len(study.isolators)))
-    stage = {
-        f: np.array(base.stage[f])
-        if f in base.stage
-        else np.tile([[getattr(s, f) for s in iso.stages] for iso in study.isolators], (2 * count, 1, 1)).astype(float)
-        for f in STAGE_FIELDS
-    }
-    offset = np.array(base.offset_phi0)
+    stage = {f: np.array(base[f]) if f in base else nominal_array(study, f, 2 * count) for f in STAGE_FIELDS}
+    offset = np.array(base["offset_phi0"])
     loops = [[[v.name for v in study.loops].index(s.loop) for s in iso.stages] for iso in study.isolators]
     for n, (name, k) in enumerate(fields):
         up = STEP * np.array([getattr(iso.stages[k], STAGE_FIELDS[name]) for iso in study.isolators])
@@ -276,8 +271,7 @@ def _alternatives(problem: CampaignProblem, x: FloatArray) -> Iterator[_Alternat
         for pair in loops:
             offset[len(fields) + k, :, pair[k]] += FLUX_STEP_PHI0
             offset[count + len(fields) + k, :, pair[k]] -= FLUX_STEP_PHI0
-    changed: ChipParameters = replace(base, stage={**base.stage, **stage}, offset_phi0=offset)
-    ratios = likelihood.predict(changed)
+    ratios = likelihood.predict(base.changed(**stage, offset_phi0=offset))
     families = likelihood.families
     with np.errstate(divide="ignore", invalid="ignore"):
         derived = [
@@ -288,14 +282,14 @@ def _alternatives(problem: CampaignProblem, x: FloatArray) -> Iterator[_Alternat
             )
             for f, r in zip(families, ratios, strict=True)
         ]
-    known = {(n.kind, n.index) for n in unknowns.nuisances}
+    known = {(n.array, n.index) for n in unknowns.nuisances}
     kinds = {s.name: s.kind for s in study.states}
     for i, iso in enumerate(study.isolators):
         mine = [n for n, f in enumerate(families) if f.isolator == i]
         if not mine:
             continue
         for c, (name, k) in enumerate(fields):
-            if (f"stage:{name}", (i, k)) not in known and steps[c, i] > 0:
+            if (name, (i, k)) not in known and steps[c, i] > 0:
                 label = name.removesuffix("_hz").replace("_", " ")
                 yield _Alternative(
                     f"the {label} of stage {k + 1} of isolator {iso.name}", i, {n: derived[n][c] for n in mine}

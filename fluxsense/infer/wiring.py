@@ -18,6 +18,7 @@ from fluxsense.data.digest import Digest
 from fluxsense.device.chip import study_flux_map
 from fluxsense.infer.modes import ascend_all
 from fluxsense.model.likelihood import RatioLikelihood, every_few
+from fluxsense.model.parameter import OFFSET, PUMP_PHASE
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import State, Study
@@ -129,7 +130,7 @@ def _sign_odds(study: Study, digest: Digest, isolator: int) -> float:
         likelihood = RatioLikelihood(
             plain, relabelled, port_signs, residual_gain=max(study.noise.residual_gain, 0.02), points=every_few
         )
-        unknowns = Unknowns(plain, likelihood.cooldowns, [isolator], with_source=False, leave_out=("phase",))
+        unknowns = Unknowns(plain, likelihood.cooldowns, [isolator], with_source=False, leave_out=(PUMP_PHASE,))
         problem = CampaignProblem(unknowns, likelihood)
         if unknowns.size:
             modes = ascend_all(problem, np.array(_offset_starts(unknowns)), max_steps=30)
@@ -143,7 +144,7 @@ def _sign_odds(study: Study, digest: Digest, isolator: int) -> float:
 def _offset_starts(unknowns: Unknowns) -> list[FloatArray]:
     """The prior mean, and offsets displaced one way or the other."""
     starts = [np.zeros(unknowns.size)]
-    columns = [n for n, x in enumerate(unknowns.nuisances) if x.kind == "offset"]
+    columns = [n for n, x in enumerate(unknowns.nuisances) if x.array == OFFSET]
     for value in (0.5, -0.5):
         start = np.zeros(unknowns.size)
         start[columns] = value

@@ -7,7 +7,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from fluxsense.device.chip import ChipParameters
 from fluxsense.model.likelihood import Family, Notch, RatioLikelihood
+from fluxsense.model.parameter import NOISE_SCALE, PUMP_PHASE
 from fluxsense.model.unknowns import Unknowns
 
 FloatArray = npt.NDArray[np.float64]
@@ -95,7 +96,7 @@ class CampaignProblem:
         self._unknowns = unknowns
         self.likelihood = likelihood
         self.measured = tuple(sorted({f.isolator for f in likelihood.families}))
-        explicit = {n.index[0] for n in unknowns.nuisances if n.kind == "phase"}
+        explicit = {n.index[0] for n in unknowns.nuisances if n.array == PUMP_PHASE}
         study = unknowns.study
         self._nodes: dict[int, _PhaseNodes] = {}
         if integrate and not likelihood.magnitude:
@@ -112,7 +113,7 @@ class CampaignProblem:
     def log_likelihood(self, x: FloatArray) -> FloatArray:
         """Log-likelihood of a batch (B, D), pump phase errors integrated out."""
         parameters = self._unknowns.parameters(x)
-        scale = self._unknowns.of_kind("noise", x)
+        scale = self._unknowns.data_value(NOISE_SCALE, x)
         if not self._nodes:
             return self.likelihood.log_likelihood(parameters, scale)
         out = np.empty(x.shape[0])
@@ -191,7 +192,7 @@ class CampaignProblem:
     ) -> tuple[float, FloatArray, FloatArray]:
         """Value, gradient and information at one x from the predictions (2 D + 1, 3, K, 2, F) at it and around it."""
         size = x.size
-        scale = self._unknowns.of_kind("noise", x[None])
+        scale = self._unknowns.data_value(NOISE_SCALE, x[None])
         value, gradient, information = 0.0, np.zeros(size), np.zeros((size, size))
         misfit = 0.0
         grams: dict[int, FloatArray] = {}
@@ -242,7 +243,7 @@ class CampaignProblem:
         -Q/2 - n log t: slope sd (Q - n), information 2 n sd^2.
         """
         for column, n in enumerate(self._unknowns.nuisances, self._unknowns.lead):
-            if n.kind == "noise":
+            if n.array == NOISE_SCALE:
                 value -= count * n.sd * float(x[column])
                 gradient[column] += n.sd * (misfit - count)
                 information[column, column] += 2 * count * n.sd**2
@@ -253,7 +254,7 @@ class CampaignProblem:
     ) -> tuple[float, FloatArray, FloatArray]:
         """As `_curvature`, for magnitudes: every unknown is explicit, and points in notches have their own law."""
         size = x.size
-        scale = self._unknowns.of_kind("noise", x[None])
+        scale = self._unknowns.data_value(NOISE_SCALE, x[None])
         square = 1.0 if scale is None else float(scale[0] ** -2)
         value, gradient, information, misfit, count = 0.0, np.zeros(size), np.zeros((size, size)), 0.0, 0
         slow: dict[int, FloatArray] = {}
@@ -290,7 +291,7 @@ class CampaignProblem:
         The logarithm of a mean power of pure noise has the variance 1/N and twice the slope of that of the scale: 4 N.
         """
         for column, n in enumerate(self._unknowns.nuisances, self._unknowns.lead):
-            if n.kind == "noise":
+            if n.array == NOISE_SCALE:
                 z = x[column] + np.array([1, -1]) * DERIVATIVE_STEP
                 up, down = (notch.log_density(ratio, n.value(np.array([value])))[0] for value in z)
                 gradient[column] += (up - down) / (2 * DERIVATIVE_STEP)
@@ -313,7 +314,7 @@ class CampaignProblem:
 
         The inner products come from `quick` if that is given: this problem with a reduced quadrature.
         """
-        out = np.array(self._unknowns.parameters(x).pump_phase_error_rad)
+        out = np.array(self._unknowns.parameters(x)[PUMP_PHASE])
         if not self._nodes:
             return out
         for start in range(0, x.shape[0], PHASE_ROWS):
@@ -332,7 +333,7 @@ class CampaignProblem:
         self, x: FloatArray, rng: np.random.Generator | None = None, quick: HasGrams | None = None
     ) -> ChipParameters:
         """Chip parameters of whitened vectors, with pump phase errors as `phase_draws` gives them."""
-        return replace(self._unknowns.parameters(x), pump_phase_error_rad=self.phase_draws(x, rng, quick))
+        return self._unknowns.parameters(x).changed(pump_phase_error_rad=self.phase_draws(x, rng, quick))
 
     def explicit(self, x: FloatArray) -> tuple[CampaignProblem, FloatArray]:
         """The same problem with the pump phase errors among the unknowns, and the vector that x (D,) becomes there."""

@@ -29,13 +29,24 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import expit, ndtr
+from scipy.special import ndtr
 
 from fluxsense.base.sphere import equal_area_points
 from fluxsense.base.units import OWN_UNIT, unit_of_source
-from fluxsense.device.chip import ChipParameters, loop_outlines_m, nominal_parameters
+from fluxsense.device.chip import ChipParameters, loop_outlines_m, nominal_array, nominal_parameters
 from fluxsense.magnetics.flux_map import flux_map_unchecked
 from fluxsense.magnetics.sources import Wires
+from fluxsense.model.parameter import (
+    FLUX_ARRAYS,
+    FOCUSING,
+    NOISE_SCALE,
+    OFFSET,
+    POSITION,
+    PUMP_PHASE,
+    PUMP_STRENGTH,
+    WRONG_WAY_RATE,
+    Parameter,
+)
 from fluxsense.study import DirectionPrior, Study
 
 FloatArray = npt.NDArray[np.float64]
@@ -43,40 +54,6 @@ FloatArray = npt.NDArray[np.float64]
 LOG_2PI = float(np.log(2 * np.pi))
 IDLE_RELATIVE_SD = 0.15
 LIST_SHIFT = 3.0
-
-
-@dataclass(frozen=True)
-class Nuisance:
-    """One uncertain quantity: what it is, where it enters, its normal prior, its unit and the bounds that cut the prior."""
-
-    name: str
-    kind: str
-    index: tuple[int, ...]
-    mean: float
-    sd: float
-    unit: str
-    low: float = -np.inf
-    high: float = np.inf
-    form: str = "plain"
-
-    def value(self, whitened: FloatArray) -> FloatArray:
-        """Its values for whitened coordinates z.
-
-        plain: mean + sd z, kept within the bounds; log: mean exp(sd z), for a factor; rate: half the logistic function,
-        equal to the mean at z = 0 and near mean exp(sd z) while small, for a probability below one half.
-        """
-        if self.form == "log":
-            return np.asarray(self.mean * np.exp(self.sd * whitened))
-        if self.form == "rate":
-            return np.asarray(0.5 * expit(np.log(2 * self.mean / (1 - 2 * self.mean)) + self.sd * whitened))
-        return np.asarray(np.clip(self.mean + self.sd * whitened, self.low, self.high))
-
-    @property
-    def value_sd(self) -> float:
-        """Standard deviation of its values, to first order."""
-        if self.form == "log":
-            return self.mean * self.sd
-        return self.mean * (1 - 2 * self.mean) * self.sd if self.form == "rate" else self.sd
 
 
 SMALLEST_PART = 1e-3
@@ -92,33 +69,33 @@ def _stage_bounds(field: str, value: float) -> tuple[float, float]:
     return SMALLEST_PART * value, np.inf
 
 
-def _prior_nuisances(study: Study, cooldowns: Sequence[str], isolators: Sequence[int]) -> list[Nuisance]:
+def _prior_nuisances(study: Study, cooldowns: Sequence[str], isolators: Sequence[int]) -> list[Parameter]:
     """Every nuisance that the study switches on by a standard deviation above zero, for the isolators measured."""
-    found: list[Nuisance] = []
+    found: list[Parameter] = []
     loop_names = {s.loop for i in isolators for s in study.isolators[i].stages}
     if study.source.kind == "dipole":
         for axis, mean, sd in zip("xyz", study.source.position_m, study.source.position_sd_m, strict=True):
             if sd > 0:
-                found.append(Nuisance(f"position {axis}", "position", ("xyz".index(axis),), mean, sd, "m"))
+                found.append(Parameter(f"position {axis}", POSITION, ("xyz".index(axis),), mean, sd, "m"))
     for c, cooldown in enumerate(cooldowns):
         suffix = f" ({cooldown})" if len(cooldowns) > 1 else ""
         for n, loop in enumerate(study.loops):
             if loop.name in loop_names and loop.offset_sd_phi0 > 0:
                 name = f"offset {loop.name}{suffix}"
-                found.append(Nuisance(name, "offset", (c, n), loop.offset_phi0, loop.offset_sd_phi0, "Phi0"))
+                found.append(Parameter(name, OFFSET, (c, n), loop.offset_phi0, loop.offset_sd_phi0, "Phi0"))
     for n, loop in enumerate(study.loops):
         if loop.name in loop_names and loop.flux_focusing_sd > 0:
             name = f"flux focusing {loop.name}"
             area = loop.flux_focusing
-            found.append(Nuisance(name, "area", (n,), area, loop.flux_focusing_sd, "", SMALLEST_PART * area))
+            found.append(Parameter(name, FOCUSING, (n,), area, loop.flux_focusing_sd, "", SMALLEST_PART * area))
     for i in isolators:
         iso = study.isolators[i]
         if iso.pump_strength_sd > 0:
             name = f"pump strength {iso.name}"
-            found.append(Nuisance(name, "strength", (i,), 1.0, iso.pump_strength_sd, "", SMALLEST_PART))
+            found.append(Parameter(name, PUMP_STRENGTH, (i,), 1.0, iso.pump_strength_sd, "", SMALLEST_PART))
         if iso.pump_phase_error_sd_rad > 0:
             name = f"pump phase error {iso.name}"
-            found.append(Nuisance(name, "phase", (i,), 0.0, iso.pump_phase_error_sd_rad, "rad"))
+            found.append(Parameter(name, PUMP_PHASE, (i,), 0.0, iso.pump_phase_error_sd_rad, "rad"))
         for k, stage in enumerate(iso.stages):
             for field, sd in stage.uncertain:
                 unit = OWN_UNIT["frequency"] if field.endswith("_hz") else ""
@@ -126,15 +103,15 @@ def _prior_nuisances(study: Study, cooldowns: Sequence[str], isolators: Sequence
                 name = f"{label} {iso.name} stage {k + 1}"
                 mean = float(getattr(stage, field))
                 bounds = _stage_bounds(field, mean)
-                found.append(Nuisance(name, f"stage:{field}", (i, k), mean, sd, unit, *bounds))
+                found.append(Parameter(name, field, (i, k), mean, sd, unit, *bounds))
     if study.noise.scale_sd > 0:
-        found.append(Nuisance("noise scale", "noise", (0,), 1.0, study.noise.scale_sd, "", form="log"))
+        found.append(Parameter("noise scale", NOISE_SCALE, (0,), 1.0, study.noise.scale_sd, "", form="log"))
     data = study.data
     if data.kind == "direction":
-        found = [n for n in found if n.kind in ("position", "offset", "area")]
+        found = [n for n in found if n.array in FLUX_ARRAYS]
         if data.wrong_way_factor > 1:
             spread = float(np.log(data.wrong_way_factor))
-            found.append(Nuisance("wrong-way rate", "wrong_way", (0,), data.wrong_way, spread, "", form="rate"))
+            found.append(Parameter("wrong-way rate", WRONG_WAY_RATE, (0,), data.wrong_way, spread, "", form="rate"))
     return found
 
 
@@ -151,7 +128,7 @@ class Unknowns:
     with_source : bool
         False for the hypothesis that there is no source: then x holds nuisances only and positions are left out.
     leave_out : sequence of str
-        Kinds of nuisances that stay at their prior means, because somebody else integrates over them.
+        Arrays whose parameters stay at their prior means, because somebody else integrates over them.
     sheared : mapping of cooldown to state, optional
         Cooldowns (positions) whose offsets are sampled as the loop's flux in a state (position) instead: the offset plus
         the source's flux.  For cooldowns without a reference state: there only the sum is measured, and in the offsets
@@ -173,14 +150,12 @@ class Unknowns:
         chosen = range(len(study.isolators)) if isolators is None else isolators
         self.with_source = with_source
         nuisances = _prior_nuisances(study, self.cooldowns, list(chosen))
-        self.nuisances = tuple(
-            n for n in nuisances if n.kind not in leave_out and (with_source or n.kind != "position")
-        )
+        self.nuisances = tuple(n for n in nuisances if n.array not in leave_out and (with_source or not n.of_source))
         self._sheared = dict(sheared or {}) if with_source else {}
         self._shear = [
             (column, n, self._sheared[n.index[0]])
             for column, n in enumerate(self.nuisances, self.lead)
-            if n.kind == "offset" and n.index[0] in self._sheared
+            if n.array == OFFSET and n.index[0] in self._sheared
         ]
         self._wires = Wires.of(loop_outlines_m(study)) if self._shear else None
         self._rotations = np.array([s.rotation for s in study.states], dtype=np.float64)
@@ -194,13 +169,6 @@ class Unknowns:
         lead = [f"source {a}" for a in "xyz"] if with_source else []
         self.names = tuple(lead + [n.name for n in self.nuisances])
         self.units = tuple([unit] * len(lead) + [n.unit for n in self.nuisances])
-        self._stage_values = {
-            n.kind.removeprefix("stage:"): np.array(
-                [[getattr(s, n.kind.removeprefix("stage:")) for s in iso.stages] for iso in study.isolators]
-            )
-            for n in self.nuisances
-            if n.kind.startswith("stage:")
-        }
 
     @property
     def size(self) -> int:
@@ -238,32 +206,27 @@ class Unknowns:
         """
         x = self.natural(x)
         base = nominal_parameters(self.study, self.source(x), len(self.cooldowns))
-        stage = {k: np.tile(v, (x.shape[0], 1, 1)) for k, v in self._stage_values.items()}
+        arrays = {name: base[name] for name in base}
         for column, n in enumerate(self.nuisances, self.lead):
-            if n.kind in ("noise", "wrong_way"):
-                continue
-            value = n.value(x[:, column])
-            if n.kind == "position":
-                base.position_m[:, n.index[0]] = value
-            elif n.kind == "offset":
-                base.offset_phi0[:, n.index[0], n.index[1]] = value
-            elif n.kind == "area":
-                base.flux_focusing[:, n.index[0]] = value
-            elif n.kind == "strength":
-                base.pump_strength[:, n.index[0]] = value
-            elif n.kind == "phase":
-                base.pump_phase_error_rad[:, n.index[0]] = value
-            else:
-                stage[n.kind.removeprefix("stage:")][:, n.index[0], n.index[1]] = value
-        return ChipParameters(
-            base.source,
-            base.position_m,
-            base.offset_phi0,
-            base.flux_focusing,
-            base.pump_strength,
-            base.pump_phase_error_rad,
-            stage,
-        )
+            if n.of_chip:
+                if n.array not in arrays:
+                    arrays[n.array] = nominal_array(self.study, n.array, x.shape[0])
+                n.put(arrays, n.value(x[:, column]))
+        return ChipParameters(arrays)
+
+    def whitened(self, parameters: ChipParameters) -> FloatArray:
+        """Whitened vectors (B, D) of a batch of chip parameters: the inverse of `parameters` where offsets are not sheared.
+
+        The noise scale and the rate of wrong readings, which the chip does not hold, are put at their prior means; a source is
+        taken as a vector in units of the stated size.
+        """
+        out = np.zeros((parameters.batch, self.size))
+        if self.with_source:
+            out[:, :3] = parameters["source"] / self.study.source.size
+        for column, n in enumerate(self.nuisances, self.lead):
+            if n.of_chip:
+                out[:, column] = n.whitened(n.of(parameters[n.array])) if n.array in parameters else 0.0
+        return out
 
     def natural(self, x: FloatArray) -> FloatArray:
         """Whitened vectors with sheared offsets put back to offsets, (B, D)."""
@@ -282,9 +245,9 @@ class Unknowns:
             position = np.tile(np.array(self.study.source.position_m), (len(x), 1))
         area = np.tile(np.array([loop.flux_focusing for loop in self.study.loops]), (len(x), 1))
         for column, n in enumerate(self.nuisances, self.lead):
-            if n.kind == "position" and position is not None:
+            if n.array == POSITION and position is not None:
                 position[:, n.index[0]] = n.value(x[:, column])
-            elif n.kind == "area":
+            elif n.array == FOCUSING:
                 area[:, n.index[0]] = n.value(x[:, column])
         assert self._wires is not None
         rows = np.broadcast_to(flux_map_unchecked(self._wires, position, None), (len(x), len(self.study.loops), 3))
@@ -313,10 +276,10 @@ class Unknowns:
             out[:, column] = n.value(x[:, column])
         return out
 
-    def of_kind(self, kind: str, x: FloatArray) -> FloatArray | None:
-        """Values (B,) of the one nuisance of a kind that stands for no parameter of the chip; None if it is not there."""
+    def data_value(self, array: str, x: FloatArray) -> FloatArray | None:
+        """Values (B,) of a parameter that belongs to the data and not to the chip; None if it is not there."""
         for column, n in enumerate(self.nuisances, self.lead):
-            if n.kind == kind:
+            if n.array == array:
                 return n.value(x[:, column])
         return None
 

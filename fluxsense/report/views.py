@@ -67,7 +67,7 @@ def known_source(truth: Any) -> KnownSource | None:
     if isinstance(truth, Mapping):
         source, position = truth.get("source"), truth.get("position_m", truth.get("position"))
     elif hasattr(truth, "parameters"):
-        source, position = truth.parameters.source[0], truth.parameters.position_m[0]
+        source, position = truth.parameters["source"][0], truth.parameters["position_m"][0]
     elif hasattr(truth, "source"):
         source, position = truth.source, getattr(truth, "position_m", None)
     elif isinstance(truth, tuple) and len(truth) == 2:

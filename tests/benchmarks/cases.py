@@ -115,24 +115,9 @@ def forward(points: int = 201, count: int = 1024, repeats: int = 15) -> list[Lin
 # ---------------------------------------------------------------- likelihood
 
 
-def truth_vector(problem: CampaignProblem, truth: Truth) -> FloatArray:
-    """The truth in whitened coordinates, without those that are integrated out."""
-    unknowns, p = problem.unknowns, truth.parameters
-    x = np.zeros(unknowns.size)
-    x[:3] = p.source[0] / unknowns.study.source.size
-    for column, n in enumerate(unknowns.nuisances, 3):
-        value = {
-            "position": lambda i: p.position_m[0, i[0]],
-            "offset": lambda i: p.offset_phi0[0, i[0], i[1]],
-            "strength": lambda i: p.pump_strength[0, i[0]],
-        }[n.kind](n.index)
-        x[column] = (value - n.mean) / n.sd
-    return x
-
-
 def fitted(problem: CampaignProblem, truth: Truth) -> StudentMixture:
     """One component at the mode near the truth: what these lines measure begins after search and fit."""
-    best = ascend(problem, truth_vector(problem, truth))
+    best = ascend(problem, problem.unknowns.whitened(truth.parameters)[0])
     if best is None:
         raise SystemExit("no mode near the truth")
     return from_modes([best])
@@ -156,7 +141,9 @@ def likelihood_repeats(
         truth = draw_truth(study, 1)
         digest = summed_digest(study, truth)
         likelihood = RatioLikelihood(study, digest, truth.port_signs, residual_gain=study.noise.residual_gain)
-        problems.append(CampaignProblem(Unknowns(study, likelihood.cooldowns, leave_out=("phase",)), likelihood))
+        problems.append(
+            CampaignProblem(Unknowns(study, likelihood.cooldowns, leave_out=("pump_phase_error_rad",)), likelihood)
+        )
     x = problems[0].unknowns.draw(np.random.default_rng(2), 40)
     times = in_turn([lambda p=p: p.log_likelihood(x) for p in problems], repeats, time.process_time)
     lines = []
@@ -184,7 +171,9 @@ def likelihood_points(
         truth = draw_truth(study, 1)
         gain = study.noise.residual_gain
         likelihood = RatioLikelihood(study, summed_digest(study, truth), truth.port_signs, residual_gain=gain)
-        problem = CampaignProblem(Unknowns(study, likelihood.cooldowns, leave_out=("phase",)), likelihood)
+        problem = CampaignProblem(
+            Unknowns(study, likelihood.cooldowns, leave_out=("pump_phase_error_rad",)), likelihood
+        )
         mixture = fitted(problem, truth)
         small = reduced(problem, mixture)
         x = mixture.draw(np.random.default_rng(5), 40)
@@ -227,7 +216,7 @@ def likelihood_direct(
         {i.name: True for i in study.isolators},
     )
     likelihood = RatioLikelihood(study, digest, truth.port_signs, residual_gain=0.0, noise=noise)
-    unknowns = Unknowns(study, likelihood.cooldowns, leave_out=("phase",))
+    unknowns = Unknowns(study, likelihood.cooldowns, leave_out=("pump_phase_error_rad",))
     # the pump phase errors stay at zero on both sides: a sum over repeats has no way to integrate them out
     problem = CampaignProblem(unknowns, likelihood, integrate=False)
     rng = np.random.default_rng(6)

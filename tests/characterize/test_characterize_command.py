@@ -63,7 +63,7 @@ def test_section_in_a_study_gives_the_direction(out: Path) -> None:
     direction = np.array([0.48, -0.36, 0.8])
     drawn = draw_truth(truth, 4, source=25e-15 * direction, position_m=(0.1e-6, -0.2e-6, 12.1e-6))
     signs = tuple(int(i.pump_port_1_sign or 0) for i in fitted.isolators)
-    parameters = replace(drawn.parameters, pump_strength=np.ones_like(drawn.parameters.pump_strength))
+    parameters = drawn.parameters.changed(pump_strength=np.ones_like(drawn.parameters["pump_strength"]))
     campaign = Truth(parameters, signs, drawn.cooldowns, 4)
     result = orient(fitted, simulate_digest(truth, campaign), seed=4, wanted_ess=400, max_seconds=240)
     assert result.region_contains(direction)[0.9]

@@ -69,7 +69,7 @@ def test_probability_agrees_with_the_larger_of_the_two_transmissions(study):
     keys = list(votes)
     keys += [replace(k, pump_port=2) for k in keys]
     biased = [replace(k, bias_a=tuple(rng.choice([-1, 1], 4) * 0.5 / 600)) for k in keys]
-    quiet = replace(truth.parameters, source=np.zeros((1, 3)))
+    quiet = truth.parameters.changed(source=np.zeros((1, 3)))
     for signs in ((1, 1), (-1, 1)):
         p = VoteModel(study, tuple(biased), ("c1",), signs).forward(quiet, 0.0)[0]
         for n, key in enumerate(biased):
@@ -107,7 +107,7 @@ def test_the_direction_is_found_and_the_wiring_read(study):
     votes, mark = votes_from_rows(simulate_directions(study, truth), ".")
     result = orient_votes(study, votes, data_hash=mark, seed=2)
     assert result.document["verdict"]["trust"] == "reliable", result.document["verdict"]
-    assert result.region_contains(truth.parameters.source[0])[0.95]
+    assert result.region_contains(truth.parameters["source"][0])[0.95]
     signs = [1 if w["pump_port_1_phase"] == "+90 deg" else -1 for w in result.document["wiring"]]
     assert tuple(signs) == truth.port_signs
     assert result.document["data"] == {

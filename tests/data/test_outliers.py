@@ -64,7 +64,7 @@ def test_a_clean_campaign_is_left_alone(study: Study) -> None:
 def test_a_flux_jump_in_one_sweep_is_left_out_and_named(study: Study, tmp_path: Path) -> None:
     """The sweep is replaced by one simulated with the loops 10 mPhi0 off, noise of its own."""
     truth = draw_truth(study, 1)
-    off = replace(truth.parameters, offset_phi0=truth.parameters.offset_phi0 + 0.01)
+    off = truth.parameters.changed(offset_phi0=truth.parameters["offset_phi0"] + 0.01)
     jumped = [(row, sweep) for row, sweep in sweeps(study, replace(truth, parameters=off, seed=1))]
     row, sweep = next((r, s) for r, s in jumped if r.pump_on and r.repeat == 4)
     original = study.folder / row.file

@@ -13,7 +13,6 @@ from small_study import small_study
 from fluxsense.base.errors import InputError
 from fluxsense.data.digest import GroupKey
 from fluxsense.data.noise_levels import NoiseLevels
-from fluxsense.design.derivatives import LocalParameter, scattering_slopes
 from fluxsense.design.sensitivity import (
     Experiment,
     block_regression,
@@ -26,7 +25,7 @@ from fluxsense.design.sensitivity import (
     prior_points,
 )
 from fluxsense.design.timeline import gathered, windows, with_amplitudes
-from fluxsense.device.chip import STAGE_FIELDS, ChipModel, ChipParameters, nominal_parameters, off_probe, setting_probe
+from fluxsense.device.chip import ChipModel
 from fluxsense.model.likelihood import RatioLikelihood, probe_of
 from fluxsense.model.problem import CampaignProblem, curvature
 from fluxsense.simulate import Truth, draw_truth, simulate_digest
@@ -36,69 +35,6 @@ from fluxsense.study import Noise, Study, read_study
 @pytest.fixture
 def study(tmp_path: Path) -> Study:
     return small_study(tmp_path)
-
-
-def varied(study: Study, kind: str, stage: int, step: float, base: ChipParameters) -> ChipParameters:
-    """The base parameters with one local quantity moved by a step."""
-    if kind == "strength":
-        return replace(base, pump_strength=base.pump_strength + step)
-    if kind == "phase":
-        return replace(base, pump_phase_error_rad=base.pump_phase_error_rad + step)
-    values = np.array([[[getattr(s, kind) for s in iso.stages] for iso in study.isolators]])
-    values[:, 0, stage] += step
-    return replace(base, stage={kind: values})
-
-
-@pytest.mark.parametrize("ring", ["shunted", "bare"])
-@pytest.mark.parametrize("link", [0.7, 1.0])
-def test_slopes_agree_with_central_differences(study: Study, ring: str, link: float) -> None:
-    """Fourth-order central differences of the chip model itself, at random unequal fluxes, pump phase off 90 degrees."""
-    iso = study.isolators[0]
-    stages = tuple(
-        replace(
-            s,
-            shunt_ratio=s.shunt_ratio if ring == "shunted" else 0.0,
-            signal_internal_hz=1e6,
-            idler_termination_hz=2e6 * (n + 1),
-            idler_linewidth_hz=s.idler_linewidth_hz * (1 + 0.1 * n),
-            signal_linewidth_hz=s.signal_linewidth_hz * (1 - 0.1 * n),
-        )
-        for n, s in enumerate(iso.stages)
-    )
-    iso = replace(
-        iso, stages=stages, link_amplitude=link, link_phase_rad=0.3, hybrid_imbalance_db=0.7, hybrid_loss_db=0.2
-    )
-    study = replace(study, isolators=(iso, study.isolators[1]))
-    on = setting_probe(study, 0, 0, 0)
-    probes = [on, setting_probe(study, 1, 0, 0), off_probe(on)]
-    grid = np.linspace(4.95e9, 5.05e9, 11)
-    model = ChipModel(study, probes, [grid, grid])
-    base = nominal_parameters(study)
-    base = replace(base, pump_phase_error_rad=base.pump_phase_error_rad + 0.1)
-    flux = np.array([[[0.41, 0.37], [0.35, -0.44], [0.41, 0.37]]])
-    wanted = [LocalParameter("flux", 0), LocalParameter("flux", 1), LocalParameter("strength"), LocalParameter("phase")]
-    wanted += [LocalParameter(name, k) for name in STAGE_FIELDS for k in (0, 1)]
-    s, slopes = scattering_slopes(model, base, 0, flux, wanted)
-    np.testing.assert_allclose(s, model.scattering(base, 0, flux=flux), rtol=0, atol=1e-15)
-    for n, one in enumerate(wanted):
-        step = {
-            "flux": 1e-4,
-            "strength": 1e-3,
-            "phase": 1e-3,
-            "signal_participation": 4e-5,
-            "idler_participation": 4e-5,
-        }.get(one.kind, 4e4)
-
-        def at(k: float, one: LocalParameter = one, step: float = step) -> np.ndarray:
-            if one.kind == "flux":
-                moved = flux.copy()
-                moved[..., one.stage] += k * step
-                return model.scattering(base, 0, flux=moved)
-            return model.scattering(varied(study, one.kind, one.stage, k * step, base), 0, flux=flux)
-
-        expected = (8 * (at(1) - at(-1)) - (at(2) - at(-2))) / (12 * step)
-        scale = max(np.abs(expected).max(), 1e-12)
-        np.testing.assert_allclose(slopes[:, n], expected, rtol=0, atol=2e-7 * scale + 1e-13 / step, err_msg=str(one))
 
 
 # ---------------------------------------------------------------- textbook bounds

@@ -17,7 +17,7 @@ from scipy import stats
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.sphere import random_directions, vmf_cone_rad
-from fluxsense.detection import detection, evidence, probabilities, sequential, words
+from fluxsense.detection import evidence, experiment, probabilities, sequential, words
 
 
 def rng() -> np.random.Generator:
@@ -32,15 +32,15 @@ def rng() -> np.random.Generator:
     [(0.1, 1, 0.3891436916), (1e-2, 2, 0.3720805854), (1e-3, 3, 0.4640513062), (1e-6, 5, 0.5973816903)],
 )
 def test_known_direction(false_alarm: float, d: float, expected: float) -> None:
-    assert detection.known_direction_detection(false_alarm, d) == pytest.approx(expected, abs=5e-11)
-    assert detection.known_direction_distance(false_alarm, expected) == pytest.approx(d, abs=1e-8)
+    assert experiment.known_direction_detection(false_alarm, d) == pytest.approx(expected, abs=5e-11)
+    assert experiment.known_direction_distance(false_alarm, expected) == pytest.approx(d, abs=1e-8)
 
 
 def test_area_under_the_curve() -> None:
-    assert detection.known_direction_area(1.0) == pytest.approx(0.7602499389, abs=5e-11)
+    assert experiment.known_direction_area(1.0) == pytest.approx(0.7602499389, abs=5e-11)
     p = np.linspace(1e-7, 1 - 1e-7, 400_001)
-    area = np.trapezoid(detection.known_direction_detection(p, 1.0), p)
-    assert area == pytest.approx(float(detection.known_direction_area(1.0)), abs=1e-5)
+    area = np.trapezoid(experiment.known_direction_detection(p, 1.0), p)
+    assert area == pytest.approx(float(experiment.known_direction_area(1.0)), abs=1e-5)
 
 
 @pytest.mark.parametrize("degrees", [1, 2, 3])
@@ -48,25 +48,25 @@ def test_area_under_the_curve() -> None:
 def test_noncentral_against_scipy_and_normal(degrees: int, root: float) -> None:
     threshold = root**2 + 3.0
     exact = stats.ncx2.sf(threshold, degrees, root**2) if root else stats.chi2.sf(threshold, degrees)
-    assert detection.exceedance(threshold, root**2, degrees) == pytest.approx(
+    assert experiment.exceedance(threshold, root**2, degrees) == pytest.approx(
         float(exact), abs=3e-4 if root > 100 else 1e-9
     )
 
 
 @pytest.mark.parametrize("degrees", [1, 3])
 def test_noncentrality_needed_is_reached(degrees: int) -> None:
-    lam = detection.noncentrality_needed(0.01, 0.9, degrees)
-    assert detection.chi_square_detection(0.01, lam, degrees) == pytest.approx(0.9, abs=1e-8)
+    lam = experiment.noncentrality_needed(0.01, 0.9, degrees)
+    assert experiment.chi_square_detection(0.01, lam, degrees) == pytest.approx(0.9, abs=1e-8)
     # an unknown direction costs more than a known one
-    assert lam > detection.known_direction_distance(0.01, 0.9) ** 2
-    assert detection.noncentrality_needed(0.5, 0.1, 3) == 0.0
+    assert lam > experiment.known_direction_distance(0.01, 0.9) ** 2
+    assert experiment.noncentrality_needed(0.5, 0.1, 3) == 0.0
 
 
 def test_noncentral_statistic_by_monte_carlo() -> None:
     draws = rng().standard_normal((200_000, 3))
     draws[:, 0] += 2.5
-    hit = np.mean(np.sum(draws**2, axis=1) > detection.chi_square_threshold(0.01, 3))
-    expected = float(detection.chi_square_detection(0.01, 2.5**2, 3))
+    hit = np.mean(np.sum(draws**2, axis=1) > experiment.chi_square_threshold(0.01, 3))
+    expected = float(experiment.chi_square_detection(0.01, 2.5**2, 3))
     assert abs(hit - expected) < 4 * np.sqrt(expected * (1 - expected) / 200_000)
 
 
@@ -277,25 +277,25 @@ def test_isotropic_bayes_factor_of_nothing_and_of_much() -> None:
 
 def test_smallest_size_of_an_isotropic_chip() -> None:
     m = 400.0 * np.eye(3)
-    found = detection.smallest_size(m, 0.01, 0.9)
-    expected = np.sqrt(detection.noncentrality_needed(0.01, 0.9, 3) / 400.0)
+    found = experiment.smallest_size(m, 0.01, 0.9)
+    expected = np.sqrt(experiment.noncentrality_needed(0.01, 0.9, 3) / 400.0)
     assert found.best == pytest.approx(expected)
     assert found.worst == pytest.approx(expected)
     assert found.any_direction == pytest.approx(expected, rel=1e-4)
 
 
 def test_a_blind_direction_is_never_detected() -> None:
-    found = detection.smallest_size(np.diag([400.0, 400.0, 0.0]), 0.01, 0.9)
+    found = experiment.smallest_size(np.diag([400.0, 400.0, 0.0]), 0.01, 0.9)
     assert found.worst == np.inf
     assert found.best < found.any_direction < np.inf
-    angle = detection.smallest_angle(np.diag([400.0, 400.0, 0.0]), np.array([1.0, 0.0, 0.0]))
+    angle = experiment.smallest_angle(np.diag([400.0, 400.0, 0.0]), np.array([1.0, 0.0, 0.0]))
     assert angle.worst == np.pi
 
 
 def test_smallest_angle_by_monte_carlo() -> None:
     m = np.diag([900.0, 400.0, 100.0])
     v = np.array([0.0, 0.0, 2.0])
-    found = detection.smallest_angle(m, v, wrong=0.1)
+    found = experiment.smallest_angle(m, v, wrong=0.1)
     assert found.best < found.worst
     other = 2.0 * np.array([0.0, np.sin(found.worst), np.cos(found.worst)])
     truth = np.array([v, other])
@@ -310,9 +310,9 @@ def test_unknown_position_lies_between_its_bounds() -> None:
     generator = rng()
     columns = generator.standard_normal((8, 3))
     every = np.concatenate([columns] + [columns + 0.3 * generator.standard_normal((8, 3)) for _ in range(5)], axis=1)
-    found = detection.look_elsewhere(every.T @ every, 0.01, generator)
+    found = experiment.look_elsewhere(every.T @ every, 0.01, generator)
     assert found.known < found.direction < found.position < found.upper
     assert found.local_probability < 0.01
     same = np.concatenate([columns] * 4, axis=1)
-    exact = detection.look_elsewhere(same.T @ same, 0.01, generator)
+    exact = experiment.look_elsewhere(same.T @ same, 0.01, generator)
     assert exact.position == pytest.approx(exact.direction)

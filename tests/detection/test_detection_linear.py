@@ -21,7 +21,7 @@ from small_study import small_study, study_text
 from fluxsense.base.errors import InputError
 from fluxsense.base.sphere import random_directions
 from fluxsense.data.digest import Digest
-from fluxsense.detection import detection
+from fluxsense.detection import experiment
 from fluxsense.detection.detect import SequentialDetection, compare_sources, planned_likelihood
 from fluxsense.detection.evidence import linear_log_evidence
 from fluxsense.detection.linear import (
@@ -65,7 +65,7 @@ def test_score_of_a_weak_source_is_information_times_source(campaign: LinearCamp
     likelihood = campaign.likelihood
     quiet = campaign.unknowns.parameters(np.zeros((3, campaign.unknowns.size)))
     v = 1e-3 * np.eye(3)
-    shifted = replace(quiet, source=v * campaign.study.source.size)
+    shifted = quiet.changed(source=v * campaign.study.source.size)
     score, nuisances = campaign.fit(likelihood.predict(shifted))
     empty, _ = campaign.fit(likelihood.predict(quiet))
     expected = v @ campaign.information
@@ -99,12 +99,12 @@ def test_expected_bayes_factor_is_the_mean(campaign: LinearCampaign) -> None:
     m = campaign.block()
     rng = np.random.default_rng(1)
     v = 2.0 * np.linalg.inv(np.linalg.cholesky(m)).T @ [1.0, 0.5, -0.5]
-    scores = detection.draw_scores(rng, m, 20_000) + m @ v
+    scores = experiment.draw_scores(rng, m, 20_000) + m @ v
     values = linear_log_bayes_factor(m, scores)
-    expected = detection.expected_log_bayes_factor(m, v)
+    expected = experiment.expected_log_bayes_factor(m, v)
     assert abs(values.mean() - expected) < 4 * values.std() / np.sqrt(values.size)
-    none = linear_log_bayes_factor(m, detection.draw_scores(rng, m, 20_000))
-    assert abs(none.mean() - detection.expected_log_bayes_factor_without(m)) < 4 * none.std() / np.sqrt(none.size)
+    none = linear_log_bayes_factor(m, experiment.draw_scores(rng, m, 20_000))
+    assert abs(none.mean() - experiment.expected_log_bayes_factor_without(m)) < 4 * none.std() / np.sqrt(none.size)
 
 
 def test_false_alarms_and_detection_by_simulation(campaign: LinearCampaign) -> None:
@@ -113,12 +113,12 @@ def test_false_alarms_and_detection_by_simulation(campaign: LinearCampaign) -> N
     count = 600
     null = campaign.statistic(campaign.simulate(rng, count))
     for a in (0.5, 0.1):
-        measured = np.mean(null >= detection.chi_square_threshold(a, 3))
+        measured = np.mean(null >= experiment.chi_square_threshold(a, 3))
         assert abs(measured - a) < 4 * np.sqrt(a * (1 - a) / count)
     assert stats.kstest(null, stats.chi2(3).cdf).pvalue > 1e-4
-    threshold = float(detection.chi_square_threshold(0.01, 3))
+    threshold = float(experiment.chi_square_threshold(0.01, 3))
     drawn = drawn_campaigns(campaign.study, campaign.likelihood.digest, campaign, rng, 6)
-    size = detection.ScoreDraws.of([d.campaign.information for d in drawn], rng).smallest(threshold, 0.9)
+    size = experiment.ScoreDraws.of([d.campaign.information for d in drawn], rng).smallest(threshold, 0.9)
     length = size * campaign.study.source.size
     hit = np.concatenate([d.statistics(rng, count // 6, length * random_directions(rng, count // 6)) for d in drawn])
     assert abs(np.mean(hit >= threshold) - 0.9) < 4 * np.sqrt(0.09 / count)
@@ -179,22 +179,22 @@ def test_drawn_scores_give_the_statistic_and_its_laws() -> None:
     """One position: chi-square and its noncentral kin; two positions: against scores formed one by one."""
     generator = np.random.default_rng(4)
     a = generator.standard_normal((20, 3))
-    one = detection.ScoreDraws.of([a.T @ a], generator, 40_000)
+    one = experiment.ScoreDraws.of([a.T @ a], generator, 40_000)
     assert stats.kstest(one.statistics(), stats.chi2(3).cdf).pvalue > 1e-4
     threshold = float(stats.chi2.isf(0.01, 3))
     np.testing.assert_allclose(one.thresholds([0.01]), threshold, rtol=0.05)
     found = one.smallest(threshold, 0.8)
-    expected = detection.smallest_size(a.T @ a, 0.01, 0.8).any_direction
+    expected = experiment.smallest_size(a.T @ a, 0.01, 0.8).any_direction
     assert abs(found / expected - 1) < 0.01
     assert abs(one.detection(found, threshold) - 0.8) < 1e-3
     two = np.concatenate([a, a + 0.5 * generator.standard_normal(a.shape)], axis=1)
     m = two.T @ two
-    draws = detection.ScoreDraws.of([m], np.random.default_rng(1), 2000)
-    scores = detection.draw_scores(np.random.default_rng(1), m, 2000)
+    draws = experiment.ScoreDraws.of([m], np.random.default_rng(1), 2000)
+    scores = experiment.draw_scores(np.random.default_rng(1), m, 2000)
     np.testing.assert_allclose(draws.statistics(), score_statistic(m, scores), rtol=1e-9)
     # negative control: taken for one position the threshold for two lets too much through
     assert np.mean(draws.statistics() >= threshold) > 0.012
-    blind = detection.ScoreDraws.of([np.diag([1.0, 1.0, 0.0])], generator, 2000)
+    blind = experiment.ScoreDraws.of([np.diag([1.0, 1.0, 0.0])], generator, 2000)
     assert np.isfinite(blind.smallest(threshold, 0.5))
 
 
@@ -408,7 +408,7 @@ def test_planned_experiment_without_traces(tmp_path: Path) -> None:
     assert outcome.code == 0
     assert "experiment as planned" in outcome.out
     assert "Bayes factor" not in outcome.out
-    assert (tmp_path / "results/detection.html").exists()
+    assert (tmp_path / "results/experiment.html").exists()
     refused = run(["detect", tmp_path / "study.toml", "--toward=1,2"])
     assert refused.code == 2
     assert "no traces" in refused.err

@@ -96,7 +96,9 @@ def test_climbs_in_step_end_where_each_ends_alone(tmp_path):
     study = small_study(tmp_path)
     truth = draw_truth(study, 3)
     likelihood = RatioLikelihood(study, simulate_digest(study, truth), truth.port_signs, residual_gain=0.02)
-    problem = CampaignProblem(Unknowns(study, likelihood.cooldowns, [0], leave_out=("phase",)), likelihood)
+    problem = CampaignProblem(
+        Unknowns(study, likelihood.cooldowns, [0], leave_out=("pump_phase_error_rad",)), likelihood
+    )
     rng = np.random.default_rng(5)
     starts = problem.unknowns.draw(rng, 6)
     starts[:, :3] = random_directions(rng, 6)

@@ -23,7 +23,7 @@ from fluxsense.study import Study
 def problem_of(study: Study, seed: int = 4, **changes: object) -> CampaignProblem:
     truth = draw_truth(study, seed)
     likelihood = RatioLikelihood(study, simulate_digest(study, truth), truth.port_signs, **changes)
-    return CampaignProblem(Unknowns(study, likelihood.cooldowns, leave_out=("phase",)), likelihood)
+    return CampaignProblem(Unknowns(study, likelihood.cooldowns, leave_out=("pump_phase_error_rad",)), likelihood)
 
 
 def mixture_of(problem: CampaignProblem, width: float = 0.002) -> StudentMixture:
@@ -39,7 +39,7 @@ def test_the_same_numbers_from_the_file(tmp_path: Path, monkeypatch: pytest.Monk
     study = small_study(tmp_path, points=41, phase_sd_deg=1.0, slow_mphi0=slow)
     problem = problem_of(study, reference=draw_truth(study, 4).parameters)
     start = np.zeros(problem.unknowns.size)
-    start[:3] = draw_truth(study, 4).parameters.source[0] / study.source.size
+    start[:3] = draw_truth(study, 4).parameters["source"][0] / study.source.size
     mode = ascend(problem, start)
     assert mode is not None
     mixture, path = from_modes([mode]), tmp_path / "quadrature.npz"

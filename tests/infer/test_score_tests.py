@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtri
 from scipy.stats import binom
-from small_study import small_study
-from test_campaign import fitted
+from small_study import fitted, small_study
 
 from fluxsense.data.digest import Digest
 from fluxsense.infer.modes import ascend
@@ -47,7 +46,7 @@ def with_stage(study: Study, isolator: int, number: int, **changes: object) -> S
 
 def checked(study: Study, other: Study, truth: Truth) -> PredictiveCheck:
     """The check of data of another chip against the study."""
-    problem, x = fitted(study, simulate_digest(other, truth), truth.port_signs, truth.parameters.source[0])
+    problem, x = fitted(study, simulate_digest(other, truth), truth.port_signs, truth.parameters["source"][0])
     explicit, wide = problem.explicit(x)
     return predictive_check(explicit, wide, np.random.default_rng(0))
 
@@ -74,7 +73,7 @@ def test_points_in_a_notch_count_by_their_own_law(tmp_path: Path) -> None:
     found, notched = [], 0
     for seed in range(1, 31):
         truth = draw_truth(study, seed)
-        problem, x = fitted(study, simulate_digest(study, truth), truth.port_signs, truth.parameters.source[0])
+        problem, x = fitted(study, simulate_digest(study, truth), truth.port_signs, truth.parameters["source"][0])
         notched += any(f.notch is not None for f in problem.likelihood.families)
         found.append(predictive_check(*problem.explicit(x), np.random.default_rng(0)).suspicion)
     assert notched >= 10
@@ -90,14 +89,14 @@ def test_score_and_shift_are_those_of_a_fit_with_the_parameter_free(study: Study
     other = with_stage(study, 0, 1, idler_linewidth_hz=1.02 * width)
     truth = draw_truth(study, 3)
     digest = simulate_digest(other, truth)
-    problem, x = fitted(study, digest, truth.port_signs, truth.parameters.source[0])
+    problem, x = fitted(study, digest, truth.port_signs, truth.parameters["source"][0])
     found = predictive_check(problem, x, np.random.default_rng(0)).suspicion
     assert found.name == "the idler linewidth of stage 2 of isolator a"
     free = with_stage(study, 0, 1, uncertain=(("idler_linewidth_hz", 0.3 * width),))
     unknowns = Unknowns(free, ("c1",))
     likelihood = RatioLikelihood(free, digest, truth.port_signs, reference=problem.likelihood.reference)
     wide = CampaignProblem(unknowns, likelihood)
-    column = [n.kind for n in unknowns.nuisances].index("stage:idler_linewidth_hz") + 3
+    column = [n.array for n in unknowns.nuisances].index("idler_linewidth_hz") + 3
     mode = ascend(wide, np.insert(x, column, 0.0))
     assert mode is not None
     held, _, _ = problem.curvatures(x[None])
@@ -139,9 +138,9 @@ def test_a_wrong_chip_parameter_is_seen(study: Study, field: str) -> None:
 
 def test_a_nuisance_far_from_its_prior_is_a_conflict(study: Study) -> None:
     truth = draw_truth(study, 6)
-    offset = np.array(truth.parameters.offset_phi0)
+    offset = np.array(truth.parameters["offset_phi0"])
     offset[0, :, 2] = 0.06  # six standard deviations
-    far = replace(truth, parameters=replace(truth.parameters, offset_phi0=offset))
+    far = replace(truth, parameters=truth.parameters.changed(offset_phi0=offset))
     found = checked(study, study, far).suspicion
     assert found.conflict_name == "offset b1"
     assert found.conflict_sd == pytest.approx(6.0, abs=0.3)
@@ -158,12 +157,12 @@ def test_a_jump_that_passes_for_a_source_is_named(study: Study) -> None:
     assert found.unseen_shift_sd > 2
     assert unseen_words(found)[0].startswith("A jump of ")
     assert unseen_words(replace(found, unseen_shift_sd=1.9)) == []
-    offset = np.array(truth.parameters.offset_phi0)
+    offset = np.array(truth.parameters["offset_phi0"])
     offset[0, :, loop] += 0.5 * found.unseen_phi0
-    later = simulate_digest(study, replace(truth, parameters=replace(truth.parameters, offset_phi0=offset)))
+    later = simulate_digest(study, replace(truth, parameters=truth.parameters.changed(offset_phi0=offset)))
     mixed = Digest({k: (later if k.state == "in" else good)[k] for k in good})
-    problem, x = fitted(study, good, truth.port_signs, truth.parameters.source[0])
-    after, y = fitted(study, mixed, truth.port_signs, truth.parameters.source[0])
+    problem, x = fitted(study, good, truth.port_signs, truth.parameters["source"][0])
+    after, y = fitted(study, mixed, truth.port_signs, truth.parameters["source"][0])
     assert predictive_check(after, y, np.random.default_rng(0)).suspicion.probability > 1e-3
     mode = ascend(problem, x)
     assert mode is not None

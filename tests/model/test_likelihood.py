@@ -46,23 +46,8 @@ def campaign(study: Study) -> tuple[Truth, Digest, RatioLikelihood]:
 
 
 def problem_of(study: Study, likelihood: RatioLikelihood, **options: object) -> CampaignProblem:
-    unknowns = Unknowns(study, likelihood.cooldowns, leave_out=("phase",))
+    unknowns = Unknowns(study, likelihood.cooldowns, leave_out=("pump_phase_error_rad",))
     return CampaignProblem(unknowns, likelihood)
-
-
-def truth_vector(problem: CampaignProblem, truth: Truth) -> np.ndarray:
-    """The truth in whitened coordinates."""
-    u, p = problem.unknowns, truth.parameters
-    x = np.zeros(u.size)
-    x[:3] = p.source[0] / u.study.source.size
-    for column, n in enumerate(u.nuisances, 3):
-        value = {
-            "offset": lambda i: p.offset_phi0[0, i[0], i[1]],
-            "strength": lambda i: p.pump_strength[0, i[0]],
-            "area": lambda i: p.flux_focusing[0, i[0]],
-        }[n.kind](n.index)
-        x[column] = (value - n.mean) / n.sd
-    return x
 
 
 def dense_covariance(family: Family, likelihood: RatioLikelihood) -> np.ndarray:
@@ -166,7 +151,7 @@ def test_repeats_do_not_change_the_cost(campaign: tuple[Truth, Digest, RatioLike
 def test_phase_integral_against_quadrature(study: Study, campaign: tuple[Truth, Digest, RatioLikelihood]) -> None:
     truth, _, likelihood = campaign
     problem = problem_of(study, likelihood)
-    x = truth_vector(problem, truth)
+    x = problem.unknowns.whitened(truth.parameters)[0]
     explicit, wide = problem.explicit(x)
     columns = [n for n, name in enumerate(explicit.unknowns.names) if name.startswith("pump phase error")]
     assert len(columns) == 2
@@ -184,7 +169,7 @@ def test_phase_integral_against_quadrature(study: Study, campaign: tuple[Truth, 
 def test_phase_draws_follow_their_conditional(study: Study, campaign: tuple[Truth, Digest, RatioLikelihood]) -> None:
     truth, _, likelihood = campaign
     problem = problem_of(study, likelihood)
-    x = truth_vector(problem, truth)
+    x = problem.unknowns.whitened(truth.parameters)[0]
     draws = problem.phase_draws(np.tile(x, (1500, 1)), np.random.default_rng(5))[:, 0]
     explicit, wide = problem.explicit(x)
     column = explicit.unknowns.names.index(f"pump phase error {study.isolators[0].name}")
@@ -205,7 +190,7 @@ def test_gradient_and_information_against_differences(
 ) -> None:
     truth, _, likelihood = campaign
     problem = problem_of(study, likelihood)
-    start = truth_vector(problem, truth)
+    start = problem.unknowns.whitened(truth.parameters)[0]
     mode = ascend(problem, start)
     assert mode is not None
     x = mode.x + 0.3 * np.sqrt(np.diag(mode.covariance))
@@ -226,7 +211,7 @@ def test_reduced_quadrature_keeps_the_likelihood(study: Study) -> None:
     truth = draw_truth(finer, 4)
     likelihood = RatioLikelihood(finer, simulate_digest(finer, truth), truth.port_signs, reference=truth.parameters)
     problem = problem_of(finer, likelihood)
-    mode = ascend(problem, truth_vector(problem, truth))
+    mode = ascend(problem, problem.unknowns.whitened(truth.parameters)[0])
     assert mode is not None
     mixture = from_modes([mode])
     reduced = compress(problem, mixture, np.random.default_rng(0))

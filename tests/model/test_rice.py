@@ -115,7 +115,7 @@ def test_slopes_and_value(campaign):
     problem = CampaignProblem(Unknowns(study, likelihood.cooldowns), likelihood)
     assert any(f.notch is not None for f in likelihood.families)
     x = np.random.default_rng(1).normal(0, 0.2, problem.unknowns.size)
-    x[:3] = truth.parameters.source[0] / study.source.size
+    x[:3] = truth.parameters["source"][0] / study.source.size
     check_slopes(problem, x)
 
 
@@ -125,7 +125,7 @@ def test_slopes_with_an_unknown_noise_scale(campaign):
     likelihood = RatioLikelihood(loud, digest, [1, 1])
     problem = CampaignProblem(Unknowns(loud, likelihood.cooldowns), likelihood)
     x = np.random.default_rng(1).normal(0, 0.2, problem.unknowns.size)
-    x[:3] = truth.parameters.source[0] / study.source.size
+    x[:3] = truth.parameters["source"][0] / study.source.size
     check_slopes(problem, x)
 
 
@@ -144,13 +144,13 @@ def test_magnitudes_find_the_source(campaign, tmp_path):
     result = orient(study, digest, seed=1)
     assert result.document["data"]["kind"] == "magnitude"
     assert result.document["verdict"]["trust"] == "reliable", result.document["verdict"]
-    assert result.region_contains(truth.parameters.source[0])[0.95]
+    assert result.region_contains(truth.parameters["source"][0])[0.95]
     # complex traces of the same campaign, taken as magnitudes only, do as well
     text = study.path.read_text(encoding="utf-8").replace(MAGNITUDE, "")
     (tmp_path / "study.toml").write_text(text, encoding="utf-8")
     whole = simulate_digest(read_study(tmp_path / "study.toml"), truth)
     assert not magnitudes_only(whole)
     again = orient(study, whole, seed=1)
-    assert again.region_contains(truth.parameters.source[0])[0.95]
+    assert again.region_contains(truth.parameters["source"][0])[0.95]
     cones = [next(r["cone_deg"] for r in x.document["region"] if r["level"] == 0.9) for x in (result, again)]
     assert cones[1] == pytest.approx(cones[0], rel=0.5)

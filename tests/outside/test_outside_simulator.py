@@ -67,16 +67,18 @@ def package_parameters(study: OutsideStudy, drawn: tuple[Truth, ...]) -> ChipPar
 
     isolators = range(len(study.isolators))
     return ChipParameters(
-        source=stack(lambda t: t.source),
-        position_m=stack(lambda t: t.position_m),
-        offset_phi0=stack(lambda t: t.offset_phi0),
-        flux_focusing=stack(lambda t: t.flux_focusing),
-        pump_strength=stack(lambda t: t.pump_strength),
-        pump_phase_error_rad=stack(lambda t: t.pump_phase_error_rad),
-        stage={
+        {
+            "source": stack(lambda t: t.source),
+            "position_m": stack(lambda t: t.position_m),
+            "offset_phi0": stack(lambda t: t.offset_phi0),
+            "flux_focusing": stack(lambda t: t.effective_area),
+            "pump_strength": stack(lambda t: t.pump_strength),
+            "pump_phase_error_rad": stack(lambda t: t.pump_phase_error_rad),
+        }
+        | {
             name: np.array([[[t.stages[n, stage, key] for stage in STAGES] for n in isolators] for t in drawn])
             for key, name in STAGE_KEYS.items()
-        },
+        }
     )
 
 

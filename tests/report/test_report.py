@@ -206,7 +206,7 @@ def test_same_result_same_picture(result: tuple[Orientation, Truth], html: str) 
 def test_truth_is_marked_and_measured_against(result: tuple[Orientation, Truth], html: str) -> None:
     assert "The truth stated for these traces" in html
     assert page._truth_words(result[0], views.KnownSource(np.zeros(3))).endswith("no source.")
-    away = float(np.degrees(angle_between_rad(result[1].parameters.source[0], result[0].posterior.direction)))
+    away = float(np.degrees(angle_between_rad(result[1].parameters["source"][0], result[0].posterior.direction)))
     assert f"{away:.2g} degrees from the mean direction" in html
 
 
@@ -391,7 +391,7 @@ def test_corner_of_relevant_columns(result: tuple[Orientation, Truth]) -> None:
     assert [c.name for c in columns[:3]] == ["source x", "source y", "source z"]
     assert len(columns) == 7
     assert columns[0].unit == "fA m²"
-    assert columns[2].truth == pytest.approx(truth.parameters.source[0, 2] * 1e15)
+    assert columns[2].truth == pytest.approx(truth.parameters["source"][0, 2] * 1e15)
     names, _, values = orientation.table(3000)
     correlation = np.abs(np.corrcoef(values.T))[:3, 3:].max(axis=0)
     assert columns[3].name == names[3 + int(np.argmax(correlation))]

@@ -44,6 +44,7 @@ def one(name: str, seed: int, effective: float | None) -> dict[str, Any]:
     from fluxsense.data.counts import votes_from_rows
     from fluxsense.infer.orient import orient
     from fluxsense.infer.orient_counts import orient_votes
+    from fluxsense.model.parameter import NOISE_SCALE, WRONG_WAY_RATE
     from fluxsense.model.unknowns import Unknowns
     from fluxsense.simulate import draw_truth, simulate_digest, simulate_directions
     from fluxsense.study import read_study
@@ -63,21 +64,14 @@ def one(name: str, seed: int, effective: float | None) -> dict[str, Any]:
     names, _, values = result.table(400)
     p = truth.parameters
     wide = Unknowns(study, study.plan.cooldowns)
-    true = {f"source {a}": p.source[0, n] for n, a in enumerate("xyz")}
+    true = {f"source {a}": p["source"][0, n] for n, a in enumerate("xyz")}
+    own = {NOISE_SCALE: truth.noise_scale, WRONG_WAY_RATE: truth.wrong_way}
     for n in wide.nuisances:
-        true[n.name] = {
-            "position": lambda i: p.position_m[0, i[0]],
-            "offset": lambda i: p.offset_phi0[0, i[0], i[1]],
-            "area": lambda i: p.flux_focusing[0, i[0]],
-            "strength": lambda i: p.pump_strength[0, i[0]],
-            "phase": lambda i: p.pump_phase_error_rad[0, i[0]],
-            "noise": lambda i: truth.noise_scale,
-            "wrong_way": lambda i: truth.wrong_way,
-        }.get(n.kind, lambda i, kind=n.kind: p.stage[kind.removeprefix("stage:")][0, i[0], i[1]])(n.index)
+        true[n.name] = n.of(p[n.array])[0] if n.of_chip else own[n.array]
     centre, sd = values.mean(axis=0), values.std(axis=0)
     return {
         "seed": seed,
-        "inside": {str(k): v for k, v in result.region_contains(p.source[0]).items()},
+        "inside": {str(k): v for k, v in result.region_contains(p["source"][0]).items()},
         "rank": {
             control: {
                 label: float(np.mean(centre[n] + stretch * (values[:, n] - centre[n]) + shift * sd[n] < true[label]))

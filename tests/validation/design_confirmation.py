@@ -84,7 +84,7 @@ def campaign(run: Run, n: int) -> tuple[float, float, str]:
     x = direction_points(experiment.unknowns, run.campaigns, run.seed + 5)
     here, y = study, x[n : n + 1]
     if run.told:
-        place = experiment.parameters(x).position_m[n]
+        place = experiment.parameters(x)["position_m"][n]
         source = replace(study.source, position_m=tuple(map(float, place)), position_sd_m=(0.0, 0.0, 0.0))
         here = replace(study, source=source)
         experiment = planned_experiment(here)
@@ -319,7 +319,7 @@ def rates(run: Run) -> None:
     for n in range(run.campaigns):
         truth = draw_truth(longer, run.seed * 100_000 + n)
         digest = simulate_digest(longer, truth)
-        unknowns = Unknowns(longer, longer.plan.cooldowns, leave_out=("phase",))
+        unknowns = Unknowns(longer, longer.plan.cooldowns, leave_out=("pump_phase_error_rad",))
         likelihood = RatioLikelihood(longer, digest, truth.port_signs, reference=truth.parameters)
         problem = CampaignProblem(unknowns, likelihood)
         heights = []
@@ -328,7 +328,7 @@ def rates(run: Run) -> None:
             x[:3] = unknowns.source_prior.embed(u[None], 1.0)[0]
             mode = ascend(problem, x)
             heights.append(-np.inf if mode is None else mode.log_posterior)
-        wrong += bool((heights[0] > heights[1]) != (truth.parameters.source[0] @ v > 0))
+        wrong += bool((heights[0] > heights[1]) != (truth.parameters["source"][0] @ v > 0))
     print(
         f"taken for the reverse: {now:.3f} predicted with 4 repeats, {then:.3f} with {repeats}, the whole number next to what 0.1 needs; "
         f"measured {wrong} of {run.campaigns} (binomial probability {binomtest(wrong, run.campaigns, then).pvalue:.2f})"

@@ -37,7 +37,7 @@ from fluxsense.base.sphere import random_directions  # noqa: E402
 from fluxsense.base.units import format_quantity  # noqa: E402
 from fluxsense.data.digest import Digest  # noqa: E402
 from fluxsense.data.noise_levels import PATHS, NoiseLevels, measure_noise  # noqa: E402
-from fluxsense.detection import detection, sequential  # noqa: E402
+from fluxsense.detection import experiment, sequential  # noqa: E402
 from fluxsense.detection.detect import planned_likelihood  # noqa: E402
 from fluxsense.detection.linear import LinearCampaign, drawn_campaigns, linear_campaign, linear_log_bayes_factor  # noqa: E402
 from fluxsense.model.likelihood import RatioLikelihood  # noqa: E402
@@ -72,7 +72,7 @@ def sequential_paths(
     score = np.zeros((runs, one.shape[0]))
     out = np.empty((runs, batches))
     for n in range(batches):
-        score = score + detection.draw_scores(rng, one, runs) + drift
+        score = score + experiment.draw_scores(rng, one, runs) + drift
         out[:, n] = linear_log_bayes_factor((n + 1) * one, score, size**2 / 3)
     return out
 
@@ -118,7 +118,7 @@ def known_noise_statistic(study: Study, seed: int, size: float) -> float:
     wide = Unknowns(study, study.plan.cooldowns)
     whitened = wide.draw(np.random.default_rng([seed, 1]), 1)[0, wide.lead :]  # as `draw_truth` draws them
     drawn = dict(zip((n.name for n in wide.nuisances), whitened, strict=True))
-    names = Unknowns(study, exact.cooldowns, with_source=False, leave_out=("phase",)).nuisances
+    names = Unknowns(study, exact.cooldowns, with_source=False, leave_out=("pump_phase_error_rad",)).nuisances
     campaign = LinearCampaign(exact, np.array([drawn[n.name] for n in names]))
     score, _ = campaign.fit([f.ratio[None] for f in measured.families], rounds=0)
     return float(campaign.statistic(score[0]))
@@ -159,7 +159,7 @@ def known_instead(
 def whole_digests(
     study: Study,
     options: argparse.Namespace,
-    scores: detection.ScoreDraws,
+    scores: experiment.ScoreDraws,
     thresholds: dict[float, float],
     reached: dict[float, float],
 ) -> None:
@@ -232,7 +232,7 @@ def main() -> int:
         f"information under nuisances drawn from their priors: {gains.mean():.3f} +- {gains.std():.3f} of that at their means"
     )
     rates = (0.1, 0.01)
-    scores = detection.ScoreDraws.of([d.campaign.information for d in drawn], rng, 200_000, drawn[0].places)
+    scores = experiment.ScoreDraws.of([d.campaign.information for d in drawn], rng, 200_000, drawn[0].places)
     thresholds = dict(zip(rates, scores.thresholds(rates), strict=True))
 
     def simulated(count: int, size: float) -> np.ndarray:

@@ -65,7 +65,7 @@ def modes_one(kind: str, seed: int, jumping: bool) -> dict[str, Any]:
         truth = draw_truth(study, seed, source=_well_inside(seed))
         result = orient(study, simulate_digest(study, truth), seed=seed, wanted_ess=1000, jumping=jumping)
     v = result.posterior.directions
-    unit = truth.parameters.source[0] / np.linalg.norm(truth.parameters.source[0])
+    unit = truth.parameters["source"][0] / np.linalg.norm(truth.parameters["source"][0])
     same_xy, same_z = v[:, :2] @ unit[:2] > 0, v[:, 2] * unit[2] > 0
     if kind == "two modes":
         weights = [np.mean(same_z), np.mean(~same_z)]
@@ -123,24 +123,24 @@ def mismatch_one(kind: str, seed: int) -> dict[str, Any]:
         elif kind == "jump":
             from fluxsense.simulate import sweeps
 
-            offset = np.array(truth.parameters.offset_phi0)
+            offset = np.array(truth.parameters["offset_phi0"])
             offset[0, :, int(rng.integers(4))] += rng.choice([-1, 1]) * rng.uniform(0.005, 0.05)
-            after = replace(truth, parameters=replace(truth.parameters, offset_phi0=offset))
+            after = replace(truth, parameters=truth.parameters.changed(offset_phi0=offset))
             before_rows, after_rows = list(sweeps(study, truth)), list(sweeps(study, after))
             half = int(len(before_rows) * rng.uniform(0.3, 0.7))
             digest, distrusted = screened(before_rows[:half] + after_rows[half:])
         else:  # a second source, present with the first: a flux of its own in one loop
             from fluxsense.simulate import sweeps
 
-            offset = np.array(truth.parameters.offset_phi0)
+            offset = np.array(truth.parameters["offset_phi0"])
             offset[0, :, int(rng.integers(4))] += rng.choice([-1, 1]) * rng.uniform(0.005, 0.05)
-            both = replace(truth, parameters=replace(truth.parameters, offset_phi0=offset))
+            both = replace(truth, parameters=truth.parameters.changed(offset_phi0=offset))
             pairs = zip(sweeps(study, truth), sweeps(study, both), strict=True)
             digest, distrusted = screened([second if first[0].state == "in" else first for first, second in pairs])
         result = orient(study, digest, seed=seed, wanted_ess=400, distrusted=distrusted)
     source = result.table(3000)[2][:, :3]
     unit = source / np.linalg.norm(source, axis=1, keepdims=True)
-    true = truth.parameters.source[0] / np.linalg.norm(truth.parameters.source[0])
+    true = truth.parameters["source"][0] / np.linalg.norm(truth.parameters["source"][0])
     mean = unit.mean(axis=0)
     spread = float(np.sqrt(np.mean(np.sum((unit - mean) ** 2, axis=1)) / 2))
     return {

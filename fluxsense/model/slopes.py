@@ -1,0 +1,70 @@
+"""Slopes of the forward model: central differences of one isolator's scattering parameters with anything that enters it.
+
+One rule serves every quantity, since every quantity is a place in a named array: the step is a thousandth of its prior's
+standard deviation, so that the error of the difference, a third of a millionth of the third derivative over that spread,
+is far below what any use of a slope can notice, and rounding stays below it too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.device.chip import ChipModel, ChipParameters, nominal_array
+from fluxsense.model.parameter import Parameter
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+STEP: Final = 1e-3
+"""In standard deviations of the prior."""
+FLUX_STEP_PHI0: Final = 3e-6
+
+
+def scattering_slopes(
+    model: ChipModel, parameters: ChipParameters, isolator: int, flux_phi0: FloatArray, wanted: Sequence[Parameter]
+) -> tuple[ComplexArray, ComplexArray]:
+    """S21 and S12 of an isolator's probes and their derivatives.
+
+    Parameters
+    ----------
+    model : ChipModel
+    parameters : ChipParameters
+        Batch of B.
+    isolator : int
+    flux_phi0 : ndarray (B, P, 2)
+        Flux in the two loops for each of the isolator's probes.
+    wanted : sequence of n Parameter
+        Quantities beside the two fluxes, at fixed flux.
+
+    Returns
+    -------
+    s : ndarray (B, P, 2, F) of complex
+        S21 and S12.
+    slopes : ndarray (B, 2 + n, P, 2, F) of complex
+        Derivatives by the flux of loop 1 and 2 (per Phi0), then by what is wanted (per its unit).
+    """
+    count = 2 + len(wanted)
+    each = 2 * count + 1
+    batch = parameters.batch
+    every = parameters.repeated(each)
+    arrays = {name: every[name] for name in every}
+    flux = np.repeat(flux_phi0, each, axis=0)
+    rows = np.arange(batch) * each
+    steps = np.array([FLUX_STEP_PHI0] * 2 + [STEP * one.sd for one in wanted])
+    for n in range(count):
+        one = None if n < 2 else wanted[n - 2]
+        if one is not None and one.array not in arrays:
+            arrays[one.array] = nominal_array(model.study, one.array, batch * each)
+        for row, sign in ((rows + 1 + n, 1.0), (rows + 1 + count + n, -1.0)):
+            if one is None:
+                flux[row, :, n] += sign * steps[n]
+            else:
+                one.of(arrays[one.array])[row] += sign * steps[n]
+    s = model.scattering(ChipParameters(arrays), isolator, flux=flux)
+    stack = s.reshape(batch, each, *s.shape[1:])
+    difference = stack[:, 1 : 1 + count] - stack[:, 1 + count :]
+    return stack[:, 0], np.ascontiguousarray(difference / (2 * steps)[:, None, None, None])
