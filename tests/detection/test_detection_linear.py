@@ -408,7 +408,7 @@ def test_planned_experiment_without_traces(tmp_path: Path) -> None:
     assert outcome.code == 0
     assert "experiment as planned" in outcome.out
     assert "Bayes factor" not in outcome.out
-    assert (tmp_path / "results/experiment.html").exists()
+    assert (tmp_path / "results/detection.html").exists()
     refused = run(["detect", tmp_path / "study.toml", "--toward=1,2"])
     assert refused.code == 2
     assert "no traces" in refused.err

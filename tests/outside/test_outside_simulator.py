@@ -71,7 +71,7 @@ def package_parameters(study: OutsideStudy, drawn: tuple[Truth, ...]) -> ChipPar
             "source": stack(lambda t: t.source),
             "position_m": stack(lambda t: t.position_m),
             "offset_phi0": stack(lambda t: t.offset_phi0),
-            "flux_focusing": stack(lambda t: t.effective_area),
+            "flux_focusing": stack(lambda t: t.flux_focusing),
             "pump_strength": stack(lambda t: t.pump_strength),
             "pump_phase_error_rad": stack(lambda t: t.pump_phase_error_rad),
         }
