@@ -1,0 +1,285 @@
+"""Modes and coupling of a pumped ring of any kind.
+
+The pump swings the ring's Z mode by Z(t) = Zp cos(w_p t).  With K(t) and s(t) of `fluxsense.device.rings.kind` at f and
+Z(t), and l_m the inductance in series with the ring in mode m (units of the ring's own), the two modes see the stiffness
+
+    M(t) = [diag(l_a, l_b) + [[K, -s], [-s, K]]^-1]^-1.
+
+Its mean over a period gives the modes' frequencies, the first harmonic of its off-diagonal element their coupling.  With
+K_0 the stiffness at zero flux without a pump, p_m = (1/K_0)/(l_m + 1/K_0) the participation ratio there, x = K/K_0,
+y = s/K_0, q = x^2 - y^2 and
+
+    D = (1 - p_a)(1 - p_b) q + (p_a + p_b - 2 p_a p_b) x + p_a p_b,
+
+    M_aa/(K_0 p_a) = ((1 - p_b) q + p_b x)/D,    M_bb: a and b exchanged,    M_ab/(K_0 sqrt(p_a p_b)) = -sqrt(p_a p_b) y/D,
+
+which is regular for participation ratios of 0 and 1.  With m_a, m_b the means of the first two and o the amplitude of the
+first harmonic of sqrt(p_a p_b) y/D, and C_m = K_0 p_m/w_m^2 the capacitance,
+
+    w_m(pumped) = w_m sqrt(m_m),      g = (o/4) sqrt(w_a w_b)/(m_a m_b)^(1/4),
+
+w_m the frequency at zero flux without a pump.  The rotating-wave approximation leaves out the coupling of a at w - w_p
+and of b at w + w_p, which shift the modes by (second order in g, w_p = w_b - w_a; the pumped frequencies are meant)
+
+    dw_a = -g^2 w_b/(2 w_a (w_b - w_a)),      dw_b = +g^2 w_a/(2 w_b (w_b - w_a)).
+
+To second order in s this is g = (J1(Zp)/2)(sin f/K) sqrt(p_a p_b w_a w_b) with all quantities at this flux, and for a weak
+pump the usual three-wave coupling, proportional to the pump's current and lam_Z.  Derived here; checked against Floquet
+exponents of the classical equations of motion in the tests.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.base.constants import FLUX_QUANTUM_WB, PLANCK_J_S
+from fluxsense.device.rings.kind import FloatArray, Numbers, Ring
+
+FEW, MANY, FEW_UP_TO_RAD = 2, 4, 0.7
+"""Points of a quarter of the pump's period, for swings up to `FEW_UP_TO_RAD` and beyond it.
+
+n points at odd multiples of pi/(4 n) stand for 4 n points of a whole period, by the symmetries K(-Z) = K(Z) and
+s(-Z) = -s(Z).  The rule is blind only to harmonics from the order 4 n - 1 on.  What it leaves out of g is a part
+(Zp/2)^(4n-2)/(4 n - 1)!: 4e-7 for 2 points at 0.7 rad, 1e-12 for 4 at 1.84 rad (rounding, in effect); measured in the tests.
+"""
+
+
+def _cosines(swing_rad: FloatArray) -> FloatArray:
+    few = float(np.max(np.abs(swing_rad), initial=0.0)) <= FEW_UP_TO_RAD
+    count = FEW if few else MANY
+    return np.asarray(np.cos(np.pi * (2 * np.arange(count) + 1) / (4 * count)))
+
+
+MOST_SWING_RAD: Final = 1.84
+"""Where J1 is largest: a stronger pump couples less."""
+_STEPS: Final = 12
+
+
+class Modes(NamedTuple):
+    """A stage's two modes without a pump at zero flux: frequencies (Hz) and participation ratios, arrays that broadcast."""
+
+    signal_hz: FloatArray
+    idler_hz: FloatArray
+    signal_participation: FloatArray
+    idler_participation: FloatArray
+
+
+class Rates(NamedTuple):
+    """Frequencies of the two modes and their coupling, Hz, the coupling signed like the circulating current."""
+
+    signal_hz: FloatArray
+    idler_hz: FloatArray
+    coupling_hz: FloatArray
+
+
+@dataclass(frozen=True)
+class PumpReference:
+    """The pump at reference flux and power: its swing (rad, nan where no swing gives the coupling) and lam_Z there."""
+
+    swing_rad: FloatArray
+    inductance_ratio: FloatArray
+
+    def swing_at(self, ring: Ring, f: FloatArray, numbers: Numbers, amplitude: npt.ArrayLike) -> FloatArray:
+        """Swing at quarter phase f for a pump current `amplitude` times the reference: in proportion to it and lam_Z.
+
+        A pump far from the Z mode's resonance drives a fixed current.
+        """
+        scale = self.swing_rad / self.inductance_ratio
+        return np.asarray(ring.pump_inductance_ratio(f, numbers) * (scale * amplitude))
+
+
+def pumped_modes(
+    ring: Ring,
+    f: FloatArray,
+    numbers: Numbers,
+    modes: Modes,
+    swing_rad: FloatArray,
+    shift_factor: FloatArray | float = 1.0,
+) -> Rates:
+    """Frequencies and coupling of a ring's two modes under a pump.
+
+    Parameters
+    ----------
+    ring : Ring
+    f : ndarray
+        Quarter phase, rad.
+    numbers : mapping of str to ndarray
+        What the ring is made of.
+    modes : Modes
+    swing_rad : ndarray
+        Zp, rad; 0 with the pump off.
+    shift_factor : ndarray or float
+        Factor on the change of both frequencies by the pump (other modes, heating).
+
+    Returns
+    -------
+    Rates
+        Arrays of the shape that all arguments broadcast to; nan where the ring has no stable state at some instant.
+    """
+    mean_a, mean_b, harmonic = _stiffness(ring, f, numbers, modes, swing_rad)
+    root = np.sqrt(modes.signal_hz * modes.idler_hz)
+    coupling = 0.25 * root * harmonic / np.sqrt(np.sqrt(mean_a * mean_b))
+    signal, idler = modes.signal_hz * np.sqrt(mean_a), modes.idler_hz * np.sqrt(mean_b)
+    counter = 0.5 * coupling * coupling / (idler - signal)
+    signal, idler = signal - counter * (idler / signal), idler + counter * (signal / idler)
+    if np.ndim(shift_factor) or shift_factor != 1.0:
+        rest = ring.inductance_ratio(f, numbers) - 1.0
+        signal_still = modes.signal_hz / np.sqrt(1.0 + modes.signal_participation * rest)
+        idler_still = modes.idler_hz / np.sqrt(1.0 + modes.idler_participation * rest)
+        signal = signal_still + shift_factor * (signal - signal_still)
+        idler = idler_still + shift_factor * (idler - idler_still)
+    return Rates(signal, idler, coupling)
+
+
+def _stiffness(
+    ring: Ring, f: FloatArray, numbers: Numbers, modes: Modes, swing_rad: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Means of M_aa and M_bb and first harmonic of sqrt(p_a p_b) s/D, in the head's units.
+
+    Worked in place, a point at a time: these are the arrays of the likelihood's inner loop.
+    """
+    pa, pb = modes.signal_participation, modes.idler_participation
+    both = pa * pb
+    square, linear = (1.0 - pa) * (1.0 - pb), pa + pb - 2.0 * both
+    shunt = ring.shunt(numbers)
+    unit = 1.0 / (ring.arm_stiffness(np.zeros(()), numbers) + shunt)
+    half, rest = 0.5 * unit, unit * shunt
+    cosines = _cosines(swing_rad)
+    shape = np.broadcast_shapes(np.shape(f), np.shape(swing_rad), np.shape(unit), np.shape(both))
+    mean_x, mean_q, harmonic = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    unstable = False
+    for cosine in cosines:
+        swing = cosine * swing_rad
+        behind = ring.arm_stiffness(f - swing, numbers)
+        x = ring.arm_stiffness(f + swing, numbers)
+        y = behind - x
+        x += behind
+        x, y = x * half, y * half
+        x += rest
+        q = x * x
+        q -= y * y
+        inverse = square * q
+        inverse += linear * x
+        inverse += both
+        inverse = 1.0 / inverse
+        if not x.min() > 0.0:
+            unstable = unstable | ~(x > 0.0)
+        y *= inverse
+        y *= cosine
+        harmonic += y
+        x *= inverse
+        mean_x += x
+        q *= inverse
+        mean_q += q
+    if np.any(unstable):
+        mean_x[np.broadcast_to(unstable, shape)] = np.nan
+    part = 1.0 / len(cosines)
+    harmonic *= 2.0 * part * np.sqrt(both)
+    mean_x *= part
+    mean_q *= part
+    mean_x -= mean_q
+    return mean_q + pb * mean_x, mean_q + pa * mean_x, harmonic
+
+
+def pump_reference(
+    ring: Ring, f: FloatArray, numbers: Numbers, modes: Modes, coupling_hz: FloatArray
+) -> PumpReference:
+    """The swing at the reference that makes the stated coupling, by inverting g(Zp).
+
+    Parameters
+    ----------
+    ring : Ring
+    f : ndarray
+        Quarter phase at the reference flux, rad.
+    numbers : mapping of str to ndarray
+    modes : Modes
+    coupling_hz : ndarray
+        Size of the coupling wanted, Hz.
+
+    Returns
+    -------
+    PumpReference
+        The swing is nan where the coupling is beyond what any swing up to `MOST_SWING_RAD` gives.
+
+    Notes
+    -----
+    Secant steps on g(Z) - g, from J1(Z)/Z = 1/2 (the weak pump) and one step of fixed point: g/Z varies slowly.
+    """
+    lam = ring.pump_inductance_ratio(f, numbers)
+    small = np.full(np.shape(coupling_hz), 1e-4)
+
+    def error(swing: FloatArray) -> FloatArray:
+        return np.asarray(np.abs(pumped_modes(ring, f, numbers, modes, swing).coupling_hz) - coupling_hz)
+
+    with np.errstate(divide="ignore", invalid="ignore"):
+        before = np.minimum(coupling_hz * small / (error(small) + coupling_hz), MOST_SWING_RAD)
+        wrong_before = error(before)
+        now = np.minimum(before * coupling_hz / (wrong_before + coupling_hz), MOST_SWING_RAD)
+        for _ in range(_STEPS):
+            wrong = error(now)
+            slope = (wrong - wrong_before) / (now - before)
+            step = np.where(wrong == wrong_before, 0.0, wrong / slope)
+            before, wrong_before = now, wrong
+            now = np.clip(now - step, 0.0, MOST_SWING_RAD)
+            if not np.any(np.abs(now - before) > 1e-12 * now):
+                break
+        reached = np.abs(error(now)) <= 1e-9 * coupling_hz
+    return PumpReference(np.where(reached, now, np.nan), lam)
+
+
+def most_coupling_hz(ring: Ring, f: FloatArray, numbers: Numbers, modes: Modes) -> FloatArray:
+    """Largest coupling that any swing up to `MOST_SWING_RAD` gives, Hz; to three digits."""
+    swings = np.linspace(0.0, MOST_SWING_RAD, 185)[1:]
+    sizes = [np.abs(pumped_modes(ring, f, numbers, modes, np.asarray(z)).coupling_hz) for z in swings]
+    return np.asarray(np.nanmax(sizes, axis=0))
+
+
+def self_kerr_hz(
+    ring: Ring, f: FloatArray, numbers: Numbers, frequency_hz: FloatArray, participation: FloatArray, energy_hz: float
+) -> FloatArray:
+    """Shift of a mode by one photon of its own, Hz, positive downwards; without a pump.
+
+    Parameters
+    ----------
+    ring : Ring
+    f : ndarray
+        Quarter phase, rad.
+    numbers : mapping of str to ndarray
+    frequency_hz, participation : ndarray
+        Frequency and participation ratio of the mode at this flux.
+    energy_hz : float
+        A junction's E_J/h, Hz: `josephson_energy_hz` of its critical current.
+
+    Returns
+    -------
+    ndarray
+        -k'' p^2 w^2/(32 E_J K^2), with E_J in Hz.
+
+    Notes
+    -----
+    The ring's quartic term k'' X^4/96 (k'' = -cos f for plain junctions) with X = p x and <x^2> = w/(2 E_J K p) in units
+    h = 1; a^dagger^2 a^2 appears with 6 <x^2>^2 of its coefficient, half the shift.
+    """
+    bend, stiffness = ring.arm_bend(f, numbers), ring.stiffness(f, numbers)
+    return np.asarray(-bend * (participation * frequency_hz) ** 2 / (32.0 * energy_hz * stiffness**2))
+
+
+def josephson_energy_hz(critical_current_a: float) -> float:
+    """E_J/h of a junction of a given critical current: Phi0 I_c/(2 pi h), Hz."""
+    return FLUX_QUANTUM_WB * critical_current_a / (2.0 * np.pi * PLANCK_J_S)
+
+
+def probe_power_w(
+    shift_hz: FloatArray, kerr_hz: FloatArray, frequency_hz: FloatArray, linewidth_hz: FloatArray
+) -> FloatArray:
+    """Probe power at the device at which a mode's own photons shift it by a given amount, W.
+
+    On resonance a mode holds n = 4 P/(hbar w k) photons (w and k angular), each worth `self_kerr_hz`; the shift that may be
+    allowed is a part of S over its slope by the mode's frequency.
+    """
+    photons = np.abs(np.asarray(shift_hz) / np.asarray(kerr_hz))
+    return np.asarray(photons * (0.5 * np.pi * PLANCK_J_S) * np.asarray(frequency_hz) * np.asarray(linewidth_hz))
