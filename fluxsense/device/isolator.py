@@ -75,6 +75,8 @@ class _Rows(NamedTuple):
     link: ComplexArray
     through: ComplexArray
     cross: ComplexArray
+    arm_1: ComplexArray
+    arm_2: ComplexArray
 
 
 def isolator_scattering(
@@ -92,6 +94,8 @@ def isolator_scattering(
     link: npt.ArrayLike,
     hybrid_through: npt.ArrayLike,
     hybrid_cross: npt.ArrayLike,
+    arm_1: npt.ArrayLike = 1.0,
+    arm_2: npt.ArrayLike = 1.0,
     ports: Sequence[str] = ("21", "12"),
     block_rows: int | None = None,
 ) -> ComplexArray:
@@ -119,6 +123,8 @@ def isolator_scattering(
         Amplitude z of the link between the idlers, |z| <= 1.
     hybrid_through, hybrid_cross : array_like of complex, broadcastable to (n,)
         Elements of the signal hybrid, ideally 1/sqrt(2) and i/sqrt(2); see `hybrid_elements`.
+    arm_1, arm_2 : array_like of complex, broadcastable to (n,)
+        Amplitudes of the arms between the hybrid and converter 1 and 2, one way; equal ones belong to the lines.
     ports : sequence of str
         Which of "11", "21", "12", "22"; "21" is what leaves port 2 when port 1 is driven.
     block_rows : int, optional
@@ -127,7 +133,8 @@ def isolator_scattering(
     Returns
     -------
     ndarray of complex, shape (n, len(ports), F)
-        S = H [[R1, T12], [T21, R2]] H, H = [[through, cross], [cross, through]], in the convention exp(-i w t).
+        S = H A [[R1, T12], [T21, R2]] A H, H = [[through, cross], [cross, through]], A = diag(arm_1, arm_2), in the
+        convention exp(-i w t).
 
     Raises
     ------
@@ -166,7 +173,13 @@ def isolator_scattering(
         },
         pump_frequency_hz,
         pump_phase_rad,
-        {"link": link, "hybrid_through": hybrid_through, "hybrid_cross": hybrid_cross},
+        {
+            "link": link,
+            "hybrid_through": hybrid_through,
+            "hybrid_cross": hybrid_cross,
+            "arm_1": arm_1,
+            "arm_2": arm_2,
+        },
     )
     return _scattering(grid, rows, tuple(ports), block_rows)
 
@@ -323,14 +336,15 @@ def _polynomials(rows: _Rows, ports: tuple[str, ...], origin: FloatArray) -> tup
     r[:, 1] = square1 * (n11 + e * alpha2) + square2 * (n22 + e * alpha1)
     r[:, 2] = e * (square1 + square2)
 
-    t, c = rows.through, rows.cross
-    both = t * c
-    # Row and column of H M H: weights of R1, R2, T21, T12.
+    t, c, u, v = rows.through, rows.cross, rows.arm_1, rows.arm_2
+    once, twice_1, twice_2 = u * v, u * u, v * v
+    tt, cc, tc = t * t, c * c, t * c
+    # Row and column of H A M A H: weights of R1, R2, T21, T12.
     weights = {
-        "11": (t * t, c * c, both, both),
-        "21": (both, both, t * t, c * c),
-        "12": (both, both, c * c, t * t),
-        "22": (c * c, t * t, both, both),
+        "11": (tt * twice_1, cc * twice_2, tc * once, tc * once),
+        "21": (tc * twice_1, tc * twice_2, tt * once, cc * once),
+        "12": (tc * twice_1, tc * twice_2, cc * once, tt * once),
+        "22": (cc * twice_1, tt * twice_2, tc * once, tc * once),
     }
     slots = []
     for position, port in enumerate(ports):
@@ -370,7 +384,7 @@ def _checked_rows(
     pair = np.empty((len(PAIRS), 2, count))
     for index, value in enumerate(pair_arrays.values()):
         pair[index] = value.T if value.ndim == 2 else value[:, None] if value.ndim == 1 else value
-    complexes = np.empty((3, count), dtype=np.complex128)
+    complexes = np.empty((len(amplitudes), count), dtype=np.complex128)
     for index, name in enumerate(amplitudes):
         complexes[index] = singles[name]
     theta = np.empty(count)
@@ -385,7 +399,7 @@ def _checked_rows(
     if not (pair[4:6] >= 0.0).all():
         name = PAIRS[4] if pair[4].min() < 0.0 else PAIRS[5]
         raise InputError(f"a loss rate cannot be negative, got {pair_arrays[name].min():g} Hz", where=name)
-    link, through, cross = complexes
+    link, through, cross, arm_1, arm_2 = complexes
     size = np.abs(link)
     if not (size <= 1.0 + 1e-9).all():
         raise InputError(
@@ -408,7 +422,7 @@ def _checked_rows(
             where="pump_frequency_hz",
             remedy="Give the pump's frequency, or a coupling of 0 for pump-off rows.",
         )
-    return _Rows(signal, idler, ka, kb, ka_loss, kb_loss, g, pump, theta, link, through, cross)
+    return _Rows(signal, idler, ka, kb, ka_loss, kb_loss, g, pump, theta, link, through, cross, arm_1, arm_2)
 
 
 def _row_count(pairs: dict[str, FloatArray], singles: dict[str, npt.NDArray[np.generic]]) -> int:

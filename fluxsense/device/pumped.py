@@ -34,25 +34,18 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from fluxsense.base.constants import FLUX_QUANTUM_WB, PLANCK_J_S
 from fluxsense.device.rings.kind import FloatArray, Numbers, Ring
 
-FEW, MANY, FEW_UP_TO_RAD = 2, 4, 0.7
-"""Points of a quarter of the pump's period, for swings up to `FEW_UP_TO_RAD` and beyond it.
+POINTS: Final = 3
+"""Points of a quarter of the pump's period, at odd multiples of pi/(4 POINTS).
 
-n points at odd multiples of pi/(4 n) stand for 4 n points of a whole period, by the symmetries K(-Z) = K(Z) and
-s(-Z) = -s(Z).  The rule is blind only to harmonics from the order 4 n - 1 on.  What it leaves out of g is a part
-(Zp/2)^(4n-2)/(4 n - 1)!: 4e-7 for 2 points at 0.7 rad, 1e-12 for 4 at 1.84 rad (rounding, in effect); measured in the tests.
+By the symmetries K(-Z) = K(Z) and s(-Z) = -s(Z) they stand for 4 POINTS points of a whole period, blind only to harmonics
+from the order 4 POINTS - 1 on.  Measured against 256 points: g and the frequencies are off by less than 10 Hz at 0.5 rad for
+every kind of ring, and at 1 rad by less than 0.3 Hz (shunt ratio 3) to 0.1 MHz (no shunts, near the end of its stability).
 """
-
-
-def _cosines(swing_rad: FloatArray) -> FloatArray:
-    few = float(np.max(np.abs(swing_rad), initial=0.0)) <= FEW_UP_TO_RAD
-    count = FEW if few else MANY
-    return np.asarray(np.cos(np.pi * (2 * np.arange(count) + 1) / (4 * count)))
-
+_COSINES: Final = np.cos(np.pi * (2 * np.arange(POINTS) + 1) / (4 * POINTS))
 
 MOST_SWING_RAD: Final = 1.84
 """Where J1 is largest: a stronger pump couples less."""
@@ -83,7 +76,7 @@ class PumpReference:
     swing_rad: FloatArray
     inductance_ratio: FloatArray
 
-    def swing_at(self, ring: Ring, f: FloatArray, numbers: Numbers, amplitude: npt.ArrayLike) -> FloatArray:
+    def swing_at(self, ring: Ring, f: FloatArray, numbers: Numbers, amplitude: FloatArray | float) -> FloatArray:
         """Swing at quarter phase f for a pump current `amplitude` times the reference: in proportion to it and lam_Z.
 
         A pump far from the Z mode's resonance drives a fixed current.
@@ -148,11 +141,10 @@ def _stiffness(
     shunt = ring.shunt(numbers)
     unit = 1.0 / (ring.arm_stiffness(np.zeros(()), numbers) + shunt)
     half, rest = 0.5 * unit, unit * shunt
-    cosines = _cosines(swing_rad)
     shape = np.broadcast_shapes(np.shape(f), np.shape(swing_rad), np.shape(unit), np.shape(both))
     mean_x, mean_q, harmonic = np.zeros(shape), np.zeros(shape), np.zeros(shape)
-    unstable = False
-    for cosine in cosines:
+    unstable = np.zeros((), dtype=bool)
+    for cosine in _COSINES:
         swing = cosine * swing_rad
         behind = ring.arm_stiffness(f - swing, numbers)
         x = ring.arm_stiffness(f + swing, numbers)
@@ -166,8 +158,9 @@ def _stiffness(
         inverse += linear * x
         inverse += both
         inverse = 1.0 / inverse
-        if not x.min() > 0.0:
+        if not x.min() > 0.0:  # also for nan
             unstable = unstable | ~(x > 0.0)
+            x = np.where(x > 0.0, x, 1.0)
         y *= inverse
         y *= cosine
         harmonic += y
@@ -176,8 +169,8 @@ def _stiffness(
         q *= inverse
         mean_q += q
     if np.any(unstable):
-        mean_x[np.broadcast_to(unstable, shape)] = np.nan
-    part = 1.0 / len(cosines)
+        mean_q[np.broadcast_to(unstable, shape)] = np.nan
+    part = 1.0 / len(_COSINES)
     harmonic *= 2.0 * part * np.sqrt(both)
     mean_x *= part
     mean_q *= part
@@ -185,9 +178,7 @@ def _stiffness(
     return mean_q + pb * mean_x, mean_q + pa * mean_x, harmonic
 
 
-def pump_reference(
-    ring: Ring, f: FloatArray, numbers: Numbers, modes: Modes, coupling_hz: FloatArray
-) -> PumpReference:
+def pump_reference(ring: Ring, f: FloatArray, numbers: Numbers, modes: Modes, coupling_hz: FloatArray) -> PumpReference:
     """The swing at the reference that makes the stated coupling, by inverting g(Zp).
 
     Parameters

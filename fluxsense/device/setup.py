@@ -68,9 +68,7 @@ class DelayBasis:
         return np.asarray(self.mixing.T @ np.exp(phase))
 
 
-def delay_basis(
-    start_hz: float, stop_hz: float, tau_max_s: float = TAU_MAX_S, size: int | None = None
-) -> DelayBasis:
+def delay_basis(start_hz: float, stop_hz: float, tau_max_s: float = TAU_MAX_S, size: int | None = None) -> DelayBasis:
     """The basis for a sweep.
 
     Parameters

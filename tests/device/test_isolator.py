@@ -68,6 +68,8 @@ def random_rows(rng, n, spread_hz=1e7, full_link=False):
         "link": size * np.exp(1j * rng.uniform(-np.pi, np.pi, n)),
         "hybrid_through": through,
         "hybrid_cross": cross,
+        "arm_1": 10 ** (-rng.uniform(0, 1, n) / 20) * np.exp(1j * rng.normal(0, 0.5, n)),
+        "arm_2": 10 ** (-rng.uniform(0, 1, n) / 20) * np.exp(1j * rng.normal(0, 0.5, n)),
     }
 
 
@@ -107,19 +109,21 @@ def composed(parameters, frequency_hz, converters):
         (1, 2, parameters["hybrid_cross"]),
     ):
         hybrid[:, i, j] = hybrid[:, j, i] = value
-    link = np.zeros((n, 2, 2), dtype=complex)
-    link[:, 0, 1] = link[:, 1, 0] = parameters["link"]
-    parts = {
-        name: skrf.Network(frequency=axis, s=s, z0=50, name=name)
-        for name, s in (("hybrid", hybrid), ("one", converters[0]), ("two", converters[1]), ("link", link))
-    }
+    link, arm_1, arm_2 = (np.zeros((n, 2, 2), dtype=complex) for _ in range(3))
+    for path, name in ((link, "link"), (arm_1, "arm_1"), (arm_2, "arm_2")):
+        path[:, 0, 1] = path[:, 1, 0] = parameters[name]
+    matrices = {"hybrid": hybrid, "one": converters[0], "two": converters[1]}
+    matrices |= {"link": link, "arm_1": arm_1, "arm_2": arm_2}
+    parts = {name: skrf.Network(frequency=axis, s=s, z0=50, name=name) for name, s in matrices.items()}
     outside = [Circuit.Port(axis, f"port{k}", z0=50) for k in (1, 2)]
     circuit = Circuit(
         [
             [(outside[0], 0), (parts["hybrid"], 0)],
             [(outside[1], 0), (parts["hybrid"], 1)],
-            [(parts["hybrid"], 2), (parts["one"], 0)],
-            [(parts["hybrid"], 3), (parts["two"], 0)],
+            [(parts["hybrid"], 2), (parts["arm_1"], 0)],
+            [(parts["hybrid"], 3), (parts["arm_2"], 0)],
+            [(parts["arm_1"], 1), (parts["one"], 0)],
+            [(parts["arm_2"], 1), (parts["two"], 0)],
             [(parts["one"], 1), (parts["link"], 0)],
             [(parts["two"], 1), (parts["link"], 1)],
         ]
@@ -161,7 +165,8 @@ def dense(parameters, frequency_hz):
         drive[:2] = root_a
         inner = np.eye(2) - root_a @ np.linalg.solve(system, drive)[:2]
         hybrid = np.array([[p["hybrid_through"], p["hybrid_cross"]], [p["hybrid_cross"], p["hybrid_through"]]])
-        s = hybrid @ inner @ hybrid
+        arms = np.diag([p["arm_1"], p["arm_2"]])
+        s = hybrid @ arms @ inner @ arms @ hybrid
         out.append([s[0, 0], s[1, 0], s[0, 1], s[1, 1]])
     return np.array(out)
 
@@ -368,7 +373,8 @@ def test_lossless_device_is_unitary_and_cannot_isolate():
     parameters = random_rows(rng, 30)
     for name in ("signal_internal_hz", "idler_internal_hz"):
         parameters[name][:] = 0.0
-    parameters["link"] /= np.abs(parameters["link"])
+    for name in ("link", "arm_1", "arm_2"):
+        parameters[name] /= np.abs(parameters[name])
     parameters["hybrid_through"], parameters["hybrid_cross"] = hybrid_elements(rng.normal(0, 1, 30))
     s = isolator_scattering(np.linspace(6.95e9, 7.05e9, 51), **parameters, ports=PORTS)
     np.testing.assert_allclose(np.abs(s[:, S21]), np.abs(s[:, S12]), atol=1e-11)
