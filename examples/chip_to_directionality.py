@@ -8,7 +8,6 @@ circle in the xz plane, and each isolator's transmission is predicted at a setti
 """
 
 import argparse
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -54,7 +53,7 @@ for loop, row in zip(study.loops, 1e3 * study.source.size * study_flux_map(study
 
 angle = np.linspace(-np.pi, np.pi, directions)  # from +z towards +x
 turned = np.stack([np.sin(angle), np.zeros(directions), np.cos(angle)], axis=-1)
-parameters = replace(nominal_parameters(study).repeated(directions), source=study.source.size * turned)
+parameters = nominal_parameters(study).repeated(directions).changed(source=study.source.size * turned)
 frequency = np.linspace(study.sweep.start_hz, study.sweep.stop_hz, points)
 source_in = [s.kind for s in study.states].index("in")
 
