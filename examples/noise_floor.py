@@ -35,7 +35,7 @@ def taken_in_a_row(digest: Digest, count: int, seconds: float) -> Digest:
     groups, time = {}, 0.0
     for key in sorted(digest, key=lambda k: (k.state != "out", k)):
         last = time + (count - 1) * seconds
-        groups[key] = replace(digest[key], count=count, first_time_s=time, last_time_s=last)
+        groups[key] = digest[key].moved(time, last, count)
         time = last + seconds
     return Digest(groups)
 

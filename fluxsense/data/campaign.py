@@ -9,9 +9,9 @@ from pathlib import Path
 from fluxsense.base.errors import InputError
 from fluxsense.base.executors import Workers
 from fluxsense.data.counts import Votes, votes_from_rows
-from fluxsense.data.digest import Digest, GroupKey, digest_campaign
+from fluxsense.data.digest import Digest, Distrusted, GroupKey, digest_campaign
 from fluxsense.data.log import LogRow, read_log
-from fluxsense.data.outliers import Distrusted, RepeatScreen, node_values
+from fluxsense.data.outliers import RepeatScreen, node_values
 from fluxsense.study import Study
 
 

@@ -6,38 +6,37 @@ Technometrics 4, 419 (1962)) and merged group by group (Chan, Golub & LeVeque, T
 with d the new sweep minus the old mean of n sweeps, every scatter grows by n/(n+1) times the square of a linear map of d;
 with d the difference of two means, by n_a n_b/(n_a+n_b) times it.  No squares of raw values are ever subtracted.
 
-Memory holds the groups and 16 bytes of identity per sweep (about 100 bytes while building); the sweeps themselves are
-not kept.
+What happened when stands in a few blocks of time per group (`fluxsense.data.blocks`).  Memory holds the groups and 16 bytes
+of identity per sweep (about 100 bytes while building); the sweeps themselves are not kept.
 """
 
 from __future__ import annotations
 
 import hashlib
-import io
 import json
 import math
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import total_ordering
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fluxsense.base.arrays import DamagedArrays, arrays_from_bytes
+from fluxsense.base import store
 from fluxsense.base.errors import InputError
 from fluxsense.base.executors import Workers, ordered_map
-from fluxsense.base.files import read_bytes, write_beside
-from fluxsense.base.units import shown
+from fluxsense.base.files import read_bytes
 from fluxsense.data import touchstone
+from fluxsense.data.blocks import Blocks, RunningBlocks
 from fluxsense.data.log import LogRow
 from fluxsense.data.touchstone import Sweep, sweep_from_bytes
 
-FORMAT_VERSION = 1
+DIGEST = store.Kind("digest", 2, "the digest", "Build the digest from the traces again")
 NODE_LIMIT = 24
-FILE_LIMIT_BYTES = 8_000_000_000
+BAND = 4
+"""Lags along frequency that the band of a scatter matrix holds."""
 HASH_BYTES = 16
 CHUNK_TRACES = 512
 """Traces that are summed one by one before their sums are merged, whoever sums them."""
@@ -48,12 +47,16 @@ PATHS = ("11", "21", "12", "22")
 _ARRAYS: dict[str, np.dtype[Any]] = {
     "frequency_hz": np.dtype("<f8"),
     "mean": np.dtype("<c16"),
-    "smooth_free": np.dtype("<f8"),
     "scatter": np.dtype("<f8"),
+    "band": np.dtype("<c16"),
     "node_hermitian": np.dtype("<c16"),
     "node_complementary": np.dtype("<c16"),
+    "block_count": np.dtype("<i8"),
+    "block_time_s": np.dtype("<f8"),
+    "block_mean": np.dtype("<c16"),
     "trace_hash": np.dtype("u1"),
 }
+_SUMS = ("scatter", "band", "node_hermitian", "node_complementary")
 
 
 @total_ordering
@@ -177,17 +180,18 @@ class GroupStats:
     reference_ohm : float
     mean : ndarray of complex, shape (4, F)
         Paths in the order 11, 21, 12, 22.
-    smooth_free : ndarray, shape (4, max(F - 2, 0))
-        Sum over sweeps of the squared modulus of the second difference along frequency of (s - mean).  Gain and phase
-        drift, smooth in frequency, drop out.  For white noise of standard deviation sigma per quadrature its expectation
-        is 6 * 2 sigma^2 (N - 1), since 1 + 4 + 1 = 6.
     scatter : ndarray, shape (4, F)
-        Sum over sweeps of |s - mean|^2.
+        Sum over sweeps of |d|^2 with d = s - mean.
+    band : ndarray of complex, shape (2, 4, F)
+        For S21 and S12 and lags l = 1 to 4 the sum over sweeps of d_k conj(d_(k+l)), zero beyond the last frequency.  With
+        `scatter` it is the band of the scatter matrix from which the energy of any combination of up to five neighbouring
+        points follows, also of one that is chosen by the mean: see `local_energy`.
     node_index : ndarray of int, shape (K,)
         Up to 24 evenly spread frequency indices, first and last among them.
     node_hermitian, node_complementary : ndarray of complex, shape (2K, 2K)
         Sums over sweeps of (y - m)(y - m)^H and (y - m)(y - m)^T; y holds S21 at the nodes, then S12 at the nodes.
-    first_time_s, last_time_s : float
+    blocks : Blocks
+        Counts, times and means at the nodes of up to 16 spans of time.
     trace_hash : ndarray of uint8, shape (N, 16)
         Identities of the sweeps, sorted.
     """
@@ -196,12 +200,11 @@ class GroupStats:
     frequency_hz: NDArray[np.float64]
     reference_ohm: float
     mean: NDArray[np.complex128]
-    smooth_free: NDArray[np.float64]
     scatter: NDArray[np.float64]
+    band: NDArray[np.complex128]
     node_hermitian: NDArray[np.complex128]
     node_complementary: NDArray[np.complex128]
-    first_time_s: float
-    last_time_s: float
+    blocks: Blocks
     trace_hash: NDArray[np.uint8]
 
     @property
@@ -209,10 +212,76 @@ class GroupStats:
         """Frequency indices of the nodes."""
         return node_indices(self.frequency_hz.size)
 
+    @property
+    def first_time_s(self) -> float:
+        """Time of the first sweep."""
+        return float(self.blocks.time_s[:, 0].min())
+
+    @property
+    def last_time_s(self) -> float:
+        """Time of the last sweep."""
+        return float(self.blocks.time_s[:, 2].max())
+
+    def moved(self, first_time_s: float, last_time_s: float, count: int | None = None) -> GroupStats:
+        """The same means as if so many sweeps (those there are, if left out) had been taken evenly between two times."""
+        count = self.count if count is None else count
+        middle = self.mean[1:3, self.node_index]
+        return replace(self, count=count, blocks=Blocks.even(first_time_s, last_time_s, count, middle))
+
+    def local_energy(self, combination: NDArray[np.complex128]) -> NDArray[np.float64]:
+        """Sum over sweeps of |sum_i a_i d_(k+i)|^2 for S21 and S12.
+
+        Parameters
+        ----------
+        combination : ndarray of complex, shape (2, F - w + 1, w)
+            The factors a of w = 1 to 5 neighbouring points.  White noise of standard deviation sigma per quadrature gives
+            2 sigma^2 (N - 1) sum |a|^2 on average.
+
+        Returns
+        -------
+        ndarray, shape (2, F - w + 1)
+        """
+        a = combination
+        places, width = a.shape[1:]
+        total = np.zeros(a.shape[:2])
+        for i in range(width):
+            total += np.abs(a[..., i]) ** 2 * self.scatter[1:3, i : i + places]
+            for j in range(i + 1, width):
+                pair = self.band[:, j - i - 1, i : i + places]
+                total += 2.0 * np.real(a[..., i] * np.conj(a[..., j]) * pair)
+        return np.asarray(np.maximum(total, 0.0))
+
 
 def node_indices(points: int, limit: int = NODE_LIMIT) -> NDArray[np.intp]:
     """Return up to `limit` evenly spread indices of `points` frequencies, ends included."""
     return np.unique(np.round(np.linspace(0, points - 1, min(limit, points))).astype(np.intp))
+
+
+@dataclass(frozen=True)
+class Distrusted:
+    """A sweep that does not look like its repeats, or cannot be used.
+
+    Attributes
+    ----------
+    file : str
+        As the log names it.
+    key : GroupKey
+    score : float
+        Mean squared deviation from its repeats, in robust variances; zero if it could not be compared.
+    left_out : bool
+        False where there are too few repeats to say which of them is wrong.
+    identity : str
+        Of its file, in hex: the first `HASH_BYTES` of its SHA-256.
+    why : str
+        What is wrong with it, where that is something else than that it is unlike its repeats.
+    """
+
+    file: str
+    key: GroupKey
+    score: float
+    left_out: bool = True
+    identity: str = ""
+    why: str = ""
 
 
 class Digest(Mapping[GroupKey, GroupStats]):
@@ -222,11 +291,21 @@ class Digest(Mapping[GroupKey, GroupStats]):
     ----------
     groups : mapping of GroupKey to GroupStats
         Copied; the statistics are shared.
+    distrusted : sequence of Distrusted
+        Sweeps that do not look like their repeats, worst first: those left out are in no group, the others are.
     """
 
-    def __init__(self, groups: Mapping[GroupKey, GroupStats] | None = None) -> None:
+    def __init__(
+        self, groups: Mapping[GroupKey, GroupStats] | None = None, distrusted: Iterable[Distrusted] = ()
+    ) -> None:
         groups = groups or {}
         self._groups = {key: groups[key] for key in sorted(groups)}
+        self.distrusted = tuple(distrusted)
+
+    @property
+    def left_out(self) -> tuple[Distrusted, ...]:
+        """Sweeps of the campaign that are in no group."""
+        return tuple(d for d in self.distrusted if d.left_out)
 
     def __getitem__(self, key: GroupKey) -> GroupStats:
         return self._groups[key]
@@ -246,32 +325,30 @@ class Digest(Mapping[GroupKey, GroupStats]):
         return sum(stats.count for stats in self.values())
 
     def content_hash(self) -> str:
-        """Return a SHA-256 in hex of the format version, the keys and the identities of the sweeps in each group.
+        """Return a SHA-256 in hex of the format version, the keys, the identities of the sweeps in each group and of
+        those left out.
 
         It names which sweeps the digest holds and as what, so it does not depend on the order in which they came nor on
         how the digest was merged, while the sums themselves differ in rounding.
         """
-        total = hashlib.sha256(f"fluxsense digest {FORMAT_VERSION}\n".encode())
+        total = hashlib.sha256(f"fluxsense digest {DIGEST.version}\n".encode())
         for key, stats in self.items():
             total.update(json.dumps(key.as_json(), ensure_ascii=True).encode() + b"\n")
             total.update(stats.count.to_bytes(8, "big"))
             total.update(stats.trace_hash.tobytes())
+        for identity in sorted(d.identity for d in self.left_out):
+            total.update(f"left out {identity}\n".encode())
         return total.hexdigest()
 
     def save(self, path: str | os.PathLike[str]) -> None:
-        """Write the digest as one ``.npz`` file (numpy arrays and a JSON header, no pickle).
-
-        Written beside, forced to disk and renamed.
+        """Write the digest to a file (`fluxsense.base.store`), beside, forced to disk and renamed.
 
         Raises
         ------
         InputError
             The file cannot be written.
         """
-        stats = list(self.values())
-        header = {
-            "format": "fluxsense digest",
-            "version": FORMAT_VERSION,
+        fields = {
             "content_hash": self.content_hash(),
             "groups": [
                 {
@@ -279,20 +356,20 @@ class Digest(Mapping[GroupKey, GroupStats]):
                     "count": group.count,
                     "points": int(group.frequency_hz.size),
                     "reference_ohm": group.reference_ohm,
-                    "first_time_s": group.first_time_s,
-                    "last_time_s": group.last_time_s,
+                    "blocks": len(group.blocks),
+                    "block_level": group.blocks.level,
                 }
                 for key, group in self.items()
             ],
+            "distrusted": [[d.file, d.key.as_json(), d.score, d.left_out, d.identity, d.why] for d in self.distrusted],
         }
-        arrays = {
-            name: np.concatenate([np.ravel(getattr(group, name)) for group in stats] or [np.empty(0)]).astype(kind)
-            for name, kind in _ARRAYS.items()
-        }
-        text = json.dumps(header, allow_nan=False).encode()
-        stream = io.BytesIO()
-        np.savez(stream, header=np.frombuffer(text, dtype=np.uint8), **arrays)  # type: ignore[arg-type]
-        write_beside(path, stream.getvalue(), sync=True)
+        parts: dict[str, list[NDArray[Any]]] = {name: [] for name in _ARRAYS}
+        for group in self.values():
+            for name in _ARRAYS:
+                own = name.removeprefix("block_")
+                parts[name].append(np.ravel(getattr(group if own == name else group.blocks, own)))
+        arrays = {name: np.concatenate(parts[name] or [np.empty(0)]).astype(kind) for name, kind in _ARRAYS.items()}
+        store.write(path, DIGEST, fields, arrays)
 
 
 class DigestBuilder:
@@ -422,20 +499,19 @@ class _Running:
         self.count = 0
         self.mean = np.zeros((4, points), dtype=np.complex128)
         self.scatter = np.zeros((4, points))
-        self.smooth_free = np.zeros((4, max(points - 2, 0)))
+        self.band = np.zeros((2, BAND, points), dtype=np.complex128)
         self.node_hermitian = np.zeros((size, size), dtype=np.complex128)
         self.node_complementary = np.zeros((size, size), dtype=np.complex128)
-        self.first_time_s = math.inf
-        self.last_time_s = -math.inf
+        self.blocks = RunningBlocks(self.nodes.size)
         self.identities: list[bytes] = []
 
     @classmethod
     def resume(cls, stats: GroupStats, where: str = "") -> _Running:
         self = cls(stats.frequency_hz, stats.reference_ohm, where)
         self.count = stats.count
-        for name in ("mean", "scatter", "smooth_free", "node_hermitian", "node_complementary"):
+        for name in ("mean", *_SUMS):
             setattr(self, name, np.array(getattr(stats, name)))
-        self.first_time_s, self.last_time_s = stats.first_time_s, stats.last_time_s
+        self.blocks.merge(stats.blocks)
         self.identities = [row.tobytes() for row in stats.trace_hash]
         return self
 
@@ -454,20 +530,18 @@ class _Running:
         self.count += 1
         self.mean += delta / self.count
         self._scatter(delta, (self.count - 1) / self.count)
-        self.first_time_s = min(self.first_time_s, time_s)
-        self.last_time_s = max(self.last_time_s, time_s)
+        self.blocks.add(time_s, s[1:3, self.nodes])
         self.identities.append(identity)
 
     def merge(self, other: GroupStats) -> None:
         total = self.count + other.count
         delta = other.mean - self.mean
         self.mean += delta * (other.count / total)
-        for name in ("scatter", "smooth_free", "node_hermitian", "node_complementary"):
+        for name in _SUMS:
             getattr(self, name).__iadd__(getattr(other, name))
         self._scatter(delta, self.count * other.count / total)
         self.count = total
-        self.first_time_s = min(self.first_time_s, other.first_time_s)
-        self.last_time_s = max(self.last_time_s, other.last_time_s)
+        self.blocks.merge(other.blocks)
         self.identities += [row.tobytes() for row in other.trace_hash]
 
     def _scatter(self, delta: NDArray[np.complex128], weight: float) -> None:
@@ -475,23 +549,23 @@ class _Running:
         if weight == 0.0:
             return
         self.scatter += weight * (delta.real**2 + delta.imag**2)
-        if self.smooth_free.size:
-            bend = delta[:, 2:] - 2.0 * delta[:, 1:-1] + delta[:, :-2]
-            self.smooth_free += weight * (bend.real**2 + bend.imag**2)
-        y = delta[1:3, self.nodes].ravel()
+        inner = delta[1:3]
+        turned = weight * inner.conj()
+        for lag in range(1, min(BAND, inner.shape[1] - 1) + 1):
+            self.band[:, lag - 1, :-lag] += inner[:, :-lag] * turned[:, lag:]
+        y = inner[:, self.nodes].ravel()
         column = (weight * y)[:, None]
         self.node_hermitian += column * y.conj()
         self.node_complementary += column * y
 
     def freeze(self) -> GroupStats:
-        names = ("frequency_hz", "mean", "smooth_free", "scatter", "node_hermitian", "node_complementary")
+        names = ("frequency_hz", "mean", *_SUMS)
         arrays = {name: _fixed(np.array(getattr(self, name))) for name in names}
         hashes = np.frombuffer(b"".join(sorted(self.identities)), dtype=np.uint8).reshape(-1, HASH_BYTES)
         return GroupStats(
             count=self.count,
             reference_ohm=self.reference_ohm,
-            first_time_s=self.first_time_s,
-            last_time_s=self.last_time_s,
+            blocks=self.blocks.freeze(),
             trace_hash=_fixed(hashes),
             **arrays,
         )
@@ -537,7 +611,7 @@ def merge(a: Digest, b: Digest) -> Digest:
             )
         running.merge(theirs)
         groups[key] = running.freeze()
-    return Digest(groups)
+    return Digest(groups, dict.fromkeys((*a.distrusted, *b.distrusted)))
 
 
 def _identities(digest: Digest) -> set[bytes]:
@@ -773,85 +847,77 @@ def load(path: str | os.PathLike[str]) -> Digest:
     InputError
         The file is missing, cut off, of another kind or version, or its content is not consistent.  Nothing is unpickled.
     """
-    name = os.fspath(path)
-    raw = read_bytes(Path(path), limit_bytes=FILE_LIMIT_BYTES, kind="digest")
-    advice = "Build the digest from the traces again"
-    try:
-        members = arrays_from_bytes(raw)
-        header = json.loads(members["header"].tobytes())
-        if not isinstance(header, dict) or header.get("format") != "fluxsense digest":
-            raise InputError("this is not a digest", where=name, remedy=advice)
-        if type(header.get("version")) is not int or header["version"] != FORMAT_VERSION:
-            raise InputError(
-                f"the digest has format version {shown(header.get('version'))}, this program reads {FORMAT_VERSION}",
-                where=name,
-                remedy=advice,
-            )
-        digest = Digest(_unpack(header["groups"], members, name))
-    except DamagedArrays as fault:
-        raise InputError(f"the digest is damaged: {fault}", where=name, remedy=advice) from None
-    except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError):
-        raise InputError(
-            "the digest is damaged: its header is not as it should be", where=name, remedy=advice
-        ) from None
-    if len(digest) != len(header["groups"]) or digest.content_hash() != header.get("content_hash"):
-        raise InputError("the digest does not match its own checksum", where=name, remedy=advice)
-    return digest
+    return store.read(path, DIGEST, _unpack)
 
 
-def _unpack(
-    entries: Sequence[Mapping[str, Any]], members: Mapping[str, NDArray[Any]], name: str
-) -> dict[GroupKey, GroupStats]:
-    def damaged(what: str) -> InputError:
-        return InputError(f"the digest is damaged: {what}", where=name, remedy="Build the digest from the traces again")
-
+def _unpack(fields: Mapping[str, Any], members: Mapping[str, NDArray[Any]]) -> Digest:
+    entries = fields["groups"]
     for array, kind in _ARRAYS.items():
         if members[array].dtype != kind or members[array].ndim != 1:
-            raise damaged(f"{array} has the wrong type or shape")
-        if kind.kind != "u" and not np.isfinite(members[array]).all():
-            raise damaged(f"{array} holds values that are not finite")
+            raise store.Damaged(f"{array} has the wrong type or shape")
+        if kind.kind in "fc" and not np.isfinite(members[array]).all():
+            raise store.Damaged(f"{array} holds values that are not finite")
     used = dict.fromkeys(_ARRAYS, 0)
     groups: dict[GroupKey, GroupStats] = {}
     for entry in entries:
-        count, points = entry["count"], entry["points"]
-        if type(count) is not int or type(points) is not int or count < 1 or points < 1:
-            raise damaged("a group has no sweeps or no frequencies")
-        size = 2 * node_indices(points).size
-        shapes = {
-            "frequency_hz": (points,),
-            "mean": (4, points),
-            "smooth_free": (4, max(points - 2, 0)),
-            "scatter": (4, points),
-            "node_hermitian": (size, size),
-            "node_complementary": (size, size),
-            "trace_hash": (count, HASH_BYTES),
-        }
         arrays = {}
-        for array, shape in shapes.items():
+        for array, shape in _shapes(entry).items():
             begin, used[array] = used[array], used[array] + math.prod(shape)
             if used[array] > members[array].size:
-                raise damaged(f"{array} is too short")
+                raise store.Damaged(f"{array} is too short")
             arrays[array] = _fixed(members[array][begin : used[array]].reshape(shape).copy())
-        numbers = [entry[field] for field in ("reference_ohm", "first_time_s", "last_time_s")]
-        if not all(type(x) in (int, float) and math.isfinite(x) for x in numbers):
-            raise damaged("a time or reference is not a finite number")
-        if numbers[0] <= 0.0 or numbers[1] > numbers[2]:
-            raise damaged("a reference is not positive, or the last time lies before the first")
-        if np.any(np.diff(arrays["frequency_hz"]) <= 0.0):
-            raise damaged("frequencies do not increase")
-        if np.any(arrays["scatter"] < 0.0) or np.any(arrays["smooth_free"] < 0.0):
-            raise damaged("a scatter is negative")
-        groups[_key_from_json(entry["key"])] = GroupStats(
-            count=count,
-            reference_ohm=float(numbers[0]),
-            first_time_s=float(numbers[1]),
-            last_time_s=float(numbers[2]),
-            **arrays,
-        )
+        groups[_key_from_json(entry["key"])] = _group(entry, arrays)
     for array, length in used.items():
         if length != members[array].size:
-            raise damaged(f"{array} is too long")
-    return groups
+            raise store.Damaged(f"{array} is too long")
+    digest = Digest(groups, [_distrusted(x) for x in fields["distrusted"]])
+    if len(digest) != len(entries) or digest.content_hash() != fields["content_hash"]:
+        raise store.Damaged("it does not match its own checksum")
+    return digest
+
+
+def _shapes(entry: Mapping[str, Any]) -> dict[str, tuple[int, ...]]:
+    """Shapes of a group's arrays, in the order of `_ARRAYS`."""
+    count, points, blocks = (entry[name] for name in ("count", "points", "blocks"))
+    if any(type(x) is not int or x < 1 for x in (count, points, blocks)):
+        raise store.Damaged("a group has no sweeps or no frequencies")
+    nodes = node_indices(points).size
+    return {
+        "frequency_hz": (points,),
+        "mean": (4, points),
+        "scatter": (4, points),
+        "band": (2, BAND, points),
+        "node_hermitian": (2 * nodes, 2 * nodes),
+        "node_complementary": (2 * nodes, 2 * nodes),
+        "block_count": (blocks,),
+        "block_time_s": (blocks, 3),
+        "block_mean": (blocks, 2, nodes),
+        "trace_hash": (count, HASH_BYTES),
+    }
+
+
+def _group(entry: Mapping[str, Any], arrays: dict[str, NDArray[Any]]) -> GroupStats:
+    ohm = entry["reference_ohm"]
+    if type(ohm) not in (int, float) or not 0.0 < ohm < math.inf:
+        raise store.Damaged("a reference is not a positive number")
+    if np.any(np.diff(arrays["frequency_hz"]) <= 0.0):
+        raise store.Damaged("frequencies do not increase")
+    if np.any(arrays["scatter"] < 0.0):
+        raise store.Damaged("a scatter is negative")
+    taken = [arrays.pop(f"block_{name}") for name in ("count", "time_s", "mean")]
+    blocks = Blocks(taken[0], taken[1], taken[2], entry["block_level"])
+    if fault := blocks.fault(entry["count"]):
+        raise store.Damaged(fault)
+    return GroupStats(count=entry["count"], reference_ohm=float(ohm), blocks=blocks, **arrays)
+
+
+def _distrusted(fields: Sequence[Any]) -> Distrusted:
+    file, key, score, left_out, identity, why = fields
+    if type(file) is not str or type(left_out) is not bool or type(score) not in (int, float) or type(why) is not str:
+        raise TypeError("a distrusted sweep")
+    if not math.isfinite(score) or type(identity) is not str or len(bytes.fromhex(identity)) not in (0, HASH_BYTES):
+        raise TypeError("the score or identity of a distrusted sweep")
+    return Distrusted(file, _key_from_json(key), float(score), left_out, identity, why)
 
 
 def _key_from_json(fields: Sequence[Any]) -> GroupKey:

@@ -1,14 +1,15 @@
-"""What the repeats of a campaign say about its noise: white level, gain and phase drift.
+"""What the repeats of a campaign say about its noise: white level, gain and phase drift, frequencies that are not to be trusted.
 
-White noise is measured from second differences along frequency of each repeat's deviation from the group's mean, in
-which smooth drifts cancel.  Drift is measured from the deviations' projection on the mean trace at the digest's
-frequency nodes, less what white noise puts there.  A drift does not cancel wholly where the mean trace itself turns
-quickly (a long cable on a coarse grid): with c the relative gain error of a sweep and m the mean, the second differences
-also hold |c|^2 |D2 m|^2, which is known from the projection and taken off.
+White noise is measured from the fourth differences along frequency of each repeat's deviation from the group's mean.  They
+are taken after the cable's phase has been turned back, and without the part along the mean trace itself, so that a change
+of gain, phase, slope of the gain or delay drops out exactly (to the noise of the mean), whatever the cable's length and
+however coarse the grid, and what a change of flux does (smooth over a linewidth) nearly so.  Drift is measured from the deviations' projection on the mean trace at the digest's
+frequency nodes, less what white noise puts there.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -27,6 +28,14 @@ LEAST_WHITE = 1e-5
 """White noise is taken as no less than this share of the largest modulus: traces hold five or six digits, and repeats that
 agree to the last of them (a copy, a simulation without noise) do not make the measurement exact."""
 
+WIDTH = 5
+"""Neighbouring points of a difference along frequency: the fourth."""
+FEWEST_POINTS = 6
+"""With fewer frequencies the whole scatter stands for white noise, drift included."""
+COARSE = 1.25
+"""Ratio of the levels from third and fourth differences above which the grid is too coarse (by simulation: 21 points over three
+linewidths with flux noise far above the white noise)."""
+_DEPENDENCE = 1 + 2 * (56**2 + 28**2 + 8**2 + 1) / 70**2
 _POOL_WEIGHT = 100.0
 """Degrees of freedom that the pooled white level counts for beside a group's own."""
 
@@ -73,8 +82,8 @@ def measure_noise(digest: Digest, stated_white: float, stated_gain: float, state
         points = group.frequency_hz.size
         if group.count < 2:
             continue
-        if points >= 3:
-            dof = (group.count - 1.0) * (points - 2.0)
+        if points >= FEWEST_POINTS:
+            dof = (group.count - 1.0) * _places(points)
             total = dof * _white_variance(group)
         else:
             total = group.scatter[list(PATHS)].sum(axis=1) / 2.0
@@ -105,8 +114,8 @@ def measure_noise(digest: Digest, stated_white: float, stated_gain: float, state
 def white_freedom(digest: Digest) -> dict[GroupKey, float]:
     """Degrees of freedom behind the white variance that each group's repeats tell, per path; those that tell nothing left out.
 
-    Second differences of white noise depend on their neighbours (correlations -2/3 and 1/6), so that (N - 1)(F - 2) of them, with
-    two quadratures, count for 2/(1 + 2 (4/9 + 1/36)) times as many independent squares.
+    Fourth differences of white noise depend on their neighbours (correlations -0.8, 0.4, -8/70 and 1/70), so that (N - 1)(F - 4) of
+    them, with two quadratures, count for 2/(1 + 2 sum of squared correlations) times as many independent squares.
     """
     real = magnitudes_only(digest)
     chosen = {key for key, group in digest.items() if group.count > 1}
@@ -116,7 +125,7 @@ def white_freedom(digest: Digest) -> dict[GroupKey, float]:
     out = {}
     for key in chosen:
         points, repeats = digest[key].frequency_hz.size, digest[key].count - 1.0
-        squares = 2 * (points - 2.0) / (1 + 2 * (4 / 9 + 1 / 36)) if points >= 3 else 2.0 * points
+        squares = 2 * _places(points) / _DEPENDENCE if points >= FEWEST_POINTS else 2.0 * points
         out[key] = repeats * squares * (0.5 if real else 1.0)
     return out
 
@@ -134,12 +143,28 @@ def level_draws(digest: Digest, rng: np.random.Generator, draws: int) -> dict[Gr
         mine = [k for k in own if k.isolator == key.isolator]
         if not key.pump_on or not mine:
             continue
-        weights = {k: (digest[k].count - 1.0) * max(digest[k].frequency_hz.size - 2.0, 1.0) for k in mine}
+        weights = {k: (digest[k].count - 1.0) * _places(digest[k].frequency_hz.size) for k in mine}
         pool = sum(weights[k] * own[k] for k in mine) / sum(weights.values())
         weight = 0.0 if real or key not in own else weights[key]
         level = (weight * own[key] if weight else 0.0) + _POOL_WEIGHT * pool
         out[key] = np.asarray(level / (weight + _POOL_WEIGHT))
     return out
+
+
+def unresolved_noise(digest: Digest) -> list[GroupKey]:
+    """Groups whose sweeps have too few points to tell white noise from what flux does: their white level may be too high.
+
+    What is smooth over a few points shrinks from the third to the fourth differences, white noise stays.  Where the third still
+    exceed the fourth by a quarter, the fourth are not free of it either.
+    """
+    found = []
+    for key, group in digest.items():
+        if group.count > 1 and group.frequency_hz.size >= FEWEST_POINTS:
+            third, fourth = (np.mean(local_variance(group, width), axis=1) for width in (WIDTH - 1, WIDTH))
+            floor = (LEAST_WHITE * np.max(np.abs(group.mean[list(PATHS)]), axis=1)) ** 2
+            if np.any(third > COARSE**2 * np.maximum(fourth, floor)):
+                found.append(key)
+    return found
 
 
 def magnitudes_only(digest: Digest) -> bool:
@@ -194,25 +219,53 @@ def _project(group: GroupStats) -> tuple[ComplexArray, FloatArray]:
     return project, power
 
 
-def _white_variance(group: GroupStats) -> FloatArray:
-    """Variance per quadrature of S21 and S12 from second differences, (2,).
+def _places(points: int) -> float:
+    """Fourth differences along so many frequencies."""
+    return max(points - WIDTH + 1.0, 1.0)
 
-    With n = N - 1, F points and white variance v, sums over sweeps are on average
 
-        sum |D2 d|^2 = 12 v n (F - 2) + C B,    sum |c|^2 = C + 2 v n / P,
+def local_combinations(mean: ComplexArray, width: int = WIDTH) -> ComplexArray:
+    """Unit combinations (P, F - w + 1, w) of w neighbouring points that see white noise and little else.
 
-    where C belongs to the drift alone, B = sum |D2 m|^2 and P is the mean's power at the nodes; C is eliminated.
+    Parameters
+    ----------
+    mean : ndarray (P, F)
+        Mean traces.
+    width : int
+        3 to 5.
+
+    Notes
+    -----
+    A deviation c m with a factor c linear in frequency, m the mean, has to give nothing, and smooth deviations little.  So the
+    difference of order w - 1, its points turned by the phase by which m turns from point to point on the whole (the cable's),
+    is freed of its parts along m and k m over the w points.
     """
-    n = group.count - 1.0
-    raw = group.smooth_free[list(PATHS)].sum(axis=1)
-    plain = 12.0 * n * (group.frequency_hz.size - 2.0)
-    project, power = _project(group)
-    drift = np.real(np.einsum("pi,ij,pj->p", project, group.node_hermitian, project.conj()))
-    bend = np.sum(np.abs(np.diff(group.mean[list(PATHS)], 2, axis=1)) ** 2, axis=1)
-    rest = plain - 2.0 * n * bend / np.where(power > 0, power, np.inf)
-    sound = rest > 0.25 * plain  # else the two sums hardly tell drift from white noise
-    corrected = (raw - drift * bend) / np.where(sound, rest, 1.0)
-    return np.asarray(np.where(sound & (corrected > 1e-3 * raw / plain), corrected, raw / plain))
+    places = mean.shape[1] - width + 1
+    step = np.sum(mean[:, 1:] * np.conj(mean[:, :-1]), axis=1)
+    step = np.exp(-1j * np.angle(step))
+    k = np.arange(width)
+    plain = np.array([(-1.0) ** n * math.comb(width - 1, n) for n in range(width)])
+    a = np.broadcast_to((plain * step[:, None] ** k)[:, None], (len(mean), places, width)).copy()
+    window = np.conj(np.lib.stride_tricks.sliding_window_view(mean, width, axis=1))
+    first = window / np.maximum(np.linalg.norm(window, axis=-1, keepdims=True), 1e-300)
+    second = (k - 0.5 * (width - 1)) * first
+    second = second - first * np.sum(np.conj(first) * second, axis=-1, keepdims=True)
+    second = second / np.maximum(np.linalg.norm(second, axis=-1, keepdims=True), 1e-300)
+    for vector in (first, second, first, second):  # twice against rounding
+        a = a - vector * np.sum(np.conj(vector) * a, axis=-1, keepdims=True)
+    return np.asarray(a / np.linalg.norm(a, axis=-1, keepdims=True))
+
+
+def local_variance(group: GroupStats, width: int = WIDTH) -> FloatArray:
+    """Variance per quadrature of S21 and S12 over every few neighbouring points, (2, F - w + 1); two sweeps or more."""
+    width = min(width, group.frequency_hz.size)
+    energy = group.local_energy(local_combinations(group.mean[list(PATHS)], width))
+    return np.asarray(energy / (2.0 * (group.count - 1.0)))
+
+
+def _white_variance(group: GroupStats) -> FloatArray:
+    """Variance per quadrature of S21 and S12, (2,)."""
+    return np.asarray(np.mean(local_variance(group), axis=1))
 
 
 def _drift(digest: Digest, isolator: str, white: Mapping[GroupKey, FloatArray]) -> FloatArray | None:

@@ -8,12 +8,10 @@ flux noise moves every sweep of a group along the same slope, some further than 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
-from fluxsense.data.digest import GroupKey, node_indices
+from fluxsense.data.digest import Distrusted, GroupKey, node_indices
 from fluxsense.data.touchstone import Sweep
 
 FEWEST_REPEATS = 5
@@ -33,19 +31,6 @@ of few others is rough, and a larger factor would let jumps pass."""
 GAIN_OFF = 0.1
 """Change of a path's gain, relative to the repeats' median, below which no sweep is distrusted for its gain: drift is smaller."""
 _CHI_SQUARE_MEDIAN = 1.3862943611198906  # median of chi-square with two degrees: 2 ln 2
-
-
-@dataclass(frozen=True)
-class Distrusted:
-    """A sweep that does not look like its repeats: its file, its group, its mean squared deviation, and what was done.
-
-    left_out is false where there are too few repeats to say which of them is wrong.
-    """
-
-    file: str
-    key: GroupKey
-    score: float
-    left_out: bool = True
 
 
 def node_values(sweep: Sweep) -> NDArray[np.complex64]:

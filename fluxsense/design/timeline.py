@@ -100,7 +100,7 @@ def slow_roots(
 @lru_cache(maxsize=256)
 def _unit_root(each: tuple[Window, ...]) -> FloatArray:
     """Root (G, R) of the covariance of group means for A = 1; a search asks for the same again and again."""
-    values, vectors = np.linalg.eigh(group_covariance(each))
+    values, vectors = np.linalg.eigh(group_covariance([(window,) for window in each]))
     held = values > HELD * values[-1]
     root = np.asarray(vectors[:, held] * np.sqrt(values[held]))
     root.setflags(write=False)

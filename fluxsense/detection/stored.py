@@ -1,23 +1,18 @@
-"""What `orient` leaves for `detect`: thinned chains, mixture, wiring and the likelihood's reference, in one .npz file.
+"""What `orient` leaves for `detect`: thinned chains, mixture, wiring and the likelihood's reference, in one file.
 
-No pickle; written beside and renamed.  It names study and digest by their hashes and is not used with others.
+It names study and digest by their hashes and is not used with others.
 """
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
-from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.base.arrays import DamagedArrays, arrays_from_bytes
-from fluxsense.base.errors import InputError
-from fluxsense.base.files import read_bytes, write_beside
-from fluxsense.base.units import shown
+from fluxsense.base import store
 from fluxsense.data.digest import Digest
 from fluxsense.data.noise_levels import measure_noise
 from fluxsense.device.chip import ChipParameters
@@ -30,9 +25,8 @@ from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
 
-FORMAT = 2
+POSTERIOR = store.Kind("posterior", 3, "the stored posterior", "Run fluxsense orient again", 1_000_000_000)
 MOST_DRAWS = 12_000
-FILE_LIMIT_BYTES = 1_000_000_000
 MOST_AXES = 6
 
 
@@ -101,7 +95,6 @@ class Stored:
     def save(self, path: str | Path) -> None:
         """Write the file."""
         header = {
-            "format": FORMAT,
             "study_hash": self.study_hash,
             "digest_hash": self.digest_hash,
             "port_signs": self.port_signs,
@@ -116,7 +109,6 @@ class Stored:
             "reference": sorted(self.reference) if self.reference else [],
         }
         arrays: dict[str, Any] = {
-            "header": np.frombuffer(json.dumps(header).encode(), dtype=np.uint8),
             "weights": self.mixture.weights,
             "means": self.mixture.means,
             "factors": self.mixture.factors,
@@ -125,9 +117,7 @@ class Stored:
         }
         if self.reference is not None:
             arrays |= {f"reference_{name}": self.reference[name] for name in self.reference}
-        buffer = BytesIO()
-        np.savez(buffer, **arrays)
-        write_beside(Path(path), buffer.getvalue(), sync=True)
+        store.write(path, POSTERIOR, header, arrays)
 
 
 def stored_from(orientation: Orientation) -> Stored:
@@ -168,23 +158,7 @@ def load_stored(path: str | Path) -> Stored:
     InputError
         If it cannot be read, is damaged or of another format.
     """
-    file = Path(path)
-    remedy = "Run fluxsense orient again"
-    raw = read_bytes(file, limit_bytes=FILE_LIMIT_BYTES, kind="stored posterior")
-    try:
-        arrays = arrays_from_bytes(raw)
-        header = json.loads(arrays["header"].tobytes().decode())
-        if type(header["format"]) is not int or header["format"] != FORMAT:
-            raise InputError(
-                f"the stored posterior has format {shown(header['format'])}, this program reads {FORMAT}",
-                where=str(file),
-                remedy=remedy,
-            )
-        return _unpack(header, arrays)
-    except DamagedArrays as fault:
-        raise InputError(f"the stored posterior is damaged: {fault}", where=str(file), remedy=remedy) from None
-    except (KeyError, ValueError, TypeError, AttributeError, OverflowError, RecursionError):
-        raise InputError("the stored posterior is damaged", where=str(file), remedy=remedy) from None
+    return store.read(path, POSTERIOR, _unpack)
 
 
 def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Stored:

@@ -22,30 +22,15 @@ import h5py
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base import store
 from fluxsense.base.errors import InputError
 from fluxsense.base.files import read_bytes, write_beside
 
 FloatArray = npt.NDArray[np.float64]
 
-FORMAT_VERSION = 1
-FILE_LIMIT_BYTES = 8_000_000_000
+CHAINS = store.Kind("chains", 2, "the file of chains", "Remove it and run orient again")
 LEAST_SECONDS = 5.0
 """Shortest time between two writings; longer where writing itself is slow (a fiftieth of the time at most)."""
-
-
-SEAL_BYTES = 512
-"""Length of what stands before the HDF5 data (its 'user block'): a mark and the checksum of the rest."""
-_MARK = b"fluxsense chains, SHA-256 of what follows byte 512:\n"
-
-
-def sealed(raw: bytes) -> bytes:
-    """The bytes of a file with the checksum put into the block before the HDF5 data.
-
-    The HDF5 library neither notices changed numbers nor survives every damaged file (some made it loop for ever), so
-    nothing reaches it whose checksum does not fit.
-    """
-    seal = _MARK + hashlib.sha256(memoryview(raw)[SEAL_BYTES:]).hexdigest().encode() + b"\n"
-    return seal.ljust(SEAL_BYTES, b"\0") + raw[SEAL_BYTES:]
 
 
 @dataclass(frozen=True)
@@ -160,14 +145,13 @@ class ChainFile:
         """
         began = self._clock()
         buffer = io.BytesIO()
-        with h5py.File(buffer, "w", userblock_size=SEAL_BYTES) as file:
-            file.attrs["format"] = FORMAT_VERSION
+        with h5py.File(buffer, "w", userblock_size=store.SEAL_BYTES) as file:
             file.attrs["identity"] = self.identity
             file.attrs["finished"] = finished
             file.attrs["calls"] = walk.calls
             for name in ("x", "log_posterior", "accepted", "keys", "places"):
                 file.create_dataset(name, data=getattr(walk, name))
-        write_beside(self.path, sealed(buffer.getvalue()), sync=True)
+        write_beside(self.path, store.sealed(buffer.getvalue(), CHAINS), sync=True)
         now = self._clock()
         self._next = now + max(LEAST_SECONDS, 50 * (now - began))
 
@@ -193,20 +177,14 @@ def read_chains(path: str | os.PathLike[str]) -> Walk:
 
 def _read(path: Path) -> tuple[Walk, str, bool]:
     def damaged(why: str) -> InputError:
-        return InputError(
-            f"the file of chains cannot be used ({why})", where=str(path), remedy="Remove it and run orient again"
-        )
+        return InputError(f"the file of chains cannot be used ({why})", where=str(path), remedy=CHAINS.remedy)
 
-    raw = read_bytes(path, limit_bytes=FILE_LIMIT_BYTES, kind="file of chains")
-    if not raw.startswith(_MARK):
-        raise damaged("it is not one, or of another version")
-    if sealed(raw) != raw:
-        raise damaged("its checksum does not fit")
+    raw = read_bytes(path, limit_bytes=CHAINS.limit_bytes, kind="file of chains")
+    store.check_seal(
+        raw, CHAINS, str(path)
+    )  # the HDF5 library neither notices changed numbers nor survives every damage
     try:
         with h5py.File(io.BytesIO(raw), "r") as file:
-            number = _plain(file.attrs["format"])
-            if number != FORMAT_VERSION:
-                raise damaged(f"its format is {number!r}, this version reads {FORMAT_VERSION}")
             identity, finished = str(file.attrs["identity"]), bool(file.attrs["finished"])
             calls = int(file.attrs["calls"])
             x, log_p, accepted, places = (
@@ -214,8 +192,6 @@ def _read(path: Path) -> tuple[Walk, str, bool]:
                 for name in ("x", "log_posterior", "accepted", "places")
             )
             keys = _array(file, "keys", np.dtype(np.uint32), len(raw))
-    except InputError:
-        raise
     except (OSError, KeyError, ValueError, TypeError, RuntimeError, AttributeError, OverflowError) as fault:
         raise damaged(str(fault)[:120] or type(fault).__name__) from None
     sound = (
@@ -233,10 +209,6 @@ def _read(path: Path) -> tuple[Walk, str, bool]:
     if not (np.all((places[:, 0] >= 0) & (places[:, 0] <= 624)) and np.all((places[:, 1] == 0) | (places[:, 1] == 1))):
         raise damaged("the state of a random generator is not one")
     return Walk(x, log_p, accepted, keys, places, calls), identity, finished
-
-
-def _plain(value: Any) -> Any:
-    return value.item() if isinstance(value, np.generic) else value
 
 
 def _array(file: h5py.File, name: str, kind: np.dtype[Any], most_bytes: int) -> npt.NDArray[Any]:

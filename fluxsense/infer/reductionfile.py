@@ -9,7 +9,6 @@ damage, is passed over, and the quadrature built afresh: the answer is the same 
 from __future__ import annotations
 
 import hashlib
-import io
 import json
 import os
 from collections.abc import Mapping, Sequence
@@ -21,17 +20,15 @@ import numpy as np
 import numpy.typing as npt
 
 import fluxsense
-from fluxsense.base.arrays import DamagedArrays, arrays_from_bytes
+from fluxsense.base import store
 from fluxsense.base.errors import InputError
-from fluxsense.base.files import read_bytes, write_beside
 from fluxsense.infer import reduction as building
 from fluxsense.infer.mixture import StudentMixture
 from fluxsense.infer.reduction import CompressedProblem, Reduced, compress, small_likelihood
 from fluxsense.model.likelihood import Family
 from fluxsense.model.problem import CampaignProblem
 
-FORMAT = "fluxsense quadrature 1"
-FILE_LIMIT_BYTES = 1_000_000_000
+QUADRATURE = store.Kind("quadrature", 2, "the quadrature", "It is built again", 1_000_000_000)
 _FIELDS = ("mean_nodes", "lift", "offset", "slow", "slow_offset")
 
 
@@ -75,7 +72,7 @@ def quadrature_identity(
     likelihood = problem.likelihood
     unknowns = problem.unknowns
     constants = (
-        FORMAT, fluxsense.__version__, np.__version__, likelihood.study.sha256, likelihood.digest.content_hash(),
+        QUADRATURE.version, fluxsense.__version__, np.__version__, likelihood.study.sha256, likelihood.digest.content_hash(),
         list(likelihood.port_signs), likelihood.residual_gain, list(likelihood.cooldowns), list(problem.measured),
         list(unknowns.names), unknowns.with_source, sorted(unknowns.sheared.items()), tolerance, mixture.nu,
         building.NODE_COUNTS, building.TRAINING, building.TESTING, building.PHASE_TRAINING, building.BASIS_TOLERANCE,
@@ -93,14 +90,6 @@ def quadrature_identity(
     return total.hexdigest()
 
 
-def _checksum(arrays: Mapping[str, npt.NDArray[Any]]) -> str:
-    total = hashlib.sha256()
-    for name in sorted(arrays):
-        total.update(f"{name} {arrays[name].dtype.str} {arrays[name].shape}\n".encode())
-        total.update(np.ascontiguousarray(arrays[name]).tobytes())
-    return total.hexdigest()
-
-
 def _write(path: str | os.PathLike[str], identity: str, made: CompressedProblem) -> None:
     names = list(made.index)
     arrays: dict[str, npt.NDArray[Any]] = {f"index_{n}": made.index[name].astype("<i8") for n, name in enumerate(names)}
@@ -110,13 +99,11 @@ def _write(path: str | os.PathLike[str], identity: str, made: CompressedProblem)
             if value is not None:
                 arrays[f"{field}_{n}"] = np.ascontiguousarray(value, dtype="<f8")
     arrays["constants"] = np.array([part.constant for part in made.reduced])
-    header = {
-        "format": FORMAT, "identity": identity, "checksum": _checksum(arrays), "isolators": names, "nodes": made.nodes,
-        "points": made.points, "radius": made.radius, "error": made.error,
+    fields = {
+        "identity": identity, "isolators": names, "nodes": made.nodes, "points": made.points, "radius": made.radius,
+        "error": made.error,
     }  # fmt: skip
-    stream = io.BytesIO()
-    np.savez(stream, header=np.frombuffer(json.dumps(header).encode(), dtype=np.uint8), **arrays)  # type: ignore[arg-type]
-    write_beside(path, stream.getvalue(), sync=False)
+    store.write(path, QUADRATURE, fields, arrays, sync=False)
 
 
 def _read(
@@ -125,20 +112,22 @@ def _read(
     """What the file holds, if it is whole and of this very problem."""
     if not Path(path).is_file():
         return None
-    try:
-        arrays = arrays_from_bytes(read_bytes(path, limit_bytes=FILE_LIMIT_BYTES, kind="quadrature"))
-        header = json.loads(arrays.pop("header").tobytes())
-        if header["format"] != FORMAT or header["identity"] != identity or header["checksum"] != _checksum(arrays):
+
+    def unpack(fields: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> CompressedProblem | None:
+        if fields["identity"] != identity:
             return None
-        index = {name: arrays[f"index_{n}"].astype(np.intp) for n, name in enumerate(header["isolators"])}
+        index = {name: arrays[f"index_{n}"].astype(np.intp) for n, name in enumerate(fields["isolators"])}
         families = problem.likelihood.families
         reduced = [_part(arrays, n, family, index) for n, family in enumerate(families)]
-        counts = int(header["nodes"]), int(header["points"])
+        counts = int(fields["nodes"]), int(fields["points"])
         small = small_likelihood(problem.likelihood, index)
         return CompressedProblem(
-            problem, small, reduced, mixture, float(header["radius"]), counts, float(header["error"]), index
+            problem, small, reduced, mixture, float(fields["radius"]), counts, float(fields["error"]), index
         )
-    except (InputError, DamagedArrays, KeyError, TypeError, ValueError, AttributeError, RecursionError):
+
+    try:
+        return store.read(path, QUADRATURE, unpack)
+    except InputError:
         return None
 
 

@@ -569,7 +569,7 @@ class RatioLikelihood:
         for i in sorted({i for i, _, _ in self._parts}):
             parts = [(model, families) for j, model, families in self._parts if j == i]
             keys = sorted({k for _, families in parts for f in families for k in (*f.on_keys, f.off_key)})
-            windows = [(self.digest[k].first_time_s, self.digest[k].last_time_s, self.digest[k].count) for k in keys]
+            windows = [self.digest[k].blocks.windows for k in keys]
             values, vectors = np.linalg.eigh(amplitude**2 * group_covariance(windows))
             held = values > 1e-10 * values[-1]
             root = vectors[:, held] * np.sqrt(values[held])  # (G, R)

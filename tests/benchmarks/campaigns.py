@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from fluxsense.data.digest import HASH_BYTES, Digest, GroupStats, group_key, node_indices
+from fluxsense.data.blocks import Blocks
+from fluxsense.data.digest import BAND, HASH_BYTES, Digest, GroupStats, group_key, node_indices
 from fluxsense.device.chip import ChipModel
 from fluxsense.device.isolator import PORTS
 from fluxsense.simulate import Truth, _log_row, _schedule, line_gain
@@ -68,7 +69,7 @@ def summed_digest(study: Study, truth: Truth, seed: int = 5) -> Digest:
     """The digest that a campaign would leave, from its means and the expected scatter of its repeats.
 
     Means carry their noise (white noise and drift over the root of the number of repeats, residual gain in full); sums of
-    squares are set to their expectations, (N - 1) times the variance (6 times that for second differences).
+    squares are set to their expectations, (N - 1) times the variance (none beside each other but for drift).
     """
     rng = np.random.default_rng(seed)
     f = np.linspace(study.sweep.start_hz, study.sweep.stop_hz, study.sweep.points)
@@ -97,18 +98,20 @@ def summed_digest(study: Study, truth: Truth, seed: int = 5) -> Digest:
         for p in range(2):
             hermitian[p, :, p] = drift_power * np.outer(y[p], y[p].conj()) + 2 * white[1 + p] ** 2 * np.eye(nodes.size)
             complementary[p, :, p] = (noise.gain_drift**2 - noise.phase_drift_rad**2) * np.outer(y[p], y[p])
+        band = np.zeros((2, BAND, f.size), dtype=complex)
+        for lag in range(1, BAND + 1):
+            band[:, lag - 1, :-lag] = free * drift_power * s[1:3, :-lag] * np.conj(s[1:3, lag:])
         row = _log_row(study, group, 0, line, 20.0 * line)
         groups[group_key(row)] = GroupStats(
             count=n,
             frequency_hz=f,
             reference_ohm=50.0,
             mean=mean,
-            smooth_free=np.broadcast_to(12 * white**2 * free, (4, f.size - 2)).copy(),
             scatter=free * (2 * white**2 + drift_power * np.abs(s) ** 2),
+            band=band,
             node_hermitian=free * hermitian.reshape(2 * nodes.size, -1),
             node_complementary=free * complementary.reshape(2 * nodes.size, -1),
-            first_time_s=20.0 * line,
-            last_time_s=20.0 * line + n,
+            blocks=Blocks.even(20.0 * line, 20.0 * line + n, n, mean[1:3, nodes]),
             trace_hash=np.sort(rng.integers(0, 256, (n, HASH_BYTES), dtype=np.uint8), axis=0),
         )
     return Digest(groups)

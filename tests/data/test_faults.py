@@ -30,9 +30,9 @@ from conftest import Measured, run
 from small_study import small_study, study_text
 
 from fluxsense.base import files
-from fluxsense.base.arrays import DamagedArrays, arrays_from_bytes
 from fluxsense.base.errors import InputError
 from fluxsense.base.files import only_writer, read_bytes, write_beside
+from fluxsense.base.store import Damaged, arrays_from_bytes
 from fluxsense.base.units import parse_quantity
 from fluxsense.data.digest import load
 from fluxsense.data.touchstone import read_sweep, sweep_from_bytes
@@ -209,7 +209,7 @@ def test_members_that_are_no_plain_arrays(member, words):
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w") as archive:
         archive.writestr("header.npy", member)
-    with pytest.raises(DamagedArrays, match=words):
+    with pytest.raises(Damaged, match=words):
         arrays_from_bytes(stream.getvalue())
 
 
@@ -245,7 +245,7 @@ def test_arrays_of_numpys_own_writing_come_back(tmp_path):
         np.testing.assert_array_equal(found[name], value)
     packed = io.BytesIO()
     np.savez_compressed(packed, **arrays)  # type: ignore[arg-type]
-    with pytest.raises(DamagedArrays, match="compressed"):
+    with pytest.raises(Damaged, match="compressed"):
         arrays_from_bytes(packed.getvalue())
 
 
@@ -503,20 +503,20 @@ def rewrite_header(path: Path, change: object) -> None:
     path.write_bytes(npz(**members))
 
 
-@pytest.mark.parametrize("version", [0, 2, 99, "1", 1.0, None, True, [1]])
+@pytest.mark.parametrize("version", [0, 4, 99, "1", 1.0, None, True, [1]])
 def test_other_format_versions_are_refused_with_a_sentence(tmp_path, measured: Measured, version):
     digest, posterior, study = (tmp_path / n for n in ("digest.npz", "posterior.npz", "study.toml"))
     for path in (digest, posterior):
         path.write_bytes((measured.folder / "results" / path.name).read_bytes())
     load(digest), load_stored(posterior)
     rewrite_header(digest, lambda h: h.update(version=version))
-    rewrite_header(posterior, lambda h: h.update(format=version))
+    rewrite_header(posterior, lambda h: h.update(version=version))
     with pytest.raises(
-        InputError, match=r"digest\.npz: the digest has format version .*, this program reads 1\. Build the"
+        InputError, match=r"digest\.npz: the digest has format version .*, this program reads 2\. Build the"
     ):
         load(digest)
     with pytest.raises(
-        InputError, match=r"posterior\.npz: the stored posterior has format .*, this program reads 1\. Run "
+        InputError, match=r"posterior\.npz: the stored posterior has format version .*, this program reads 3\. Run "
     ):
         load_stored(posterior)
     if version is None:
@@ -610,5 +610,5 @@ def test_an_archive_that_two_readers_might_see_differently_is_refused():
     name = raw.rindex(b"PK\x01\x02") + 28
     longer = raw[:name] + bytes([raw[name] + 3]) + raw[name + 1 :]  # the last name reaches over the directory's end
     for changed in (longer, raw + b"x", raw[:-2] + b"\x01\x00c", moved + raw[end + 16 :], raw[:-1], b"xx" + raw):
-        with pytest.raises(DamagedArrays):
+        with pytest.raises(Damaged):
             arrays_from_bytes(changed)

@@ -516,9 +516,10 @@ def mutate_bytes(raw: bytes, rng: random.Random) -> bytes:
 
 def mutate_chains(raw: bytes, rng: random.Random) -> bytes:
     """A change of the bytes; or, half of the time, of numbers or structure behind a checksum that fits."""
-    from fluxsense.infer.chainfile import SEAL_BYTES, sealed
+    from fluxsense.base.store import SEAL_BYTES, sealed
+    from fluxsense.infer.chainfile import CHAINS
 
-    if rng.random() < 0.5 or len(raw) < SEAL_BYTES or sealed(raw) != raw:
+    if rng.random() < 0.5 or len(raw) < SEAL_BYTES or sealed(raw, CHAINS) != raw:
         return mutate_bytes(raw, rng)
     import h5py
 
@@ -537,7 +538,7 @@ def mutate_chains(raw: bytes, rng: random.Random) -> bytes:
                     )
                 file[name][...] = data
             elif kind == 1:
-                key = rng.choice(["format", "identity", "finished", "calls"])
+                key = rng.choice(["identity", "finished", "calls"])
                 if rng.random() < 0.3:
                     del file.attrs[key]
                 else:
@@ -562,7 +563,7 @@ def mutate_chains(raw: bytes, rng: random.Random) -> bytes:
                     )
     except (OSError, KeyError, ValueError, TypeError, RuntimeError):
         return mutate_bytes(raw, rng)
-    return sealed(stream.getvalue())
+    return sealed(stream.getvalue(), CHAINS)
 
 
 HOSTILE = [
@@ -674,12 +675,38 @@ def mutate_archive(raw: bytes, rng: random.Random) -> bytes:
         name, data = members[at]
         other = rng.randrange(len(members))
         members[at], members[other] = (name, members[other][1]), (members[other][0], data)
+    if rng.random() < 0.8:
+        members = _summed_again(members)
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", method) as archive:
         for name, data in members:
             if name not in archive.namelist():
                 archive.writestr(name, data)
     return out.getvalue()
+
+
+def _summed_again(members: list[tuple[str, bytes]]) -> list[tuple[str, bytes]]:
+    """The members with the checksum in the header made to fit, where they are arrays and a header at all."""
+    try:
+        arrays = {n.removesuffix(".npy"): np.load(io.BytesIO(d), allow_pickle=False) for n, d in members}
+        header = json.loads(arrays.pop("header").tobytes())
+        header["checksum"] = second.checksum(header["fields"], arrays)
+        text = json.dumps(header).encode()
+    except (
+        ValueError,
+        KeyError,
+        TypeError,
+        AttributeError,
+        EOFError,
+        OSError,
+        RecursionError,
+        SyntaxError,
+        MemoryError,
+    ):
+        return members
+    out = io.BytesIO()
+    np.save(out, np.frombuffer(text, dtype=np.uint8))
+    return [(n, out.getvalue() if n == "header.npy" else d) for n, d in members]
 
 
 # ---------------------------------------------------------------- readers and their comparison
@@ -753,18 +780,11 @@ def check_digest(path: Path) -> None:
     theirs = []
     for key, stats in load(path).items():
         entry: dict[str, Any] = {"key": key.as_json()}
-        for name in ("count", "reference_ohm", "first_time_s", "last_time_s"):
-            entry[name] = getattr(stats, name)
-        for name in (
-            "frequency_hz",
-            "mean",
-            "smooth_free",
-            "scatter",
-            "node_hermitian",
-            "node_complementary",
-            "trace_hash",
-        ):
+        entry |= {"count": stats.count, "reference_ohm": stats.reference_ohm, "block_level": stats.blocks.level}
+        for name in ("frequency_hz", "mean", "scatter", "band", "node_hermitian", "node_complementary", "trace_hash"):
             entry[name] = getattr(stats, name).tobytes()
+        for name in ("count", "time_s", "mean"):
+            entry[f"block_{name}"] = getattr(stats.blocks, name).tobytes()
         theirs.append(entry)
     mine = second.digest(path.read_bytes())
     theirs.sort(key=lambda e: json.dumps(e["key"]))
@@ -799,7 +819,7 @@ def check_posterior(path: Path) -> None:
             if arrays[f"reference_{name}"].tobytes() != stored.reference[name].tobytes():
                 raise second.Differs(name)
     theirs = {k: _plain(getattr(stored, k)) for k in header.keys() & {f.name for f in dataclasses.fields(stored)}}
-    theirs.update(format=2, nu=stored.mixture.nu, reference=header["reference"])
+    theirs.update(nu=stored.mixture.nu, reference=header["reference"])
     theirs.update(sheared=[list(x) for x in sorted(stored.sheared.items())])
     mine = {k: header[k] for k in theirs}
     mine["sheared"] = sorted(list(x) for x in dict(mine["sheared"]).items())

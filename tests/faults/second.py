@@ -723,42 +723,60 @@ def archive(raw: bytes) -> dict[str, Any]:
     return out
 
 
+def checksum(fields: Any, arrays: dict[str, Any]) -> str:
+    """SHA-256 over the fields, and name, type, shape and bytes of every array."""
+    parts = [json.dumps(fields, sort_keys=True).encode()]
+    for name, array in sorted(arrays.items()):
+        parts += [f"\n{name} {array.dtype.str} {array.shape}\n".encode(), array.tobytes()]
+    return hashlib.sha256(b"".join(parts)).hexdigest()
+
+
+def stored(raw: bytes, kind: str, version: int = 2) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Fields and arrays of a stored file."""
+    arrays = archive(raw)
+    header = json.loads(arrays.pop("header").tobytes())
+    if (header["magic"], header["kind"], header["version"]) != ("fluxsense store", kind, version):
+        raise Differs("another kind or version was accepted")
+    if header["checksum"] != checksum(header["fields"], arrays):
+        raise Differs("a wrong checksum was accepted")
+    return header["fields"], arrays
+
+
 def digest(raw: bytes) -> list[dict[str, Any]]:
     """Groups of a digest: key as a list, numbers, and arrays as bytes."""
-    arrays = archive(raw)
-    header = json.loads(arrays["header"].tobytes())
-    if header["format"] != "fluxsense digest" or header["version"] != 1:
-        raise Differs("another format was accepted")
+    fields, arrays = stored(raw, "digest")
     used = dict.fromkeys(arrays, 0)
     out = []
-    for g in header["groups"]:
-        n, f = g["count"], g["points"]
+    for g in fields["groups"]:
+        n, f, b = g["count"], g["points"], g["blocks"]
         k = 2 * min(24, f)
         sizes = {
             "frequency_hz": f,
             "mean": 4 * f,
-            "smooth_free": 4 * max(f - 2, 0),
             "scatter": 4 * f,
+            "band": 8 * f,
             "node_hermitian": k * k,
             "node_complementary": k * k,
+            "block_count": b,
+            "block_time_s": 3 * b,
+            "block_mean": b * k,
             "trace_hash": 16 * n,
         }
-        entry = {key: g[key] for key in ("key", "count", "reference_ohm", "first_time_s", "last_time_s")}
+        entry = {key: g[key] for key in ("key", "count", "reference_ohm", "block_level")}
         for name, size in sizes.items():
             entry[name] = arrays[name][used[name] : used[name] + size].tobytes()
             used[name] += size
         out.append(entry)
     for name, size in used.items():
-        if name != "header" and size != arrays[name].size:
+        if size != arrays[name].size:
             raise Differs(f"{name} is longer than its groups")
     out.sort(key=lambda e: json.dumps(e["key"]))
     return out
 
 
 def posterior(raw: bytes) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Header and arrays of a stored posterior."""
-    arrays = archive(raw)
-    return json.loads(arrays.pop("header").tobytes()), arrays
+    """Fields and arrays of a stored posterior."""
+    return stored(raw, "posterior", 3)
 
 
 def chains(path: Path) -> dict[str, Any]:
@@ -767,7 +785,9 @@ def chains(path: Path) -> dict[str, Any]:
 
     with h5py.File(path, "r") as file:
         raw = path.read_bytes()
-        if file.attrs["format"] != 1 or hashlib.sha256(raw[512:]).hexdigest().encode() not in raw[:512]:
+        header = json.loads(raw[:512].rstrip(b"\0"))
+        whole = header.pop("checksum") == hashlib.sha256(raw[512:]).hexdigest()
+        if header != {"magic": "fluxsense store", "kind": "chains", "version": 2} or not whole:
             raise Differs("another format or checksum was accepted")
         out: dict[str, Any] = {name: file[name][...] for name in ("x", "log_posterior", "accepted", "keys", "places")}
         out["calls"] = int(file.attrs["calls"])

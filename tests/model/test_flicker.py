@@ -13,6 +13,7 @@ import pytest
 from slopes import check_slopes
 from small_study import small_study
 
+from fluxsense.data.blocks import RunningBlocks
 from fluxsense.data.digest import Digest
 from fluxsense.device.chip import nominal_parameters
 from fluxsense.infer.budget import angular_error_rad, information_at
@@ -20,7 +21,7 @@ from fluxsense.infer.mixture import from_modes, improve
 from fluxsense.infer.modes import find_modes
 from fluxsense.infer.orient import orient
 from fluxsense.infer.reduction import compress
-from fluxsense.model.flicker import band_hz, correlation, draw, group_covariance
+from fluxsense.model.flicker import band_hz, correlation, draw, group_covariance, walk_covariance
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem, log_posterior
 from fluxsense.model.unknowns import Unknowns
@@ -30,7 +31,7 @@ FLICKER = 4 * np.log(2)
 
 
 def adjacent(count, step=20.0):
-    return [(0.0, (count - 1) * step, count), (count * step, (2 * count - 1) * step, count)]
+    return [[(0.0, (count - 1) * step, count)], [(count * step, (2 * count - 1) * step, count)]]
 
 
 @pytest.mark.parametrize("count", [8, 48, 200, 5000, 100000])
@@ -41,11 +42,47 @@ def test_adjacent_windows_differ_by_twice_the_allan_variance(count):
 
 
 def test_covariance_of_few_sweeps_is_that_of_each_pair():
-    windows = [(0.0, 60.0, 4), (80.0, 80.0, 1), (200.0, 300.0, 6)]
-    times = [np.linspace(a, b, n) for a, b, n in windows]
-    low, high = band_hz(300.0 + 20.0, 20.0)
+    """Sums over all pairs of sweeps, also where the windows of two groups take turns."""
+    groups = [[(0.0, 60.0, 4), (320.0, 340.0, 2)], [(80.0, 80.0, 1)], [(200.0, 300.0, 6), (100.0, 100.0, 1)]]
+    times = [np.concatenate([np.linspace(a, b, n) for a, b, n in windows]) for windows in groups]
+    low, high = band_hz(340.0 + 20.0, 20.0)
     expected = [[correlation(s[:, None] - t, low, high).mean() for t in times] for s in times]
-    np.testing.assert_allclose(group_covariance(windows), expected, rtol=1e-12)
+    np.testing.assert_allclose(group_covariance(groups), expected, rtol=1e-12)
+    expected = [[np.minimum(s[:, None], t).mean() for t in times] for s in times]
+    np.testing.assert_allclose(walk_covariance(groups), expected, rtol=1e-12)
+
+
+@pytest.mark.parametrize("count", [8, 5000])
+def test_random_walk_over_adjacent_windows(count):
+    """Two thirds of the length of a window times D, from the covariance min(t, t') by hand; and by 4000 drawn walks."""
+    step = 20.0
+    c = walk_covariance(adjacent(count, step))
+    difference = c[0, 0] + c[1, 1] - 2 * c[0, 1]
+    assert difference == pytest.approx(2 / 3 * count * step, rel=0.02)
+    if count < 100:
+        walks = np.cumsum(np.random.default_rng(1).normal(0, np.sqrt(step), (4000, 2 * count)), axis=1)
+        drawn = np.var(walks[:, :count].mean(axis=1) - walks[:, count:].mean(axis=1))
+        assert drawn == pytest.approx(difference, rel=5 * np.sqrt(2 / 4000))
+
+
+@pytest.mark.parametrize("kernel", [group_covariance, walk_covariance])
+def test_interleaved_groups_differ_little_and_blocks_stand_for_their_sweeps(kernel):
+    """Two groups whose sweeps take turns, from every sweep and from sixteen blocks of time each."""
+    step, count = 20.0, 400
+    times = [step * (2 * np.arange(count) + g) for g in (0, 1)]
+    apart = kernel(adjacent(count, step))
+    each = kernel([[(t, t, 1) for t in series] for series in times])
+    blocks = []
+    for series in times:
+        running = RunningBlocks(1)
+        for t in series:
+            running.add(float(t), np.zeros((2, 1)))
+        blocks.append(running.freeze().windows)
+    blocked = kernel(blocks)
+    contrast = np.array([1.0, -1.0])
+    assert contrast @ each @ contrast < 0.02 * (contrast @ apart @ contrast)
+    assert contrast @ blocked @ contrast < 0.03 * (contrast @ apart @ contrast)
+    np.testing.assert_allclose(blocked, each, rtol=0.02)
 
 
 def test_drawn_series_has_the_covariance():
@@ -145,7 +182,7 @@ def with_repeats(digest: Digest, count: int, seconds: float) -> Digest:
     out, time = {}, 0.0
     for key in order:
         last = time + (count - 1) * seconds
-        out[key] = replace(digest[key], count=count, first_time_s=time, last_time_s=last)
+        out[key] = digest[key].moved(time, last, count)
         time = last + seconds
     return Digest(out)
 
@@ -178,7 +215,7 @@ def test_repeats_stop_helping_at_the_floor(tmp_path):
     # pump-off sweeps of both states move with the flux as well, so each loop has two readings per state
     keys = sorted(with_repeats(digest, most, 20.0))
     moved = with_repeats(digest, most, 20.0)
-    windows = [(moved[k].first_time_s, moved[k].last_time_s, moved[k].count) for k in keys]
+    windows = [moved[k].blocks.windows for k in keys]
     from fluxsense.device.chip import study_flux_map
 
     rows = study_flux_map(study)
