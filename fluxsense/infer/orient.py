@@ -27,9 +27,9 @@ from fluxsense.base.sphere import (
     credible_regions,
 )
 from fluxsense.base.units import unit_of_source
-from fluxsense.data.digest import Digest, GroupKey
+from fluxsense.data.digest import Digest, Distrusted, GroupKey
 from fluxsense.data.noise_levels import measure_noise
-from fluxsense.data.outliers import FEWEST_REPEATS, Distrusted
+from fluxsense.data.outliers import FEWEST_REPEATS
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.budget import (
     error_with_reference_deg,

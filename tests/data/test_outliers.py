@@ -10,8 +10,8 @@ import pytest
 from small_study import small_study
 
 from fluxsense.data.campaign import load_campaign, load_screened
-from fluxsense.data.digest import group_key
-from fluxsense.data.outliers import FACTOR, Distrusted, RepeatScreen, gain_is_strange, repeat_scores, stands_out
+from fluxsense.data.digest import Distrusted, group_key
+from fluxsense.data.outliers import FACTOR, RepeatScreen, gain_is_strange, repeat_scores, stands_out
 from fluxsense.data.touchstone import Sweep, write_sweep
 from fluxsense.infer.orient import distrusted_share, distrusted_words, kept_words
 from fluxsense.simulate import draw_truth, sweeps, write_campaign

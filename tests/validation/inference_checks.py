@@ -33,9 +33,14 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import numpy as np  # noqa: E402
 from small_study import small_study  # noqa: E402
 
-from fluxsense.data.digest import Digest, DigestBuilder, group_key  # noqa: E402
+from fluxsense.data.digest import (  # noqa: E402
+    Digest,
+    DigestBuilder,
+    Distrusted,
+    group_key,
+)
 from fluxsense.data.log import LogRow  # noqa: E402
-from fluxsense.data.outliers import Distrusted, RepeatScreen  # noqa: E402
+from fluxsense.data.outliers import RepeatScreen  # noqa: E402
 from fluxsense.data.touchstone import Sweep  # noqa: E402
 
 HALF, ZERO = 0.5, 0.0
