@@ -144,7 +144,17 @@ def _parser() -> argparse.ArgumentParser:
     )
     layout.add_argument("--gds", metavar="FILE", help="write the proposed outlines as GDSII too (needs gdstk)")
     layout.add_argument("--from-gds", metavar="FILE", help="take the present outlines from this GDSII file")
+    layout.add_argument(
+        "--cell", default="", metavar="NAME", help="its cell that holds the loops (default: the chip's name)"
+    )
     layout.add_argument("--layer", type=int, default=1, metavar="N", help="GDSII layer of the outlines (default 1)")
+    layout.add_argument(
+        "--wire-width",
+        type=float,
+        default=0.0,
+        metavar="UM",
+        help="draw wires of this width in um into --gds (default: the outlines, as a guide)",
+    )
     return parser
 
 
@@ -706,6 +716,28 @@ def _counts(text: str) -> tuple[int, ...]:
         ) from None
 
 
+def _masks(options: argparse.Namespace, study: Study) -> Study:
+    """The study with the outlines of --from-gds, after a look at what would stop --gds once the search is over."""
+    from fluxsense.design.gdsii import check_writable, read_layout
+    from fluxsense.design.layout import with_layout
+
+    if options.gds:
+        check_writable(study, options.layer, 1e-6 * options.wire_width)
+        out = Path(options.gds)
+        if out.is_dir():
+            raise InputError(
+                "this is a folder", where=options.gds, remedy="Name the file to write, as in --gds new.gds"
+            )
+        _ready(out.parent)
+    if not options.from_gds:
+        return study
+    layout, wires_m = read_layout(study, options.from_gds, layer=options.layer, cell=options.cell)
+    for name, width_m in wires_m.items():
+        if not options.json:
+            print(f'Loop "{name}": the centre line of a wire {1e6 * width_m:.3g} um wide.')
+    return with_layout(study, layout)
+
+
 def _layout(options: argparse.Namespace) -> int:
     study = read_study(options.study)
     _no_votes(study, "layout")
@@ -714,15 +746,8 @@ def _layout(options: argparse.Namespace) -> int:
     from fluxsense.device.chip import check_geometry
     from fluxsense.proposals import layout_lines, propose_layout
 
-    if options.gds:
-        from fluxsense.design.gdsii import need_gdstk
-
-        need_gdstk()
-    if options.from_gds:
-        from fluxsense.design.gdsii import layout_from, read_gdsii
-        from fluxsense.design.layout import with_layout
-
-        study = with_layout(study, layout_from(study, read_gdsii(options.from_gds, layer=options.layer)))
+    if options.gds or options.from_gds:
+        study = _masks(options, study)
     _counts(options.isolators)
     check_geometry(study)
     folder = _ready(Path(options.out) if options.out else study.folder / "layout")
@@ -744,8 +769,12 @@ def _layout(options: argparse.Namespace) -> int:
     ticker.close()
     _write_proposal(proposal, folder, "layout", layout_lines(proposal.document), options)
     if options.gds and proposal.layout is not None:
-        from fluxsense.design.gdsii import write_gdsii
+        from fluxsense.design.gdsii import GUIDE, write_gdsii
 
-        write_gdsii(options.gds, proposal.study, proposal.layout, layer=options.layer)
+        width_m = 1e-6 * options.wire_width
+        write_gdsii(options.gds, proposal.study, proposal.layout, layer=options.layer, wire_width_m=width_m)
+        drawn = f"wires {options.wire_width:g} um wide" if width_m else GUIDE
+        if not options.json:
+            print(f"Wrote {options.gds}, layer {options.layer}: {drawn}.")
     asked = "position_known" if proposal.document["position_known"] else "position_as_stated"
     return 0 if proposal.document["prediction_valid"][asked]["proposed"] else 1

@@ -398,9 +398,9 @@ def _experiment_part(
     per_repeat = float(probe**2 * np.trace(information_at(1.0, "white")) / 3 / taken)
     d = float(np.sqrt(per_repeat))
     miss = 1 - rates.detection
-    seq = sequential.mean_batches(rates.false_alarm, miss, d)
     fixed = sequential.fixed_information(rates.false_alarm, miss) / per_repeat
     limits = sequential.Limits.of(rates.false_alarm, miss)
+    batches = sequential.operating(limits, d)
     growing = np.geomspace(REPEAT_FACTORS[0], REPEAT_FACTORS[-1], 25)
     angle = trials.smallest_angle(m, 10 * probe * best)
     return {
@@ -462,8 +462,8 @@ def _experiment_part(
             "distance_per_repeat": d,
             "upper": limits.upper,
             "lower": limits.lower,
-            "mean_repeats_with_source": max(seq[0], 1.0),
-            "mean_repeats_without": max(seq[1], 1.0),
+            "mean_repeats_with_source": batches.with_source,
+            "mean_repeats_without": batches.without,
             "fixed_plan_repeats": max(fixed, 1.0),
         },
     }

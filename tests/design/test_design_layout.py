@@ -193,30 +193,6 @@ def test_ring_keeps_the_rules(grain: Study) -> None:
     assert value <= judge.value([judge.rows(c, o) for c, o in zip(other.chips, other.outlines, strict=True)])
 
 
-def test_gdsii_round_trip(tmp_path: Path, grain: Study) -> None:
-    pytest.importorskip("gdstk")
-    from fluxsense.design.gdsii import layout_from, read_gdsii, write_gdsii
-
-    study = replace(grain, layout=RULES)
-    _, outlines, chips = random_layout(study, np.random.default_rng(8))
-    layout = Layout(tuple(chips), tuple(outlines))
-    path = tmp_path / "layout.gds"
-    write_gdsii(path, study, layout, layer=7)
-    again = layout_from(study, read_gdsii(path, layer=7))
-    assert again.chips == layout.chips
-    for a, b in zip(again.outlines, layout.outlines, strict=True):
-        np.testing.assert_allclose(a, b, atol=0.5e-7)
-        np.testing.assert_allclose(a, b, atol=1e-13)  # in fact to the file's own precision
-    assert layout_faults(study, again) == []
-    with pytest.raises(InputError, match="layer 8 holds no polygon"):
-        read_gdsii(path, layer=8)
-    (tmp_path / "bad.gds").write_bytes(b"not a layout")
-    with pytest.raises(InputError):
-        read_gdsii(tmp_path / "bad.gds", layer=1)
-    with pytest.raises(InputError, match="no such file"):
-        read_gdsii(tmp_path / "none.gds", layer=1)
-
-
 def test_rule_book_on_the_area() -> None:
     book = RuleBook(LayoutRules(loop_area_m2=150e-12))
     square = Shape("c", 0.0, 0.0, 10e-6, "square").corners(1e-7)

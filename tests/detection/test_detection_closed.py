@@ -73,34 +73,82 @@ def test_noncentral_statistic_by_monte_carlo() -> None:
 # ---------------------------------------------------------------- sequential
 
 
+def wald_mean(rate: float) -> float:
+    """Mean number of batches times d^2 without overshoot, both rates equal: 2 ((1 - rate) ln A + rate ln B) (Wald 1945)."""
+    return float(2 * (1 - 2 * rate) * np.log((1 - rate) / rate))
+
+
 def test_wald_mean_and_fixed_plan() -> None:
     for rate, wald, fixed, ratio in ((0.05, 5.2999902, 10.8221738, 0.48973), (0.01, 9.0064349, 21.6475777, 0.41605)):
-        with_source, without = sequential.wald_mean_information(rate, rate)
-        assert with_source == pytest.approx(wald, abs=5e-8)
-        assert without == pytest.approx(wald, abs=5e-8)
+        found = sequential.operating(sequential.Limits.of(rate, rate), 1e-4)  # steps so small that nothing overshoots
+        for mean in (found.with_source, found.without):
+            assert mean * 1e-8 == pytest.approx(wald, rel=1e-4)
+        assert wald_mean(rate) == pytest.approx(wald, abs=5e-8)
+        assert found.false_alarm == pytest.approx(rate, rel=1e-4)
         assert sequential.fixed_information(rate, rate) == pytest.approx(fixed, abs=5e-8)
-        assert with_source / sequential.fixed_information(rate, rate) == pytest.approx(ratio, abs=5e-6)
+        assert wald / sequential.fixed_information(rate, rate) == pytest.approx(ratio, abs=5e-6)
+
+
+def stepped(limits: sequential.Limits, d: float, drift: float, cells: int = 600) -> tuple[float, float]:
+    """Probability to end above and mean number of batches: the density of the undecided, step by step on a plain grid."""
+    width = (limits.upper - limits.lower) / cells
+    at = limits.lower + width * (np.arange(cells) + 0.5)
+    density = stats.norm.pdf(at, drift, d)
+    above, mean = stats.norm.sf(limits.upper, drift, d), 1.0
+    move = stats.norm.pdf(at[:, None] - at[None, :], drift, d) * width
+    for _ in range(3000):
+        left = float(density.sum() * width)
+        if left < 1e-12:
+            return float(above), mean
+        mean += left
+        above += float(density @ stats.norm.sf(limits.upper, at + drift, d) * width)
+        density = move @ density
+    raise AssertionError("undecided")
 
 
 @pytest.mark.parametrize(
-    ("d", "true_mean", "true_sd", "missed", "siegmund"),
-    [(0.1, 5.444, 0.009, 0.0475, 5.437), (0.5, 6.037, 0.009, 0.0375, 5.982), (1.0, 6.907, 0.010, 0.0283, 6.651)],
+    ("rates", "d"),
+    [((0.01, 0.1), 0.5), ((0.01, 0.1), 1.0), ((0.05, 0.05), 1.0), ((0.01, 0.1), 2.0), ((0.01, 0.01), 4.0)],
 )
-def test_overshoot(d: float, true_mean: float, true_sd: float, missed: float, siegmund: float) -> None:
-    with_source, without = sequential.mean_batches(0.05, 0.05, d)
-    assert with_source == pytest.approx(without)
-    assert with_source * d * d == pytest.approx(siegmund, abs=6e-4)
-    # the prediction lies nearer the truth than Wald's 5.300 and within 4% of it
-    assert with_source * d * d == pytest.approx(true_mean, rel=0.04)
-    assert abs(with_source * d * d - true_mean) < abs(5.2999902 - true_mean)
-    assert sequential.overshot_error_rates(0.05, 0.05, d)[1] == pytest.approx(missed, abs=0.0012)
-    runs = sequential.simulate_normal(
-        rng(), d, sequential.Limits.of(0.05, 0.05), source=True, runs=4000 if d < 0.5 else 20_000
-    )
+def test_rates_and_means_step_by_step(rates: tuple[float, float], d: float) -> None:
+    limits = sequential.Limits.of(*rates)
+    found = sequential.operating(limits, d)
+    above, without = stepped(limits, d, -0.5 * d * d)
+    assert found.false_alarm == pytest.approx(above, rel=2e-4)
+    assert found.without == pytest.approx(without, rel=1e-5)
+    above, with_source = stepped(limits, d, 0.5 * d * d)
+    assert found.miss == pytest.approx(1 - above, rel=2e-4)
+    assert found.with_source == pytest.approx(with_source, rel=1e-5)
+
+
+def test_the_series_for_far_limits_joins_the_equation() -> None:
+    limits = sequential.Limits.of(0.01, 0.1)
+    d = (limits.upper - limits.lower) / sequential.FAR
+    series, equation = sequential.operating(limits, d * (1 - 1e-9)), sequential.operating(limits, d * (1 + 1e-9))
+    assert series.false_alarm == pytest.approx(equation.false_alarm, rel=1e-5)
+    assert series.miss == pytest.approx(equation.miss, rel=1e-5)
+    assert series.with_source == pytest.approx(equation.with_source, abs=0.01)  # a quarter batch is 25 times that
+    assert series.without == pytest.approx(equation.without, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("d", "true_mean", "true_sd", "missed"),
+    [(0.1, 5.444, 0.009, 0.0475), (0.5, 6.037, 0.009, 0.0375), (1.0, 6.907, 0.010, 0.0283)],
+)
+def test_overshoot(d: float, true_mean: float, true_sd: float, missed: float) -> None:
+    """Figures of an independent simulation (its mean and error), and our own."""
+    limits = sequential.Limits.of(0.05, 0.05)
+    found = sequential.operating(limits, d)
+    assert found.with_source == pytest.approx(found.without)
+    assert abs(found.with_source * d * d - true_mean) < 3 * true_sd
+    assert found.miss == pytest.approx(missed, abs=0.0012)
+    runs = sequential.simulate_normal(rng(), d, limits, source=True, runs=4000 if d < 0.5 else 20_000)
     error = np.hypot(runs.mean_batches_sd * d * d, true_sd)
     assert abs(runs.mean_batches * d * d - true_mean) < 4 * error
     assert abs(runs.wrong - missed) < 4 * runs.wrong_sd + 0.0005
     assert runs.undecided == 0
+    with pytest.raises(InputError, match="distance"):
+        sequential.operating(limits, 0.0)
 
 
 @pytest.mark.parametrize("kind", ["wald", "guaranteed"])
@@ -113,7 +161,19 @@ def test_promises_are_kept_over_4000_runs(kind: str, rate: float) -> None:
         assert runs.mean_batches * 0.7**2 < 0.75 * sequential.fixed_information(rate, rate)
 
 
-def test_limits_drawn_in_use_up_the_promise_and_limits_too_near_break_it() -> None:
+@pytest.mark.parametrize("d", [0.05, 0.5, 1.0, 2.0, 3.0])
+@pytest.mark.parametrize("rates", [(0.05, 0.05), (0.01, 0.1), (0.01, 0.01)])
+def test_limits_drawn_in_use_up_the_promise_and_no_more(rates: tuple[float, float], d: float) -> None:
+    limits = sequential.Limits.of(*rates, step_sd=d)
+    found = sequential.operating(limits, d)  # itself checked step by step above
+    for limit, rate, promised in ((limits.upper, found.false_alarm, rates[0]), (limits.lower, found.miss, rates[1])):
+        assert rate <= promised * (1 + 1e-8)
+        assert limit == 0 or rate == pytest.approx(promised, rel=1e-8)
+    whole = sequential.Limits.of(*rates)
+    assert whole.lower < limits.lower <= 0 <= limits.upper < whole.upper
+
+
+def test_limits_drawn_in_by_simulation_and_limits_too_near_break_the_promise() -> None:
     drawn_in = sequential.Limits.of(0.05, 0.05, step_sd=1.0)
     used = sequential.simulate_normal(rng(), 1.0, drawn_in, source=True, runs=20_000)
     assert abs(used.wrong - 0.05) < 0.006

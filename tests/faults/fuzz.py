@@ -363,7 +363,7 @@ _layouts: list[bytes] = []
 
 
 def good_gdsii(rng: random.Random) -> bytes:
-    """A layout of two cells with labelled outlines, a box, a path and a reference, written by gdstk."""
+    """A layout of two cells with labelled outlines, a closed path and a reference, written by gdstk."""
     if not _layouts:
         import gdstk
 
@@ -375,7 +375,8 @@ def good_gdsii(rng: random.Random) -> bytes:
                 cell.add(gdstk.Polygon(corners, layer=GDS_LAYER, datatype=n))
                 cell.add(gdstk.Label(f"loop_{n}{k}", corners[0], layer=GDS_LAYER))
             cell.add(gdstk.rectangle((0, 0), (1, 1), layer=9))
-            cell.add(gdstk.FlexPath([(0, 0), (5, 5), (9, 5)], 0.5, simple_path=True, layer=GDS_LAYER))
+            bend = [(0, 40), (5, 45), (9, 41), (0, 40)]
+            cell.add(gdstk.FlexPath(bend, 0.5, simple_path=True, layer=GDS_LAYER))
         cells[0].add(gdstk.Reference(cells[1], (100, 100)))
         with tempfile.TemporaryDirectory() as folder:
             library.write_gds(str(Path(folder) / "a.gds"))
@@ -829,7 +830,8 @@ def check_posterior(path: Path) -> None:
 def check_gdsii(path: Path) -> None:
     from fluxsense.design.gdsii import read_gdsii
 
-    theirs = {cell: [p.tolist() for p in named.values()] for cell, named in read_gdsii(path, layer=GDS_LAYER).items()}
+    found = read_gdsii(path, layer=GDS_LAYER)
+    theirs = {cell: [x.corners_m.tolist() for x in named.values()] for cell, named in found.items()}
     second.same(second.gdsii(path.read_bytes(), GDS_LAYER), theirs, "layout", 1e-12)
 
 

@@ -797,31 +797,52 @@ def chains(path: Path) -> dict[str, Any]:
 # ---------------------------------------------------------------- GDSII
 
 
+def _real8(b: bytes) -> float:
+    return (-1 if b[0] >> 7 else 1) * int.from_bytes(b[1:8], "big") / 2**56 * 16 ** ((b[0] & 127) - 64)
+
+
 def gdsii(raw: bytes, layer: int) -> dict[str, list[list[list[float]]]]:
-    """Corners in m of the polygons (boundaries and boxes) on one layer, by cell, in the order of the file."""
-    unit = math.nan
-    out: dict[str, list[list[list[float]]]] = {}
-    cell, kind, on_layer, corners = "", 0, False, []
+    """Corners in m of boundaries, boxes and closed paths on one layer, by cell that no other places, with all it places."""
+    unit, cell = math.nan, ""
+    flat: dict[str, list[list[complex]]] = {}
+    lines: dict[str, list[list[complex]]] = {}
+    placed: dict[str, list[tuple[str, complex, float, complex]]] = {}
+    about: dict[int, bytes] = {}
     while True:
         size, tag = struct.unpack_from(">HH", raw)
-        body, raw = raw[4:size], raw[size:]
-        if tag >> 8 == 0x04:
-            return {k: v for k, v in out.items() if v}
-        if tag >> 8 == 0x03:
-            unit = int.from_bytes(body[9:16], "big") / 2**56 * 16 ** (body[8] - 64)
-        elif tag >> 8 == 0x06:
-            cell = "".join(c for c in body.rstrip(b"\0").decode("latin-1") if c.isprintable())
-            out.setdefault(cell, [])
-        elif tag >> 8 in (0x08, 0x09, 0x0A, 0x0B, 0x0C, 0x15, 0x2D):
-            kind, on_layer, corners = tag >> 8, False, []
-        elif kind in (0x09, 0x0A, 0x0B, 0x0C, 0x15) and tag >> 8 != 0x11:
-            continue
-        elif tag >> 8 == 0x0D and kind:
-            on_layer = struct.unpack(">H", body)[0] == layer
-        elif tag >> 8 == 0x10 and kind:
-            flat = struct.unpack(f">{len(body) // 4}i", body)
-            corners = [[x * unit, y * unit] for x, y in zip(flat[::2], flat[1::2], strict=True)]
-        elif tag >> 8 == 0x11:
-            if kind in (0x08, 0x2D) and on_layer:
-                out[cell].append(corners[:-1] if corners[0] == corners[-1] else corners)
-            kind = 0
+        body, raw, tag = raw[4:size], raw[size:], tag >> 8
+        if tag == 0x04:
+            break
+        if tag == 0x03:
+            unit = _real8(body[8:16])
+        elif tag == 0x06:
+            cell = body.rstrip(b"\0").decode("latin-1")
+            flat[cell], lines[cell], placed[cell] = [], [], []
+        elif tag in (0x08, 0x09, 0x0A, 0x0B, 0x0C, 0x15, 0x2D):
+            about = {-1: bytes([tag])}
+        elif tag == 0x11:
+            kind = about[-1][0]
+            place = struct.unpack(f">{len(about[0x10]) // 4}i", about[0x10])
+            points = [complex(x, y) for x, y in zip(place[::2], place[1::2], strict=True)]
+            if kind == 0x0A:
+                turn = math.radians(_real8(about[0x1C])) if 0x1C in about else 0.0
+                size_ = _real8(about[0x1B]) if 0x1B in about else 1.0
+                mirrored = bool(about.get(0x1A, b"\0\0")[0] & 0x80)
+                name = about[0x12].rstrip(b"\0").decode("latin-1")
+                placed[cell].append((name, size_ * complex(math.cos(turn), math.sin(turn)), mirrored, points[0]))
+            elif kind in (0x08, 0x09, 0x2D) and struct.unpack(">H", about[0x0D])[0] == layer:
+                if points[0] == points[-1]:
+                    points.pop()
+                (lines if kind == 0x09 else flat)[cell].append(points)
+        else:
+            about[tag] = body
+
+    def whole(name: str, which: dict[str, list[list[complex]]]) -> list[list[complex]]:
+        out = list(which[name])
+        for inner, factor, mirrored, at in placed[name]:
+            out += [[(z.conjugate() if mirrored else z) * factor + at for z in p] for p in whole(inner, which)]
+        return out
+
+    below = {inner for refs in placed.values() for inner, *_ in refs}
+    top = {n: whole(n, flat) + whole(n, lines) for n in flat if n not in below}
+    return {n: [[[z.real * unit, z.imag * unit] for z in p] for p in found] for n, found in top.items() if found}

@@ -288,12 +288,12 @@ def main() -> int:
     d = float(np.sqrt(size**2 * np.trace(campaign.block()) / 3 / repeats))
     for a, b in ((0.05, 0.05), (0.01, 0.1)):
         limits = sequential.Limits.of(a, b)
-        expected = sequential.mean_batches(a, b, d)
+        expected = sequential.operating(limits, d)
         for source in (False, True):
             run = sequential.simulate_normal(rng, d, limits, source=source, runs=options.campaigns)
             print(
                 f"  promised {a:g}/{b:g}  {'source' if source else 'no source':9s}  wrong {run.wrong:.4f} +- {run.wrong_sd:.4f}  mean "
-                f"repeats {run.mean_batches:.2f} +- {run.mean_batches_sd:.2f} (predicted {expected[0 if source else 1]:.2f}, "
+                f"repeats {run.mean_batches:.2f} +- {run.mean_batches_sd:.2f} (predicted {expected.with_source if source else expected.without:.2f}, "
                 f"fixed plan {sequential.fixed_information(a, b) / d**2:.2f})"
             )
     if options.digests or options.digests_each:
