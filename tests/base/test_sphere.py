@@ -477,3 +477,12 @@ def test_inputs_are_left_alone():
 
 def test_moments_in_si_have_directions():
     assert np.allclose(dn.unit_vectors([3e-200, 0.0, 4e-200]), [0.6, 0.0, 0.8], rtol=1e-15)
+
+
+@pytest.mark.parametrize("kappa", [1e-6, 1e-3, 0.0299, 0.0301, 0.3, 3.0, 300.0])
+def test_mean_cosine_in_many_digits(kappa):
+    """coth kappa - 1/kappa by mpmath, on both sides of where the series for small concentrations takes over."""
+    mpmath = pytest.importorskip("mpmath")
+    with mpmath.workdps(40):
+        exact = float(mpmath.coth(kappa) - 1 / mpmath.mpf(kappa))
+    assert float(dn.vmf_mean_cosine(kappa)) == pytest.approx(exact, rel=3e-12, abs=0)

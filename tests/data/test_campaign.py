@@ -257,3 +257,41 @@ def test_the_level_of_few_repeats_scatters_as_drawn(tmp_path: Path) -> None:
         spread = np.std(measured, axis=0) / np.mean(measured, axis=0)
         np.testing.assert_allclose(spread, found.std(axis=0), rtol=5 / np.sqrt(2 * 120))
         assert found.mean() == pytest.approx(1.0, abs=0.02)
+
+
+def test_cables_delay_and_never_advance(study: Study, tmp_path: Path) -> None:
+    """Files use e^(+j w t): behind a delay the phase falls with frequency, by 2 pi times the delay (20 to 60 ns)."""
+    fine = replace(study, sweep=replace(study.sweep, points=401))
+    rows = write_campaign(fine, draw_truth(fine, 1), tmp_path, digits=12)
+    off = next(r for r in rows if not r.pump_on)
+    columns = np.array(
+        [line.split() for line in (tmp_path / off.file).read_text().splitlines() if line[:1] not in "!#"], dtype=float
+    )
+    f = columns[:, 0]
+    for n in range(4):
+        phase = np.unwrap(np.angle(columns[:, 1 + 2 * n] + 1j * columns[:, 2 + 2 * n]))
+        if np.hypot(columns[:, 1 + 2 * n], columns[:, 2 + 2 * n]).min() < 0.1:
+            continue  # a reflection that is mostly noise
+        delay_s = -np.polyfit(f, phase, 1)[0] / (2 * np.pi)
+        assert 10e-9 < delay_s < 90e-9  # the device itself adds some nanoseconds
+
+
+def test_replicates_are_as_loud_as_noise_that_few_repeats_measured(study: Study) -> None:
+    """The true variance is the measured one over a chi-square: replicates misfit more in the mean, by nu/(nu - 2).
+
+    Two repeats of few points, so that the effect is large; with a noise level known from outside there is none.
+    """
+    few = replace(study, sweep=replace(study.sweep, points=7, repeats=2))
+    truth = draw_truth(few, 22)
+    digest = simulate_digest(few, truth)
+    levels = np.concatenate(list(level_draws(digest, np.random.default_rng(3), 4000).values()), axis=1)
+    louder = float(np.mean(1 / levels))
+    assert louder > 1.03  # of a chi-square over its degrees of freedom the mean of the inverse is above one
+    degrees = []
+    for measured in (True, False):
+        problem, x = fitted(few, digest, truth.port_signs, truth.parameters.source[0])
+        explicit, wide = problem.explicit(x)
+        noise = replace(explicit.likelihood.noise, measured=measured)
+        explicit.likelihood.noise = noise
+        degrees.append(predictive_check(explicit, wide, np.random.default_rng(0)).degrees)
+    assert degrees[0] / degrees[1] == pytest.approx(louder, rel=0.03)

@@ -211,3 +211,39 @@ def test_commands_that_need_complex_traces_say_so(study, command, capsys):
     err = capsys.readouterr().err
     assert "study.toml: data.kind: " in err
     assert "complex traces" in err
+
+
+@pytest.mark.parametrize("wrong_way", [0.0, 0.03, 0.2])
+def test_wrong_readings_at_the_stated_rate(study, wrong_way):
+    """Loops at half a flux quantum with a hundredth of noise never flip: a sweep is then misread with the stated rate alone."""
+    quiet = replace(study, noise=replace(study.noise, flux_phi0=0.01))
+    truth = draw_truth(quiet, 1)
+    still = replace(
+        truth.parameters, source=np.zeros((1, 3)), offset_phi0=np.zeros_like(truth.parameters.offset_phi0)
+    )
+    votes, _ = votes_from_rows(simulate_directions(study, truth), ".")
+    keys = tuple(replace(k, bias_a=(0.5 / 600,) * 4) for k in votes)
+    p = VoteModel(quiet, keys, ("c1",), (1, -1)).forward(still, wrong_way)[0]
+    for n, key in enumerate(keys):
+        sign = (1 if key.isolator == "a" else -1) * (1 if key.pump_port == 1 else -1)
+        assert p[n] == pytest.approx(1 - wrong_way if sign > 0 else wrong_way, abs=1e-12)
+
+
+def test_odds_of_the_wiring_in_closed_form(study):
+    """Loops that cannot flip: each of n readings counts log((1 - e)/e) for the wiring that it agrees with."""
+    exact = replace(
+        study,
+        noise=replace(study.noise, flux_phi0=0.01),
+        loops=tuple(replace(x, offset_phi0=0.0, offset_sd_phi0=1e-6) for x in study.loops),
+        data=replace(study.data, wrong_way=0.03, wrong_way_factor=1.0),
+    )
+    truth = draw_truth(exact, 1)
+    key = next(k for k in votes_from_rows(simulate_directions(study, truth), ".")[0] if k.state == "out")
+    counts = {
+        replace(key, isolator=name, pump_port=port, bias_a=(0.5 / 600,) * 4): Votes(forward, 20)
+        for name, port, forward in (("a", 1, 19), ("a", 2, 1), ("b", 1, 2), ("b", 2, 20))
+    }
+    wiring = read_vote_wiring(exact, counts, ("c1",), 0)
+    each = np.log(0.97 / 0.03)
+    assert wiring.signs == (1, -1)
+    assert wiring.log_odds == pytest.approx(((38 - 2) * each, (38 - 2) * each), rel=1e-6)

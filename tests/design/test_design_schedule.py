@@ -71,6 +71,26 @@ def test_rounding_keeps_total_and_least() -> None:
     np.testing.assert_array_equal(round_weights([0.5, 0.25, 0.25], 8), [4, 2, 2])
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_apportionment_is_the_fairest_there_is(seed: int) -> None:
+    """Every way to split a total over four weights: none gives the worst served of them a larger part of its due.
+
+    That is what efficient rounding does (Pukelsheim and Rieder 1992, from memory): it makes the smallest n_i/w_i largest.
+    """
+    rng = np.random.default_rng(seed)
+    w = rng.dirichlet(np.full(4, 1.5))
+    total = int(rng.integers(4, 16))
+    best = max(
+        min(np.array([a, b, c, total - a - b - c]) / w)
+        for a in range(total + 1)
+        for b in range(total + 1 - a)
+        for c in range(total + 1 - a - b)
+    )
+    found = round_weights(w, total)
+    assert found.sum() == total
+    assert min(found / w) == pytest.approx(best, rel=1e-12)
+
+
 @pytest.mark.parametrize("slow", [0.0, 1e-3])
 def test_split_of_a_campaign(tmp_path: Path, slow: float) -> None:
     """The bound is met within 1%, no other split beats it, and offsets ask for sweeps with the source out."""

@@ -479,3 +479,19 @@ def test_all_geometry_faults_are_collected(demo):
         "study.toml, coil[tight].outline",
     ]
     assert lines[2].startswith('study.toml, coil[tight].outline: its flux in the loop "east_far" has no value: ')
+
+
+def test_focusing_multiplies_every_field_that_reaches_a_loop(demo):
+    """Nearby superconductor bends the field of a calibration source as it bends that of the source."""
+    coil = Coil("ring", tuple((2e-3 * x, 2e-3 * y, 1e-3) for x, y in [(-1, -1), (1, -1), (1, 1), (-1, 1)]))
+    states = (
+        State("in", "in"),
+        State("field", "calibration", field_t=(0.0, 0.0, 1e-6)),
+        State("coil", "calibration", coil="ring", current_a=2e-3),
+    )
+    study = replace(demo, states=states, coils=(coil,))
+    model = ChipModel(study, [], [[5e9]] * 4)
+    plain = nominal_parameters(study, np.array([1e-14, 2e-14, -3e-14]))
+    factor = 1.0 + 0.1 * np.arange(8)
+    focused = replace(plain, flux_focusing=plain.flux_focusing * factor)
+    np.testing.assert_allclose(model.source_flux(focused), model.source_flux(plain) * factor, rtol=1e-12, atol=0)

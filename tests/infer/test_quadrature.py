@@ -86,3 +86,15 @@ def test_used_where_three_unknowns_remain(tmp_path):
         orient(with_offsets, simulate_digest(with_offsets, draw_truth(with_offsets, 5)), seed=1).document["quadrature"]
         is None
     )
+
+
+def test_the_error_is_half_the_distance_of_the_two_grids():
+    """One unknown, a component three times too wide: both trapezium sums written out, each off the other way."""
+    step, points = 12.0 / 60, np.linspace(-6, 6, 61)
+    narrow = norm(0.07, 0.09)
+    mixture = StudentMixture(np.array([1.0]), np.zeros((1, 1)), np.eye(1)[None])
+    got = integrate(lambda x: narrow.logpdf(x[:, 0]), mixture)
+    sums = [np.log(step * narrow.pdf(points + shift * step).sum()) for shift in (0.0, 0.5)]
+    assert sums[0] * sums[1] < 0  # the true value is zero
+    assert got.log_evidence_error == pytest.approx(0.5 * abs(sums[0] - sums[1]), rel=1e-6)
+    assert abs(got.log_evidence) < 0.2 * got.log_evidence_error
