@@ -842,3 +842,21 @@ def test_idlers_that_changed_places_are_found(tmp_path: Path, seed: int, trust: 
     for p in entry["parameters"]:
         if p["kind"] in IDLER_KINDS:
             assert abs(p["value"] - getattr(stages[p["stage"] - 1], p["kind"])) < 4 * p["sd"], p
+
+
+def test_no_working_point_beyond_full_conversion(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At the flux where the coupling is stated, power p gives 2 g/sqrt(ka kb) sqrt(p/p_ref): offered up to four fifths."""
+    study = read_study(Path(__file__).parents[2] / "data_demo" / "grain" / "study.toml")
+    iso = study.isolators[0]
+    tried: list[float] = []
+
+    def spy(*arguments: object) -> object:
+        tried.extend(power for _, _, power in arguments[3])  # type: ignore[attr-defined]
+        return transmission(*arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr("fluxsense.characterize.points.transmission", spy)
+    reference = iso.reference_flux_phi0
+    working_points(study, 0, (1e-3 * iso.reference_power_w, 1e3 * iso.reference_power_w), flux_phi0=[reference])
+    rho = [2 * abs(s.coupling_hz) / np.sqrt(s.signal_linewidth_hz * s.idler_linewidth_hz) for s in iso.stages]
+    assert max(tried) == pytest.approx(iso.reference_power_w * (0.8 / max(rho)) ** 2, rel=1e-3)
+    assert min(tried) == pytest.approx(1e-3 * iso.reference_power_w, rel=1e-9, abs=0)

@@ -19,6 +19,7 @@ from fluxsense.base.errors import InputError
 from fluxsense.data.campaign import load_campaign
 from fluxsense.data.digest import Digest, GroupKey, off_group_for
 from fluxsense.data.noise_levels import level_draws, measure_noise
+from fluxsense.design.sensitivity import direction_error_rad
 from fluxsense.device.chip import ChipModel, nominal_parameters
 from fluxsense.infer.budget import angular_error_rad, flux_map_rank, limits, offset_blur, rank_words
 from fluxsense.infer.modes import ascend
@@ -281,7 +282,7 @@ def test_replicates_are_as_loud_as_noise_that_few_repeats_measured(study: Study)
 
     Two repeats of few points, so that the effect is large; with a noise level known from outside there is none.
     """
-    few = replace(study, sweep=replace(study.sweep, points=7, repeats=2))
+    few = replace(study, sweep=replace(study.sweep, points=7), plan=replace(study.plan, repeats=2, off_repeats=2))
     truth = draw_truth(few, 22)
     digest = simulate_digest(few, truth)
     levels = np.concatenate(list(level_draws(digest, np.random.default_rng(3), 4000).values()), axis=1)
@@ -289,9 +290,24 @@ def test_replicates_are_as_loud_as_noise_that_few_repeats_measured(study: Study)
     assert louder > 1.03  # of a chi-square over its degrees of freedom the mean of the inverse is above one
     degrees = []
     for measured in (True, False):
-        problem, x = fitted(few, digest, truth.port_signs, truth.parameters.source[0])
+        problem, x = fitted(few, digest, truth.port_signs, truth.parameters["source"][0])
         explicit, wide = problem.explicit(x)
         noise = replace(explicit.likelihood.noise, measured=measured)
         explicit.likelihood.noise = noise
         degrees.append(predictive_check(explicit, wide, np.random.default_rng(0)).degrees)
     assert degrees[0] / degrees[1] == pytest.approx(louder, rel=0.03)
+
+
+@pytest.mark.parametrize("anisotropy", [1.0, 4.0])
+def test_angular_error_is_that_of_drawn_vectors(anisotropy: float) -> None:
+    """Root mean square angle of 200,000 normal vectors to their mean; isotropic: sqrt(2) times deviation over length."""
+    rng = np.random.default_rng(5)
+    w = np.array([0.3, -0.5, 0.8])
+    root = 1e-3 * np.linalg.qr(rng.normal(size=(3, 3)))[0] * np.array([1.0, anisotropy, 0.3 if anisotropy > 1 else 1.0])
+    drawn = w + rng.normal(size=(200_000, 3)) @ root.T
+    across = np.linalg.norm(np.cross(drawn, w), axis=1)
+    angle = np.sqrt(np.mean(np.arctan2(across, drawn @ w) ** 2))
+    assert angular_error_rad(w, root @ root.T) == pytest.approx(angle, rel=0.01)
+    assert direction_error_rad(w[None], (root @ root.T)[None])[0] == pytest.approx(angle, rel=0.01)
+    if anisotropy == 1:
+        assert angular_error_rad(w, root @ root.T) == pytest.approx(np.sqrt(2) * 1e-3 / np.linalg.norm(w), rel=1e-9)

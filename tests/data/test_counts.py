@@ -218,8 +218,8 @@ def test_wrong_readings_at_the_stated_rate(study, wrong_way):
     """Loops at half a flux quantum with a hundredth of noise never flip: a sweep is then misread with the stated rate alone."""
     quiet = replace(study, noise=replace(study.noise, flux_phi0=0.01))
     truth = draw_truth(quiet, 1)
-    still = replace(
-        truth.parameters, source=np.zeros((1, 3)), offset_phi0=np.zeros_like(truth.parameters.offset_phi0)
+    still = truth.parameters.changed(
+        source=np.zeros((1, 3)), offset_phi0=np.zeros_like(truth.parameters["offset_phi0"])
     )
     votes, _ = votes_from_rows(simulate_directions(study, truth), ".")
     keys = tuple(replace(k, bias_a=(0.5 / 600,) * 4) for k in votes)

@@ -493,5 +493,5 @@ def test_focusing_multiplies_every_field_that_reaches_a_loop(demo):
     model = ChipModel(study, [], [[5e9]] * 4)
     plain = nominal_parameters(study, np.array([1e-14, 2e-14, -3e-14]))
     factor = 1.0 + 0.1 * np.arange(8)
-    focused = replace(plain, flux_focusing=plain.flux_focusing * factor)
+    focused = plain.changed(flux_focusing=plain["flux_focusing"] * factor)
     np.testing.assert_allclose(model.source_flux(focused), model.source_flux(plain) * factor, rtol=1e-12, atol=0)

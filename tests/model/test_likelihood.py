@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from dense_noise import dense_covariance
 from scipy.integrate import simpson
 from small_study import small_study
 
@@ -22,7 +23,7 @@ from fluxsense.detection.evidence import covariance_log_volume
 from fluxsense.infer.mixture import from_modes
 from fluxsense.infer.modes import ascend
 from fluxsense.infer.reduction import compress
-from fluxsense.model.likelihood import Family, RatioLikelihood, every_few
+from fluxsense.model.likelihood import RatioLikelihood, every_few
 from fluxsense.model.problem import CampaignProblem, curvature, log_posterior
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.simulate import Truth, draw_truth, simulate_digest
@@ -49,37 +50,6 @@ def campaign(study: Study) -> tuple[Truth, Digest, RatioLikelihood]:
 def problem_of(study: Study, likelihood: RatioLikelihood, **options: object) -> CampaignProblem:
     unknowns = Unknowns(study, likelihood.cooldowns, leave_out=("pump_phase_error_rad",))
     return CampaignProblem(unknowns, likelihood)
-
-
-def dense_covariance(family: Family, likelihood: RatioLikelihood) -> np.ndarray:
-    """Covariance of the interleaved real residuals of one family, written out term by term."""
-    digest, noise = likelihood.digest, likelihood.noise
-    k, _, f = family.ratio.shape
-    size = family.ratio.size
-
-    def real_columns(vector: np.ndarray) -> np.ndarray:
-        return np.ascontiguousarray(vector).reshape(-1).view(np.float64)
-
-    total = np.diag(np.repeat(1 / family.precision.reshape(-1), 2))
-    off = digest[family.off_key]
-    for path in range(2):
-        for point in range(f):
-            # variance of the pump-off mean relative to its own size, read back from the family's shared term
-            inverse = 1 / family.shared[path, point] - np.sum(
-                np.abs(family.expected[:, path, point]) ** 2 * family.precision[:, path, point]
-            )
-            for turn in (1, 1j):
-                column = np.zeros((k, 2, f), dtype=complex)
-                column[:, path, point] = family.expected[:, path, point] * turn
-                real = real_columns(column)
-                total += np.outer(real, real) / inverse
-    for direction in family.directions:
-        real = real_columns(direction)
-        total += np.outer(real, real)
-    assert total.shape == (2 * size, 2 * size)
-    assert off.count > 0
-    assert noise.measured
-    return total
 
 
 def test_quadratic_form_is_that_of_the_dense_covariance(campaign: tuple[Truth, Digest, RatioLikelihood]) -> None:
@@ -141,16 +111,16 @@ def test_precision_is_that_of_the_noise_that_was_drawn(study: Study) -> None:
             quiet, simulate_digest(quiet, replace(truth, seed=seed)), truth.port_signs, reference=truth.parameters
         )
         ratios.append([f.ratio for f in likelihood.families])
-        precision.append([f.precision for f in likelihood.families])
+        precision.append([1 / f.precision for f in likelihood.families])
     for n in range(len(ratios[0])):
         table = np.array([r[n] for r in ratios])
         # pump-on noise alone: what the groups of a family share, the pump-off mean, drops out of their differences
-        weight = np.array([p[n] for p in precision]).mean(axis=0)
+        variance = np.array([p[n] for p in precision]).mean(axis=0)
         if table.shape[1] < 2:
             continue
         expected = table.mean(axis=0)
         difference = table[:, 0] / expected[0] - table[:, 1] / expected[1]
-        want = 1 / (weight[0] * np.abs(expected[0]) ** 2) + 1 / (weight[1] * np.abs(expected[1]) ** 2)
+        want = variance[0] / np.abs(expected[0]) ** 2 + variance[1] / np.abs(expected[1]) ** 2
         scatter = np.var(difference.real, axis=0, ddof=1) + np.var(difference.imag, axis=0, ddof=1)
         ratio = float(np.mean(scatter / (2 * want)))
         assert abs(ratio - 1) < 0.06, ratio
