@@ -114,10 +114,10 @@ def test_rates_and_means_step_by_step(rates: tuple[float, float], d: float) -> N
     limits = sequential.Limits.of(*rates)
     found = sequential.operating(limits, d)
     above, without = stepped(limits, d, -0.5 * d * d)
-    assert found.false_alarm == pytest.approx(above, rel=2e-4)
+    assert found.false_alarm == pytest.approx(above, rel=5e-4)
     assert found.without == pytest.approx(without, rel=1e-5)
     above, with_source = stepped(limits, d, 0.5 * d * d)
-    assert found.miss == pytest.approx(1 - above, rel=2e-4)
+    assert found.miss == pytest.approx(1 - above, rel=5e-4)
     assert found.with_source == pytest.approx(with_source, rel=1e-5)
 
 
