@@ -62,6 +62,11 @@ class Source:
     position_sd_m: Vector = (0.0, 0.0, 0.0)
     direction: DirectionPrior = DirectionPrior()
 
+    @property
+    def has_position(self) -> bool:
+        """Whether it lies somewhere: a uniform field does not."""
+        return self.kind == "dipole"
+
 
 @dataclass(frozen=True)
 class Chip:
@@ -222,6 +227,16 @@ class Data:
     kind: str = "complex"
     wrong_way: float = 0.0
     wrong_way_factor: float = 1.0
+
+    @property
+    def of_magnitudes(self) -> bool:
+        """Whether only magnitudes are used."""
+        return self.kind == "magnitude"
+
+    @property
+    def of_counts(self) -> bool:
+        """Whether only the direction of transmission of each sweep is used."""
+        return self.kind == "direction"
 
 
 @dataclass(frozen=True)

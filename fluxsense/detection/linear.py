@@ -29,7 +29,8 @@ from fluxsense.base.executors import Workers, ordered_map
 from fluxsense.base.sphere import random_directions
 from fluxsense.data.digest import Digest
 from fluxsense.device.chip import ChipParameters
-from fluxsense.model.likelihood import Family, RatioLikelihood
+from fluxsense.model.family import Family
+from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.parameter import PUMP_PHASE
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study

@@ -488,19 +488,12 @@ def unreferenced_cooldowns(study: Study, digest: Digest, cooldowns: Sequence[str
 def misfit_deviations(problem: CampaignProblem, x: FloatArray) -> float:
     """How far chi-square at x (D,) lies above the number of values, in its standard deviations sqrt(2 n)."""
     explicit, wide = problem.explicit(x)
-    families = problem.likelihood.families
+    likelihood = problem.likelihood
     scale = explicit.unknowns.data_value(NOISE_SCALE, wide[None])
     loud = 1.0 if scale is None else float(scale[0])
-    total, slow = 0.0, dict[int, FloatArray]()
-    for family, ratio in zip(
-        families, problem.likelihood.predict(explicit.unknowns.parameters(wide[None])), strict=True
-    ):
-        residual = (family.ratio - ratio) / loud
-        total += float(family.quadratic(residual)[0])
-        if family.slow is not None:
-            slow[family.isolator] = slow.get(family.isolator, 0.0) + family.slow_scores(residual)[0]
-    total -= sum(float(v @ v) for v in slow.values())
-    values = sum(f.values - (0 if f.notch is None else f.notch.power.size) for f in families)
+    predicted = likelihood.predict(explicit.unknowns.parameters(wide[None]))
+    total = likelihood.quadratic([(f.ratio - r) / loud for f, r in zip(likelihood.families, predicted, strict=True)])[0]
+    values = sum(f.values - (0 if f.notch is None else f.notch.power.size) for f in likelihood.families)
     return float((total - values) / np.sqrt(2 * values))
 
 
@@ -524,12 +517,11 @@ def prepare(
     say("reading the wiring", 0.0, "")
     wiring = read_wiring(study, digest, measured)
     noise = measure_noise(digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad)
-    stated = study.noise.residual_gain
-    loose = max(stated, 0.01)
-    rough = RatioLikelihood(study, digest, wiring.signs, residual_gain=loose, noise=noise, points=every_few)
-    sheared = unreferenced_cooldowns(study, digest, rough.cooldowns)
-    unknowns = Unknowns(study, rough.cooldowns, measured, leave_out=integrated_kinds(study), sheared=sheared)
+    loose = max(study.noise.residual_gain, 0.01)
     full = RatioLikelihood(study, digest, wiring.signs, residual_gain=loose, noise=noise)
+    sheared = unreferenced_cooldowns(study, digest, full.cooldowns)
+    unknowns = Unknowns(study, full.cooldowns, measured, leave_out=integrated_kinds(study), sheared=sheared)
+    rough = full.on_points(every_few)
 
     def search(effort: int) -> tuple[CampaignProblem, list[LocalMode]]:
         found = find_modes(
@@ -543,20 +535,10 @@ def prepare(
                 "no direction within the prior explains the data at all", remedy="Check the priors in the study"
             )
         say("polishing the modes", 0.0, "")
-        problem = CampaignProblem(unknowns, full)
-        best = ascend(problem, found[0].x)
-        start = found[0].x if best is None else best.x
-        reference = problem.parameters(start[None])
-
-        def with_gain(gain: float) -> RatioLikelihood:
-            return RatioLikelihood(study, digest, wiring.signs, residual_gain=gain, noise=noise, reference=reference)
-
-        candidates = {g: with_gain(g) for g in (stated, *(g for g in RESIDUAL_GAINS if g > stated * 1.2))}
-        gain = estimate_residual_gain(candidates, reference)
-        problem = CampaignProblem(unknowns, candidates[gain])
-        polished: list[LocalMode] = []
+        problem, best = settle(CampaignProblem(unknowns, full), found[0].x)
         floor = found[0].log_posterior - 60
-        high = np.array([mode.x for mode in found if mode.log_posterior >= floor])
+        high = np.array([best, *(mode.x for mode in found if mode.log_posterior >= floor)])
+        polished: list[LocalMode] = []
         for better in ascend_all(problem, high):
             if better is not None and not any(
                 np.sum((better.x - m.x) ** 2 / np.diag(m.covariance)) < 0.05 * better.x.size for m in polished
@@ -572,6 +554,43 @@ def prepare(
         if wider[1] and misfit_deviations(wider[0], wider[1][0].x) < misfit - 1.0:
             problem, polished = wider
     return problem, polished, wiring
+
+
+SETTLED = 0.1
+"""Move of an eliminated parameter, in prior deviations, below which the reference point stays."""
+MOST_MOVES = 4
+
+
+def settle(problem: CampaignProblem, x: FloatArray) -> tuple[CampaignProblem, FloatArray]:
+    """Move the likelihood's reference point to the mode that x (D,) leads to, and learn what is not known of its noise.
+
+    In turn the unknowns climb to their mode, eliminated parameters go to their most probable values there (so that the
+    likelihood is linearised about them), and the sizes of the residual gain and of the remainder are taken under which the
+    data are most probable.
+
+    Returns
+    -------
+    CampaignProblem
+    ndarray (D,)
+        The mode.
+    """
+    unknowns, likelihood = problem.unknowns, problem.likelihood
+    stated = likelihood.study.noise.residual_gain
+    for turn in range(MOST_MOVES):
+        best = ascend(problem, x)
+        x = x if best is None else best.x
+        before = likelihood.reference
+        reference = likelihood.moved_to(problem.parameters(x[None]))
+        likelihood = likelihood.rebuilt(reference=reference)
+        if turn == 0:
+            gains = [stated, *(g for g in RESIDUAL_GAINS if g > stated * 1.2)]
+            candidates = {g: likelihood.rebuilt(residual_gain=g) for g in gains}
+            likelihood = candidates[estimate_residual_gain(candidates, reference)]
+        problem = CampaignProblem(unknowns, likelihood)
+        if not any(likelihood.eliminated.values()) or (before is not None and likelihood.distance(before) < SETTLED):
+            break
+    best = ascend(problem, x)
+    return problem, x if best is None else best.x
 
 
 def orient(

@@ -17,9 +17,10 @@ from scipy.special import gammaincc
 from fluxsense.data.noise_levels import level_draws
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.score_tests import Suspicion, suspicion
-from fluxsense.model.likelihood import Family, RatioLikelihood
-from fluxsense.model.parameter import NOISE_SCALE
-from fluxsense.model.problem import DERIVATIVE_STEP, CampaignProblem
+from fluxsense.model.family import reals
+from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.linearised import Linearised
+from fluxsense.model.problem import CampaignProblem
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -71,68 +72,32 @@ def predictive_check(problem: CampaignProblem, x: FloatArray, rng: np.random.Gen
     PredictiveCheck
     """
     likelihood = problem.likelihood
-    unknowns = problem.unknowns
-    size = x.size
-    steps = DERIVATIVE_STEP * np.eye(size)
-    batch = np.concatenate([x[None], x + steps, x - steps])
-    ratios = likelihood.predict(unknowns.parameters(batch))
-    slopes = [(r[1 : 1 + size] - r[1 + size :]) / (2 * DERIVATIVE_STEP) for r in ratios]
-    _, information = unknowns.prior_curvature(x)
-    for family, slope in zip(likelihood.families, slopes, strict=True):
-        information = information + family.gram(slope)
-    scale = unknowns.data_value(NOISE_SCALE, x[None])
-    loud = 1.0 if scale is None else float(scale[0])
+    at = Linearised.of(problem, x)
+    suspect = suspicion(problem, at)
     residuals = [
-        np.concatenate([(f.ratio - r[0])[None] / loud, f.draw_noise(rng, REPLICATES)])
-        for f, r in zip(likelihood.families, ratios, strict=True)
+        np.concatenate([own[None], noise])
+        for own, noise in zip(at.residuals, _replicates(likelihood, rng), strict=True)
     ]
-    suspect = suspicion(problem, x, [r[0] for r in ratios], slopes, [r[0] for r in residuals], loud)
-    if likelihood.noise.measured:  # by few repeats: the true level is not the measured one
-        levels = level_draws(likelihood.digest, rng, REPLICATES)
-        for family, residual in zip(likelihood.families, residuals, strict=True):
-            for k, key in enumerate(family.on_keys):
-                residual[1:, k] /= np.sqrt(levels[key])[:, :, None] if key in levels else 1.0
-    _add_slow_noise(likelihood.families, residuals, rng)
     # the same linear fit for the replicates (row 0, the data, is at its maximum already)
-    score = np.zeros((REPLICATES, size))
-    shares: dict[int, FloatArray] = {}
-    for family, slope, residual in zip(likelihood.families, slopes, residuals, strict=True):
-        every = np.concatenate([slope, residual[1:]])
-        gram = family.gram(every)
-        score += gram[size:, :size]
-        if family.slow is not None:
-            shares[family.isolator] = shares.get(family.isolator, 0.0) + family.slow_scores(every)
-    for share in shares.values():
-        information = information - share[:size] @ share[:size].T
-        score -= share[size:] @ share[:size].T
-    for family, ratio, slope in zip(likelihood.families, ratios, slopes, strict=True):
-        if family.notch is not None:  # points with a law of their own pull at the fit too
-            square = family.notch.square_slopes(ratio[0], slope) * (
-                loud * np.sqrt(family.notch.by_square(ratio[0], loud)[1])
-            )
-            information = information + square @ square.T
-            score += rng.standard_normal((REPLICATES, square.shape[1])) @ square.T
-    covariance = np.linalg.inv(information)
-    shift = score @ covariance
-    total = np.zeros(REPLICATES + 1)
+    score = sum(reals(residual[1:]) @ weighed.T for residual, weighed in zip(residuals, at.weighed_slopes, strict=True))
+    for one in at.notches.values():  # points with a law of their own pull at the fit too
+        pull = one.square * (at.loud * np.sqrt(one.weight))
+        score = score + rng.standard_normal((REPLICATES, pull.shape[1])) @ pull.T
+    shift = (score @ at.covariance) / at.loud**2
+    for residual, slope in zip(residuals, at.slopes, strict=True):
+        residual[1:] -= np.tensordot(shift, slope, axes=1)
+    total = likelihood.quadratic(residuals)
     smooth = np.zeros(REPLICATES + 1)
-    left: dict[int, FloatArray] = {}
     groups: list[FloatArray] = []
     names: list[str] = []
-    for family, slope, residual in zip(likelihood.families, slopes, residuals, strict=True):
-        residual[1:] -= np.tensordot(shift, slope, axes=1)
-        total += family.quadratic(residual)
-        if family.slow is not None:
-            left[family.isolator] = left.get(family.isolator, 0.0) + family.slow_scores(residual)
-        cleaned = _whitened(family, residual)
+    for family, left in zip(likelihood.families, likelihood.cleaned(residuals), strict=True):
+        cleaned = left * np.sqrt(family.precision)
         groups.extend(np.sum(np.abs(cleaned) ** 2, axis=(2, 3)).T)
         names.extend(k.describe() for k in family.on_keys)
         orders = min(SMOOTH_ORDERS, cleaned.shape[-1])
         low = dct(cleaned.real, axis=-1, norm="ortho")[..., :orders] ** 2
         low = low + dct(cleaned.imag, axis=-1, norm="ortho")[..., :orders] ** 2
         smooth += low.sum(axis=(1, 2, 3))
-    for share in left.values():
-        total -= np.sum(share**2, axis=1)
     table = np.array(groups)  # (groups, 1 + replicates)
     scaled = (table - table[:, 1:].mean(axis=1, keepdims=True)) / table[:, 1:].std(axis=1, ddof=1, keepdims=True)
     worst = int(np.argmax(scaled[:, 0]))
@@ -150,27 +115,15 @@ def predictive_check(problem: CampaignProblem, x: FloatArray, rng: np.random.Gen
     )
 
 
-def _add_slow_noise(families: list[Family], residuals: list[ComplexArray], rng: np.random.Generator) -> None:
-    """Add draws of the slow flux noise, which an isolator's families have in common, to the replicates (rows 1 on)."""
-    drawn: dict[int, FloatArray] = {}
-    for family, residual in zip(families, residuals, strict=True):
-        if family.slow_directions is None:
-            continue
-        if family.isolator not in drawn:
-            drawn[family.isolator] = rng.standard_normal((REPLICATES, len(family.slow_directions)))
-        residual[1:] += np.tensordot(drawn[family.isolator], family.slow_directions, axes=1)
-
-
-def _whitened(family: Family, residual: ComplexArray) -> ComplexArray:
-    """Residuals less their most probable gain and flux errors, in standard deviations of the pump-on noise."""
-    flat = np.ascontiguousarray(residual).reshape(len(residual), -1).view(np.float64)
-    if len(family.directions):
-        count = len(family.directions)
-        flat_d = family.directions.reshape(count, -1).view(np.float64)
-        weighed = family.weigh(family.directions).reshape(count, -1).view(np.float64)
-        amplitudes = np.linalg.solve(flat_d @ weighed.T + np.eye(count), weighed @ flat.T)
-        residual = residual - np.tensordot(amplitudes.T, family.directions, axes=1)
-    return np.asarray(residual * np.sqrt(family.precision))
+def _replicates(likelihood: RatioLikelihood, rng: np.random.Generator) -> list[ComplexArray]:
+    """Draws of the noise of the ratios; where its level was measured by few repeats, the true one is not the measured one."""
+    own = [family.draw_noise(rng, REPLICATES) for family in likelihood.families]
+    if likelihood.noise.measured:
+        levels = level_draws(likelihood.digest, rng, REPLICATES)
+        for family, noise in zip(likelihood.families, own, strict=True):
+            for k, key in enumerate(family.on_keys):
+                noise[:, k] /= np.sqrt(levels[key])[:, :, None] if key in levels else 1.0
+    return [a + b for a, b in zip(own, likelihood.draw_common(rng, REPLICATES), strict=True)]
 
 
 def gamma_tail(values: FloatArray) -> float:

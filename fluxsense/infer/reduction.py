@@ -21,7 +21,8 @@ import numpy.typing as npt
 from scipy.linalg import qr
 
 from fluxsense.infer.mixture import StudentMixture
-from fluxsense.model.likelihood import Family, RatioLikelihood
+from fluxsense.model.family import Family
+from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.parameter import NOISE_SCALE
 from fluxsense.model.problem import CampaignProblem, Curvatures
 from fluxsense.model.unknowns import Unknowns
@@ -246,16 +247,7 @@ def compress(
 
 def small_likelihood(likelihood: RatioLikelihood, index: dict[str, IntArray]) -> RatioLikelihood:
     """The same likelihood at some frequencies only, by isolator."""
-    return RatioLikelihood(
-        likelihood.study,
-        likelihood.digest,
-        likelihood.port_signs,
-        residual_gain=likelihood.residual_gain,
-        noise=likelihood.noise,
-        cooldowns=likelihood.cooldowns,
-        groups=[k for f in likelihood.families for k in f.on_keys],
-        points=lambda name, size: index[name][index[name] < size],
-    )
+    return likelihood.on_points(lambda name, size: index[name][index[name] < size])
 
 
 def _trained(problem: CampaignProblem, x: FloatArray) -> tuple[list[ComplexArray], list[ComplexArray]]:
@@ -357,7 +349,7 @@ def _reduce(family: Family, small: Family, basis: ComplexArray, centre: ComplexA
     offset = gram[-1, :-1]
     mean_nodes = np.ascontiguousarray(centre[..., chosen]).reshape(-1).view(np.float64)
     slow = slow_offset = None
-    if family.slow is not None:
-        shares = family.slow_scores(basis)  # (M, Z)
-        slow, slow_offset = shares.T, family.slow_scores(family.ratio - centre) - offset @ shares
+    if family.common is not None:
+        shares = family.common_scores(basis)  # (M, Z)
+        slow, slow_offset = shares.T, family.common_scores(family.ratio - centre) - offset @ shares
     return Reduced(family.isolator, mean_nodes, lift, offset, float(gram[-1, -1] - offset @ offset), slow, slow_offset)

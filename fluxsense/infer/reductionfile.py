@@ -85,8 +85,8 @@ def quadrature_identity(
         total.update(json.dumps([family.isolator, *(k.as_json() for k in (*family.on_keys, family.off_key))]).encode())
         for name in ("frequency_hz", "ratio", "expected", "precision", "shared", "whitener"):
             total.update(np.ascontiguousarray(getattr(family, name)).tobytes())
-        if family.slow is not None:
-            total.update(np.ascontiguousarray(family.slow).tobytes())
+        if family.common is not None:
+            total.update(np.ascontiguousarray(family.common).tobytes())
     return total.hexdigest()
 
 
@@ -138,7 +138,7 @@ def _part(
     width = 2 * family.ratio.shape[0] * 2 * int(np.sum(chosen < family.frequency_hz.size))
     rank = arrays[f"offset_{n}"].size
     slow: Sequence[npt.NDArray[np.float64] | None] = (None, None)
-    if family.slow is not None:
+    if family.common is not None:
         slow = (arrays[f"slow_{n}"], arrays[f"slow_offset_{n}"])
     part = Reduced(
         family.isolator, arrays[f"mean_nodes_{n}"], arrays[f"lift_{n}"], arrays[f"offset_{n}"],

@@ -33,7 +33,7 @@ from scipy.special import ndtr, stdtr, stdtrit
 from fluxsense.base.units import format_quantity
 from fluxsense.data.noise_levels import white_freedom
 from fluxsense.device.chip import nominal_array
-from fluxsense.model.likelihood import Family, Notch
+from fluxsense.model.linearised import Linearised
 from fluxsense.model.problem import CampaignProblem
 
 FloatArray = npt.NDArray[np.float64]
@@ -110,95 +110,38 @@ class _Alternative:
     loop: str = ""
 
 
-def suspicion(
-    problem: CampaignProblem,
-    x: FloatArray,
-    ratios: list[ComplexArray],
-    slopes: list[ComplexArray],
-    residuals: list[ComplexArray],
-    loud: float,
-) -> Suspicion:
+def suspicion(problem: CampaignProblem, at: Linearised) -> Suspicion:
     """Test what the study holds still.
 
     Parameters
     ----------
     problem : CampaignProblem
         With every unknown explicit.
-    x : ndarray (D,)
-        Its mode.
-    ratios : list of ndarray (K, 2, F)
-        Of each family at the mode.
-    slopes : list of ndarray (D, K, 2, F)
-        Of each family's ratios by the unknowns.
-    residuals : list of ndarray (K, 2, F)
-        Of the data at the mode, in units of `loud` times the noise.
-    loud : float
-        Factor on the noise.
+    at : Linearised
+        The problem about its mode.
 
     Returns
     -------
     Suspicion
     """
-    families = problem.likelihood.families
-    prior_gradient, information = problem.unknowns.prior_curvature(x)
-    gradient = np.array(prior_gradient)
-    information = np.array(information)
-    weighed: list[tuple[FloatArray, FloatArray]] = []
-    for family, slope, residual in zip(families, slopes, residuals, strict=True):
-        weighed.append((family.inverse(slope), family.inverse(residual[None])[0]))
-        information += _flat(slope) @ weighed[-1][0].T / loud**2
-        gradient += _flat(slope) @ weighed[-1][1] / loud
-    slow: dict[int, tuple[FloatArray, FloatArray]] = {}
-    for i in {f.isolator for f in families if f.slow is not None}:
-        share = _slow(families, i, dict(enumerate(slopes)))
-        left = _slow(families, i, {n: r[None] for n, r in enumerate(residuals)})[0]
-        slow[i] = share, left
-        information -= share @ share.T / loud**2
-        gradient -= share @ left / loud
-    notches: dict[int, tuple[Notch, FloatArray, FloatArray, FloatArray]] = {}
-    for n, family in enumerate(families):
-        if family.notch is not None:
-            pull, weight = family.notch.by_square(ratios[n], loud)
-            square = family.notch.square_slopes(ratios[n], slopes[n])
-            notches[n] = family.notch, pull, weight, square
-            information += (square * weight) @ square.T
-            gradient += square @ pull
-    covariance: FloatArray = np.asarray(np.linalg.inv(information))
+    x, covariance = at.x, at.covariance
     unit = x[:3] / max(float(np.linalg.norm(x[:3])), 1e-300)
     tangent = np.linalg.svd(unit[None])[2][1:]
     sideways = np.linalg.inv(tangent @ covariance[:3, :3] @ tangent.T)
     found: list[tuple[float, float, str]] = []
     hidden: list[tuple[float, float, str]] = []
     for one in _alternatives(problem, x):
-        own, cross, score = 0.0, np.zeros(x.size), 0.0
-        for n, d in one.slopes.items():
-            flat = _flat(d[None])[0]
-            own += float(flat @ families[n].inverse(d[None])[0])
-            cross += weighed[n][0] @ flat
-            score += float(weighed[n][1] @ flat)
-        if one.isolator in slow:
-            slope_share, left_share = slow[one.isolator]
-            mine = _slow(families, one.isolator, {n: d[None] for n, d in one.slopes.items()})[0]
-            own -= float(mine @ mine)
-            cross -= slope_share @ mine
-            score -= float(left_share @ mine)
-        own, cross, score = own / loud**2, cross / loud**2, float(score / loud)
-        for n in one.slopes.keys() & notches.keys():
-            notch, pull, weight, square = notches[n]
-            along = notch.square_slopes(ratios[n], one.slopes[n][None])[0]
-            own += float(weight @ along**2)
-            cross = cross + square @ (weight * along)
-            score += float(pull @ along)
-        variance = float(own - cross @ covariance @ cross)
-        aside: FloatArray = tangent @ (covariance @ cross)[:3]
+        seen = at.along(one.slopes)
+        variance = float(seen.own - seen.cross @ covariance @ seen.cross)
+        aside: FloatArray = tangent @ (covariance @ seen.cross)[:3]
         turn = float(np.sqrt(0.5 * aside @ sideways @ aside))
-        least = SMALLEST_VARIANCE * own
-        if one.loop and own > 0:
+        least = SMALLEST_VARIANCE * seen.own
+        if one.loop and seen.own > 0:
             error = 1 / float(np.sqrt(max(variance, least)))
             hidden.append((turn * error, error, one.loop))
         if not variance > least:
             continue
-        score -= float(cross @ covariance @ gradient)
+        score = seen.score - float(seen.cross @ covariance @ at.gradient)
         found.append((score * score / variance, turn * abs(score) / variance, one.name))
     conflict = _conflict(problem, x, covariance)
     if not found:
@@ -236,17 +179,6 @@ def unseen_words(found: Suspicion) -> list[str]:
         f"and those with it in would move the direction by {found.unseen_shift_sd:.1f} standard deviations and not be seen. "
         "Reference sweeps after the others as well, or more loops, would show it."
     ]
-
-
-def _flat(vectors: ComplexArray) -> FloatArray:
-    """Vectors (n, K, 2, F) as reals (n, 2*K*2*F)."""
-    return np.ascontiguousarray(vectors).reshape(len(vectors), -1).view(np.float64)
-
-
-def _slow(families: list[Family], isolator: int, vectors: dict[int, ComplexArray]) -> FloatArray:
-    """Scores (n, Z) of an isolator's slow flux noise for vectors (n, K, 2, F) by number of family."""
-    shares = [f.slow_scores(vectors[n]) for n, f in enumerate(families) if f.isolator == isolator and n in vectors]
-    return np.asarray(np.sum(shares, axis=0))
 
 
 def _alternatives(problem: CampaignProblem, x: FloatArray) -> Iterator[_Alternative]:

@@ -23,7 +23,9 @@ OFFSET: Final = "offset_phi0"
 FOCUSING: Final = "flux_focusing"
 PUMP_STRENGTH: Final = "pump_strength"
 PUMP_PHASE: Final = "pump_phase_error_rad"
-FLUX_ARRAYS: Final = (POSITION, OFFSET, FOCUSING)
+MUTUAL: Final = "mutual_phi0_per_a"
+STATIC_FLUX: Final = "static_flux_phi0"
+FLUX_ARRAYS: Final = (POSITION, OFFSET, FOCUSING, MUTUAL, STATIC_FLUX)
 """What decides the flux in a loop, beside the source itself."""
 
 GROUPS: Final = {
@@ -59,6 +61,8 @@ class Parameter:
     form : str
         plain: mean + sd z, kept within the bounds; log: mean exp(sd z), for a factor; rate: half the logistic function,
         equal to the mean at z = 0 and near mean exp(sd z) while small, for a probability below one half.
+    home : int
+        The isolator that it acts on; -1 for a quantity of the source or of the data.
     """
 
     name: str
@@ -70,11 +74,17 @@ class Parameter:
     low: float = -np.inf
     high: float = np.inf
     form: str = "plain"
+    home: int = -1
 
     @property
     def of_chip(self) -> bool:
         """Whether the forward model holds it; the noise scale and the rate of wrong readings belong to the data."""
         return self.array not in (NOISE_SCALE, WRONG_WAY_RATE)
+
+    @property
+    def moves_flux(self) -> bool:
+        """Whether it acts through the flux in the loops alone."""
+        return self.array in FLUX_ARRAYS
 
     @property
     def of_source(self) -> bool:

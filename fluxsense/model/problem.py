@@ -14,7 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.device.chip import ChipParameters
-from fluxsense.model.likelihood import Family, Notch, RatioLikelihood
+from fluxsense.model.family import Family, Notch
+from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.parameter import NOISE_SCALE, PUMP_PHASE
 from fluxsense.model.unknowns import Unknowns
 
@@ -140,8 +141,8 @@ class CampaignProblem:
             stack[:, 0] += family.ratio
             gram = family.grams(stack)
             out[family.isolator] = out.get(family.isolator, 0.0) + gram
-            if family.slow is not None:
-                slow[family.isolator] = slow.get(family.isolator, 0.0) + family.slow_scores(stack)
+            if family.common is not None:
+                slow[family.isolator] = slow.get(family.isolator, 0.0) + family.common_scores(stack)
         for i, scores in slow.items():
             out[i] = out[i] - scores @ scores.transpose(0, 2, 1)
         return out
@@ -203,8 +204,8 @@ class CampaignProblem:
             residual[0] += family.ratio
             every = np.concatenate([residual, slopes.transpose(1, 0, 2, 3, 4).reshape(3 * size, *residual.shape[1:])])
             grams[family.isolator] = grams.get(family.isolator, 0.0) + family.gram(every)
-            if family.slow is not None:
-                slow[family.isolator] = slow.get(family.isolator, 0.0) + family.slow_scores(every)
+            if family.common is not None:
+                slow[family.isolator] = slow.get(family.isolator, 0.0) + family.common_scores(every)
         for i, shares in slow.items():
             grams[i] = grams[i] - shares @ shares.T
         for i, plain in grams.items():
@@ -262,8 +263,8 @@ class CampaignProblem:
             slopes = (ratio[1 : 1 + size] - ratio[1 + size :]) / (2 * DERIVATIVE_STEP)
             every = np.concatenate([(family.ratio - ratio[0])[None], slopes])
             gram = family.gram(every) * square
-            if family.slow is not None:
-                slow[family.isolator] = slow.get(family.isolator, 0.0) + family.slow_scores(every)
+            if family.common is not None:
+                slow[family.isolator] = slow.get(family.isolator, 0.0) + family.common_scores(every)
             misfit += float(gram[0, 0])
             value -= 0.5 * float(gram[0, 0])
             gradient += gram[0, 1:]
@@ -333,7 +334,8 @@ class CampaignProblem:
         self, x: FloatArray, rng: np.random.Generator | None = None, quick: HasGrams | None = None
     ) -> ChipParameters:
         """Chip parameters of whitened vectors, with pump phase errors as `phase_draws` gives them."""
-        return self._unknowns.parameters(x).changed(pump_phase_error_rad=self.phase_draws(x, rng, quick))
+        found = self._unknowns.parameters(x).changed(pump_phase_error_rad=self.phase_draws(x, rng, quick))
+        return self.likelihood.complete(found)
 
     def explicit(self, x: FloatArray) -> tuple[CampaignProblem, FloatArray]:
         """The same problem with the pump phase errors among the unknowns, and the vector that x (D,) becomes there."""

@@ -25,7 +25,13 @@ FLUX_STEP_PHI0: Final = 3e-6
 
 
 def scattering_slopes(
-    model: ChipModel, parameters: ChipParameters, isolator: int, flux_phi0: FloatArray, wanted: Sequence[Parameter]
+    model: ChipModel,
+    parameters: ChipParameters,
+    isolator: int,
+    flux_phi0: FloatArray,
+    wanted: Sequence[Parameter],
+    *,
+    fluxes: bool = True,
 ) -> tuple[ComplexArray, ComplexArray]:
     """S21 and S12 of an isolator's probes and their derivatives.
 
@@ -39,6 +45,8 @@ def scattering_slopes(
         Flux in the two loops for each of the isolator's probes.
     wanted : sequence of n Parameter
         Quantities beside the two fluxes, at fixed flux.
+    fluxes : bool
+        False leaves the two fluxes out.
 
     Returns
     -------
@@ -47,16 +55,17 @@ def scattering_slopes(
     slopes : ndarray (B, 2 + n, P, 2, F) of complex
         Derivatives by the flux of loop 1 and 2 (per Phi0), then by what is wanted (per its unit).
     """
-    count = 2 + len(wanted)
+    lead = 2 if fluxes else 0
+    count = lead + len(wanted)
     each = 2 * count + 1
     batch = parameters.batch
     every = parameters.repeated(each)
     arrays = {name: every[name] for name in every}
     flux = np.repeat(flux_phi0, each, axis=0)
     rows = np.arange(batch) * each
-    steps = np.array([FLUX_STEP_PHI0] * 2 + [STEP * one.sd for one in wanted])
+    steps = np.array([FLUX_STEP_PHI0] * lead + [STEP * one.sd for one in wanted])
     for n in range(count):
-        one = None if n < 2 else wanted[n - 2]
+        one = None if n < lead else wanted[n - lead]
         if one is not None and one.array not in arrays:
             arrays[one.array] = nominal_array(model.study, one.array, batch * each)
         for row, sign in ((rows + 1 + n, 1.0), (rows + 1 + count + n, -1.0)):

@@ -32,21 +32,12 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from fluxsense.base.sphere import equal_area_points
-from fluxsense.base.units import OWN_UNIT, unit_of_source
+from fluxsense.base.units import unit_of_source
 from fluxsense.device.chip import ChipParameters, loop_outlines_m, nominal_array, nominal_parameters
 from fluxsense.magnetics.flux_map import flux_map_unchecked
 from fluxsense.magnetics.sources import Wires
-from fluxsense.model.parameter import (
-    FLUX_ARRAYS,
-    FOCUSING,
-    NOISE_SCALE,
-    OFFSET,
-    POSITION,
-    PUMP_PHASE,
-    PUMP_STRENGTH,
-    WRONG_WAY_RATE,
-    Parameter,
-)
+from fluxsense.model.parameter import FOCUSING, OFFSET, POSITION
+from fluxsense.model.priors import is_sampled, uncertain_parameters
 from fluxsense.study import DirectionPrior, Study
 
 FloatArray = npt.NDArray[np.float64]
@@ -54,65 +45,6 @@ FloatArray = npt.NDArray[np.float64]
 LOG_2PI = float(np.log(2 * np.pi))
 IDLE_RELATIVE_SD = 0.15
 LIST_SHIFT = 3.0
-
-
-SMALLEST_PART = 1e-3
-"""Lower bound, as a part of the central value, of quantities that must be above zero."""
-
-
-def _stage_bounds(field: str, value: float) -> tuple[float, float]:
-    """Between what bounds a stage field has a meaning."""
-    if field.endswith("_participation"):
-        return 0.0, 1.0
-    if field in ("signal_internal_hz", "idler_internal_hz", "idler_termination_hz"):
-        return 0.0, np.inf
-    return SMALLEST_PART * value, np.inf
-
-
-def _prior_nuisances(study: Study, cooldowns: Sequence[str], isolators: Sequence[int]) -> list[Parameter]:
-    """Every nuisance that the study switches on by a standard deviation above zero, for the isolators measured."""
-    found: list[Parameter] = []
-    loop_names = {s.loop for i in isolators for s in study.isolators[i].stages}
-    if study.source.kind == "dipole":
-        for axis, mean, sd in zip("xyz", study.source.position_m, study.source.position_sd_m, strict=True):
-            if sd > 0:
-                found.append(Parameter(f"position {axis}", POSITION, ("xyz".index(axis),), mean, sd, "m"))
-    for c, cooldown in enumerate(cooldowns):
-        suffix = f" ({cooldown})" if len(cooldowns) > 1 else ""
-        for n, loop in enumerate(study.loops):
-            if loop.name in loop_names and loop.offset_sd_phi0 > 0:
-                name = f"offset {loop.name}{suffix}"
-                found.append(Parameter(name, OFFSET, (c, n), loop.offset_phi0, loop.offset_sd_phi0, "Phi0"))
-    for n, loop in enumerate(study.loops):
-        if loop.name in loop_names and loop.flux_focusing_sd > 0:
-            name = f"flux focusing {loop.name}"
-            area = loop.flux_focusing
-            found.append(Parameter(name, FOCUSING, (n,), area, loop.flux_focusing_sd, "", SMALLEST_PART * area))
-    for i in isolators:
-        iso = study.isolators[i]
-        if iso.pump_strength_sd > 0:
-            name = f"pump strength {iso.name}"
-            found.append(Parameter(name, PUMP_STRENGTH, (i,), 1.0, iso.pump_strength_sd, "", SMALLEST_PART))
-        if iso.pump_phase_error_sd_rad > 0:
-            name = f"pump phase error {iso.name}"
-            found.append(Parameter(name, PUMP_PHASE, (i,), 0.0, iso.pump_phase_error_sd_rad, "rad"))
-        for k, stage in enumerate(iso.stages):
-            for field, sd in stage.uncertain:
-                unit = OWN_UNIT["frequency"] if field.endswith("_hz") else ""
-                label = field.removesuffix("_hz").replace("_", " ")
-                name = f"{label} {iso.name} stage {k + 1}"
-                mean = float(getattr(stage, field))
-                bounds = _stage_bounds(field, mean)
-                found.append(Parameter(name, field, (i, k), mean, sd, unit, *bounds))
-    if study.noise.scale_sd > 0:
-        found.append(Parameter("noise scale", NOISE_SCALE, (0,), 1.0, study.noise.scale_sd, "", form="log"))
-    data = study.data
-    if data.kind == "direction":
-        found = [n for n in found if n.array in FLUX_ARRAYS]
-        if data.wrong_way_factor > 1:
-            spread = float(np.log(data.wrong_way_factor))
-            found.append(Parameter("wrong-way rate", WRONG_WAY_RATE, (0,), data.wrong_way, spread, "", form="rate"))
-    return found
 
 
 class Unknowns:
@@ -133,6 +65,8 @@ class Unknowns:
         Cooldowns (positions) whose offsets are sampled as the loop's flux in a state (position) instead: the offset plus
         the source's flux.  For cooldowns without a reference state: there only the sum is measured, and in the offsets
         themselves the posterior would be a thin curved sheet.
+    everything : bool
+        Take up also what the likelihood of ratios eliminates.
     """
 
     def __init__(
@@ -144,12 +78,15 @@ class Unknowns:
         with_source: bool = True,
         leave_out: Sequence[str] = (),
         sheared: Mapping[int, int] | None = None,
+        everything: bool = False,
     ) -> None:
         self.study = study
         self.cooldowns = tuple(cooldowns)
         chosen = range(len(study.isolators)) if isolators is None else isolators
         self.with_source = with_source
-        nuisances = _prior_nuisances(study, self.cooldowns, list(chosen))
+        nuisances = [
+            p for p in uncertain_parameters(study, self.cooldowns, list(chosen)) if everything or is_sampled(study, p)
+        ]
         self.nuisances = tuple(n for n in nuisances if n.array not in leave_out and (with_source or not n.of_source))
         self._sheared = dict(sheared or {}) if with_source else {}
         self._shear = [

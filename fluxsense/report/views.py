@@ -228,8 +228,9 @@ def group_views(orientation: Orientation, draws: int = 120) -> list[GroupView]:
     names = setting_names(study, keys)
     many = len(likelihood.cooldowns) > 1
     out = []
-    for family, one, several in zip(likelihood.families, best, spread, strict=True):
-        residual, sd = _residual(family, one[0])
+    left = likelihood.cleaned([f.ratio - one for f, one in zip(likelihood.families, best, strict=True)])
+    for family, cleaned, one, several in zip(likelihood.families, left, best, spread, strict=True):
+        residual, sd = _scaled(family, cleaned[0])
         for n, key in enumerate(family.on_keys):
             low, high = np.quantile(decibels(several[:, n]), [0.05, 0.95], axis=0)
             predicted = decibels(several[:, n, 0]) - decibels(several[:, n, 1])
@@ -272,12 +273,8 @@ def group_views(orientation: Orientation, draws: int = 120) -> list[GroupView]:
     return sorted(out, key=rank)
 
 
-def _residual(family: Family, predicted: ComplexArray) -> tuple[ComplexArray, FloatArray]:
+def _scaled(family: Family, residual: ComplexArray) -> tuple[ComplexArray, FloatArray]:
     """Scaled residuals (K, 2, F) and their scale, as `GroupView` describes them."""
-    residual = family.ratio - predicted
-    amplitudes = family.amplitudes(residual)
-    if len(amplitudes):
-        residual = residual - np.tensordot(amplitudes, family.directions, axes=1)
     power = np.abs(family.ratio) ** 2
     off = 1 / np.maximum(1 / family.shared - np.sum(power * family.precision, axis=0), 1e-300)
     sd = np.sqrt(1 / family.precision + power * off)

@@ -242,7 +242,7 @@ def test_names_follow_what_the_study_switches_on(demo):
 
 def test_whitened_to_physical_and_back(rich):
     # inside the bounds: physical = mean + sd x, undone here with the study's own numbers
-    unknowns = Unknowns(rich)
+    unknowns = Unknowns(rich, everything=True)
     x = unknowns.draw(np.random.default_rng(6), 200)
     before = x.copy()
     physical = unknowns.physical(x)
@@ -255,7 +255,7 @@ def test_whitened_to_physical_and_back(rich):
 
 
 def test_each_number_reaches_its_parameter(rich):
-    unknowns = Unknowns(rich, ("a", "b"))
+    unknowns = Unknowns(rich, ("a", "b"), everything=True)
     x = unknowns.draw(np.random.default_rng(7), 3)
     before = x.copy()
     p = unknowns.parameters(x)
@@ -281,13 +281,13 @@ def test_each_number_reaches_its_parameter(rich):
         "idler_participation",
         "coupling_hz",
     }
-    blank = Unknowns(rich, with_source=False)
+    blank = Unknowns(rich, with_source=False, everything=True)
     np.testing.assert_array_equal(blank.parameters(np.zeros((2, blank.size)))["source"], 0.0)
 
 
 def test_cut_nuisances(rich):
     # share 0.1 +- 0.1 in 0..1, internal loss 0.4 +- 0.4 MHz above 0: normal laws cut there (scipy's truncnorm)
-    unknowns = Unknowns(rich)
+    unknowns = Unknowns(rich, everything=True)
     x = unknowns.draw(np.random.default_rng(8), 4000)
     physical = dict(zip(unknowns.names, unknowns.physical(x).T, strict=True))
     laws = {
@@ -300,7 +300,7 @@ def test_cut_nuisances(rich):
     for name, law in laws.items():
         assert stats.kstest(physical[name], law.cdf).pvalue > 1e-4, name
     # the density of the nuisances is the product of these laws (in whitened units: times the sd)
-    blank = Unknowns(rich, with_source=False)
+    blank = Unknowns(rich, with_source=False, everything=True)
     y = blank.draw(np.random.default_rng(9), 5)
     expected = np.zeros(5)
     for column, n in enumerate(blank.nuisances):
@@ -314,7 +314,7 @@ def test_cut_nuisances(rich):
 
 
 def test_beyond_a_bound_the_density_vanishes_and_the_model_still_answers(rich):
-    unknowns = Unknowns(rich)
+    unknowns = Unknowns(rich, everything=True)
     x = unknowns.draw(np.random.default_rng(10), 4)
     column = unknowns.names.index("idler participation east stage 1")
     x[1, column], x[2, column] = -1.1, 9.1

@@ -1,0 +1,146 @@
+"""The likelihood about one point, linearised: residuals, slopes, scores and information, with the whole of the noise.
+
+Everything that asks how the data would move with something, and whether they do, asks this object: predictive checks, score
+tests and error budgets share it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.model.family import Notch, reals
+from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.parameter import NOISE_SCALE
+from fluxsense.model.problem import DERIVATIVE_STEP, CampaignProblem
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+
+@dataclass(frozen=True)
+class _NotchSlopes:
+    """Points of a family with a law of their own: slope of the log density and information by squared amplitude, (M,) each, and
+    the unknowns' slopes (D, M) of the squared amplitudes."""
+
+    notch: Notch
+    pull: FloatArray
+    weight: FloatArray
+    square: FloatArray
+
+
+@dataclass(frozen=True)
+class Along:
+    """A direction in the data: its information, its information shared with each unknown (D,), and the score along it."""
+
+    own: float
+    cross: FloatArray
+    score: float
+
+
+@dataclass(frozen=True)
+class Linearised:
+    """A problem with every unknown explicit, about one point.
+
+    Attributes
+    ----------
+    likelihood : RatioLikelihood
+    x : ndarray (D,)
+    loud : float
+        Factor on the noise at x.
+    ratios : list of ndarray (K, 2, F)
+    slopes : list of ndarray (D, K, 2, F)
+        By the unknowns, per family.
+    residuals : list of ndarray (K, 2, F)
+        Of the data, over `loud`.
+    weighed_slopes : list of ndarray (D, 2*K*2*F)
+        The inverse covariance applied to the slopes.
+    weighed_residual : list of ndarray (2*K*2*F,)
+    gradient : ndarray (D,)
+        Of the log posterior.
+    information : ndarray (D, D)
+        Prior included.
+    notches : dict of int
+    """
+
+    likelihood: RatioLikelihood
+    x: FloatArray
+    loud: float
+    ratios: list[ComplexArray]
+    slopes: list[ComplexArray]
+    residuals: list[ComplexArray]
+    weighed_slopes: list[FloatArray]
+    weighed_residual: list[FloatArray]
+    gradient: FloatArray
+    information: FloatArray
+    notches: dict[int, _NotchSlopes]
+
+    @classmethod
+    def of(cls, problem: CampaignProblem, x: FloatArray) -> Linearised:
+        """By central differences of the model at x (D,)."""
+        likelihood, unknowns = problem.likelihood, problem.unknowns
+        size = x.size
+        steps = DERIVATIVE_STEP * np.eye(size)
+        predicted = likelihood.predict(unknowns.parameters(np.concatenate([x[None], x + steps, x - steps])))
+        slopes = [(r[1 : 1 + size] - r[1 + size :]) / (2 * DERIVATIVE_STEP) for r in predicted]
+        scale = unknowns.data_value(NOISE_SCALE, x[None])
+        loud = 1.0 if scale is None else float(scale[0])
+        ratios = [np.asarray(r[0]) for r in predicted]
+        residuals = [np.asarray((f.ratio - r) / loud) for f, r in zip(likelihood.families, ratios, strict=True)]
+        weighed_slopes = likelihood.inverse(slopes)
+        weighed_residual = [w[0] for w in likelihood.inverse([r[None] for r in residuals])]
+        prior_gradient, prior = unknowns.prior_curvature(x)
+        gradient, information = np.array(prior_gradient), np.array(prior)
+        for slope, weighed, residual in zip(slopes, weighed_slopes, weighed_residual, strict=True):
+            information += reals(slope) @ weighed.T / loud**2
+            gradient += reals(slope) @ residual / loud
+        notches = {}
+        for n, family in enumerate(likelihood.families):
+            if family.notch is not None:
+                pull, weight = family.notch.by_square(ratios[n], loud)
+                square = family.notch.square_slopes(ratios[n], slopes[n])
+                notches[n] = _NotchSlopes(family.notch, pull, weight, square)
+                information += (square * weight) @ square.T
+                gradient += square @ pull
+        return cls(
+            likelihood,
+            x,
+            loud,
+            ratios,
+            slopes,
+            residuals,
+            weighed_slopes,
+            weighed_residual,
+            gradient,
+            information,
+            notches,
+        )
+
+    @property
+    def covariance(self) -> FloatArray:
+        """Inverse of the information, (D, D)."""
+        return np.asarray(np.linalg.inv(self.information))
+
+    def along(self, slopes: Mapping[int, ComplexArray]) -> Along:
+        """A direction given by its slopes (K, 2, F) in some families of one isolator, by the number of the family."""
+        families = self.likelihood.families
+        own, score, cross = 0.0, 0.0, np.zeros(self.x.size)
+        common = 0.0
+        for n, d in slopes.items():
+            flat = reals(d)
+            own += float(flat @ families[n].inverse(d[None])[0])
+            cross += self.weighed_slopes[n] @ flat
+            score += float(self.weighed_residual[n] @ flat)
+            common = common + families[n].common_scores(d[None])[0]
+        own -= float(np.sum(np.square(common)))
+        own, cross, score = own / self.loud**2, cross / self.loud**2, score / self.loud
+        for n in slopes.keys() & self.notches.keys():
+            one = self.notches[n]
+            along = one.notch.square_slopes(self.ratios[n], slopes[n][None])[0]
+            own += float(one.weight @ along**2)
+            cross = cross + one.square @ (one.weight * along)
+            score += float(one.pull @ along)
+        return Along(own, cross, score)

@@ -1,0 +1,54 @@
+"""What the model leaves out: a smooth, multiplicative remainder along the sweep, the same in all states of a cooldown.
+
+After all physics that is written down a ratio may still be off by a factor 1 + delta, delta complex, smooth over about a
+linewidth and of a size that is learned under a prior said in per cent.  A small prior keeps it from swallowing a source
+(Brynjarsdottir and O'Hagan, Inverse Problems 30, 114007 (2014): only realistic priors on a discrepancy cure over-confidence).
+
+delta is a Gaussian process of squared exponential covariance, written in sines over an interval somewhat longer than the
+sweep, whose weights are its spectral density there (Solin and Sarkka, Statistics and Computing 30, 419 (2020), from memory):
+few functions, the same for every grid of frequencies.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+MARGIN: Final = 2.0
+"""Correlation lengths by which the interval of the sines goes beyond the sweep on either side."""
+SMALLEST_WEIGHT: Final = 1e-3
+"""Part of the largest weight below which a function is left out."""
+
+
+@dataclass(frozen=True)
+class Remainder:
+    """Sizes of what is left out, relative and per quadrature: the part common to all states, and each group's own."""
+
+    common: float = 0.0
+    own: float = 0.0
+
+
+def smooth_functions(frequency_hz: FloatArray, span_hz: tuple[float, float], length_hz: float) -> FloatArray:
+    """Functions (J, F) whose random combination with unit normal weights is a smooth process of variance one.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray (F,)
+    span_hz : tuple of float
+        Lowest and highest frequency of all grids that share the process.
+    length_hz : float
+        Its correlation length.
+    """
+    half = 0.5 * (span_hz[1] - span_hz[0]) + MARGIN * length_hz
+    x = np.asarray(frequency_hz) - 0.5 * (span_hz[0] + span_hz[1]) + half
+    most = int(np.ceil(2 * half / np.pi * np.sqrt(-2 * np.log(SMALLEST_WEIGHT)) / length_hz)) + 1
+    order = np.arange(1, most + 1)
+    wave = np.pi * order / (2 * half)
+    weight = np.sqrt(2 * np.pi) * length_hz * np.exp(-0.5 * (length_hz * wave) ** 2)
+    kept = weight > SMALLEST_WEIGHT * weight[0]
+    return np.asarray(np.sqrt(weight[kept] / half)[:, None] * np.sin(wave[kept][:, None] * x))
