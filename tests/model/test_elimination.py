@@ -1,0 +1,153 @@
+"""Eliminated parameters against brute force: dense covariances, least squares with everything explicit, and sampling phi itself.
+
+References: the normal law of y = m + J a + n with a and n normal (Woodbury; textbook), written out with dense matrices here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from small_study import small_study
+
+from fluxsense.data.digest import Digest
+from fluxsense.device.chip import nominal_array
+from fluxsense.model.family import reals
+from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.linearised import Linearised
+from fluxsense.model.problem import CampaignProblem
+from fluxsense.model.remainder import Remainder, smooth_functions
+from fluxsense.model.unknowns import Unknowns
+from fluxsense.simulate import Truth, draw_truth, simulate_digest
+from fluxsense.study import Study
+
+
+def uncertain(study: Study) -> Study:
+    """Every isolator's first signal frequency, linewidths and coupling with a standard deviation."""
+    sds = (
+        ("signal_frequency_hz", 1e6),
+        ("signal_linewidth_hz", 5e5),
+        ("idler_linewidth_hz", 1e6),
+        ("coupling_hz", 2e5),
+    )
+    isolators = tuple(
+        replace(i, stages=(replace(i.stages[0], uncertain=sds), replace(i.stages[1], uncertain=sds[:1])))
+        for i in study.isolators
+    )
+    return replace(study, isolators=isolators)
+
+
+@pytest.fixture(scope="module")
+def campaign(tmp_path_factory: pytest.TempPathFactory) -> tuple[Study, Truth, Digest]:
+    study = uncertain(small_study(tmp_path_factory.mktemp("eliminated"), points=9))
+    study = replace(study, noise=replace(study.noise, flux_phi0=5e-4))
+    truth = draw_truth(study, 3)
+    return study, truth, simulate_digest(study, truth)
+
+
+def dense(likelihood: RatioLikelihood, isolator: int) -> np.ndarray:
+    """Covariance of all numbers of an isolator's families, from its parts: the family's own, then what is common."""
+    mine = [f for f in likelihood.families if f.isolator == isolator]
+    sizes = [2 * f.ratio.size for f in mine]
+    total = np.zeros((sum(sizes), sum(sizes)))
+    ends = np.cumsum([0, *sizes])
+    for f, a, b in zip(mine, ends[:-1], ends[1:], strict=True):
+        unit = np.eye(b - a).view(np.complex128).reshape(b - a, *f.ratio.shape)
+        total[a:b, a:b] = np.linalg.inv(f.gram(unit))
+    directions = np.concatenate([reals(f.common_directions) for f in mine], axis=1)
+    return total + directions.T @ directions
+
+
+@pytest.mark.parametrize("remainder", [Remainder(), Remainder(0.01, 0.003)])
+def test_forms_and_means_against_dense_matrices(campaign: tuple[Study, Truth, Digest], remainder: Remainder) -> None:
+    study, truth, digest = campaign
+    likelihood = RatioLikelihood(study, digest, truth.port_signs, reference=truth.parameters, remainder=remainder)
+    residuals = [f.ratio - r for f, r in zip(likelihood.families, likelihood.predict(truth.parameters), strict=True)]
+    total, volume = 0.0, 0.0
+    means = likelihood.eliminated_means(truth.parameters)
+    for i in likelihood.eliminated:
+        mine = [n for n, f in enumerate(likelihood.families) if f.isolator == i]
+        covariance = dense(likelihood, i)
+        r = np.concatenate([reals(residuals[n][0]) for n in mine])
+        total += float(r @ np.linalg.solve(covariance, r))
+        count = len(likelihood.eliminated[i])
+        assert count == 5
+        directions = np.concatenate([reals(likelihood.families[n].common_directions[:count]) for n in mine], axis=1)
+        np.testing.assert_allclose(means[i], directions @ np.linalg.solve(covariance, r), rtol=1e-6, atol=1e-6)
+        spread = np.eye(count) - directions @ np.linalg.solve(covariance, directions.T)
+        np.testing.assert_allclose(likelihood.eliminated_covariance(i), spread, rtol=1e-5, atol=1e-7)
+        volume += float(np.linalg.slogdet(covariance)[1])
+    np.testing.assert_allclose(likelihood.quadratic(residuals)[0], total, rtol=1e-7)
+    plain = RatioLikelihood(study, digest, truth.port_signs, reference=truth.parameters)
+    other = sum(float(np.linalg.slogdet(dense(plain, i))[1]) for i in plain.eliminated)
+    np.testing.assert_allclose(likelihood.log_volume - plain.log_volume, volume - other, rtol=1e-6, atol=1e-6)
+    for whole, one in zip(likelihood.inverse(residuals), residuals, strict=True):
+        assert whole.shape == reals(one).shape
+
+
+def test_the_same_information_as_with_everything_explicit(campaign: tuple[Study, Truth, Digest]) -> None:
+    """Schur complement: eliminating a parameter leaves the unknowns the covariance that they have beside it."""
+    study, truth, digest = campaign
+    likelihood = RatioLikelihood(study, digest, truth.port_signs, reference=truth.parameters)
+    problem = CampaignProblem(Unknowns(study), likelihood, integrate=False)
+    x = problem.unknowns.whitened(truth.parameters)[0]
+    eliminated = Linearised.of(problem, x).covariance
+    exact = replace(
+        study,
+        isolators=tuple(replace(i, stages=tuple(replace(s, uncertain=()) for s in i.stages)) for i in study.isolators),
+    )
+    bare = RatioLikelihood(exact, digest, truth.port_signs, reference=truth.parameters)
+    explicit = CampaignProblem(Unknowns(study, everything=True), bare, integrate=False)
+    wide = explicit.unknowns.whitened(truth.parameters)[0]
+    covariance = Linearised.of(explicit, wide).covariance
+    keep = [explicit.unknowns.names.index(name) for name in problem.unknowns.names]
+    np.testing.assert_allclose(eliminated, covariance[np.ix_(keep, keep)], rtol=1e-3, atol=1e-4 * covariance.max())
+
+
+def test_a_moved_reference_point_finds_what_was_put_in(campaign: tuple[Study, Truth, Digest]) -> None:
+    """A frequency 2.5 MHz and a coupling 3% off their central values come out within their errors, and stay there."""
+    study, truth, _ = campaign
+    signal = nominal_array(study, "signal_frequency_hz", 1)
+    signal[0, 0, 0] += 2.5e6
+    coupling = nominal_array(study, "coupling_hz", 1)
+    coupling[0, 1, 0] *= 1.03
+    parameters = truth.parameters.changed(signal_frequency_hz=signal, coupling_hz=coupling)
+    digest = simulate_digest(study, replace(truth, parameters=parameters))
+    likelihood = RatioLikelihood(study, digest, truth.port_signs)
+    before = likelihood
+    for _ in range(4):
+        before, likelihood = likelihood, likelihood.rebuilt(reference=likelihood.moved_to(truth.parameters))
+    assert before.reference is not None
+    assert likelihood.distance(before.reference) < 0.01
+    assert likelihood.reference is not None
+    for i, name, true in ((0, "signal_frequency_hz", signal), (1, "coupling_hz", coupling)):
+        own = likelihood.eliminated[i]
+        n = next(n for n, p in enumerate(own) if p.array == name and p.index == (i, 0))
+        error = own[n].sd * np.sqrt(likelihood.eliminated_covariance(i)[n, n])
+        found = own[n].of(likelihood.reference[name])[0]
+        assert abs(found - own[n].of(true)[0]) < 4 * error
+        assert error < 0.5 * own[n].sd
+
+
+def test_noise_that_the_study_states_cannot_be_left_out(campaign: tuple[Study, Truth, Digest]) -> None:
+    """Without a reference point flux noise and eliminated parameters are there all the same."""
+    study, truth, digest = campaign
+    quiet = replace(study, noise=replace(study.noise, flux_phi0=0.0))
+    problem = CampaignProblem(Unknowns(study), RatioLikelihood(study, digest, truth.port_signs), integrate=False)
+    less = CampaignProblem(Unknowns(quiet), RatioLikelihood(quiet, digest, truth.port_signs), integrate=False)
+    x = problem.unknowns.whitened(truth.parameters)[0]
+    with_noise, without = (np.trace(Linearised.of(p, x).covariance[:3, :3]) for p in (problem, less))
+    assert with_noise > 1.05 * without
+    families = problem.likelihood.families
+    assert all(f.common_directions is not None and len(f.common_directions) == 5 for f in families)
+
+
+def test_smooth_functions_make_the_stated_covariance() -> None:
+    """Sum of squares against exp(-d^2/(2 l^2)), the squared exponential covariance (closed form)."""
+    f = np.linspace(4.9e9, 5.1e9, 41)
+    shapes = smooth_functions(f, (f[0], f[-1]), 40e6)
+    expected = np.exp(-0.5 * ((f[:, None] - f[None, :]) / 40e6) ** 2)
+    np.testing.assert_allclose(shapes.T @ shapes, expected, rtol=0, atol=0.01)
+    half = smooth_functions(f[10:20], (f[0], f[-1]), 40e6)
+    np.testing.assert_allclose(half, shapes[:, 10:20], rtol=1e-12, atol=1e-12)
