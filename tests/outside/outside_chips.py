@@ -57,6 +57,8 @@ class Chip:
     states: str = ""
     offset_sd: str = "10 mPhi0"
     seed: int = 1
+    note: str = ""
+    white: float = 0.005
 
 
 def dipole(size: str, height: str, sd: str) -> str:
@@ -176,13 +178,13 @@ def study_text(chip: Chip) -> str:
     rise = (1 + chip.alpha) / (np.cos(np.pi / 2 * WORKING_FLUX_PHI0) + chip.alpha) - 1
     middle = chip.band_ghz[0] / np.sqrt(1 + chip.share * rise) - 0.001  # at the working flux, with the pump on
     parts = [
-        f'format = 1\ntitle = "{chip.title} (invented)"\ninvented = true\n', f"[source]\n{chip.source}",
+        f'format = 1\ntitle = "{chip.title} (invented)"\ninvented = true\n{chip.note}', f"[source]\n{chip.source}",
         *(f"[[chip]]\n{text}" for text in chip.chips),
         *(loop.text(name, chip.offset_sd) for name, loop in zip(names, chip.loops, strict=True)), *lines, *isolators,
         '[[state]]\nname = "out"\nkind = "out"\n', '[[state]]\nname = "in"\nkind = "in"\n', chip.states.strip("\n") + "\n",
         *settings,
         f'[sweep]\nstart = "{middle - 0.06:.3f} GHz"\nstop = "{middle + 0.06:.3f} GHz"\npoints = {chip.points}\n',
-        '[noise]\nwhite = 0.005\ngain_drift = 0.003\nphase_drift = "0.3 deg"\nresidual_gain = 0.001\nflux = "0.1 mPhi0"\n',
+        f'[noise]\nwhite = {chip.white:g}\ngain_drift = 0.003\nphase_drift = "0.3 deg"\nresidual_gain = 0.001\nflux = "0.1 mPhi0"\n',
         f'[plan]\nrepeats = {chip.repeats}\noff_repeats = {chip.repeats}\ntime_per_sweep = "20 s"\n',
         "[sampling]\nensembles = 4\nwanted_ess = 1000\n",
     ]  # fmt: skip

@@ -42,8 +42,8 @@ class Laboratory:
 
     white : of either quadrature at a point, relative to unit transmission; None: the study's.
     pump_shift : factor on the shift of the modes by the pump; None: a pump too weak to move them.
-    return_loss_db : of the line ends, whole lines with cables of 0.3 to 1 m, each port by itself.
-    direct_path_db : past the device, relative to its line's gain, each way by itself.
+    return_loss_db : range of the line ends', whole lines with cables of 0.3 to 1 m; each port draws its own.
+    direct_path_db : range of the level past the device, relative to its line's gain; each way draws its own.
     arm_phase_rad : between hybrid and stage 1 beyond that to stage 2, at the middle of the sweep.
     hybrid_db, hybrid_rad : the signal hybrid off what is stated, in imbalance and phase.
     pump_hybrid_db, pump_hybrid_rad : the pump's hybrid, for each pump port by itself: power at stage 1 over 2, phase.
@@ -66,8 +66,8 @@ class Laboratory:
 
     white: float | None = None
     pump_shift: float | None = 1.0
-    return_loss_db: float = math.inf
-    direct_path_db: float = -math.inf
+    return_loss_db: tuple[float, float] = (math.inf, math.inf)
+    direct_path_db: tuple[float, float] = (-math.inf, -math.inf)
     arm_phase_rad: float = 0.0
     hybrid_db: float = 0.0
     hybrid_rad: float = 0.0
@@ -111,8 +111,8 @@ class Laboratory:
         return cls(
             white=float(10 ** rng.uniform(math.log10(2e-3), -2)),
             pump_shift=float(1 + 0.1 * rng.normal()),
-            return_loss_db=float(rng.uniform(15, 25)),
-            direct_path_db=float(rng.uniform(-50, -30)),
+            return_loss_db=(15, 25),
+            direct_path_db=(-50, -30),
             hybrid_db=0.3,
             hybrid_rad=math.radians(3),
             pump_hybrid_db=0.5,
@@ -135,8 +135,8 @@ class Laboratory:
 
 SIZES = {"small": 1 / 3, "medium": 1.0, "large": 3.0}
 EFFECTS: dict[str, Callable[[float], dict[str, Any]]] = {
-    "line ends": lambda k: {"return_loss_db": 20 - 20 * math.log10(k)},
-    "direct path": lambda k: {"direct_path_db": -40 + 20 * math.log10(k)},
+    "line ends": lambda k: {"return_loss_db": (20 - 20 * math.log10(k),) * 2},
+    "direct path": lambda k: {"direct_path_db": (-40 + 20 * math.log10(k),) * 2},
     "unequal arms": lambda k: {"arm_phase_rad": math.radians(3 * k)},
     "signal hybrid": lambda k: {"hybrid_db": 0.3 * k, "hybrid_rad": math.radians(3 * k)},
     "pump hybrid": lambda k: {"pump_hybrid_db": 0.5 * k, "pump_hybrid_rad": math.radians(3 * k)},
@@ -193,6 +193,12 @@ def chain(parts: list[ComplexArray]) -> ComplexArray:
     return np.asarray(waves[:, [back[0], onwards[n]]])
 
 
+def between_db(limits_db: tuple[float, float], u: float) -> float:
+    """A level so far (0 to 1) up a range; infinite levels stand for nothing at all."""
+    low, high = limits_db
+    return low if low == high else low + u * (high - low)
+
+
 @dataclass(frozen=True)
 class LineEnd:
     """A line from the analyser (port 1) to the device (port 2): discontinuities r (n,) and the delays (n,) before them.
@@ -204,12 +210,12 @@ class LineEnd:
     delays_s: FloatArray
 
     @classmethod
-    def draw(cls, return_loss_db: float, rng: np.random.Generator) -> LineEnd:
+    def draw(cls, return_loss_db: tuple[float, float], rng: np.random.Generator) -> LineEnd:
         """Three discontinuities (far connector, one on the way, launch) whose powers add up to the return loss."""
         length_m = rng.uniform(0.3, 1.0)
         between = length_m * rng.uniform(0.2, 0.8)
         delays = np.array([length_m - between, between, rng.uniform(0.004, 0.02)]) / SPEED_IN_CABLES_M_S
-        powers = rng.dirichlet(np.ones(3)) * 10 ** (-return_loss_db / 10)
+        powers = rng.dirichlet(np.ones(3)) * 10 ** (-between_db(return_loss_db, rng.uniform()) / 10)
         return cls(np.sqrt(powers) * rng.choice([-1, 1], 3), delays)
 
     def at(self, frequency_hz: FloatArray) -> ComplexArray:
@@ -232,11 +238,12 @@ class Paths:
     delays_s: FloatArray
 
     @classmethod
-    def draw(cls, level_db: float, rng: np.random.Generator) -> Paths:
-        """Three ways each with delays up to those of half a metre; together of this level on average."""
+    def draw(cls, level_db: tuple[float, float], rng: np.random.Generator) -> Paths:
+        """Three ways each with delays up to those of half a metre; together of a level in this range on average."""
         weights = rng.normal(size=(2, 3)) + 1j * rng.normal(size=(2, 3))
         weights /= np.sqrt(np.sum(np.abs(weights) ** 2, axis=1, keepdims=True))
-        return cls(10 ** (level_db / 20) * weights, rng.uniform(0.1e-9, 2.4e-9, (2, 3)))
+        levels = np.array([between_db(level_db, u) for u in rng.uniform(size=2)])
+        return cls(10 ** (levels[:, None] / 20) * weights, rng.uniform(0.1e-9, 2.4e-9, (2, 3)))
 
     def at(self, frequency_hz: FloatArray) -> ComplexArray:
         """Added to S21 and S12, as a matrix (F, 2, 2)."""
@@ -346,7 +353,7 @@ class World:
         n = group.isolator
         flux = (self.flux_phi0(group) + extra_phi0)[self.study.stage_loops(n)]
         device = isolator_scattering(self.isolators[n], flux, self.pump(group) if pump_on else None, frequency_hz)
-        if math.isfinite(self.sizes.return_loss_db):
+        if math.isfinite(self.sizes.return_loss_db[0]):
             left, right = (end.at(frequency_hz) for end in self.ends[n])
             device = chain([left, device, right[:, ::-1, ::-1]])
         return np.asarray(device + self.paths[n].at(frequency_hz))

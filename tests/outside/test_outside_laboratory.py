@@ -62,7 +62,7 @@ def test_line_ends_have_their_return_loss_and_give_no_power():
     rng, f = np.random.default_rng(2), np.linspace(4.9e9, 5.1e9, 401)
     seen = []
     for _ in range(60):
-        end = LineEnd.draw(18.0, rng)
+        end = LineEnd.draw((18.0, 18.0), rng)
         s = end.at(f)
         np.testing.assert_allclose(np.swapaxes(s.conj(), 1, 2) @ s, np.broadcast_to(np.eye(2), s.shape), atol=1e-12)
         assert 2 * end.delays_s.sum() < 10e-9
@@ -72,7 +72,7 @@ def test_line_ends_have_their_return_loss_and_give_no_power():
 
 def test_set_up_is_what_masons_rule_says(tmp_path):
     study = study_of("grain_line", tmp_path)
-    full = world_of(study, Laboratory(return_loss_db=14, direct_path_db=-28))
+    full = world_of(study, Laboratory(return_loss_db=(14, 14), direct_path_db=(-28, -28)))
     bare = world_of(study, Laboratory())
     f = study.frequency_hz
     for group in study.groups()[:6]:
@@ -172,8 +172,9 @@ def test_each_effect_shows_and_leaves_the_rest_alone(effect, tmp_path):
 
 def test_ordinary_set_ups_are_as_usual():
     drawn = [Laboratory.ordinary(np.random.default_rng(k)) for k in range(200)]
-    assert all(15 < x.return_loss_db < 25 and -50 < x.direct_path_db < -30 and 2e-3 < x.white < 1e-2 for x in drawn)
+    assert all(2e-3 < x.white < 1e-2 for x in drawn)
     assert np.std([x.pump_shift for x in drawn]) == pytest.approx(0.1, rel=0.2)
+    assert all(x.return_loss_db == (15, 25) and x.direct_path_db == (-50, -30) for x in drawn)
     assert all(x.interleaved and not x.signs and not x.focusing and not x.rod_m for x in drawn)
 
 
