@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +28,7 @@ ComplexArray = NDArray[np.complex128]
 
 MOMENTS = 32
 """Of the pump's period; the arms are periodic and smooth, so the sum converges faster than any power."""
-SIDEBANDS = 3
+SIDEBANDS = 2
 HIGHEST_SWING_RAD = 1.5
 """Of the third mode; the coupling grows up to here (the first maximum of J1 is at 1.84)."""
 
@@ -59,7 +59,7 @@ class Ring:
             x -= (x + self.stray * np.sin(x) - phase_rad) / (1 + self.stray * np.cos(x))
         return np.asarray(np.cos(x) / (1 + self.stray * np.cos(x)))
 
-    @property
+    @cached_property
     def series(self) -> FloatArray:
         """Inductance (2,) of each mode beside the ring: the share at zero flux is (1/K) / (series + 1/K)."""
         at_rest = float(self.arm_stiffness(np.zeros(()))) + self.shunt_ratio
@@ -77,9 +77,10 @@ class Ring:
         ring = np.empty((MOMENTS, 2, 2))
         ring[:, 0, 0] = ring[:, 1, 1] = (plus + minus) / 2 + self.shunt_ratio
         ring[:, 0, 1] = ring[:, 1, 0] = (plus - minus) / 2
-        whole = np.linalg.inv(np.diag(self.series) + np.linalg.inv(ring))
+        whole = inverted(np.diag(self.series) + inverted(ring))
         return np.asarray(np.fft.fft(whole, axis=0) / MOMENTS)
 
+    @cached_property
     def capacitance(self) -> FloatArray:
         """Stiffness over squared angular frequency (2,) of the modes at zero flux."""
         at_rest = np.diag(self.modes_stiffness(-self.branch, 0.0)[0]).real
@@ -88,15 +89,16 @@ class Ring:
     def still(self, flux_phi0: float) -> FloatArray:
         """Frequencies (2,) of both modes (Hz) without a pump."""
         stiffness = np.diag(self.modes_stiffness(flux_phi0, 0.0)[0]).real
-        return np.asarray(np.sqrt(stiffness / self.capacitance()) / (2 * np.pi))
+        return np.asarray(np.sqrt(stiffness / self.capacitance) / (2 * np.pi))
 
+    @lru_cache(maxsize=20_000)  # noqa: B019  (a ring is a value)
     def pumped(self, flux_phi0: float, swing_rad: float) -> Pumped:
         """Both modes and their coupling under a pump at the difference of the modes, by harmonic balance."""
         coefficients = self.modes_stiffness(flux_phi0, swing_rad)
-        capacitance = self.capacitance()
+        capacitance = self.capacitance
         still = self.still(flux_phi0)
         found = np.sqrt(np.diag(coefficients[0]).real / capacitance) / (2 * np.pi)
-        for _ in range(3):  # the eliminated sidebands depend weakly on where the modes are
+        for _ in range(2):  # the eliminated sidebands depend weakly on where the modes are
             kept = kept_pair(coefficients, capacitance, float(found[0]), float(found[1] - found[0]))
             found = np.sqrt(np.diag(kept).real / capacitance) / (2 * np.pi)
         coupling = kept[0, 1].real / (2 * np.sqrt(np.prod(capacitance * 2 * np.pi * found))) / (2 * np.pi)
@@ -117,30 +119,33 @@ class Pumped:
         return self.pumped_hz - self.still_hz
 
 
+def inverted(matrices: FloatArray) -> FloatArray:
+    """Inverses of matrices (n, 2, 2), by Cramer's rule."""
+    a, b, c, d = matrices[:, 0, 0], matrices[:, 0, 1], matrices[:, 1, 0], matrices[:, 1, 1]
+    turned = np.array([[d, -b], [-c, a]]) / (a * d - b * c)
+    return np.asarray(np.moveaxis(turned, -1, 0))
+
+
+BANDS = np.arange(-SIDEBANDS, SIDEBANDS + 1)
+KEPT = np.array([2 * SIDEBANDS, 2 * (SIDEBANDS + 1) + 1])  # signal mode at w, idler mode at w + w_p
+REST = np.setdiff1d(np.arange(2 * len(BANDS)), KEPT)
+
+
 def kept_pair(coefficients: ComplexArray, capacitance: FloatArray, signal_hz: float, pump_hz: float) -> ComplexArray:
     """Stiffness (2, 2) between the signal mode at w and the idler mode at w + w_p, everything else eliminated."""
-    bands = np.arange(-SIDEBANDS, SIDEBANDS + 1)
-    omega = 2 * np.pi * (signal_hz + bands * pump_hz)
-    size = 2 * len(bands)
-    balance = np.zeros((size, size), dtype=np.complex128)
-    for m, a in enumerate(bands):
-        for n, b in enumerate(bands):
-            balance[2 * m : 2 * m + 2, 2 * n : 2 * n + 2] = coefficients[(a - b) % MOMENTS]
-        balance[2 * m, 2 * m] -= capacitance[0] * omega[m] ** 2
-        balance[2 * m + 1, 2 * m + 1] -= capacitance[1] * omega[m] ** 2
-    keep = [2 * SIDEBANDS, 2 * (SIDEBANDS + 1) + 1]
-    rest = [k for k in range(size) if k not in keep]
-    left = balance[np.ix_(keep, keep)] - balance[np.ix_(keep, rest)] @ np.linalg.solve(
-        balance[np.ix_(rest, rest)], balance[np.ix_(rest, keep)]
-    )
-    left[0, 0] += capacitance[0] * omega[SIDEBANDS] ** 2
-    left[1, 1] += capacitance[1] * omega[SIDEBANDS + 1] ** 2
-    return np.asarray(left)
+    omega = 2 * np.pi * (signal_hz + BANDS * pump_hz)
+    blocks = coefficients[(BANDS[:, None] - BANDS[None, :]) % MOMENTS]  # (band, band, mode, mode)
+    balance = blocks.transpose(0, 2, 1, 3).reshape(2 * len(BANDS), 2 * len(BANDS))
+    masses = (omega[:, None] ** 2 * capacitance).ravel()
+    balance -= np.diag(masses)
+    across = np.linalg.solve(balance[REST[:, None], REST], balance[REST[:, None], KEPT])
+    left = balance[KEPT[:, None], KEPT] - balance[KEPT[:, None], REST] @ across
+    return np.asarray(left + np.diag(masses[KEPT]))
 
 
 def root(function: Callable[[float], float], low: float, high: float) -> float:
     """Where a growing function is zero, by halving the interval."""
-    for _ in range(60):
+    for _ in range(40):
         middle = (low + high) / 2
         low, high = (middle, high) if function(middle) < 0 else (low, middle)
     return (low + high) / 2

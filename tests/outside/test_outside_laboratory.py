@@ -192,3 +192,21 @@ def test_chips_differ():
     assert {"dipole", "uniform_field"} == {chip.source.split('"')[1] for chip in CHIPS.values()}
     assert {chip.points for chip in CHIPS.values()} >= {101, 401}
     assert {chip.repeats for chip in CHIPS.values()} >= {4, 6, 8}
+
+
+@pytest.mark.slow
+def test_whole_set_up_is_found_by_damped_steps_and_not_by_one_linear_step():
+    """Noise-free ratios of an ordinary set-up: one step from nominal values misfits, the joint mode does not."""
+    import laboratory_linear as linear
+
+    study = linear.study_with_fewer_points("grain_turned")
+    truth = study.nominal(study.size * np.array([0.4, -0.6, 0.7]))
+    plain = World.build(study, Laboratory(white=0.005), truth, np.random.default_rng(2))
+    lines = np.zeros((len(study.isolators), 4, linear.POINTS), dtype=np.complex128)
+    start = linear.Linear(linear.State(plain, lines))
+    world = World.build(study, Laboratory.ordinary(np.random.default_rng(1)), truth, np.random.default_rng(2))
+    seen = np.concatenate([linear.real(linear.ratios(world, n, {})) for n in start.isolators])
+    _, _, one_step, joint = linear.fits(start, seen, 8)
+    assert one_step.misfit < 1e-6
+    assert joint.misfit > 0.5
+    assert joint.off < 3.0
