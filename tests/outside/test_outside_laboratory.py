@@ -31,6 +31,7 @@ from outside_laboratory import (
 from outside_simulator import FLUX_QUANTUM_WB, MAGNETIC_CONSTANT_N_A2, OutsideStudy, rod_flux_phi0
 
 from fluxsense import read_study
+from fluxsense.device import setup
 
 
 def study_of(name: str, folder: Path, points: int = 15) -> OutsideStudy:
@@ -86,6 +87,22 @@ def test_set_up_is_what_masons_rule_says(tmp_path):
         for out, into in ((1, 0), (0, 1)):
             np.testing.assert_allclose(m[:, out, into], through * s[:, out, into] / d + past[:, out, into], atol=1e-12)
         assert np.max(np.abs(m - s)) > 0.01
+
+
+def test_package_agrees_on_what_lies_between(tmp_path):
+    """The package's reflections and error boxes against all waves solved for together."""
+    rng = np.random.default_rng(9)
+    left, device, right = (random_two_port(rng, 11) for _ in range(3))
+
+    def flat(s: np.ndarray) -> np.ndarray:  # S11, S21, S12, S22 of (F, out, in)
+        return np.array([s[:, 0, 0], s[:, 1, 0], s[:, 0, 1], s[:, 1, 1]])
+
+    whole = chain([left, device, right])
+    np.testing.assert_allclose(setup.embedded(flat(device), flat(left), flat(right)), flat(whole), atol=1e-12)
+    ends = np.array([left[:, 1, 1], right[:, 0, 0]])
+    between = setup.between_reflections(flat(device), ends)
+    ways = [left[:, 1, 0] * right[:, 1, 0], left[:, 0, 1] * right[:, 0, 1]]
+    np.testing.assert_allclose(between * ways, [whole[:, 1, 0], whole[:, 0, 1]], atol=1e-12)
 
 
 def test_ideal_world_is_the_study(tmp_path):
