@@ -1,42 +1,70 @@
-"""Which sweeps do not belong with their repeats: jumps of trapped flux, a wrong setting, interference.
+"""Which sweeps do not belong with their repeats: jumps of trapped flux, jumps of gain, bursts, a wrong setting.
 
-Each sweep is reduced to its values at the digest's frequency nodes, so memory grows by a few hundred bytes a sweep.  Within
-a group, deviations from the median of the repeats are freed of a common gain error and compared, node by node, with a robust
-scale.  Only gross misfits are named, and only where they stand out from what the other repeats do in the same direction:
-flux noise moves every sweep of a group along the same slope, some further than others.
+Each sweep is reduced to its means over up to 16 parts of the band, so memory grows by a few hundred bytes a sweep.  Within
+a group, deviations from the median of the repeats are freed of a common gain error.  What flux noise does to them lies along
+few directions, which all groups of one setting share; these are found, and what lies across them is white.  A sweep is
+distrusted if it lies further across than white noise reaches, or further along than its setting's sweeps do, each measured
+in robust scales; or if its gain is off.  Leaving out whole sweeps beyond a fixed number of scales is a redescending
+estimate of the mean (a skipped mean); what it costs on clean data is measured in ``tests/data/test_outliers.py``.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
-from fluxsense.data.digest import Distrusted, GroupKey, node_indices
+from fluxsense.data.digest import Distrusted, GroupKey
 from fluxsense.data.touchstone import Sweep
 
-FEWEST_REPEATS = 5
+PARTS = 16
+"""Parts of the band that a sweep's means are taken over."""
+FEWEST_REPEATS = 4
 """With fewer repeats no majority can be told from its outliers: a sweep is named, but not left out."""
 FEWEST_TO_NAME = 3
 """With fewer repeats than that no sweep is even named."""
-FACTOR = 4.0
-"""Mean squared deviation, in robust variances, above which a sweep is distrusted.
+ACROSS = 5.0
+"""Excess of the squared length across the common directions, in its standard deviations under white noise, that is distrusted."""
+ALONG = {3: 16.0, 4: 14.0, 6: 10.0, 8: 8.0, 12: 6.5, 16: 5.5, 24: 4.8, 48: 4.3, 100: 4.0}
+"""Size along a common direction, in robust scales of the sweeps of a setting, that is distrusted, by the number of sweeps.
 
-The mean over some fifty nodes and two quadratures of a standard normal's square exceeds 4 with negligible probability; the
-margin is for robust scales from few repeats."""
-STANDS_OUT = {5: 13.0, 6: 13.0, 7: 11.0, 8: 11.0, 10: 8.0, 12: 7.0, 16: 6.0, 24: 5.0, 50: 4.5}
-"""How far a sweep must lie from the median, in robust scales of the other repeats along the same direction, by the number of
-repeats.  Where all deviations are draws of one normal law along one direction, as flux noise makes them, a sweep in a
-hundred lies further for 5 or 6 repeats, a few in a thousand for 7 to 12, one in a thousand for more (by simulation): the scale
-of few others is rough, and a larger factor would let jumps pass."""
+The scale of few is rough; where all are draws of one normal law, one sweep in a hundred or fewer lies further (by simulation)."""
+STEEPEST = 3.0
+"""Ratio of a setting's slopes to those that are usual for its isolator up to which the isolator's own scale may stand in."""
+SURELY = 6.0
+"""Robust scales of its own setting that a sweep must lie off all the same."""
+MOST_DIRECTIONS = 2
+"""Common directions that are looked for: a ring in each of an isolator's two converters."""
 GAIN_OFF = 0.1
 """Change of a path's gain, relative to the repeats' median, below which no sweep is distrusted for its gain: drift is smaller."""
-_CHI_SQUARE_MEDIAN = 1.3862943611198906  # median of chi-square with two degrees: 2 ln 2
+
+_Complex = NDArray[np.complex128]
+_Float = NDArray[np.float64]
 
 
 def node_values(sweep: Sweep) -> NDArray[np.complex64]:
-    """Values of S21 and S12 (2, K) at the digest's nodes."""
-    nodes = node_indices(sweep.frequency_hz.size)
-    return np.stack([sweep.s[nodes, 1, 0], sweep.s[nodes, 0, 1]]).astype(np.complex64)
+    """Means of S21 and S12 over up to `PARTS` equal parts of the band, and a last column, (2, K + 1).
+
+    Within a part the phase by which the trace turns from point to point on the whole is turned back, about the part's middle:
+    a cable's phase would wipe the mean out.  A part keeps the phase of its middle.  The last column is the standard deviation
+    per quadrature of a part's mean under the sweep's white noise, from the median of its fourth differences.
+    """
+    s = np.stack([sweep.s[:, 1, 0], sweep.s[:, 0, 1]])
+    points = s.shape[1]
+    edges = np.round(np.linspace(0, points, min(PARTS, points) + 1)).astype(np.intp)
+    step = np.angle(np.sum(s[:, 1:] * np.conj(s[:, :-1]), axis=1))
+    count = np.diff(edges)
+    middle = np.repeat(edges[:-1] + 0.5 * (count - 1), count)
+    turned = s * np.exp(-1j * step[:, None] * (np.arange(points) - middle))
+    means = np.add.reduceat(turned, edges[:-1], axis=1) / count
+    white = np.zeros((2, 1))
+    if points > 4:
+        bend = np.abs(np.diff(s * np.exp(-1j * step[:, None] * np.arange(points)), 4, axis=1)) ** 2
+        # 70 = 1 + 16 + 36 + 16 + 1; the median of a squared modulus is 2 ln 2 variances per quadrature, of a square 0.4549
+        usual = 2.0 * np.log(2.0) if np.any(s.imag) else _MEDIAN
+        white = np.sqrt(np.median(bend, axis=1, keepdims=True) / (70.0 * usual) / np.mean(count))
+    return np.asarray(np.concatenate([means, white], axis=1), dtype=np.complex64)
 
 
 class RepeatScreen:
@@ -46,7 +74,7 @@ class RepeatScreen:
         self._groups: dict[GroupKey, list[tuple[str, NDArray[np.complex64]]]] = {}
 
     def add(self, key: GroupKey, sweep: Sweep, file: str) -> None:
-        """Remember a sweep by its values of S21 and S12 at the nodes."""
+        """Remember a sweep by the means of its parts."""
         self.keep(key, node_values(sweep), file)
 
     def keep(self, key: GroupKey, values: NDArray[np.complex64], file: str) -> None:
@@ -54,86 +82,175 @@ class RepeatScreen:
         self._groups.setdefault(key, []).append((file, values))
 
     def distrusted(self) -> list[Distrusted]:
-        """Sweeps whose score exceeds `FACTOR` and that stand out from their repeats, or whose gain does, worst first."""
+        """Sweeps that stand out from their repeats, worst first."""
         found = []
-        for key, members in self._groups.items():
-            if len(members) < FEWEST_TO_NAME:
-                continue
-            values = np.array([v for _, v in members], dtype=np.complex128)
-            enough = len(members) >= FEWEST_REPEATS
-            strange = gain_is_strange(values)
-            for n, score in enumerate(repeat_scores(values)):
-                if strange[n] or (score > FACTOR and (not enough or stands_out(values, n))):
-                    found.append(Distrusted(members[n][0], key, float(score), enough))
-        return sorted(found, key=lambda d: -d.score)
+        for settings in self._isolators():
+            members = [[self._groups[key] for key in keys] for keys in settings]
+            values = [[np.array([v for _, v in group], dtype=np.complex128) for group in m] for m in members]
+            for keys, groups, judged in zip(settings, members, strange_sweeps(values), strict=True):
+                for key, group, (strange, score) in zip(keys, groups, judged, strict=True):
+                    enough = len(group) >= FEWEST_REPEATS
+                    found += [Distrusted(group[n][0], key, float(score[n]), enough) for n in np.flatnonzero(strange)]
+        return sorted(found, key=lambda d: (-d.score, d.file))
+
+    def _isolators(self) -> list[list[list[GroupKey]]]:
+        """Keys by isolator and number of parts, then by setting: groups of one setting differ in state and cooldown only."""
+        isolators: dict[tuple[object, ...], dict[tuple[object, ...], list[GroupKey]]] = {}
+        for key in sorted(self._groups):
+            setting = (key.pump_on, key.pump_port, key.pump_phase_rad, *key.sort_key[6:8], key.bias_a)
+            parts = self._groups[key][0][1].shape[1]
+            isolators.setdefault((key.isolator, parts), {}).setdefault(setting, []).append(key)
+        return [list(settings.values()) for settings in isolators.values()]
 
 
-def repeat_scores(values: NDArray[np.complex128]) -> NDArray[np.float64]:
-    """Mean squared deviation of each sweep from the median of its repeats, in robust variances.
+Judged = tuple[NDArray[np.bool_], _Float]
+"""Which sweeps of a group are strange (N,), and their scores (N,)."""
+
+
+def strange_sweeps(settings: Sequence[Sequence[_Complex]]) -> list[list[Judged]]:
+    """Which sweeps of an isolator do not look like their repeats.
 
     Parameters
     ----------
-    values : ndarray (N, 2, K) of complex
-        S21 and S12 at the nodes.
+    settings : sequence of sequence of ndarray (N, 2, K + 1) of complex
+        For each setting what `node_values` made of the sweeps of its groups.
 
     Returns
     -------
-    ndarray (N,)
-        About 1 for sweeps of one kind.
-
-    Notes
-    -----
-    A complex gain error per path is fitted to each sweep and removed.  The scale of a node is the median over sweeps of the
-    squared deviation divided by 2 ln 2 (for a circular normal the squared modulus is chi-square with two degrees), averaged
-    with the median over all nodes of the path, since few repeats give a rough scale.
+    list of list of (ndarray (N,) of bool, ndarray (N,))
+        The score is the mean squared deviation from the median of the repeats, in variances of white noise; about 1 where
+        there is nothing but white noise.  Groups of fewer than `FEWEST_TO_NAME` sweeps are not judged: their scores are zero.
     """
-    return np.asarray(np.mean(_deviations(values)[1] ** 2, axis=1))
+    out = [[(np.zeros(len(g), dtype=bool), np.zeros(len(g))) for g in groups] for groups in settings]
+    pooled = [_Pool(groups) for groups in settings]
+    pooled = [p for p in pooled if p.rows.size]
+    if not pooled:
+        return out
+    white = np.median(np.concatenate([p.white for p in pooled]), axis=0)
+    for p in pooled:
+        p.scale(white)
+    squares = np.concatenate([p.squares() for p in pooled])
+    usual = max(float(np.median(squares)) / _MEDIAN, 1.0)
+    place = iter(pooled)
+    for groups, results in zip(settings, out, strict=True):
+        if any(len(g) >= FEWEST_TO_NAME for g in groups):
+            for n, judged in next(place).judge(usual, len(squares)):
+                results[n] = judged
+    return out
 
 
-def gain_is_strange(values: NDArray[np.complex128]) -> NDArray[np.bool_]:
-    """Whether the gain of a sweep (N, 2, K) in a path is off by more than `GAIN_OFF`, and stands out from its repeats; (N,)."""
-    off = np.abs(_deviations(values)[0] - 1)  # (N, 2)
-    found = np.any(off > GAIN_OFF, axis=1)
-    for n in np.flatnonzero(found):
-        others = 1.4826 * np.median(np.delete(off, n, axis=0), axis=0)
-        found[n] = np.any((off[n] > GAIN_OFF) & (off[n] > _allowed(len(off)) * others))
-    return np.asarray(found)
+class _Pool:
+    """Deviations of the sweeps of one setting from the medians of their groups, freed of a gain error each.
 
-
-def stands_out(values: NDArray[np.complex128], number: int) -> bool:
-    """Whether a sweep lies further from the median than `STANDS_OUT` allows for so many repeats.
-
-    Parameters
+    Attributes
     ----------
-    values : ndarray (N, 2, K) of complex
-    number : int
-        Which sweep.
-
-    Notes
-    -----
-    The scale is 1.4826 times the median size of the other repeats' deviations along this one's, and not less than that of
-    white noise.
+    rows : ndarray (M, P)
+    lost : ndarray (M, 1) or (M,)
+        What the median takes of the variance, one minus one over the repeats.
+    white : ndarray (M, 2)
+        Standard deviation of the parts' means under white noise, from each sweep.
+    freedom : float
+        Real numbers of a row beyond the gains.
     """
-    _, deviations = _deviations(values)
-    size = float(np.linalg.norm(deviations[number]))
-    along = np.abs(np.delete(deviations, number, axis=0) @ deviations[number]) / size
-    return bool(size > _allowed(len(values)) * max(1.4826 * float(np.median(along)), 1.0))
+
+    def __init__(self, groups: Sequence[_Complex]) -> None:
+        self.judged = [n for n, g in enumerate(groups) if len(g) >= FEWEST_TO_NAME]
+        mine = [groups[n] for n in self.judged]
+        real = not any(np.any(g[..., :-1].imag) for g in mine)
+        found = [_deviations(g[..., :-1], real) for g in mine]
+        self.gains = [gain for gain, _ in found]
+        self.sizes = [len(g) for g in mine]
+        self.rows = np.concatenate([d for _, d in found]) if found else np.empty((0, 0))
+        self.lost = np.repeat([1.0 - 1.0 / n for n in self.sizes], self.sizes)
+        self.white = np.concatenate([g[..., -1].real for g in mine]) if mine else np.empty((0, 2))
+        self.freedom = max(self.rows.shape[1] - (2 if real else 4), 1)
+
+    def scale(self, white: _Float) -> None:
+        """Divide the rows by the white noise (2,) of either path, and find the common directions."""
+        half = self.rows.shape[1] // 2
+        least = 1e-6 * np.max(np.abs(self.rows), initial=0.0) + 1e-300
+        self.rows = self.rows / np.repeat(np.maximum(white, least), half)
+        self._directions = self._common_directions()
+        self._along = np.abs(self.rows @ self._directions.T)
+
+    def squares(self) -> _Float:
+        """Squares along the first common direction (M,); where there is none, what white noise has for its median."""
+        return self._along[:, 0] ** 2 if len(self._directions) else np.full(len(self.rows), _MEDIAN)
+
+    def judge(self, usual: float, sweeps: int) -> Iterator[tuple[int, Judged]]:
+        """Number of each group that is judged, with which of its sweeps are strange.
+
+        Parameters
+        ----------
+        usual : float
+            Variance along the common directions that is usual for the isolator, in units of white noise.
+        sweeps : int
+            Sweeps that it rests on.
+        """
+        directions, along = self._directions, self._along
+        rest = np.sum(self.rows**2, axis=1) - np.sum(along**2, axis=1)
+        freedom = max(self.freedom - len(directions), 1)
+        typical = max(
+            1.0, float(np.median(rest / self.lost)) / freedom
+        )  # an isolator's settings may differ in their noise
+        strange = rest > self.lost * typical * (freedom + ACROSS * np.sqrt(2.0 * freedom))
+        own = np.maximum(1.4826 * np.median(along, axis=0), np.sqrt(typical))
+        steep = np.sqrt(1.0 + STEEPEST**2 * (usual - 1.0))
+        shared = np.maximum(allowed(sweeps) * steep, SURELY * own)
+        strange |= np.any(along > np.minimum(allowed(len(along)) * own, shared), axis=1)
+        score = np.mean(self.rows**2, axis=1)
+        begin = 0
+        for n, gain, size in zip(self.judged, self.gains, self.sizes, strict=True):
+            mine = slice(begin, begin + size)
+            yield n, (strange[mine] | _gain_is_strange(gain), score[mine])
+            begin += size
+
+    def _common_directions(self) -> _Float:
+        """Up to `MOST_DIRECTIONS` unit rows along which sweeps move more than white noise makes them.
+
+        Rows longer than three times the median are shortened to that, so that one bad sweep among many does not choose the
+        direction alone; a direction counts if its squared singular value lies beyond the edge of the Marchenko-Pastur law.
+        """
+        length = np.linalg.norm(self.rows, axis=1)
+        longest = 3.0 * max(float(np.median(length)), np.sqrt(self.freedom))
+        clipped = self.rows * np.minimum(1.0, longest / np.maximum(length, 1e-300))[:, None]
+        _, singular, vectors = np.linalg.svd(clipped, full_matrices=False)
+        edge = 1.2 * (np.sqrt(len(clipped)) + np.sqrt(self.freedom)) ** 2
+        held = int(np.sum(singular[: min(MOST_DIRECTIONS, len(clipped) - 2)] ** 2 > edge))
+        return np.asarray(vectors[:held])
 
 
-def _allowed(repeats: int) -> float:
-    return float(np.interp(repeats, list(STANDS_OUT), list(STANDS_OUT.values())))
+_MEDIAN = 0.4549
+"""Median of a chi-square of one degree of freedom."""
 
 
-def _deviations(values: NDArray[np.complex128]) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
-    """Gains (N, 2) over the median's, and deviations (N, 4 K) from it beyond them, in robust standard deviations."""
+def allowed(sweeps: int) -> float:
+    """Robust scales that a sweep among so many of its setting may lie off along a common direction."""
+    return float(np.interp(sweeps, list(ALONG), list(ALONG.values())))
+
+
+def _deviations(values: _Complex, real: bool) -> tuple[_Complex, _Float]:
+    """Gains (N, 2) over the median's, and deviations (N, P) from it beyond them: S21, then S12, as reals."""
     middle = np.median(values.real, axis=0) + 1j * np.median(values.imag, axis=0)
     power = np.sum(np.abs(middle) ** 2, axis=-1)
     gain = np.sum(np.conj(middle) * values, axis=-1) / np.where(power > 0, power, 1.0)
-    deviation = values - np.where(power > 0, gain, 1.0)[..., None] * middle
-    square = deviation.real**2 + deviation.imag**2
-    own = np.median(square, axis=0) / _CHI_SQUARE_MEDIAN
-    pooled = np.median(own, axis=-1, keepdims=True)
-    variance = 0.5 * (own + pooled)
-    floor = 1e-14 * np.max(np.abs(middle) ** 2, initial=0.0) + 1e-300
-    scaled = deviation / np.sqrt(np.maximum(variance, floor))
-    return np.where(power > 0, gain, 1.0), np.concatenate([scaled.real, scaled.imag], axis=-1).reshape(len(values), -1)
+    gain = np.where(power > 0, gain, 1.0)
+    deviation = values - gain[..., None] * middle
+    parts = [deviation.real] if real else [deviation.real, deviation.imag]
+    return gain, np.concatenate(parts, axis=-1).reshape(len(values), -1)
+
+
+def _gain_is_strange(gain: _Complex) -> NDArray[np.bool_]:
+    """Whether the gains (N, 2) of a sweep are off by more than `GAIN_OFF` in a path, and stand out from its repeats; (N,)."""
+    off = np.abs(gain - 1)
+    found = np.any(off > GAIN_OFF, axis=1)
+    for n in np.flatnonzero(found):
+        others = 1.4826 * np.median(np.delete(off, n, axis=0), axis=0)
+        found[n] = np.any((off[n] > GAIN_OFF) & (off[n] > allowed(len(off)) * others))
+    return np.asarray(found)
+
+
+def left_out_share(distrusted: Iterable[Distrusted], sweeps: int) -> float:
+    """Share of a campaign's sweeps that are left out."""
+    gone = sum(d.left_out for d in distrusted)
+    return gone / max(sweeps + gone, 1)
