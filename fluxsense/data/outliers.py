@@ -10,7 +10,7 @@ estimate of the mean (a skipped mean); what it costs on clean data is measured i
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -248,9 +248,3 @@ def _gain_is_strange(gain: _Complex) -> NDArray[np.bool_]:
         others = 1.4826 * np.median(np.delete(off, n, axis=0), axis=0)
         found[n] = np.any((off[n] > GAIN_OFF) & (off[n] > allowed(len(off)) * others))
     return np.asarray(found)
-
-
-def left_out_share(distrusted: Iterable[Distrusted], sweeps: int) -> float:
-    """Share of a campaign's sweeps that are left out."""
-    gone = sum(d.left_out for d in distrusted)
-    return gone / max(sweeps + gone, 1)
