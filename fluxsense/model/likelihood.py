@@ -30,10 +30,10 @@ from fluxsense.data.digest import Digest, GroupKey, off_group_for
 from fluxsense.data.noise_levels import NoiseLevels, measure_noise
 from fluxsense.device.chip import ChipModel, ChipParameters, Probe, nominal_array, nominal_parameters
 from fluxsense.model.family import Allowance, Family, Notch, Place, build_family, reals
-from fluxsense.model.flicker import group_covariance
+from fluxsense.model.flicker import Window, group_covariance, walk_covariance
 from fluxsense.model.parameter import Parameter
 from fluxsense.model.priors import eliminated_parameters
-from fluxsense.model.remainder import Remainder, smooth_functions
+from fluxsense.model.remainder import Sizes, smooth_functions
 from fluxsense.model.slopes import STEP, scattering_slopes
 from fluxsense.study import Study
 
@@ -127,8 +127,8 @@ class RatioLikelihood:
         Wiring of each isolator's pump ports.
     residual_gain : float, optional
         Relative gain error per quadrature, path and setting that does not average down; the study's by default.
-    remainder : Remainder, optional
-        Sizes of what the model leaves out; nothing by default.
+    sizes : Sizes, optional
+        Of what the model leaves out and of what wanders; nothing by default.
     reference : ChipParameters, optional
         Batch of one at which the directions of flux noise and of eliminated parameters are taken, and the values of the
         latter; the study's central values by default.
@@ -155,7 +155,7 @@ class RatioLikelihood:
         port_signs: Sequence[int] | None = None,
         *,
         residual_gain: float | None = None,
-        remainder: Remainder | None = None,
+        sizes: Sizes | None = None,
         reference: ChipParameters | None = None,
         groups: Sequence[GroupKey] | None = None,
         noise: NoiseLevels | None = None,
@@ -178,23 +178,23 @@ class RatioLikelihood:
         self.eliminated = eliminated_parameters(study, self.cooldowns, measured)
         """Eliminated parameters by isolator."""
         self._see(reference)
-        self._settle(study.noise.residual_gain if residual_gain is None else residual_gain, remainder or Remainder())
+        self._settle(study.noise.residual_gain if residual_gain is None else residual_gain, sizes or Sizes())
 
     def rebuilt(
         self,
         *,
         residual_gain: float | None = None,
-        remainder: Remainder | None = None,
+        sizes: Sizes | None = None,
         reference: ChipParameters | None = None,
     ) -> RatioLikelihood:
-        """The same data with another reference point, residual gain or remainder; what is not given stays as it is."""
+        """The same data with another reference point, residual gain or sizes; what is not given stays as it is."""
         new = object.__new__(RatioLikelihood)
         new.__dict__.update(self.__dict__)
         if reference is not None:
             new._see(reference)
         new._settle(
             self.residual_gain if residual_gain is None else residual_gain,
-            self.remainder if remainder is None else remainder,
+            self.sizes if sizes is None else sizes,
         )
         return new
 
@@ -205,7 +205,7 @@ class RatioLikelihood:
             self.digest,
             self.port_signs,
             residual_gain=self.residual_gain,
-            remainder=self.remainder,
+            sizes=self.sizes,
             reference=self.reference,
             groups=self._groups,
             noise=self.noise,
@@ -291,11 +291,11 @@ class RatioLikelihood:
             out.append(slopes.of_magnitudes() if self.magnitude else slopes)
         return out
 
-    def _settle(self, residual_gain: float, remainder: Remainder) -> None:
+    def _settle(self, residual_gain: float, sizes: Sizes) -> None:
         """Build the families' noise, then what each isolator's families have in common."""
         self.residual_gain = residual_gain
-        self.remainder = remainder
-        allowance = Allowance(self.noise, residual_gain, remainder.own)
+        self.sizes = sizes
+        allowance = Allowance(self.noise, residual_gain, sizes.own)
         self._parts: list[tuple[int, ChipModel, list[Family]]] = []
         for bench, slopes in zip(self._benches, self._slopes, strict=True):
             families = []
@@ -333,7 +333,7 @@ class RatioLikelihood:
             for n, (place, slopes) in enumerate(zip(bench.places, own, strict=True))
         ]
         blocks = [[slopes.eliminated for _, _, _, slopes in mine]]
-        blocks += self._flicker([(place, slopes) for _, _, place, slopes in mine])
+        blocks += self._wandering([(place, slopes) for _, _, place, slopes in mine])
         blocks += self._left_out([(place, slopes) for _, _, place, slopes in mine])
         directions = [np.ascontiguousarray(np.concatenate([b[n] for b in blocks])) for n in range(len(mine))]
         if not len(directions[0]):
@@ -350,27 +350,36 @@ class RatioLikelihood:
             families = self._parts[number][2]
             families[n] = replace(families[n], common=np.linalg.solve(lower, one), common_directions=each)
 
-    def _flicker(self, mine: list[tuple[Place, _Slopes]]) -> list[list[ComplexArray]]:
-        """Directions of flicker flux noise per family, whose amplitudes run through all groups of an isolator."""
-        amplitude = self.study.noise.flux_slow_phi0
-        if amplitude <= 0:
-            return []
+    def _wandering(self, mine: list[tuple[Place, _Slopes]]) -> list[list[ComplexArray]]:
+        """Directions per family of what wanders through all groups of an isolator: flux in its loops, gain of its paths."""
         keys = sorted({k for place, _ in mine for k in (*place.on_keys, place.off_key)})
         windows = [self.digest[k].blocks.windows for k in keys]
-        values, vectors = np.linalg.eigh(amplitude**2 * group_covariance(windows))
-        held = values > 1e-10 * values[-1]
-        root = vectors[:, held] * np.sqrt(values[held])  # (G, R)
+        flicker, sizes = self.study.noise.flux_slow_phi0, self.sizes
+        flux, gain = np.zeros((len(keys), len(keys))), np.zeros((len(keys), len(keys)))
+        if flicker > 0:
+            flux += flicker**2 * group_covariance(windows)
+        if sizes.flux_walk_phi0 > 0 or sizes.gain_walk > 0:
+            walk = walk_covariance(windows) / _span_s(windows)
+            flux += sizes.flux_walk_phi0**2 * walk
+            gain += sizes.gain_walk**2 * walk
         row = {k: n for n, k in enumerate(keys)}
         out = []
-        for place, slopes in mine:
-            own, shared = root[[row[k] for k in place.on_keys]], root[row[place.off_key]]
-            each = np.einsum("kr,lkpf->lrkpf", own, slopes.on) + np.einsum("r,lkpf->lrkpf", shared, slopes.off)
-            out.append(each.reshape(-1, *slopes.ratio.shape))
-        return [out]
+        for root, of_flux in ((_root(flux), True), (_root(gain), False)):
+            if not root.shape[1]:
+                continue
+            block = []
+            for place, slopes in mine:
+                own, shared = root[[row[k] for k in place.on_keys]], root[row[place.off_key]]
+                on, off = (slopes.on, slopes.off) if of_flux else _gain_slopes(slopes.ratio)
+                each = np.einsum("kr,lkpf->lrkpf", own, on) + np.einsum("r,lkpf->lrkpf", shared, off)
+                each = each.reshape(-1, *slopes.ratio.shape)
+                block.append(each.real.astype(np.complex128) if self.magnitude else each)
+            out.append(block)
+        return out
 
     def _left_out(self, mine: list[tuple[Place, _Slopes]]) -> list[list[ComplexArray]]:
         """Directions of the remainder per family: one smooth function a path and setting, whatever the state."""
-        size = self.remainder.common
+        size = self.sizes.common
         if size <= 0:
             return []
         grids = [self.digest[place.off_key].frequency_hz[place.chosen] for place, _ in mine]
@@ -644,6 +653,28 @@ class RatioLikelihood:
                 total += 0.5 * np.sum(scores**2, axis=1) * (1.0 if loud is None else loud**-2)
             out[rows] = total
         return out
+
+
+def _span_s(windows: Sequence[Sequence[Window]]) -> float:
+    """Time from the first to the last sweep."""
+    every_one = [w for group in windows for w in group]
+    return max(max(b for _, b, _ in every_one) - min(a for a, _, _ in every_one), 1e-9)
+
+
+def _root(covariance: FloatArray) -> FloatArray:
+    """A root (G, R) of a positive semidefinite matrix (G, G); R is 0 for zero."""
+    values, vectors = np.linalg.eigh(covariance)
+    held = values > 1e-10 * max(float(values[-1]), 1e-300)
+    return np.asarray(vectors[:, held] * np.sqrt(values[held]))
+
+
+def _gain_slopes(ratio: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
+    """Change (4, K, 2, F) of the ratios with the relative gain (re, im of S21, re, im of S12) of the pump-on and off sweep."""
+    on = np.zeros((4, *ratio.shape), dtype=np.complex128)
+    for path in range(2):
+        on[2 * path, :, path] = ratio[:, path]
+        on[2 * path + 1, :, path] = 1j * ratio[:, path]
+    return on, -on
 
 
 def _ratio_change(

@@ -86,9 +86,19 @@ class Linearised:
         steps = DERIVATIVE_STEP * np.eye(size)
         predicted = likelihood.predict(unknowns.parameters(np.concatenate([x[None], x + steps, x - steps])))
         slopes = [(r[1 : 1 + size] - r[1 + size :]) / (2 * DERIVATIVE_STEP) for r in predicted]
+        return cls._with(problem, x, [np.asarray(r[0]) for r in predicted], slopes)
+
+    def under(self, problem: CampaignProblem) -> Linearised:
+        """The same point with another noise: a likelihood of the same data and reference point (see `rebuilt`)."""
+        return Linearised._with(problem, self.x, self.ratios, self.slopes)
+
+    @classmethod
+    def _with(
+        cls, problem: CampaignProblem, x: FloatArray, ratios: list[ComplexArray], slopes: list[ComplexArray]
+    ) -> Linearised:
+        likelihood, unknowns = problem.likelihood, problem.unknowns
         scale = unknowns.data_value(NOISE_SCALE, x[None])
         loud = 1.0 if scale is None else float(scale[0])
-        ratios = [np.asarray(r[0]) for r in predicted]
         residuals = [np.asarray((f.ratio - r) / loud) for f, r in zip(likelihood.families, ratios, strict=True)]
         weighed_slopes = likelihood.inverse(slopes)
         weighed_residual = [w[0] for w in likelihood.inverse([r[None] for r in residuals])]
@@ -117,6 +127,19 @@ class Linearised:
             gradient,
             information,
             notches,
+        )
+
+    @property
+    def log_evidence(self) -> float:
+        """Log probability of the data with all unknowns integrated over, up to a constant that no noise changes.
+
+        The normal integral about the point that one Newton step leads to: exact where the model is linear.
+        """
+        quadratic = sum(float(w @ reals(r)) for w, r in zip(self.weighed_residual, self.residuals, strict=True))
+        step = np.linalg.solve(self.information, self.gradient)
+        return float(
+            -0.5 * (quadratic + self.likelihood.log_volume - self.gradient @ step)
+            - 0.5 * np.linalg.slogdet(self.information)[1]
         )
 
     @property

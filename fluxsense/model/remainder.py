@@ -26,11 +26,23 @@ SMALLEST_WEIGHT: Final = 1e-3
 
 
 @dataclass(frozen=True)
-class Remainder:
-    """Sizes of what is left out, relative and per quadrature: the part common to all states, and each group's own."""
+class Sizes:
+    """Sizes of what no study can state and the data must tell.
+
+    Attributes
+    ----------
+    common, own : float
+        Of the remainder, relative and per quadrature: the part common to all states, and each group's own.
+    flux_walk_phi0 : float
+        Of the random walk of the flux in each loop, over the whole campaign.
+    gain_walk : float
+        Of the random walk of each path's gain, relative and per quadrature, over the whole campaign.
+    """
 
     common: float = 0.0
     own: float = 0.0
+    flux_walk_phi0: float = 0.0
+    gain_walk: float = 0.0
 
 
 def smooth_functions(frequency_hz: FloatArray, span_hz: tuple[float, float], length_hz: float) -> FloatArray:

@@ -17,7 +17,7 @@ from fluxsense.model.family import reals
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.linearised import Linearised
 from fluxsense.model.problem import CampaignProblem
-from fluxsense.model.remainder import Remainder, smooth_functions
+from fluxsense.model.remainder import Sizes, smooth_functions
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.study import Study
@@ -59,10 +59,10 @@ def dense(likelihood: RatioLikelihood, isolator: int) -> np.ndarray:
     return total + directions.T @ directions
 
 
-@pytest.mark.parametrize("remainder", [Remainder(), Remainder(0.01, 0.003)])
-def test_forms_and_means_against_dense_matrices(campaign: tuple[Study, Truth, Digest], remainder: Remainder) -> None:
+@pytest.mark.parametrize("sizes", [Sizes(), Sizes(0.01, 0.003), Sizes(flux_walk_phi0=1e-3, gain_walk=0.01)])
+def test_forms_and_means_against_dense_matrices(campaign: tuple[Study, Truth, Digest], sizes: Sizes) -> None:
     study, truth, digest = campaign
-    likelihood = RatioLikelihood(study, digest, truth.port_signs, reference=truth.parameters, remainder=remainder)
+    likelihood = RatioLikelihood(study, digest, truth.port_signs, reference=truth.parameters, sizes=sizes)
     residuals = [f.ratio - r for f, r in zip(likelihood.families, likelihood.predict(truth.parameters), strict=True)]
     total, volume = 0.0, 0.0
     means = likelihood.eliminated_means(truth.parameters)
