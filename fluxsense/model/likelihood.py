@@ -431,6 +431,31 @@ class RatioLikelihood:
         half = np.linalg.solve(common.factor, np.eye(len(common.factor))[:, : common.eliminated])
         return np.asarray(half.T @ half)
 
+    def from_scores(self, isolator: int, scores: FloatArray) -> FloatArray:
+        """Most probable common amplitudes (n, Z) of an isolator from scores (n, Z) summed over its families."""
+        return np.asarray(np.linalg.solve(self._common[isolator].factor.T, scores.T).T)
+
+    def draw_amplitudes(self, residuals: Sequence[ComplexArray], rng: np.random.Generator) -> dict[int, FloatArray]:
+        """Draws (B, Z) of each isolator's common amplitudes given residuals (B, K, 2, F) per family."""
+        scores: dict[int, FloatArray] = {}
+        for family, residual in zip(self.families, residuals, strict=True):
+            share = family.common_scores(residual)
+            scores[family.isolator] = scores[family.isolator] + share if family.isolator in scores else share
+        return {
+            i: self.from_scores(i, share + rng.standard_normal(share.shape)) if i in self._common else share
+            for i, share in scores.items()
+        }
+
+    def unshifted(self, family: Family) -> ComplexArray:
+        """A family's measured ratios (K, 2, F), as they are without a reference point."""
+        for (_, _, families), slopes in zip(self._parts, self._slopes, strict=True):
+            for one, own in zip(families, slopes, strict=True):
+                if one is family:
+                    return np.asarray(
+                        family.ratio - np.tensordot(self._amplitudes[family.isolator], own.eliminated, axes=1)
+                    )
+        raise KeyError(family.isolator)
+
     def moved_to(self, parameters: ChipParameters) -> ChipParameters:
         """A reference point: these parameters, with eliminated ones at their most probable values within their bounds."""
         found = self.eliminated_means(parameters)

@@ -13,6 +13,9 @@ from small_study import small_study
 
 from fluxsense.data.digest import Digest
 from fluxsense.device.chip import nominal_array
+from fluxsense.infer.assumptions import assumptions, linearity_check
+from fluxsense.infer.modes import ascend
+from fluxsense.infer.orient import settle
 from fluxsense.model.family import reals
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.linearised import Linearised
@@ -36,6 +39,17 @@ def uncertain(study: Study) -> Study:
         for i in study.isolators
     )
     return replace(study, isolators=isolators)
+
+
+def exactly(study: Study) -> Study:
+    """The study with nothing of its stages uncertain."""
+    return replace(
+        study,
+        isolators=tuple(
+            replace(i, stages=(replace(i.stages[0], uncertain=()), replace(i.stages[1], uncertain=())))
+            for i in study.isolators
+        ),
+    )
 
 
 @pytest.fixture(scope="module")
@@ -93,11 +107,7 @@ def test_the_same_information_as_with_everything_explicit(campaign: tuple[Study,
     problem = CampaignProblem(Unknowns(study), likelihood, integrate=False)
     x = problem.unknowns.whitened(truth.parameters)[0]
     eliminated = Linearised.of(problem, x).covariance
-    exact = replace(
-        study,
-        isolators=tuple(replace(i, stages=tuple(replace(s, uncertain=()) for s in i.stages)) for i in study.isolators),
-    )
-    bare = RatioLikelihood(exact, digest, truth.port_signs, reference=truth.parameters)
+    bare = RatioLikelihood(exactly(study), digest, truth.port_signs, reference=truth.parameters)
     explicit = CampaignProblem(Unknowns(study, everything=True), bare, integrate=False)
     wide = explicit.unknowns.whitened(truth.parameters)[0]
     covariance = Linearised.of(explicit, wide).covariance
@@ -151,3 +161,47 @@ def test_smooth_functions_make_the_stated_covariance() -> None:
     np.testing.assert_allclose(shapes.T @ shapes, expected, rtol=0, atol=0.01)
     half = smooth_functions(f[10:20], (f[0], f[-1]), 40e6)
     np.testing.assert_allclose(half, shapes[:, 10:20], rtol=1e-12, atol=1e-12)
+
+
+def test_assumptions_are_those_of_the_explicit_problem(campaign: tuple[Study, Truth, Digest]) -> None:
+    """Means, spreads and moves of eliminated parameters against the same campaign with all of them explicit."""
+    study, truth, digest = campaign
+    reference = truth.parameters
+    problem = CampaignProblem(
+        Unknowns(study), RatioLikelihood(study, digest, truth.port_signs, reference=reference), integrate=False
+    )
+    x = problem.unknowns.whitened(reference)[0]
+    found = {a.name: a for a in assumptions(problem, Linearised.of(problem, x))}
+    bare = RatioLikelihood(exactly(study), digest, truth.port_signs, reference=reference)
+    explicit = CampaignProblem(Unknowns(study, everything=True), bare, integrate=False)
+    wide = explicit.unknowns.whitened(reference)[0]
+    at = Linearised.of(explicit, wide)
+    covariance = at.covariance
+    tangent = np.linalg.svd(wide[None, :3])[2][1:] / np.linalg.norm(wide[:3])
+    for column, p in enumerate(explicit.unknowns.nuisances, 3):
+        variance = covariance[column, column]
+        move = np.degrees(np.linalg.norm(tangent @ covariance[:3, column])) / variance
+        assert found[p.name].sd == pytest.approx(p.sd * np.sqrt(variance), rel=1e-3)
+        assert found[p.name].move_deg == pytest.approx(move, rel=5e-3, abs=1e-6)
+        assert found[p.name].seen == (variance < 1 / 9)
+
+
+def test_weights_of_a_linear_problem_are_even_and_of_a_bent_one_are_not(campaign: tuple[Study, Truth, Digest]) -> None:
+    study, truth, digest = campaign
+    problem = CampaignProblem(Unknowns(study), RatioLikelihood(study, digest, truth.port_signs), integrate=False)
+    problem, x = settle(problem, problem.unknowns.whitened(truth.parameters)[0])
+    mode = ascend(problem, x)
+    assert mode is not None
+    draws = np.random.default_rng(1).multivariate_normal(mode.x, mode.covariance, 200)
+    good = linearity_check(problem, draws, np.random.default_rng(2))
+    assert good.pareto_k < 0.7
+    assert good.shift_sd < 0.3
+    far = CampaignProblem(  # linearised two linewidths away from where the data are
+        problem.unknowns,
+        RatioLikelihood(
+            study, digest, truth.port_signs,
+            reference=truth.parameters.changed(signal_frequency_hz=nominal_array(study, "signal_frequency_hz", 1) + 8e7),
+        ),
+        integrate=False,
+    )  # fmt: skip
+    assert linearity_check(far, draws, np.random.default_rng(2)).pareto_k > 0.7
