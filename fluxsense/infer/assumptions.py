@@ -191,7 +191,10 @@ def linearity_check(problem: CampaignProblem, draws: FloatArray, rng: np.random.
         true.append(likelihood.unshifted(family) - ratio - rest)
     for family, a, b in zip(likelihood.families, linear, true, strict=True):
         gain += 0.5 * (family.quadratic(a) - family.quadratic(b))
-    smoothed, k = import_module("arviz_stats.base").array_stats.psislw(gain)  # slow to import
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # one weight may be all there is
+        smoothed, k = import_module("arviz_stats.base").array_stats.psislw(gain)  # slow to import
+    if not np.all(np.isfinite(smoothed)) or not np.isfinite(k):
+        smoothed, k = gain, np.inf
     weight = np.exp(smoothed - smoothed.max())
     weight /= weight.sum()
     vectors = problem.unknowns.source(x)
