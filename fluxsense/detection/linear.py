@@ -23,13 +23,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg import block_diag
 from scipy.special import ndtri
 
 from fluxsense.base.executors import Workers, ordered_map
 from fluxsense.base.sphere import random_directions
 from fluxsense.data.digest import Digest
 from fluxsense.device.chip import ChipParameters
-from fluxsense.model.family import Family
+from fluxsense.model.family import Family, reals
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.parameter import PUMP_PHASE
 from fluxsense.model.unknowns import Unknowns
@@ -146,8 +147,8 @@ class LinearCampaign:
         k = 3 * len(self.positions_m)
         g_ss, g_sn = np.zeros((k, k)), np.zeros((k, self._columns))
         g_nn = np.diag(precision)
-        self._parts: list[_Part] = []
         self.columns: list[ComplexArray] = []
+        every: list[ComplexArray] = []
         for n, (family, (_, stack)) in enumerate(zip(families, middle, strict=True)):
             columns = np.zeros((self._columns, *family.ratio.shape), dtype=np.complex128)
             columns[:size] = nuisance[n]
@@ -155,13 +156,22 @@ class LinearCampaign:
             if phase_at is not None:
                 columns[phase_at], columns[phase_at + 1] = stack[0, 1], stack[0, 2]
             self.columns.append(np.concatenate([source[n][:3], columns]))
-            flat_s, weighed_s = _weighed(family, source[n])
-            flat_n, weighed_n = _weighed(family, columns)
+            every.append(np.concatenate([source[n], columns]))
+        self._parts = []
+        for family, both, weighed in zip(families, every, self.likelihood.inverse(every), strict=True):
+            flat_s, flat_n = reals(both[:k]), reals(both[k:])
+            weighed_s, weighed_n = weighed[:k].T, weighed[k:].T
             g_ss += flat_s @ weighed_s
             g_sn += flat_s @ weighed_n
             g_nn += flat_n @ weighed_n
+            turn = places.get(family.isolator)
             self._parts.append(
-                _Part(family.isolator, weighed_s, weighed_n, None if phase_at is None else (phase_at, phase_at + 1))
+                _Part(
+                    family.isolator,
+                    np.ascontiguousarray(weighed_s),
+                    np.ascontiguousarray(weighed_n),
+                    None if turn is None else (turn, turn + 1),
+                )
             )
         self._inverse_nn = np.linalg.inv(g_nn)
         self._cross = g_sn.T
@@ -304,10 +314,8 @@ class LinearCampaign:
                     z[:, column] = given.get(n.name, z[:, column])
             parameters = wide.parameters(z).changed(source=np.array(vectors[rows]))
             ratios = [self.likelihood.predict(parameters.rows(slice(s, s + step))) for s in range(0, number, step)]
-            data = [
-                np.concatenate([r[n] for r in ratios]) + family.draw_noise(rng, number)
-                for n, family in enumerate(self.likelihood.families)
-            ]
+            noise = self.likelihood.draw_noise(rng, number)
+            data = [np.concatenate([r[n] for r in ratios]) + own for n, own in enumerate(noise)]
             out[rows], _ = self.fit(data, rounds)
         return out
 
@@ -334,16 +342,6 @@ class LinearCampaign:
         """
         relative = 1.0 if size is None else size / self.study.source.size
         return linear_log_bayes_factor(self.information, score, relative**2 / 3)
-
-
-def _weighed(family: Family, columns: ComplexArray) -> tuple[FloatArray, FloatArray]:
-    """Columns as real rows (c, n), and C^-1 times them as (n, c)."""
-    count = len(columns)
-    flat = np.ascontiguousarray(columns).reshape(count, -1).view(np.float64)
-    weighed = np.ascontiguousarray(family.weigh(columns)).reshape(count, -1).view(np.float64)
-    if len(family.whitener):
-        weighed = weighed - (flat @ family.whitener.T) @ family.whitener
-    return flat, np.ascontiguousarray(weighed.T)
 
 
 def _pseudo_inverse(matrix: FloatArray) -> tuple[FloatArray, int]:
@@ -431,8 +429,9 @@ def linear_campaign(
             used,
             likelihood.port_signs,
             residual_gain=likelihood.residual_gain,
+            sizes=likelihood.sizes,
             noise=likelihood.noise,
-            reference=unknowns.parameters(x[None]),
+            reference=likelihood.complete(unknowns.parameters(x[None])),
             cooldowns=likelihood.cooldowns,
         )
 
@@ -497,7 +496,7 @@ def drawn_campaigns(
             z[0, column] = given.get(n.name, z[0, column])
         truth = wide.parameters(z).changed(source=np.zeros((1, 3)))
         predicted = campaign.likelihood.predict(truth)
-        data = [r + f.draw_noise(rng, 1) for r, f in zip(predicted, campaign.likelihood.families, strict=True)]
+        data = [r + own for r, own in zip(predicted, campaign.likelihood.draw_noise(rng, 1), strict=True)]
         _, fitted = campaign.fit(data)
         nodes = campaign.positions_m
         extra = np.empty((0, 3))
@@ -568,34 +567,49 @@ def information_by_repeats(campaign: LinearCampaign) -> Callable[[float, str], F
     likelihood = campaign.likelihood
     digest, noise, residual = likelihood.digest, likelihood.noise, likelihood.residual_gain
     typical = float(np.median([g.count for g in digest.values()]))
-    parts: list[tuple[FloatArray, FloatArray, FloatArray, int]] = []
-    for family, columns in zip(likelihood.families, campaign.columns, strict=True):
-        gains = _gain_basis(family)
-        flux = _flux_rows(family, likelihood)
-        rows = np.concatenate([columns, gains, flux])
-        flat = np.ascontiguousarray(rows).reshape(len(rows), -1).view(np.float64)
-        white = np.ascontiguousarray(family.weigh(rows)).reshape(len(rows), -1).view(np.float64)
-        drift = noise.drift[family.on_keys[0].isolator]
-        counts = [digest[k].count for k in (*family.on_keys, family.off_key)]
-        falls = np.zeros((len(gains), len(gains)))
-        stays = np.zeros_like(falls)
-        for n, count in enumerate(counts):
-            at = slice(4 * n, 4 * n + 4)
-            falls[at, at] = drift / count
-            stays[at, at] = residual**2 * np.eye(4)
-        parts.append((flat @ white.T, falls, stays, len(columns)))
+    size = 3 + campaign.precision.size
+    parts: list[tuple[FloatArray, FloatArray, FloatArray, FloatArray]] = []
+    for isolator in campaign.measured:
+        grams, falls, stays, fluxes = [], [], [], []
+        for family, columns in zip(likelihood.families, campaign.columns, strict=True):
+            if family.isolator != isolator:
+                continue
+            gains = _gain_basis(family)
+            flux = _flux_rows(family, likelihood)
+            common = (
+                np.zeros((0, *family.ratio.shape)) if family.common_directions is None else family.common_directions
+            )
+            rows = np.concatenate([columns, common, gains, flux])
+            grams.append((reals(rows) @ reals(family.weigh(rows)).T, len(common)))
+            drift = noise.drift[family.on_keys[0].isolator]
+            counts = [digest[k].count for k in (*family.on_keys, family.off_key)]
+            falls.append(block_diag(*(drift / count for count in counts), np.zeros((len(flux), len(flux)))))
+            stays.append(np.diag(np.r_[np.full(len(gains), residual**2), np.zeros(len(flux))]))
+            fluxes.append(np.diag(np.r_[np.zeros(len(gains)), np.ones(len(flux))]))
+        shared = grams[0][1]
+        lead = size + shared
+        own = [len(g) - lead for g, _ in grams]
+        whole = np.zeros((lead + sum(own), lead + sum(own)))
+        begin = lead
+        for (g, _), n in zip(grams, own, strict=True):
+            whole[:lead, :lead] += g[:lead, :lead]
+            whole[:lead, begin : begin + n] = g[:lead, lead:]
+            whole[begin : begin + n, :lead] = g[lead:, :lead]
+            whole[begin : begin + n, begin : begin + n] = g[lead:, lead:]
+            begin += n
+        fixed = block_diag(np.eye(shared), *stays)  # what no repeat averages down
+        none = np.zeros((shared, shared))
+        parts.append((whole, block_diag(none, *falls), fixed, block_diag(none, *fluxes)))
 
     def information(factor: float, flux_noise: str = "white") -> FloatArray:
         per_flux = {"white": 1 / factor, "none": 0.0, "slow": typical}[flux_noise]
-        size = campaign.precision.size
-        total = np.zeros((3 + size, 3 + size))
-        for gram, falls, stays, many in parts:
-            extra = len(gram) - many
-            cov = np.zeros((extra, extra))
-            cov[: len(falls), : len(falls)] = falls / factor + stays
-            cov[len(falls) :, len(falls) :] = per_flux * np.eye(extra - len(falls))
-            cross, inner = factor * gram[many:, :many], factor * gram[many:, many:]
-            total += factor * gram[:many, :many] - cross.T @ np.linalg.solve(np.eye(extra) + cov @ inner, cov @ cross)
+        total = np.zeros((size, size))
+        for gram, falls, fixed, fluxes in parts:
+            cov = falls / factor + fixed + per_flux * fluxes
+            cross, inner = factor * gram[size:, :size], factor * gram[size:, size:]
+            total += factor * gram[:size, :size] - cross.T @ np.linalg.solve(
+                np.eye(len(cov)) + cov @ inner, cov @ cross
+            )
         nuisance = total[3:, 3:] + np.diag(campaign.precision)
         out = total[:3, :3] - total[:3, 3:] @ np.linalg.solve(nuisance, total[3:, :3])
         return np.asarray(0.5 * (out + out.T))
@@ -616,14 +630,14 @@ def _gain_basis(family: Family) -> ComplexArray:
 
 
 def _flux_rows(family: Family, likelihood: RatioLikelihood) -> ComplexArray:
-    """The family's directions of flux noise, which follow those of the gain errors."""
-    if likelihood.study.noise.flux_phi0 <= 0 or likelihood.reference is None:
+    """The family's directions of white flux noise, which follow those of the gain errors."""
+    if likelihood.study.noise.flux_phi0 <= 0:
         return np.zeros((0, *family.expected.shape), dtype=np.complex128)
-    # the amplitudes of gain errors come first, four per group, less those of size zero
+    # the amplitudes of gain errors come first, four per group, less those of size zero; the remainder's own part last
     drift, residual = likelihood.noise.drift[family.on_keys[0].isolator], likelihood.residual_gain
     digest = likelihood.digest
     gains = 0
     for key in (*family.on_keys, family.off_key):
         values = np.linalg.eigvalsh(drift / digest[key].count + residual**2 * np.eye(4))
         gains += int(np.sum(values > 0))
-    return family.directions[gains:]
+    return family.directions[gains : gains + 2 * (len(family.on_keys) + 1)]

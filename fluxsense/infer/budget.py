@@ -223,10 +223,7 @@ def with_reference_sweeps(
     grown = Digest(groups)
     quiet = unknowns.parameters(x[None])
     # means only set the noise's scale and directions here; replace the ratios by predictions for consistency
-    signs = likelihood.port_signs
-    model = RatioLikelihood(
-        wider, grown, signs, residual_gain=likelihood.residual_gain, noise=likelihood.noise_for(grown)
-    )
+    model = _for(likelihood, wider, grown)
     predicted = dict(grown.items())
     for family, ratio in zip(model.families, model.predict(quiet), strict=True):
         for n, key in enumerate(family.on_keys):
@@ -239,14 +236,25 @@ def with_reference_sweeps(
     return wider, Digest(predicted)
 
 
+def _for(likelihood: RatioLikelihood, study: Study, digest: Digest) -> RatioLikelihood:
+    """A likelihood with the same noise and reference point for more sweeps."""
+    return RatioLikelihood(
+        study,
+        digest,
+        likelihood.port_signs,
+        residual_gain=likelihood.residual_gain,
+        sizes=likelihood.sizes,
+        reference=likelihood.reference,
+        noise=likelihood.noise_for(digest),
+    )
+
+
 def error_with_reference_deg(problem: CampaignProblem, x: FloatArray) -> float:
     """Angular error that the campaign would have had with as many source-out sweeps added, in degrees."""
     if problem.unknowns.source_prior.candidates is not None:
         return float("nan")
     likelihood, unknowns = problem.likelihood, problem.unknowns
     wider, grown = with_reference_sweeps(likelihood.study, likelihood.digest, likelihood, x, unknowns)
-    more = RatioLikelihood(
-        wider, grown, likelihood.port_signs, residual_gain=likelihood.residual_gain, noise=likelihood.noise_for(grown)
-    )
+    more = _for(likelihood, wider, grown)
     again = CampaignProblem(unknowns, more)
     return float(np.degrees(angular_error_rad(x[:3], _inverse(information_at(again, x)))))
