@@ -22,6 +22,9 @@ title = "Two isolators to be characterized (invented)"
 invented = true
 note = "Sweeps of bias, pump power, pump frequency and pump phase, with the source out."
 
+[uncertainty]
+unstated = "exact"                   # of the numbers below only those with an _sd are uncertain
+
 [source]
 kind = "dipole"
 position = ["0 um", "0 um", "12 um"]

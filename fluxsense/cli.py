@@ -659,8 +659,8 @@ def _least(options: argparse.Namespace, **least: int) -> None:
 def _write_proposal(proposal: Any, folder: Path, stem: str, lines: list[str], options: argparse.Namespace) -> None:
     """The document, the study and the figures of a design, then the text or the JSON."""
     from fluxsense.base.files import write_beside
-    from fluxsense.design.study_text import study_text
     from fluxsense.report.figures import image_bytes
+    from fluxsense.study.write import study_text
 
     _keep(folder / f"{stem}.json", proposal.document)
     _write(folder / "study.toml", study_text(proposal.study))

@@ -109,6 +109,9 @@ def study_text(
 title = "A small study for tests"
 invented = true
 
+[uncertainty]
+unstated = "exact"
+
 [source]
 kind = "uniform_field"
 size = "{size_ut} uT"

@@ -41,6 +41,8 @@ def study_text(ring: str = "shunted", *, stages: bool = True, share: float = 0.1
 format = 1
 title = "One isolator (invented)"
 invented = true
+[uncertainty]
+unstated = "exact"
 [source]
 kind = "uniform_field"
 size = "1 uT"

@@ -11,20 +11,10 @@ import copy
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
-from fluxsense.study import FORMER_STAGE_KEYS, Study, read_tree, study_of_tree
-
-PLACEHOLDERS: Final[dict[str, Any]] = {
-    "signal_frequency": "5 GHz",
-    "signal_linewidth": "40 MHz",
-    "signal_participation": 0.1,
-    "idler_frequency": "7 GHz",
-    "idler_linewidth": "60 MHz",
-    "idler_participation": 0.1,
-    "coupling": "10 MHz",
-}
-"""What a stage needs to be read, where the file leaves it open."""
+from fluxsense.study import Study, read_tree, study_of_tree
+from fluxsense.study.types import PLACEHOLDERS, STAGE_MODES
 
 
 @dataclass(frozen=True)
@@ -83,15 +73,15 @@ def with_placeholders(tree: Mapping[str, Any]) -> dict[str, Any]:
             stage = isolator.get(f"stage_{number}")
             if not isinstance(stage, dict):
                 continue
-            for old, new in FORMER_STAGE_KEYS.items():
-                if old in stage:
-                    stage.setdefault(new, stage.pop(old))
-            stage.setdefault("ring", "shunted")
-            if stage["ring"] == "shunted":
-                stage.setdefault("shunt_ratio", 3.0)
+            for one in STAGE_MODES:
+                for old in one.former:
+                    if old in stage:
+                        stage.setdefault(one.key, stage.pop(old))
+            shunted = stage.get("ring", PLACEHOLDERS["ring"]) == PLACEHOLDERS["ring"]
             high = "signal_frequency" in stage and "idler_frequency" not in stage
             for key, value in PLACEHOLDERS.items():
-                stage.setdefault(key, "900 GHz" if high and key == "idler_frequency" else value)
+                if shunted or key != "shunt_ratio":
+                    stage.setdefault(key, "900 GHz" if high and key == "idler_frequency" else value)
             if isolator.get("link") == "line":
                 stage.setdefault("idler_termination", "60 MHz")
     return filled

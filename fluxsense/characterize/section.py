@@ -11,9 +11,7 @@ their full standard deviations, not with those at a fixed shunt ratio and link.
 from __future__ import annotations
 
 import copy
-import json
 import math
-import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
@@ -25,19 +23,8 @@ from fluxsense.base.files import write_beside
 from fluxsense.base.units import format_quantity
 from fluxsense.characterize.fit import IsolatorFit
 from fluxsense.study import study_of_tree
-
-STAGE_KEYS: Final = {
-    "signal_frequency": "signal_frequency_hz",
-    "signal_linewidth": "signal_linewidth_hz",
-    "signal_internal_loss": "signal_internal_hz",
-    "signal_participation": "signal_participation",
-    "idler_frequency": "idler_frequency_hz",
-    "idler_linewidth": "idler_linewidth_hz",
-    "idler_internal_loss": "idler_internal_hz",
-    "idler_termination": "idler_termination_hz",
-    "idler_participation": "idler_participation",
-    "coupling": "coupling_hz",
-}
+from fluxsense.study.types import STAGE_MODES
+from fluxsense.study.write import toml_text
 
 CHIP_TABLES: Final = ("chip", "loop", "bias_line", "coil", "isolator")
 
@@ -104,18 +91,21 @@ def _stage(table: dict[str, Any], fit: IsolatorFit, k: int) -> None:
         table["shunt_ratio_sd"] = float(f"{min(fit.error('shunt_ratio', k), 1e6):.4g}")
     else:
         table["branch"] = "ground"
-    for key, field in STAGE_KEYS.items():
-        if fit.model.index(field, k) < 0:
+    for one in STAGE_MODES:
+        if fit.model.index(one.attribute, k) < 0:
             continue
-        value, sd = fit.value(field, k), fit.error(field, k)
-        if field.endswith("_participation"):
-            table[key] = round(value, 8)
-            table[f"{key}_sd"] = float(f"{min(sd, 0.5):.4g}")
+        for old in one.former:
+            table.pop(old, None)
+            table.pop(f"{old}_sd", None)
+        value, sd = fit.value(one.attribute, k), fit.error(one.attribute, k)
+        if one.dimension is None:
+            table[one.key] = round(value, 8)
+            table[f"{one.key}_sd"] = float(f"{min(sd, one.spread.most if one.spread else sd):.4g}")
             continue
-        if field not in ("signal_internal_hz", "idler_internal_hz", "idler_termination_hz"):
+        if one.strict:
             sd = min(sd, 0.33 * value)
-        table[key] = _text(value, "frequency", 10)
-        table[f"{key}_sd"] = _text(sd, "frequency", 4)
+        table[one.key] = _text(value, one.dimension, 10)
+        table[f"{one.key}_sd"] = _text(sd, one.dimension, 4)
 
 
 def _loop(table: dict[str, Any], fit: IsolatorFit, k: int) -> None:
@@ -123,6 +113,8 @@ def _loop(table: dict[str, Any], fit: IsolatorFit, k: int) -> None:
     table["offset"] = _text(fit.value("offset", k, last), "flux")
     table["offset_sd"] = _text(max(offset_sd_phi0(fit, k), 1e-6), "flux", 4)
     if fit.model.index("area", k) >= 0:
+        for old in ("effective_area", "effective_area_sd"):
+            table.pop(old, None)
         table["flux_focusing"] = round(fit.value("area", k), 8)
         table["flux_focusing_sd"] = float(f"{min(fit.error('area', k), 0.33 * fit.value('area', k)):.4g}")
 
@@ -135,55 +127,6 @@ def offset_sd_phi0(fit: IsolatorFit, k: int) -> float:
     rows = [r for r in fit.model.records if r.row.pump_on] or list(fit.model.records)
     weights = np.array([[1.0, *(r.row.bias_a[x] for x in fit.model.lines)] for r in rows])
     return float(np.sqrt(np.max(np.einsum("ri,ij,rj->r", weights, block, weights))))
-
-
-_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
-
-
-def toml_text(tree: Mapping[str, Any], heads: Sequence[str] = ()) -> str:
-    """A study's tree as TOML: plain values, lists, tables and lists of tables; a comment on top."""
-    lines = [f"# {x}" for x in heads]
-    _table(lines, tree, "")
-    return "\n".join(lines).strip("\n") + "\n"
-
-
-def _key(key: str) -> str:
-    return key if _BARE_KEY.fullmatch(key) else json.dumps(key, ensure_ascii=False)
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, (int, float)):
-        return repr(value)
-    if isinstance(value, str):
-        # JSON escapes are TOML escapes, save for the delete character
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-    if isinstance(value, list):
-        return "[" + ", ".join(_value(x) for x in value) + "]"
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items()) + " }" if value else "{}"
-    raise InputError(f"a value of the kind {type(value).__name__} has no place in a study")
-
-
-def _nested(key: str, value: Any) -> bool:
-    """Whether a value gets a heading of its own: stages and top-level tables, but not maps of names to values."""
-    if isinstance(value, list):
-        return bool(value) and all(isinstance(x, dict) for x in value)
-    return isinstance(value, dict) and key not in ("mutual", "mutual_sd", "bias")
-
-
-def _table(lines: list[str], table: Mapping[str, Any], path: str) -> None:
-    for key, value in table.items():
-        if not _nested(key, value):
-            lines.append(f"{_key(key)} = {_value(value)}")
-    for key, value in table.items():
-        if not _nested(key, value):
-            continue
-        inner = f"{path}.{_key(key)}" if path else _key(key)
-        for entry in value if isinstance(value, list) else [value]:
-            lines += ["", f"[[{inner}]]" if isinstance(value, list) else f"[{inner}]"]
-            _table(lines, entry, inner)
 
 
 def write_characterized(

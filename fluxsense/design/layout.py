@@ -39,7 +39,7 @@ from fluxsense.design.sensitivity import (
 from fluxsense.design.timeline import gathered
 from fluxsense.device.chip import loop_indices, mutual_matrix_phi0_per_a, nominal_parameters
 from fluxsense.magnetics.loops import area_vector, place
-from fluxsense.magnetics.sources import Wires, unit_current_rows
+from fluxsense.magnetics.wires import Wires, unit_current_rows
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Loop, Study
 

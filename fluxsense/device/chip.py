@@ -18,7 +18,7 @@ from fluxsense.device.isolator import hybrid_elements, isolator_scattering
 from fluxsense.device.ring import mode_frequency_hz, quarter_phase, ring_response
 from fluxsense.magnetics.flux_map import bias_flux, coil_flux_map, flux_map, flux_map_unchecked
 from fluxsense.magnetics.loops import distance_to_outline, place
-from fluxsense.magnetics.sources import Wires
+from fluxsense.magnetics.wires import Wires
 from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]

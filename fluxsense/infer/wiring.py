@@ -119,7 +119,7 @@ def _sign_odds(study: Study, digest: Digest, isolator: int) -> float:
         scale = source_flux_scale_phi0(study)
     relabelled = Digest({replace(k, cooldown=labels[k]): v for k, v in own.items()})
     loops = tuple(
-        replace(x, offset_sd_phi0=float(np.hypot(max(x.offset_sd_phi0, 1e-4), s)))
+        x.with_sd(offset_phi0=float(np.hypot(max(x.offset_sd_phi0, 1e-4), s)))
         for x, s in zip(study.loops, scale, strict=True)
     )
     states = tuple(s if s.kind in ("out", "calibration") else State(s.name, "out") for s in kinds.values())

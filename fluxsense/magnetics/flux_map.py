@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from fluxsense.base.constants import FLUX_QUANTUM_WB
 from fluxsense.base.errors import InputError
 from fluxsense.magnetics.loops import FloatArray, _distance_to_outline, as_vectors
-from fluxsense.magnetics.sources import TOUCH_RATIO, Wires, mutual_inductance_h, unit_current_rows
+from fluxsense.magnetics.wires import TOUCH_RATIO, Wires, mutual_inductance_h, unit_current_rows
 
 SourceKind = Literal["uniform_field", "dipole"]
 
@@ -52,7 +52,7 @@ def flux_map(
     Notes
     -----
     Uniform field: the area vector (Stokes).  Dipole: closed form per edge, see
-    `fluxsense.magnetics.sources`.
+    `fluxsense.magnetics.wires`.
     """
     wires = Wires.of(outlines)
     if kind not in ("uniform_field", "dipole"):
@@ -116,7 +116,7 @@ def coil_flux_map(
     Raises
     ------
     InputError
-        As `fluxsense.magnetics.sources.mutual_inductance_h`, or if a factor is not
+        As `fluxsense.magnetics.wires.mutual_inductance_h`, or if a factor is not
         usable.
     """
     factor = None if flux_focusing is None else _checked_factor(flux_focusing, len(outlines))

@@ -35,7 +35,7 @@ from fluxsense.base.sphere import equal_area_points
 from fluxsense.base.units import unit_of_source
 from fluxsense.device.chip import ChipParameters, loop_outlines_m, nominal_array, nominal_parameters
 from fluxsense.magnetics.flux_map import flux_map_unchecked
-from fluxsense.magnetics.sources import Wires
+from fluxsense.magnetics.wires import Wires
 from fluxsense.model.parameter import FOCUSING, OFFSET, POSITION
 from fluxsense.model.priors import is_sampled, uncertain_parameters
 from fluxsense.study import DirectionPrior, Study

@@ -44,11 +44,12 @@ from fluxsense.characterize.records import Record
 from fluxsense.characterize.reflection import check_reflection
 from fluxsense.characterize.run import Characterization, characterize, summary_lines
 from fluxsense.characterize.sample import sample_density, sample_fit
-from fluxsense.characterize.section import toml_text, write_characterized
+from fluxsense.characterize.section import write_characterized
 from fluxsense.data.log import LogRow
 from fluxsense.data.touchstone import Sweep
 from fluxsense.report.sweeps import _along_power, _pump_rows, draw_power, draw_pump_maps
 from fluxsense.study import read_study, read_tree
+from fluxsense.study.write import toml_text
 
 TRUTH_HZ = {
     ("signal_frequency_hz", 1): 7.000e9,

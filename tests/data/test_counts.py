@@ -234,7 +234,7 @@ def test_odds_of_the_wiring_in_closed_form(study):
     exact = replace(
         study,
         noise=replace(study.noise, flux_phi0=0.01),
-        loops=tuple(replace(x, offset_phi0=0.0, offset_sd_phi0=1e-6) for x in study.loops),
+        loops=tuple(replace(x, offset_phi0=0.0).with_sd(offset_phi0=1e-6) for x in study.loops),
         data=replace(study.data, wrong_way=0.03, wrong_way_factor=1.0),
     )
     truth = draw_truth(exact, 1)

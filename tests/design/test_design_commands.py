@@ -13,10 +13,10 @@ from design_scenarios import chip, ring
 
 from fluxsense.cli import main
 from fluxsense.design.layout import study_layout
-from fluxsense.design.study_text import study_text
 from fluxsense.proposals import layout_lines, propose_layout
 from fluxsense.report.design import draw_layout
 from fluxsense.study import Data, KeepOut, LayoutRules, Study, read_study
+from fluxsense.study.write import study_text
 
 
 def small(**changes: object) -> Study:

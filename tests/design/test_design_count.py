@@ -16,8 +16,8 @@ from design_scenarios import chip, ring
 from fluxsense.base.errors import InputError
 from fluxsense.design.count import compare_counts, with_isolators
 from fluxsense.design.sensitivity import direction_points, planned_experiment, predict
-from fluxsense.design.study_text import study_text
 from fluxsense.study import Study, read_study
+from fluxsense.study.write import study_text
 
 
 def small(**changes: object) -> Study:

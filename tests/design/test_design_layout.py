@@ -27,9 +27,9 @@ from fluxsense.design.layout import (
 )
 from fluxsense.design.outlines import RuleBook, Shape, gap_m
 from fluxsense.design.sensitivity import planned_experiment, points_at
-from fluxsense.design.study_text import study_text
 from fluxsense.device.chip import check_geometry
 from fluxsense.study import KeepOut, LayoutRules, Study, read_study
+from fluxsense.study.write import study_text
 
 GRAIN = Path(__file__).parents[2] / "data_demo" / "grain" / "study.toml"
 

@@ -219,7 +219,7 @@ def test_slope_per_sweep_agrees_with_differences(tmp_path: Path) -> None:
 def test_slopes_of_the_fluxes_agree_with_differences(tmp_path: Path) -> None:
     """The chain rule for source, position, offsets and areas against differences of the model's own fluxes."""
     study = read_study(Path(__file__).parents[2] / "data_demo" / "grain" / "study.toml")
-    loops = tuple(replace(x, flux_focusing_sd=0.05) for x in study.loops)
+    loops = tuple(x.with_sd(flux_focusing=0.05) for x in study.loops)
     study = replace(study, loops=loops)
     experiment = planned_experiment(study)
     unknowns = experiment.unknowns

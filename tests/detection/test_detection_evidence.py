@@ -295,7 +295,7 @@ def test_nested_sampling_on_campaigns(tmp_path: Path, case: str) -> None:
         offset_sd_mphi0=3.0,
     )
     if case == "one_offset_state":
-        small = replace(small, loops=tuple(replace(x, offset_sd_phi0=0.0) for x in small.loops[:2]) + small.loops[2:])
+        small = replace(small, loops=tuple(x.with_sd(offset_phi0=0.0) for x in small.loops[:2]) + small.loops[2:])
     digest = simulate_digest(small, draw_truth(small, 8))
     problem, modes, _ = prepare(small, digest, rng=rng())
     with_source, first = weigh(problem, rng(1), modes=modes, draws=3000, steps=150)

@@ -200,7 +200,7 @@ def test_drawn_scores_give_the_statistic_and_its_laws() -> None:
 
 def test_derivatives_at_the_fitted_nuisances_lose_no_source(study: Study, empty: Digest) -> None:
     """Far from the prior means: the statistic with derivatives there reaches the noncentrality v^T M v, the other less."""
-    wide = replace(study, loops=tuple(replace(x, offset_sd_phi0=0.05) for x in study.loops))
+    wide = replace(study, loops=tuple(x.with_sd(offset_phi0=0.05) for x in study.loops))
     likelihood = planned_likelihood(wide, empty)
     zero = np.zeros(linear_campaign(wide, empty, likelihood).unknowns.size)
     means = linear_campaign(wide, empty, likelihood, at=zero)

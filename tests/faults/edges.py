@@ -42,8 +42,8 @@ sys.path[:0] = [str(HERE), str(HERE.parent)]
 from fuzz import DIPOLE_STUDY, RICH_STUDY  # noqa: E402
 from small_study import study_text  # noqa: E402
 
-from fluxsense.characterize.section import toml_text  # noqa: E402
 from fluxsense.cli import main as fluxsense  # noqa: E402
+from fluxsense.study.write import toml_text  # noqa: E402
 
 VALUES = ("0", "1e-30", "1e+30", "-1e-30", "-1e+30")
 _QUANTITY = re.compile(r"\s*([+-]?[0-9.]+(?:[eE][+-]?[0-9]+)?)\s*(\S.*)")

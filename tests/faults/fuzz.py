@@ -112,10 +112,13 @@ allow_outside = false
 DIPOLE_STUDY = """format = 1
 title = "A grain, with every kind of loop"
 note = "two lines\\nof text"
+[uncertainty]
+unstated = "default"
 [source]
 kind = "dipole"
 position = ["0.5 um", "-1 um", "12 um"]
 position_sd = ["0.3 um", "0 um", "1e-7 m"]
+extent = "1.5 um"
 size_prior = "known"
 size = "30 fA m^2"
 size_sd = "3 fA m2"
@@ -150,6 +153,7 @@ outline = [["0 um", "-20 um"], ["10 um", "-30 um"], ["10 um", "-20 um"], ["0 um"
 name = "x"
 limit = "2 mA"
 mutual = { one = "600 Phi0/A", two = "-1.2 pH", four = "0.3 mPhi0/uA" }
+mutual_sd = { one = "6 Phi0/A", two = "exact" }
 [[isolator]]
 name = "i"
 link = "line"
@@ -163,6 +167,16 @@ reference_power = "1 nW"
 pump_port_1_phase = "-90 deg"
 pump_phase_error_sd = "2 deg"
 pump_strength_sd = 0.03
+pump_shift_factor = 1.1
+link_phase_sd = "exact"
+[isolator.setup]
+return_loss = "18 dB"
+direct_path = "-38.5 dB"
+arm_phase = "1 deg"
+arm_phase_sd = "2 deg"
+static_flux_sd = "5 mPhi0"
+if_smoothing = 0.2
+discrepancy_own = 0.001
 [isolator.stage_1]
 loop = "one"
 ring = "bare"
@@ -716,7 +730,7 @@ def _summed_again(members: list[tuple[str, bytes]]) -> list[tuple[str, bytes]]:
 def _plain(value: Any) -> Any:
     """Dataclasses as dictionaries, tuples as lists."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value) if f.name != "tree"}
     if isinstance(value, (tuple, list)):
         return [_plain(x) for x in value]
     return value

@@ -151,11 +151,12 @@ def quantity(text: Any, dimension: str) -> Fraction:
 class _Walk:
     """A table of which every key must be used."""
 
-    def __init__(self, table: Any, path: str) -> None:
+    def __init__(self, table: Any, path: str, exact: bool = False) -> None:
         if not isinstance(table, dict):
             raise Differs(f"{path} is no table")
         self.left = dict(table)
         self.path = path
+        self.exact = exact
 
     def get(self, key: str, default: Any = None) -> Any:
         return self.left.pop(key, default)
@@ -166,6 +167,8 @@ class _Walk:
 
     def qs(self, key: str, dimension: str, default: Any = None) -> Any:
         value = self.left.pop(key, None)
+        if value == "exact" and key == "position_sd":
+            return default
         return default if value is None else [quantity(x, dimension) for x in value]
 
     def n(self, key: str, default: Any = None) -> Any:
@@ -175,6 +178,16 @@ class _Walk:
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             raise Differs(f"{self.path}.{key} is no number")
         return Fraction(value)
+
+    def sds(self, fields: tuple[tuple[str, str, str | None], ...]) -> list[list[Any]]:
+        """Standard deviations that stand in the table, in the order of (key, attribute, dimension); "exact" is zero."""
+        out: list[list[Any]] = []
+        for key, name, dimension in fields:
+            if key in self.left:
+                exact = self.left[key] == "exact"
+                stated = self.get(key) if exact else self.n(key) if dimension is None else self.q(key, dimension)
+                out.append([name, Fraction(0) if exact else stated])
+        return out
 
     def unit(self, key: str, default: list[float]) -> list[float]:
         value = self.left.pop(key, default)
@@ -189,7 +202,7 @@ class _Walk:
 
 
 def _list(root: _Walk, key: str) -> list[_Walk]:
-    return [_Walk(x, f"{key}[{n}]") for n, x in enumerate(root.get(key, []))]
+    return [_Walk(x, f"{key}[{n}]", root.exact) for n, x in enumerate(root.get(key, []))]
 
 
 def _loop(t: _Walk, only_chip: str) -> dict[str, Any]:
@@ -220,9 +233,11 @@ def _loop(t: _Walk, only_chip: str) -> dict[str, Any]:
         corners = corners[::-1]
     out["outline_m"] = corners
     out["flux_focusing"] = t.n("flux_focusing", Fraction(1))
-    out["flux_focusing_sd"] = t.n("flux_focusing_sd", Fraction(0))
     out["offset_phi0"] = t.q("offset", "flux", Fraction(0))
-    out["offset_sd_phi0"] = t.q("offset_sd", "flux", Fraction(0))
+    out["stated_sd"] = t.sds(
+        (("flux_focusing_sd", "flux_focusing", None), ("offset_sd", "offset_phi0", "flux")),
+    )
+    out["unstated_exact"] = t.exact
     out["crossing"] = crossing
     t.done()
     return out
@@ -245,21 +260,67 @@ _STAGE = (
 def _stage(t: _Walk) -> dict[str, Any]:
     ring = t.get("ring")
     out: dict[str, Any] = {"loop": t.get("loop"), "ring": ring, "shunt_ratio": Fraction(0), "branch": None}
-    out["shunt_ratio_sd"] = Fraction(0)
+    out["unstated_exact"], spread = t.exact, []
     if ring == "shunted":
         out["shunt_ratio"] = t.n("shunt_ratio")
-        out["shunt_ratio_sd"] = t.n("shunt_ratio_sd", Fraction(0))
+        spread = t.sds((("shunt_ratio_sd", "shunt_ratio", None),))
     else:
         branch = t.get("branch", "ground")
         out["branch"] = None if branch == "ground" else branch
-    uncertain = []
     for key, name, dimension in _STAGE:
         read = t.n if dimension is None else (lambda k, d, dim=dimension: t.q(k, dim, d))
         out[name] = read(key, Fraction(0))
-        sd = read(f"{key}_sd", Fraction(0))
-        if float(sd) > 0:
-            uncertain.append([name, sd])
-    out["uncertain"] = uncertain
+        spread += t.sds(((f"{key}_sd", name, dimension),))
+    out["stated_sd"] = spread
+    t.done()
+    return out
+
+
+_ISOLATOR_SDS = (
+    ("link_amplitude_sd", "link_amplitude", None),
+    ("link_phase_sd", "link_phase_rad", "angle"),
+    ("hybrid_imbalance_sd", "hybrid_imbalance_db", "level"),
+    ("hybrid_phase_error_sd", "hybrid_phase_error_rad", "angle"),
+    ("hybrid_loss_sd", "hybrid_loss_db", "level"),
+    ("pump_shift_factor_sd", "pump_shift_factor", None),
+    ("pump_phase_error_sd", "pump_phase_error_rad", "angle"),
+    ("pump_strength_sd", "pump_strength", None),
+)
+_SETUP = (
+    ("return_loss", "line_reflection", "in dB", None),
+    ("line_delay_max", "line_delay_max_s", "time", "10 ns"),
+    ("direct_path", "direct_path", "in dB", None),
+    ("pump_port_1_imbalance", "pump_1_imbalance_db", "level", "0 dB"),
+    ("pump_port_1_phase_error", "pump_1_phase_error_rad", "angle", "0 rad"),
+    ("pump_port_2_imbalance", "pump_2_imbalance_db", "level", "0 dB"),
+    ("pump_port_2_phase_error", "pump_2_phase_error_rad", "angle", "0 rad"),
+    ("arm_phase", "arm_phase_rad", "angle", "0 rad"),
+    ("arm_loss", "arm_loss_db", "level", "0 dB"),
+    ("static_flux_sd", "static_flux_phi0", "flux", None),
+    ("analyser_offset", "analyser_offset_hz", "frequency", "0 Hz"),
+    ("if_smoothing", "if_smoothing", None, "0"),
+    ("discrepancy", "discrepancy", None, None),
+    ("discrepancy_own", "discrepancy_own", None, None),
+)
+
+
+def _setup(t: _Walk) -> dict[str, Any]:
+    out: dict[str, Any] = {"unstated_exact": t.exact}
+    spread: list[list[Any]] = []
+    for key, name, dimension, default in _SETUP:
+        if default is not None and dimension is not None:
+            out[name] = t.q(key, dimension, quantity(default, dimension))
+        elif default is not None:
+            out[name] = t.n(key, Fraction(0))
+        if dimension == "in dB":
+            exact = t.left.get(key) == "exact"
+            found = t.sds(((key, name, "level"),))
+            spread += found if exact else [[name, 10.0 ** (-abs(float(x)) / 20.0)] for name, x in found]
+        elif default is None:
+            spread += t.sds(((key, name, dimension),))
+        else:
+            spread += t.sds(((f"{key}_sd", name, dimension),))
+    out["stated_sd"] = spread
     t.done()
     return out
 
@@ -268,20 +329,20 @@ def _isolator(t: _Walk) -> dict[str, Any]:
     link = t.get("link", "hybrid")
     out = {
         "name": t.get("name"),
-        "stages": [_stage(_Walk(t.get(f"stage_{n}"), f"{t.path}.stage_{n}")) for n in (1, 2)],
+        "stages": [_stage(_Walk(t.get(f"stage_{n}"), f"{t.path}.stage_{n}", t.exact)) for n in (1, 2)],
+        "setup": _setup(_Walk(t.get("setup", {}), f"{t.path}.setup", t.exact)),
         "link_kind": link,
         "link_amplitude": t.n("link_amplitude", Fraction(math.sqrt(0.5)) if link == "hybrid" else Fraction(1)),
         "link_phase_rad": t.q("link_phase", "angle", Fraction(0)),
-        "link_amplitude_sd": t.n("link_amplitude_sd", Fraction(0)),
-        "link_phase_sd_rad": t.q("link_phase_sd", "angle", Fraction(0)),
         "hybrid_imbalance_db": t.q("hybrid_imbalance", "level", Fraction(0)),
         "hybrid_phase_error_rad": t.q("hybrid_phase_error", "angle", Fraction(0)),
         "hybrid_loss_db": t.q("hybrid_loss", "level", Fraction(0)),
         "reference_flux_phi0": t.q("reference_flux", "flux"),
         "reference_power_w": t.q("reference_power", "power"),
         "pump_port_1_sign": {"+90 deg": 1, "-90 deg": -1}.get(t.get("pump_port_1_phase", "")),
-        "pump_phase_error_sd_rad": t.q("pump_phase_error_sd", "angle", Fraction(0)),
-        "pump_strength_sd": t.n("pump_strength_sd", Fraction(0)),
+        "pump_shift_factor": t.n("pump_shift_factor", Fraction(1)),
+        "stated_sd": t.sds(_ISOLATOR_SDS),
+        "unstated_exact": t.exact,
     }
     t.done()
     return out
@@ -361,6 +422,8 @@ def _source(t: _Walk) -> dict[str, Any]:
         "position_m": t.qs("position", "length", zero),
         "position_sd_m": t.qs("position_sd", "length", zero),
         "direction": direction,
+        "extent_m": t.q("extent", "length") if kind == "dipole" else Fraction(0),
+        "numbers": [],
     }
     t.done()
     return out
@@ -369,13 +432,15 @@ def _source(t: _Walk) -> dict[str, Any]:
 def study(raw: bytes) -> dict[str, Any]:
     """What a study file says, by the field names of the package's dataclasses."""
     tree = tomllib.loads(raw.decode("utf-8-sig"))
-    root = _Walk(tree, "")
+    unstated = tree.pop("uncertainty", {}).get("unstated", "default")
+    root = _Walk(tree, "", unstated == "exact")
     if root.get("format") != 1:
         raise Differs("another format was accepted")
     out: dict[str, Any] = {
         "title": root.get("title"),
         "invented": root.get("invented", False),
         "note": root.get("note", ""),
+        "unstated_exact": root.exact,
         "source": _source(_Walk(root.get("source"), "source")),
     }
     chips = []
@@ -397,13 +462,17 @@ def study(raw: bytes) -> dict[str, Any]:
     lines = []
     for t in _list(root, "bias_line"):
         mutual = [[k, quantity(v, "mutual")] for k, v in t.get("mutual", {}).items()]
-        spread = [[k, quantity(v, "mutual")] for k, v in t.get("mutual_sd", {}).items()]
+        known = t.get("mutual_sd", {})
+        all_exact = known == "exact"
+        pairs = [] if all_exact else list(known.items())
+        spread = [[k, Fraction(0) if v == "exact" else quantity(v, "mutual")] for k, v in pairs]
         lines.append(
             {
                 "name": t.get("name"),
                 "limit_a": t.q("limit", "current"),
                 "mutual_phi0_per_a": mutual,
-                "mutual_sd_phi0_per_a": spread,
+                "stated_sd": spread,
+                "unstated_exact": all_exact or t.exact,
             }
         )
         t.done()

@@ -35,7 +35,7 @@ def uncertain(study: Study) -> Study:
         ("coupling_hz", 2e5),
     )
     isolators = tuple(
-        replace(i, stages=(replace(i.stages[0], uncertain=sds), replace(i.stages[1], uncertain=sds[:1])))
+        replace(i, stages=(replace(i.stages[0], stated_sd=sds), replace(i.stages[1], stated_sd=sds[:1])))
         for i in study.isolators
     )
     return replace(study, isolators=isolators)
@@ -46,7 +46,7 @@ def exactly(study: Study) -> Study:
     return replace(
         study,
         isolators=tuple(
-            replace(i, stages=(replace(i.stages[0], uncertain=()), replace(i.stages[1], uncertain=())))
+            replace(i, stages=(replace(i.stages[0], stated_sd=()), replace(i.stages[1], stated_sd=())))
             for i in study.isolators
         ),
     )

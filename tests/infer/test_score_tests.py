@@ -92,7 +92,7 @@ def test_score_and_shift_are_those_of_a_fit_with_the_parameter_free(study: Study
     problem, x = fitted(study, digest, truth.port_signs, truth.parameters["source"][0])
     found = predictive_check(problem, x, np.random.default_rng(0)).suspicion
     assert found.name == "the idler linewidth of stage 2 of isolator a"
-    free = with_stage(study, 0, 1, uncertain=(("idler_linewidth_hz", 0.3 * width),))
+    free = with_stage(study, 0, 1, stated_sd=(("idler_linewidth_hz", 0.3 * width),))
     unknowns = Unknowns(free, ("c1",), everything=True)
     likelihood = RatioLikelihood(study, digest, truth.port_signs, reference=problem.likelihood.reference)
     wide = CampaignProblem(unknowns, likelihood)

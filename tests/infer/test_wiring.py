@@ -21,8 +21,8 @@ def test_odds_are_a_difference_of_misfits(tmp_path: Path) -> None:
     study = small_study(tmp_path, points=25)
     known = replace(
         study,
-        loops=tuple(replace(x, offset_phi0=0.0, offset_sd_phi0=0.0) for x in study.loops),
-        isolators=tuple(replace(i, pump_strength_sd=0.0, pump_phase_error_sd_rad=0.0) for i in study.isolators),
+        loops=tuple(replace(x, offset_phi0=0.0).with_sd(offset_phi0=0.0) for x in study.loops),
+        isolators=tuple(i.with_sd(pump_strength=0.0, pump_phase_error_rad=0.0) for i in study.isolators),
         noise=replace(study.noise, white=0.3, residual_gain=0.0),
     )
     truth = draw_truth(known, 8)

@@ -41,8 +41,9 @@ def rich(demo):
         ("idler_participation", 0.1),
         ("coupling_hz", 1e6),
     )
-    stage = replace(first.stages[0], uncertain=uncertain)
-    loops = (replace(demo.loops[0], flux_focusing=0.9, flux_focusing_sd=0.3, offset_phi0=0.2), *demo.loops[1:])
+    stage = replace(first.stages[0], stated_sd=uncertain)
+    loop = replace(demo.loops[0], flux_focusing=0.9, offset_phi0=0.2).with_sd(flux_focusing=0.3)
+    loops = (loop, *demo.loops[1:])
     return replace(demo, loops=loops, isolators=(replace(first, stages=(stage, first.stages[1])), *demo.isolators[1:]))
 
 

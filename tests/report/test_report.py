@@ -42,6 +42,8 @@ def study_text() -> str:
         "format = 1",
         f"title = '''{TITLE}'''",
         "note = '''</p><style>body{display:none}</style>'''",
+        "[uncertainty]",
+        'unstated = "exact"',
         "[source]",
         'kind = "dipole"',
         'position = ["1 um", "-0.5 um", "10 um"]',

@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from fluxsense.base.errors import InputError
-from fluxsense.study import MAX_FAULTS_SHOWN, MAX_STUDY_BYTES, Study, _read_root, read_study
+from fluxsense.study import MAX_FAULTS_SHOWN, MAX_STUDY_BYTES, Study, read_root, read_study
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "grain" / "study.toml"
 
@@ -254,7 +254,8 @@ GOLDEN = [
     ),
     (
         [("signal_participation = 0.1", "signal_participation = 0.1\nsignal_share = 0.1")],
-        's.toml, isolator[one].stage_1.signal_share: this key is not known. Did you mean "signal_frequency"?',
+        "s.toml, isolator[one].stage_1.signal_share: this is a former spelling of signal_participation, which stands here too. "
+        "Remove it.",
     ),
     # source
     (
@@ -440,6 +441,66 @@ GOLDEN = [
         [("pump_port = 1", 'pump_port = 1\nisolators = ["two"]')],
         's.toml, setting[plain].isolators: "two" is not defined in this study. Known: one.',
     ),
+    # what is impossible or dangerous
+    (
+        [('pump_power = "-60 dBm"\n\n[sweep]', 'pump_power = "+62 dBm"\n\n[sweep]')],
+        's.toml, setting[plain].pump_power: "+62 dBm" is more pump power than a cold line may carry: it can destroy the chip '
+        "and boil off the cryogen. Check the sign and the unit: -90 to -20 dBm at the chip are usual; at most 20 dBm are taken.",
+    ),
+    (
+        [
+            (
+                'signal_frequency = "5 GHz"\nsignal_linewidth = "40 MHz"',
+                'signal_frequency = "150 MHz"\nsignal_linewidth = "45 MHz"',
+            ),
+            ('coupling = "10 MHz"', 'coupling = "5 MHz"'),
+        ],
+        "s.toml, isolator[one].stage_1.signal_linewidth: a mode at 150 MHz with a linewidth of 45 MHz is no resonance. Check "
+        "the prefixes of both units: a few tens of MHz at some GHz are usual.",
+    ),
+    (
+        [('signal_frequency = "5 GHz"', 'signal_frequency = "6.1 MHz"')],
+        's.toml, isolator[one].stage_1.signal_frequency: "6.1 MHz" is no frequency of a mode that a cold circuit holds. Check '
+        "the prefix of the unit: 1 to 20 GHz are usual.",
+    ),
+    (
+        [('coupling = "10 MHz"', 'coupling = "10.5 GHz"')],
+        "s.toml, isolator[one].stage_1.coupling: a coupling of 10.5 GHz is no small part of the signal's frequency of 5 GHz, "
+        "as the model needs. Check the prefix of the unit: about 0.2 times the root of the product of both linewidths is usual.",
+    ),
+    (
+        [('radius = "5 um"', 'radius = "22 mm"')],
+        's.toml, loop[left].radius: "22 mm" is larger than any loop on a chip. Check the prefix of the unit: loops of 1 um to '
+        "1 mm are usual.",
+    ),
+    (
+        [('["15 um", "5 um"], ["5 um", "5 um"]]', '["15 um", "5 um"], ["5 um", "5 mm"], ["-20 mm", "0 um"]]')],
+        "s.toml, loop[right].outline: an outline 20 mm wide is larger than any loop on a chip. Check the prefix of the unit: "
+        "loops of 1 um to 1 mm are usual.",
+    ),
+    (
+        [('limit = "2 mA"', 'limit = "2 A"')],
+        's.toml, bias_line[line].limit: "2 A" is more than any line of a cold chip stands. Check the prefix of the unit: mA '
+        "are usual.",
+    ),
+    (
+        [('start = "4.9 GHz"\nstop = "5.1 GHz"', 'start = "9 GHz"\nstop = "10 GHz"')],
+        "s.toml, sweep.start: the sweep from 9 GHz to 10 GHz is far off every signal mode (5 GHz to 5 GHz). Check the prefixes "
+        "of the units.",
+    ),
+    # uncertainties
+    (
+        [('coupling = "10 MHz"', 'coupling = "10 MHz"\ncoupling_sd = "exakt"')],
+        's.toml, isolator[one].stage_1.coupling_sd: "exakt" does not begin with a number. Write for example "7.2 GHz".',
+    ),
+    (
+        [("[isolator.stage_1]", '[isolator.setup]\nretrun_loss = "20 dB"\n[isolator.stage_1]')],
+        's.toml, isolator[one].setup.retrun_loss: this key is not known. Did you mean "return_loss"?',
+    ),
+    (
+        [('title = "small"', 'title = "small"\n[uncertainty]\nunstated = "exakt"')],
+        's.toml, uncertainty.unstated: "exakt" is not known here. Did you mean "exact"? Use "default" or "exact".',
+    ),
     # the rest
     (
         [('stop = "5.1 GHz"', 'stop = "4.1 GHz"')],
@@ -487,9 +548,10 @@ GOLDEN = [
                 "[[isolator]]\nmagic = 0xFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFF\n",
             )
         ],
-        "s.toml, isolator[one].magic: this key is not known. Known here: hybrid_imbalance, hybrid_loss, hybrid_phase_error, "
-        "link, link_amplitude, link_amplitude_sd, link_phase, link_phase_sd, name, pump_phase_error_sd, pump_port_1_phase, pump_strength_sd, reference_flux, "
-        "reference_power, stage_1, stage_2.",
+        "s.toml, isolator[one].magic: this key is not known. Known here: hybrid_imbalance, "
+        "hybrid_imbalance_sd, hybrid_loss, hybrid_loss_sd, hybrid_phase_error, hybrid_phase_error_sd, link, link_amplitude, "
+        "link_amplitude_sd, link_phase, link_phase_sd, name, pump_phase_error_sd, pump_port_1_phase, pump_shift_factor, "
+        "pump_shift_factor_sd, pump_strength_sd, reference_flux, reference_power, setup, stage_1, stage_2.",
     ),
 ]
 
@@ -698,7 +760,7 @@ def test_a_list_of_known_names_is_printable_whatever_the_names_are():
     tree = copy.deepcopy(TREE)
     tree["loop"][0]["name"] = "near\nloop" + 60 * "x"
     faults: list[str] = []
-    _read_root(tree, Path("s.toml"), faults, "")
+    read_root(tree, Path("s.toml"), faults, "")
     assert any("Known: near\\nloopxxx" in fault for fault in faults)
     assert all(fault.isprintable() for fault in faults)
 
@@ -707,7 +769,7 @@ def test_a_list_of_known_names_is_printable_whatever_the_names_are():
 @given(mutated())
 def test_any_tree_gives_a_study_or_sentences(tree):
     faults: list[str] = []
-    study = _read_root(tree, Path("s.toml"), faults, "")
+    study = read_root(tree, Path("s.toml"), faults, "")
     assert isinstance(study, Study)
     for fault in faults:
         assert fault.startswith("s.toml")

@@ -64,7 +64,7 @@ def chip(
         names = [f"sense_{n}_{k}" for k in range(len(group))] + ([] if pair_sense else [f"reference_{n}"])
         outlines = [square(*s) for s in group] + ([] if pair_sense else [square(5000.0 + 100 * n, 0.0, 12.0)])
         loops += [
-            Loop(name, "chip", outline, offset_sd_phi0=1e-3 * offset_sd_mphi0)
+            Loop(name, "chip", outline, unstated_exact=True).with_sd(offset_phi0=1e-3 * offset_sd_mphi0)
             for name, outline in zip(names, outlines, strict=True)
         ]
         isolators.append(
@@ -73,11 +73,9 @@ def chip(
                 name=f"isolator_{n}",
                 stages=(replace(stage[0], loop=names[0]), replace(stage[1], loop=names[1])),
                 pump_port_1_sign=wiring,
-                pump_phase_error_sd_rad=float(np.radians(phase_sd_deg)),
-                pump_strength_sd=strength_sd,
-            )
+            ).with_sd(pump_phase_error_rad=float(np.radians(phase_sd_deg)), pump_strength=strength_sd)
         )
-    lines = tuple(BiasLine(x.name, 3e-3, ((x.name, MUTUAL),)) for x in loops)
+    lines = tuple(BiasLine(x.name, 3e-3, ((x.name, MUTUAL),), unstated_exact=True) for x in loops)
     settings = tuple(
         Setting(
             f"s{k}",

@@ -18,7 +18,7 @@ from scipy.special import ellipe, ellipk
 from fluxsense.base.constants import FLUX_QUANTUM_WB, MAGNETIC_CONSTANT_N_A2
 from fluxsense.base.errors import InputError
 from fluxsense.magnetics.loops import area_vector, distance_to_outline, rectangle_outline, regular_outline
-from fluxsense.magnetics.sources import (
+from fluxsense.magnetics.wires import (
     FAR_RATIO,
     Wires,
     coil_field_t,

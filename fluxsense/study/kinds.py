@@ -1,0 +1,78 @@
+"""Kinds that a study may name, found in the rooms that implement them.
+
+A kind of source is one module of `fluxsense.magnetics.sources` with an object ``KIND``.  What the reader has to know of it
+is `SourceKind` below; its physics is of no concern here.  The folder is looked through when the first study is read, by
+name, so that this room depends on no room above it, and those modules import numpy only inside the methods that need it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib import import_module
+from pkgutil import iter_modules
+from typing import Final, Protocol
+
+from fluxsense.base.errors import InputError
+from fluxsense.base.units import OWN_UNIT
+from fluxsense.study.fields import Field
+
+
+class SourceKind(Protocol):
+    """What the study's reader asks of a kind of source.
+
+    Attributes
+    ----------
+    name : str
+        As a study writes it.
+    dimension : str
+        Of its vector, a key of `fluxsense.base.units.UNITS`.
+    has_position : bool
+    has_extent : bool
+        Whether how far it reaches across is a prior of the study (a kind that says its own shape has none).
+    fields : sequence of Field
+        What a study has to say of it besides.
+    """
+
+    name: str
+    dimension: str
+    has_position: bool
+    has_extent: bool
+    fields: Sequence[Field]
+
+
+SOURCE_KINDS_PLACE: Final = "fluxsense.magnetics.sources"
+_SOURCE_KINDS: dict[str, SourceKind] = {}
+
+
+def register_source(kind: SourceKind) -> None:
+    """Make a kind of source known to every command.
+
+    Raises
+    ------
+    InputError
+        If its name is taken or its vector has no known dimension.
+    """
+    if kind.name in _SOURCE_KINDS:
+        raise InputError(f'a kind of source called "{kind.name}" is known already', remedy="Give it another name")
+    if kind.dimension not in OWN_UNIT:
+        raise InputError(
+            f'the kind of source "{kind.name}" has a vector in "{kind.dimension}", which is no dimension with units',
+            remedy=f"Use one of {', '.join(OWN_UNIT)}",
+        )
+    _SOURCE_KINDS[kind.name] = kind
+
+
+def forget_source(name: str) -> None:
+    """Take a kind of source back (for tests that register one)."""
+    del _SOURCE_KINDS[name]
+
+
+def source_kinds() -> dict[str, SourceKind]:
+    """All kinds of source by name, in alphabetical order of their files."""
+    if not _SOURCE_KINDS:
+        place = import_module(SOURCE_KINDS_PLACE)
+        for module in sorted(m.name for m in iter_modules(place.__path__)):
+            kind = getattr(import_module(f"{SOURCE_KINDS_PLACE}.{module}"), "KIND", None)
+            if kind is not None:
+                register_source(kind)
+    return dict(_SOURCE_KINDS)

@@ -1,0 +1,257 @@
+"""From a study to its file, from the same tables of fields as the reader.
+
+An entry is left out where it holds what holds without it.  Where the study was read from a file, entries that did not
+change keep that file's own units and shapes; its comments are lost, which the first line of what is written says.
+
+TOML is written here and not by a library because its lists have to stay on one line: an outline of 48 corners is one line,
+not two hundred (tomli-w breaks every list, one value a line).
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, Final
+
+from fluxsense.base.errors import InputError
+from fluxsense.base.units import format_quantity
+from fluxsense.study import types as ty
+from fluxsense.study.fields import DIGITS, EXACT, Field, Name, restate, write_fields
+from fluxsense.study.kinds import source_kinds
+from fluxsense.study.read import FORMAT_VERSION, read_root
+from fluxsense.study.types import Isolator, Loop, Point, Setting, Source, State, Study
+
+NO_COMMENTS: Final = "Written by fluxsense; comments of the study that this comes from are not kept."
+
+
+def study_text(study: Study) -> str:
+    """The whole study as TOML.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    str
+        `fluxsense.study.read_study` reads it back to the same study, up to rounding in the twelfth digit.
+    """
+    return toml_text(study_tree(study), [NO_COMMENTS])
+
+
+def study_tree(study: Study) -> dict[str, Any]:
+    """The study as nested plain values, as TOML holds them; see `study_text`."""
+    before = _Before(study)
+    head = write_fields(study, ty.HEAD)
+    tree: dict[str, Any] = {"format": FORMAT_VERSION, **head}
+    if study.unstated_exact:
+        tree["uncertainty"] = write_fields(study, ty.UNCERTAINTY)
+    tree["source"] = _source(study.source, before.table("source"))
+    tree["chip"] = [restate(write_fields(x, ty.CHIP), before.part("chip", x.name), ty.CHIP) for x in study.chips]
+    tree["loop"] = [_loop(x, before) for x in study.loops]
+    tree["bias_line"] = [
+        _bias_line(x, study.unstated_exact, before.part("bias_line", x.name)) for x in study.bias_lines
+    ]
+    tree["coil"] = [{"name": x.name, "outline": [_lengths(c) for c in x.outline_m]} for x in study.coils]
+    tree["isolator"] = [_isolator(x, before.part("isolator", x.name)) for x in study.isolators]
+    tree["state"] = [_state(x, before.part("state", x.name)) for x in study.states]
+    tree["setting"] = [_setting(x, study, before.part("setting", x.name)) for x in study.settings]
+    data_fields = (*ty.DATA, *ty.DATA_DIRECTION) if study.data.wrong_way else ty.DATA
+    for key, part, fields in (
+        ("sweep", study.sweep, ty.SWEEP),
+        ("noise", study.noise, ty.NOISE),
+        ("data", study.data, data_fields),
+        ("plan", study.plan, ty.PLAN),
+        ("sampling", study.sampling, ty.SAMPLING),
+        ("limits", study.limits, ty.LIMITS),
+        ("layout", study.layout, ty.LAYOUT),
+    ):
+        tree[key] = restate(write_fields(part, fields), before.table(key), fields)
+    if study.layout.keep_out:
+        tree["layout"]["keep_out"] = [write_fields(x, ty.KEEP_OUT) for x in study.layout.keep_out]
+    tree["traces"] = _traces(study)
+    return {key: value for key, value in tree.items() if value not in ([], {})}
+
+
+class _Before:
+    """The file that a study was read from: its tables, and what they said."""
+
+    def __init__(self, study: Study) -> None:
+        self._tree = study.tree
+        self.study = read_root(study.tree, study.path, [], "") if study.tree else None
+
+    def table(self, key: str) -> Mapping[str, Any]:
+        """A table of the file, an empty one if it has none."""
+        found = self._tree.get(key)
+        return found if isinstance(found, dict) else {}
+
+    def part(self, key: str, name: str) -> Mapping[str, Any]:
+        """The table of that name in a list of tables, an empty one if there is none."""
+        found = self._tree.get(key)
+        rows = found if isinstance(found, list) else []
+        return next((x for x in rows if isinstance(x, dict) and x.get("name") == name), {})
+
+
+def _lengths(values: Iterable[float]) -> list[str]:
+    return [format_quantity(float(v), "length", DIGITS) for v in values]
+
+
+def _source(source: Source, before: Mapping[str, Any]) -> dict[str, Any]:
+    kind = source_kinds()[source.kind]
+    place: tuple[Field, ...] = ty.SOURCE_PLACE if kind.has_position else ()
+    place += (ty.SOURCE_EXTENT,) if kind.has_extent else ()
+    out = {"kind": source.kind} | restate(write_fields(source, place), before, place)
+    numbers = dict(source.numbers)
+    own = {f.key: f.toml(numbers[f.attribute]) for f in kind.fields if numbers.get(f.attribute) is not None}
+    out |= restate(own, before, kind.fields)
+    out["size_prior"] = source.size_prior
+    out["size"] = format_quantity(source.size, kind.dimension, DIGITS)
+    if source.size_prior == "known":
+        out["size_sd"] = format_quantity(source.size_sd, kind.dimension, DIGITS)
+    prior = source.direction
+    out["direction_prior"] = prior.kind
+    if prior.candidates:
+        out["direction_candidates"] = [list(c) for c in prior.candidates]
+    elif prior != ty.DirectionPrior():
+        out["direction_axis"] = list(prior.axis)
+        out["direction_half_angle"] = format_quantity(prior.half_angle_rad, "angle", DIGITS)
+    return out
+
+
+def _loop(loop: Loop, before: _Before) -> dict[str, Any]:
+    stated = before.part("loop", loop.name)
+    out: dict[str, Any] = {"name": loop.name, "chip": loop.chip}
+    known = next((x for x in before.study.loops if x.name == loop.name), None) if before.study else None
+    if known is not None and known.outline_m == loop.outline_m:
+        shapes = {f.key for fields in ty.LOOP_SHAPES.values() for f in fields} | {"shape", "outline", "reversed"}
+        out |= {key: value for key, value in stated.items() if key in shapes}
+    else:
+        flat = all(c[2] == 0 for c in loop.outline_m)
+        out["outline"] = [_lengths(c[:2] if flat else c) for c in loop.outline_m]
+    fields = (ty.LOOP_POLYGON, *ty.LOOP_NUMBERS)
+    return out | restate(write_fields(loop, fields), stated, fields)
+
+
+def _bias_line(line: ty.BiasLine, all_exact: bool, stated: Mapping[str, Any]) -> dict[str, Any]:
+    out = restate(write_fields(line, ty.BIAS_LINE), stated, ty.BIAS_LINE)
+    if line.unstated_exact and not all_exact:
+        out["mutual_sd"] = EXACT
+    return out
+
+
+def _isolator(isolator: Isolator, stated: Mapping[str, Any]) -> dict[str, Any]:
+    head = (Name(), ty.ISOLATOR_LINK, *ty.ISOLATOR, ty.PUMP_PORT_1)
+    out = restate(write_fields(isolator, head), stated, head)
+    setup = restate(write_fields(isolator.setup, ty.SETUP), stated.get("setup", {}), ty.SETUP)
+    if setup:
+        out["setup"] = setup
+    for number, stage in enumerate(isolator.stages, 1):
+        key = f"stage_{number}"
+        out[key] = restate(write_fields(stage, ty.STAGE), stated.get(key, {}), ty.STAGE)
+    return out
+
+
+def _state(state: State, stated: Mapping[str, Any]) -> dict[str, Any]:
+    out: dict[str, Any] = write_fields(state, ty.STATE)
+    if state.coil is not None:
+        out |= restate(write_fields(state, ty.STATE_COIL), stated, ty.STATE_COIL)
+    if state.field_t is not None:
+        out |= restate(write_fields(state, (ty.STATE_FIELD,)), stated, (ty.STATE_FIELD,))
+    if state.rotation != State("", "").rotation:
+        axis, angle = axis_and_angle(state.rotation)
+        out |= {"rotation_axis": list(axis), "rotation_angle": format_quantity(angle, "angle", DIGITS)}
+    elif "rotation_axis" in stated or state.kind == "turned":
+        out |= {"rotation_axis": [0.0, 0.0, 1.0], "rotation_angle": "0 deg"}
+    return out
+
+
+def _setting(setting: Setting, study: Study, stated: Mapping[str, Any]) -> dict[str, Any]:
+    out: dict[str, Any] = {"name": setting.name}
+    if setting.isolators != tuple(x.name for x in study.isolators):
+        out["isolators"] = list(setting.isolators)
+    named = zip((x.name for x in study.bias_lines), setting.bias_a, strict=True)
+    bias = {name: format_quantity(value, "current", DIGITS) for name, value in named if value}
+    if bias:
+        out["bias"] = bias
+    fields = (ty.SETTING_PORT, ty.SETTING_PHASE, *(f for f in ty.SETTING if f.key != "isolators"))
+    return restate(out | write_fields(setting, fields), stated, (*ty.SETTING_HEAD, *fields))
+
+
+def _traces(study: Study) -> dict[str, Any]:
+    try:
+        log = study.log.relative_to(study.folder).as_posix()
+    except ValueError:
+        log = study.log.as_posix()
+    return {"log": log} | ({"allow_outside": True} if study.allow_outside else {})
+
+
+def axis_and_angle(rotation: tuple[Point, Point, Point]) -> tuple[Point, float]:
+    """Axis and angle in [0, pi] of a rotation matrix (from its quaternion, by the largest component)."""
+    (a, b, c), (d, e, f), (g, h, i) = rotation
+    rows = (
+        (1 + a + e + i, h - f, c - g, d - b),
+        (h - f, 1 + a - e - i, b + d, c + g),
+        (c - g, b + d, 1 - a + e - i, f + h),
+        (d - b, c + g, f + h, 1 - a - e + i),
+    )
+    row = max(enumerate(rows), key=lambda x: x[1][x[0]])[1]
+    length = math.copysign(math.sqrt(sum(x * x for x in row)), row[0])
+    w, x, y, z = (v / length for v in row)
+    sine = math.sqrt(x * x + y * y + z * z)
+    axis = (x / sine, y / sine, z / sine) if sine > 0 else (0.0, 0.0, 1.0)
+    return axis, 2 * math.atan2(sine, w)
+
+
+# ---------------------------------------------------------------- TOML
+
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+_INLINE: Final = ("mutual", "mutual_sd", "bias")
+"""Maps of names to values, which stay on one line."""
+
+
+def toml_text(tree: Mapping[str, Any], heads: Sequence[str] = ()) -> str:
+    """A study's tree as TOML: plain values, lists, tables and lists of tables; a comment on top."""
+    lines = [f"# {x}" for x in heads]
+    _table(lines, tree, "")
+    return "\n".join(lines).strip("\n") + "\n"
+
+
+def _key(key: str) -> str:
+    return key if _BARE_KEY.fullmatch(key) else json.dumps(key, ensure_ascii=False)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, (int, float)):
+        return repr(value)
+    if isinstance(value, str):
+        # JSON escapes are TOML escapes, save for the delete character
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, list):
+        return "[" + ", ".join(_value(x) for x in value) + "]"
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items()) + " }" if value else "{}"
+    raise InputError(f"a value of the kind {type(value).__name__} has no place in a study")
+
+
+def _nested(key: str, value: Any) -> bool:
+    """Whether a value gets a heading of its own: stages and top-level tables, but not maps of names to values."""
+    if isinstance(value, list):
+        return bool(value) and all(isinstance(x, dict) for x in value)
+    return isinstance(value, dict) and key not in _INLINE
+
+
+def _table(lines: list[str], table: Mapping[str, Any], path: str) -> None:
+    for key, value in table.items():
+        if not _nested(key, value):
+            lines.append(f"{_key(key)} = {_value(value)}")
+    for key, value in table.items():
+        if not _nested(key, value):
+            continue
+        inner = f"{path}.{_key(key)}" if path else _key(key)
+        for entry in value if isinstance(value, list) else [value]:
+            lines += ["", f"[[{inner}]]" if isinstance(value, list) else f"[{inner}]"]
+            _table(lines, entry, inner)
