@@ -11,10 +11,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import chdtri
 
 from fluxsense.data.digest import Digest, GroupKey, GroupStats
 
@@ -52,11 +53,19 @@ class NoiseLevels:
         Covariance of the relative gain error of one sweep: real and imaginary part for S21, then for S12.
     measured : bool
         False if no group has repeats, so that the study's figures stand in.
+    spurs : mapping of isolator name to ndarray (2, F) of bool
+        Frequencies of S21 and S12 that are not to be trusted; isolators without any are left out.
     """
 
     white: Mapping[GroupKey, FloatArray]
     drift: Mapping[str, FloatArray]
     measured: bool
+    spurs: Mapping[str, npt.NDArray[np.bool_]] = field(default_factory=dict)
+
+    def spurious(self, isolator: str, points: int) -> npt.NDArray[np.bool_]:
+        """Which points (2, F) of an isolator's traces of so many points are not to be trusted."""
+        found = self.spurs.get(isolator)
+        return found if found is not None and found.shape[1] == points else np.zeros((2, points), dtype=bool)
 
 
 def measure_noise(digest: Digest, stated_white: float, stated_gain: float, stated_phase_rad: float) -> NoiseLevels:
@@ -108,7 +117,7 @@ def measure_noise(digest: Digest, stated_white: float, stated_gain: float, state
         if measured is None:
             measured = np.diag([stated_gain**2, stated_phase_rad**2] * 2)
         drift[name] = measured
-    return NoiseLevels(white, drift, bool(sums))
+    return NoiseLevels(white, drift, bool(sums), find_spurs(digest, white))
 
 
 def white_freedom(digest: Digest) -> dict[GroupKey, float]:
@@ -148,6 +157,93 @@ def level_draws(digest: Digest, rng: np.random.Generator, draws: int) -> dict[Gr
         weight = 0.0 if real or key not in own else weights[key]
         level = (weight * own[key] if weight else 0.0) + _POOL_WEIGHT * pool
         out[key] = np.asarray(level / (weight + _POOL_WEIGHT))
+    return out
+
+
+def find_spurs(digest: Digest, white: Mapping[GroupKey, FloatArray]) -> dict[str, npt.NDArray[np.bool_]]:
+    """Single frequencies at which an isolator's traces stand out of their neighbours: an interfering tone, a bad point.
+
+    Parameters
+    ----------
+    digest : Digest
+    white : mapping of GroupKey to ndarray (2,)
+        `NoiseLevels.white`.
+
+    Returns
+    -------
+    dict of str to ndarray (2, F) of bool
+        Isolators of one frequency grid that have some; never more than one point in `SPUR_SPACING`.
+
+    Notes
+    -----
+    A tone of fixed phase stands in the means.  With D the fourth difference along frequency (the cable's phase turned back) and m
+    a mean, D^T D m/70 is the amplitude of a single point that stands out, with the white variance 2.627 s^2/N; the physics, smooth
+    over a linewidth, hardly enters an eighth difference, and where it does (or anything else that is wide), the neighbours
+    stand out too and nothing is said.  A tone of random phase stands in the scatter of the repeats instead: D d has the
+    energy 70 |tone|^2 there.  Both are summed over all groups of the isolator, chi-square each.
+    """
+    found: dict[str, npt.NDArray[np.bool_]] = {}
+    for isolator in sorted({key.isolator for key in digest}):
+        mine = {k: g for k, g in digest.items() if k.isolator == isolator}
+        grids = {g.frequency_hz.size for g in mine.values()}
+        points = grids.pop()
+        if grids or points < 2 * SPUR_SPACING:
+            continue
+        lifted, restless, freedom = [], np.zeros((2, points - WIDTH + 1)), 0.0
+        for key, group in mine.items():
+            level = np.maximum(white[key], 1e-300)[:, None]
+            lifted.append(_standing_out(group.mean[list(PATHS)]) * np.sqrt(group.count / _DEPENDENCE) / level)
+            if group.count > 1:
+                restless += local_variance(group) * 2.0 * (group.count - 1.0) / level**2
+                freedom += 2.0 * (group.count - 1.0)
+        marked = _lonely(np.sum(np.abs(lifted) ** 2, axis=0), 2.0 * len(lifted))
+        for path, point in np.argwhere(marked):
+            marked[path, point] = _single(np.array([x[path] for x in lifted]), int(point))
+        if freedom:
+            half = WIDTH // 2
+            marked[:, half : points - half] |= _lonely(restless, freedom)
+        if np.any(marked):
+            found[isolator] = marked
+    return found
+
+
+SPUR_SPACING = 16
+"""Points to either side that are asked whether a point stands out alone."""
+_SPUR_CHANCE = 1e-7
+"""Probability under white noise of a point that is called a spur."""
+
+
+def _standing_out(mean: ComplexArray) -> ComplexArray:
+    """Amplitude (P, F) of a single point that stands out of its neighbours, D^T D m/70."""
+    step = np.angle(np.sum(mean[:, 1:] * np.conj(mean[:, :-1]), axis=1))
+    turn = np.exp(-1j * step[:, None] * np.arange(float(mean.shape[1])))
+    bend = np.diff(mean * turn, WIDTH - 1, axis=1)
+    plain = [(-1.0) ** n * math.comb(WIDTH - 1, n) for n in range(WIDTH)]
+    return np.array([np.convolve(row, plain) for row in bend], dtype=np.complex128) / 70.0
+
+
+def _single(lifted: ComplexArray, point: int) -> bool:
+    """Whether nothing is left about a point once what a single point does to its neighbours is taken off: else it is a resonance."""
+    plain = np.array([(-1.0) ** n * math.comb(WIDTH - 1, n) for n in range(WIDTH)])
+    shape = np.convolve(plain, plain) / 70.0
+    near = np.arange(max(point - WIDTH + 1, 0), min(point + WIDTH, lifted.shape[1]))
+    rest = lifted[:, near] - lifted[:, [point]] * shape[near - point + WIDTH - 1]
+    whole = np.sum(np.abs(lifted[:, point]) ** 2)
+    return bool(np.max(np.sum(np.abs(rest) ** 2, axis=0)) < 0.05 * whole + chdtri(2.0 * len(lifted), _SPUR_CHANCE))
+
+
+def _lonely(square: FloatArray, freedom: float) -> npt.NDArray[np.bool_]:
+    """Points (P, F) of a sum of squares far beyond chi-square, and far beyond the points around."""
+    limit = float(chdtri(freedom, _SPUR_CHANCE))
+    out = np.zeros(square.shape, dtype=bool)
+    usual = float(chdtri(freedom, 0.5))
+    for path, row in enumerate(square):
+        for k in np.flatnonzero(row > limit).tolist():
+            near = np.arange(max(k - SPUR_SPACING, 0), min(k + SPUR_SPACING + 1, row.size))
+            beyond = row[near[np.abs(near - k) > WIDTH - 1]]
+            around = row[near[np.abs(near - k) < WIDTH]]
+            if row[k] >= np.max(around) and row[k] > limit / usual * max(usual, float(np.median(beyond))):
+                out[path, k] = True
     return out
 
 

@@ -325,6 +325,8 @@ def build_family(
         ratio = np.array([digest[k].mean[paths][:, chosen] / d0 for k in on_keys])
         precision = np.array([digest[k].count * power / noise.white[k][:, None] ** 2 for k in on_keys])
         off_variance = noise.white[place.off_key][:, None] ** 2 / (off.count * power)
+    spurs = noise.spurious(on_keys[0].isolator, off.frequency_hz.size)[:, chosen]
+    precision = np.where(spurs, 0.0, precision)
     expected = ratio if expected is None else expected
     shared = 1 / (1 / off_variance + np.sum(np.abs(expected) ** 2 * precision, axis=0))
     drift, stays = noise.drift[on_keys[0].isolator], allowance.residual_gain**2 * np.eye(4)

@@ -492,7 +492,7 @@ class RatioLikelihood:
             if key not in white:
                 own = [v for k, v in self.noise.white.items() if k.isolator == key.isolator]
                 white[key] = np.median(own, axis=0)
-        return NoiseLevels(white, self.noise.drift, self.noise.measured)
+        return replace(self.noise, white=white)
 
     @property
     def families(self) -> list[Family]:

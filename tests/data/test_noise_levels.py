@@ -5,7 +5,7 @@ import pytest
 
 from fluxsense.data.blocks import Blocks
 from fluxsense.data.digest import Digest, GroupKey, GroupStats, node_indices
-from fluxsense.data.noise_levels import local_variance, measure_noise, unresolved_noise, white_freedom
+from fluxsense.data.noise_levels import find_spurs, local_variance, measure_noise, unresolved_noise, white_freedom
 
 F = np.linspace(4.9e9, 5.1e9, 121)
 _FOURTH = np.convolve([1, -4, 6, -4, 1], [1, -4, 6, -4, 1]) / 70
@@ -273,3 +273,47 @@ def test_freedom_of_the_white_level_is_what_its_scatter_shows():
     freedom = white_freedom(Digest({key(): drawn[0]}))[key()]
     # relative variance of a chi-square over its degrees is 2/nu; that of a variance of 600 values is sqrt(2/600) off
     assert np.var(levels / 1e-4) == pytest.approx(2 / freedom, rel=5 * np.sqrt(2 / 600))
+
+
+def spurred(rng, size, steady, points=101, groups=6, deep=True, width=1):
+    """Groups of 8 sweeps, white noise of 1%, with a tone (of that size) at point 40 of S21 of all of them."""
+    f = np.linspace(4.93e9, 5.07e9, points)
+    out = {}
+    for n in range(groups):
+        traces = np.array([resonance(f, 55e-9, 2e6 * n, deep)] * 4)[None].repeat(8, axis=0)
+        tone = np.exp(1j * rng.uniform(0, 2 * np.pi, 1 if steady else (8, 1)))
+        traces[:, 1, 40 : 40 + width] += size * tone
+        noise = rng.standard_normal((2, *traces.shape))
+        out[key(state=str(n))] = statistics(traces + 0.01 * (noise[0] + 1j * noise[1]), f)
+    return Digest(out)
+
+
+@pytest.mark.parametrize("steady", [True, False])
+def test_a_spur_of_three_per_cent_at_one_frequency_is_found_and_only_that(steady):
+    rng = np.random.default_rng(14)
+    for _ in range(5):
+        noise = measure_noise(spurred(rng, 0.03, steady), 0.5, 0.5, 0.5)
+        assert list(noise.spurs) == ["one"]
+        assert [tuple(x) for x in np.argwhere(noise.spurs["one"])] == [(0, 40)]
+        assert noise.spurious("one", 101).sum() == 1
+        assert not noise.spurious("one", 201).any()
+        assert not noise.spurious("two", 101).any()
+
+
+@pytest.mark.parametrize(("points", "white"), [(51, 1e-4), (101, 1e-4), (401, 1e-2), (1601, 1e-2)])
+def test_a_resonance_is_no_spur(points, white):
+    rng = np.random.default_rng(points)
+    groups = {key(state=str(n)): drifting(rng, points, 55e-9, white, count=8, flux_hz=3e4) for n in range(6)}
+    assert measure_noise(Digest(groups), 0.5, 0.5, 0.5).spurs == {}
+
+
+def test_what_is_wide_is_no_spur():
+    rng = np.random.default_rng(15)
+    found = find_spurs(spurred(rng, 0.0, True), {key(state=str(n)): np.full(2, 0.01) for n in range(6)})
+    assert found == {}
+    narrow = {
+        key(): statistics(
+            repeats(rng, 8, np.array([1 / (1 + ((np.arange(101) - 50) / 2.5) ** 2)] * 4), [1e-4] * 4), np.arange(101.0)
+        )
+    }
+    assert measure_noise(Digest(narrow), 0.5, 0.5, 0.5).spurs == {}
