@@ -477,13 +477,21 @@ class DigestBuilder:
         return Digest({key: group.freeze() for key, group in self._groups.items()})
 
 
-def _other_grid(what: str, earlier: str, key: GroupKey, where: str) -> InputError:
-    return InputError(
+class GridFault(InputError):
+    """Two traces of one group have different frequencies or references."""
+
+    key: GroupKey
+
+
+def _other_grid(what: str, earlier: str, key: GroupKey, where: str) -> GridFault:
+    fault = GridFault(
         f"{what} from that of {earlier or 'an earlier trace'} in the same group ({key.describe()})",
         where=where,
         remedy="Repeats of one setting need one frequency grid and one reference: sweep them alike, or log them as"
         " different settings",
     )
+    fault.key = key
+    return fault
 
 
 class _Running:
@@ -627,6 +635,7 @@ def digest_campaign(
     *,
     look: Callable[[Sweep], Any] | None = None,
     executor: Workers | None = None,
+    spare: int = 0,
 ) -> Digest:
     """Read the traces of a log into a digest, in one pass and bounded memory.
 
@@ -647,27 +656,93 @@ def digest_campaign(
     executor : concurrent.futures.Executor or Processes, optional
         Reads traces side by side.  The digest is the same, to the last bit, with any executor or none: sums of
         `CHUNK_TRACES` traces of the log are merged in order.
+    spare : int
+        So many traces may be left out because they cannot be read (cut off, not numbers) or have other frequencies than most of
+        their group; see `spare_traces`.  `watch` is then called at the end.
 
     Returns
     -------
     Digest
+        ``distrusted`` names the traces that were left out, and why.
 
     Raises
     ------
     InputError
-        A trace cannot be read or trusted; two traces of a group have different frequencies (both are named); a trace is a
+        A trace cannot be read or trusted, and no more can be spared; two traces of a group have different frequencies (both are named); a trace is a
         byte-for-byte copy of another one, or was digested before under another setting.
     """
     rows = list(rows)
+    odd: dict[str, Distrusted] = {}
+    while True:
+        try:
+            return _digest_once(rows, folder, (progress, watch, look), start, executor, (spare, odd))
+        except GridFault as fault:
+            found = _odd_grids([row for row in rows if group_key(row) == fault.key and row.file not in odd], folder)
+            if not found or len(odd) + len(found) > spare:
+                raise
+            odd |= found
+
+
+def spare_traces(rows: Sequence[LogRow]) -> int:
+    """How many traces of a log may be left out because they cannot be used: one in a hundred."""
+    return len(rows) // 100
+
+
+def _odd_grids(rows: Sequence[LogRow], folder: str | os.PathLike[str]) -> dict[str, Distrusted]:
+    """Traces of a group that have other frequencies than more than half of it."""
+    grids: dict[bytes, list[tuple[LogRow, str, int]]] = {}
+    for row in rows:
+        path = os.path.join(os.fspath(folder), row.file)
+        try:
+            raw = read_bytes(path, limit_bytes=touchstone.FILE_LIMIT_BYTES, kind="trace")
+            sweep = sweep_from_bytes(raw, path)
+        except InputError:
+            continue
+        grid = sweep.frequency_hz.tobytes() + repr(sweep.reference_ohm).encode()
+        identity = hashlib.sha256(raw).digest()[:HASH_BYTES].hex()
+        grids.setdefault(grid, []).append((row, identity, sweep.frequency_hz.size))
+    most = max(grids.values(), key=len)
+    if 2 * len(most) <= len(rows):
+        return {}
+    out = {}
+    for members in grids.values():
+        if members is not most:
+            for row, identity, points in members:
+                why = f"its {points} frequencies are not those of its repeats"
+                out[row.file] = Distrusted(row.file, group_key(row), 0.0, True, identity, why)
+    return out
+
+
+def _digest_once(
+    rows: Sequence[LogRow],
+    folder: str | os.PathLike[str],
+    told: tuple[
+        Callable[[int, int], None] | None, Callable[[GroupKey, Any, str], None] | None, Callable[[Sweep], Any] | None
+    ],
+    start: Digest | None,
+    executor: Workers | None,
+    sparing: tuple[int, Mapping[str, Distrusted]],
+) -> Digest:
+    """`digest_campaign` without the traces of odd frequencies that are known so far."""
+    progress, watch, look = told
+    spare, odd = sparing
     builder = DigestBuilder(start)
     known = {row.tobytes(): key for key, stats in (start or {}).items() for row in stats.trace_hash}
-    reading = _Reading(os.fspath(folder), known, look, watch is not None)
+    reading = _Reading(os.fspath(folder), known, look, watch is not None, spare > 0, frozenset(odd))
     chunks = [rows[k : k + CHUNK_TRACES] for k in range(0, len(rows), CHUNK_TRACES)]
     done = 0
+    later: list[tuple[GroupKey, Any, str]] = []
+    unusable = list(odd.values())
 
     def each(key: GroupKey, sweep: Sweep, file: str) -> None:
         if watch is not None:
-            watch(key, sweep if look is None else look(sweep), file)
+            seen(key, sweep if look is None else look(sweep), file)
+
+    def seen(key: GroupKey, what: Any, file: str) -> None:
+        if spare:
+            later.append((key, what, file))
+        elif watch is not None:
+            watch(key, what, file)
 
     def count() -> None:
         nonlocal done
@@ -681,28 +756,49 @@ def digest_campaign(
         else ordered_map(_read_chunk_away, chunks, reading, executor=executor, batch=1)
     )
     for chunk, part in zip(chunks, parts, strict=True):
+        unusable += part.unusable
+        if len(unusable) > spare:
+            worst = unusable[-1]
+            raise InputError(
+                f"{worst.why} ({len(unusable)} traces of {len(rows)} cannot be used, {spare} could be spared)",
+                where=os.path.join(os.fspath(folder), worst.file),
+                remedy="Measure them again, or take them out of the log",
+            )
         for identity, file in part.files.items():
             if builder.holds(identity) is not None:
                 raise _copied(rows, folder, identity, file)
         builder.absorb(part.digest, part.files)
         if executor is not None:
-            for key, seen, file in part.seen:
-                if watch is not None:
-                    watch(key, seen, file)
+            for entry in part.seen:
+                seen(*entry)
             done += len(chunk)
             if progress is not None:
                 progress(done, len(rows))
-    return builder.freeze()
+    whole = builder.freeze()
+    lost = {d.key for d in unusable} - set(whole)
+    if lost:
+        d = next(d for d in unusable if d.key in lost)
+        raise InputError(
+            f"{d.why}, and its group holds no other ({d.key.describe()})",
+            where=os.path.join(os.fspath(folder), d.file),
+            remedy="Measure it again, or take the whole group out of the log",
+        )
+    for entry in later:
+        if watch is not None:
+            watch(*entry)
+    return Digest(whole, [*(() if start is None else start.distrusted), *unusable])
 
 
 @dataclass(frozen=True)
 class _Reading:
-    """What reading any chunk of a log needs: folder, traces digested before, and what is to be kept of each sweep."""
+    """What reading any chunk of a log needs: folder, traces digested before, what is to be kept of each sweep, what is left out."""
 
     folder: str
     known: dict[bytes, GroupKey]
     look: Callable[[Sweep], Any] | None
     watched: bool
+    sparing: bool
+    odd: frozenset[str]
 
 
 @dataclass(frozen=True)
@@ -712,6 +808,7 @@ class _Part:
     digest: Digest
     files: dict[bytes, str]
     seen: list[tuple[GroupKey, Any, str]]
+    unusable: list[Distrusted]
 
 
 def _read_chunk_away(reading: _Reading, rows: Sequence[LogRow]) -> _Part:
@@ -723,7 +820,7 @@ def _read_chunk_away(reading: _Reading, rows: Sequence[LogRow]) -> _Part:
             seen.append((key, sweep if reading.look is None else reading.look(sweep), file))
 
     part = _read_chunk(reading, rows, keep, lambda: None)
-    return _Part(part.digest, part.files, seen)
+    return _Part(part.digest, part.files, seen, part.unusable)
 
 
 def _read_chunk(
@@ -734,7 +831,11 @@ def _read_chunk(
 ) -> _Part:
     builder = DigestBuilder()
     files: dict[bytes, str] = {}
+    unusable: list[Distrusted] = []
     for row in rows:
+        if row.file in reading.odd:
+            count()
+            continue
         path = os.path.join(reading.folder, row.file)
         raw = read_bytes(path, limit_bytes=touchstone.FILE_LIMIT_BYTES, kind="trace")
         trace_hash = hashlib.sha256(raw).digest()
@@ -751,12 +852,18 @@ def _read_chunk(
         elif identity in files:
             raise _copied(rows, reading.folder, identity, path)
         else:
-            sweep = sweep_from_bytes(raw, path)
-            builder.add(key, sweep, row.time_s, trace_hash, where=path)
-            files[identity] = path
-            each(key, sweep, row.file)
+            try:
+                sweep = sweep_from_bytes(raw, path)
+            except InputError as fault:
+                if not reading.sparing:
+                    raise
+                unusable.append(Distrusted(row.file, key, 0.0, True, identity.hex(), fault.what))
+            else:
+                builder.add(key, sweep, row.time_s, trace_hash, where=path)
+                files[identity] = path
+                each(key, sweep, row.file)
         count()
-    return _Part(builder.freeze(), files, [])
+    return _Part(builder.freeze(), files, [], unusable)
 
 
 def _copied(rows: Sequence[LogRow], folder: str | os.PathLike[str], identity: bytes, path: str) -> InputError:

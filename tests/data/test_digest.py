@@ -444,6 +444,76 @@ def test_faults_between_chunks_name_the_files_too(tmp_path, monkeypatch):
         )
 
 
+BAD = {
+    "cut off": lambda raw: raw[: len(raw) // 2],
+    "not a number": lambda raw: raw[:-40] + b" nan" + raw[-36:],
+    "another grid": None,
+}
+
+
+@pytest.mark.parametrize("place", [0, 4, 22])
+@pytest.mark.parametrize("what", BAD)
+def test_a_bad_file_is_left_out_with_a_word_where_it_can_be_spared(tmp_path, monkeypatch, what, place):
+    """The digest is that of the other files; without a spare it is an error, as two bad files are with one spare."""
+    monkeypatch.setattr(digest_module, "CHUNK_TRACES", 5)
+    rows = campaign(tmp_path, np.random.default_rng(23), count=23)
+    rows += [replace(row, file=f"copy{n}.s2p", repeat=100 + n) for n, row in enumerate(rows)]
+    rng = np.random.default_rng(24)
+    for row in rows[23:]:
+        write_sweep(tmp_path / row.file, noisy(rng), digits=17)
+
+    def spoil(row):
+        path = tmp_path / row.file
+        if BAD[what] is None:
+            write_sweep(path, noisy(np.random.default_rng(1000 + len(row.file) + row.repeat), f=F + 1e6), digits=17)
+        else:
+            path.write_bytes(BAD[what](path.read_bytes()))
+
+    spoil(rows[place])
+    expected = digest_campaign([row for row in rows if row is not rows[place]], tmp_path)
+    for executor in (None, ThreadPoolExecutor(2)):
+        seen = []
+        digest = digest_campaign(
+            rows,
+            tmp_path,
+            watch=lambda *entry, seen=seen: seen.append(entry[2]),
+            look=node_values,
+            executor=executor,
+            spare=1,
+        )
+        assert [(d.file, d.key, d.left_out) for d in digest.left_out] == [
+            (rows[place].file, group_key(rows[place]), True)
+        ]
+        assert digest.left_out[0].why
+        assert (
+            digest.left_out[0].identity
+            == hashlib.sha256((tmp_path / rows[place].file).read_bytes()).digest()[:16].hex()
+        )
+        assert seen == [row.file for row in rows if row is not rows[place]]
+        assert_same(Digest(digest), expected)
+    with pytest.raises(InputError):
+        digest_campaign(rows, tmp_path)
+    spoil(rows[place + 1])
+    with pytest.raises(InputError):
+        digest_campaign(rows, tmp_path, spare=1)
+    assert len(digest_campaign(rows, tmp_path, spare=2).left_out) == 2
+
+
+def test_half_of_a_group_on_another_grid_is_nobodys_to_choose(tmp_path):
+    rows = campaign(tmp_path, np.random.default_rng(26), count=4)
+    write_sweep(tmp_path / "1.s2p", noisy(np.random.default_rng(27), f=F + 1e6), digits=17)
+    with pytest.raises(InputError, match="its frequency grid"):
+        digest_campaign(rows, tmp_path, spare=4)
+
+
+def test_a_group_that_would_be_lost_is_an_error(tmp_path):
+    rows = campaign(tmp_path, np.random.default_rng(28), count=5)
+    rows[4] = replace(rows[4], state="out")
+    (tmp_path / "4.s2p").write_bytes(b"# HZ S RI R 50\n1 2 3\n")
+    with pytest.raises(InputError, match=r"4\.s2p: .*its group holds no other"):
+        digest_campaign(rows, tmp_path, spare=2)
+
+
 def test_memory_does_not_grow_with_the_number_of_repeats():
     # Only the identities grow: 16 bytes each, about 100 as Python objects in a set and a list.
     sweep = noisy(np.random.default_rng(18), f=F[:5])
