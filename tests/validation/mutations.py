@@ -1,0 +1,1088 @@
+"""Do the tests bite?  Single changes to physics, statistics and units, each of which the tests of its own room must notice.
+
+    python tests/validation/mutations.py --check                         every text is found in the package, once
+    python tests/validation/mutations.py --workers 2 --rows rows.jsonl   the run; called again, it goes on from its rows
+    python tests/validation/mutations.py --rooms base,device             some rooms only
+    python tests/validation/mutations.py --names "gauss x 10"            single changes
+
+Each change is made in a temporary copy of the project, in which the test files of the room then run until the first failure.
+A change is `killed` (a test failed), `survived`, `lost` (its text is no longer found, or found in several places: mend the
+table, or the physics has moved), or `no answer` (the tests could not run, or took longer than the limit).  A text that has left its
+module is looked for in the whole package.  A row holds for the bytes of the changed module and of the tests it ran.
+Exit code 0 only if every change was killed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from dataclasses import dataclass
+from pathlib import Path
+from queue import SimpleQueue
+
+ROOT = Path(__file__).resolve().parents[2]
+PARTS = ("fluxsense", "tests", "data_demo", "examples", "pyproject.toml", "README.md", "DEVELOPERS.md", "LICENSE")
+
+Change = tuple[str, str, str, str]
+"""Name, module, text, text instead."""
+
+ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
+    "base": (
+        ("base/test_units.py", "base/test_sphere.py"),
+        (
+            ("mu_B x 10", "base/constants.py", "9.2740100657e-24", "9.2740100657e-23"),
+            ("mu0 in the fourth digit", "base/constants.py", "1.25663706127e-6", "1.25763706127e-6"),
+            (
+                "flux quantum h/e",
+                "base/constants.py",
+                "PLANCK_J_S / (2.0 * ELEMENTARY_CHARGE_C)",
+                "PLANCK_J_S / (1.0 * ELEMENTARY_CHARGE_C)",
+            ),
+            ("gauss x 10", "base/units.py", '"G": 1e-4', '"G": 1e-3'),
+            ("milligauss x 10", "base/units.py", '"mG": 1e-7', '"mG": 1e-6'),
+            ("cm x 10", "base/units.py", '"cm": 1e-2', '"cm": 1e-1'),
+            ("nm^2 x 10", "base/units.py", '"nm^2": 1e-18', '"nm^2": 1e-17'),
+            ("um^2 x 10", "base/units.py", '"um^2": 1e-12', '"um^2": 1e-11'),
+            ("mm^2 x 10", "base/units.py", '"mm^2": 1e-6', '"mm^2": 1e-5'),
+            ("J/T x 2", "base/units.py", '"J/T": 1.0', '"J/T": 2.0'),
+            ("femto is atto", "base/units.py", '"f": 1e-15', '"f": 1e-18'),
+            ("pico is nano", "base/units.py", '"p": 1e-12', '"p": 1e-11'),
+            ("weber without the quantum", "base/units.py", '"Wb": 1.0 / FLUX_QUANTUM_WB', '"Wb": 1.0'),
+            ("henry x quantum", "base/units.py", '"fpnu_", 1.0 / FLUX_QUANTUM_WB', '"fpnu_", FLUX_QUANTUM_WB'),
+            ("degree of 200 to the turn", "base/units.py", "math.pi / 180.0", "math.pi / 200.0"),
+            ("hour of 60 s", "base/units.py", '"h": 3600.0', '"h": 60.0'),
+            ("mean cosine series, third order", "base/sphere.py", "k**3 / 45.0", "k**3 / 43.0"),
+            ("mean cosine series, fifth order", "base/sphere.py", "2.0 * k**5 / 945.0", "1.0 * k**5 / 945.0"),
+            ("series used too far", "base/sphere.py", "np.where(k < 0.03, series", "np.where(k < 0.3, series"),
+            (
+                "angle without the factor 2",
+                "base/sphere.py",
+                "2.0 * np.arctan2(_norm(u - v), _norm(u + v))",
+                "1.0 * np.arctan2(_norm(u - v), _norm(u + v))",
+            ),
+            ("spiral starts at the pole", "base/sphere.py", "(2.0 * index + 1.0) / n", "(2.0 * index) / n"),
+            ("von Mises-Fisher exponent", "base/sphere.py", "_log_peak(k) - 0.5 * k", "_log_peak(k) - 0.25 * k"),
+            ("cone of Fisher's precision", "base/sphere.py", "np.log(20.0) / (n - 1)", "np.log(20.0) / n"),
+            ("Fisher's k with n", "base/sphere.py", "(n - 1) / missing, kappa", "n / missing, kappa"),
+            (
+                "Rayleigh test",
+                "base/sphere.py",
+                "3.0 * len(v) * float(np.sum(v.mean",
+                "2.0 * len(v) * float(np.sum(v.mean",
+            ),
+            (
+                "conformal level",
+                "base/sphere.py",
+                "level * (len(values) + 1) / len(values)",
+                "level * (len(values) - 1) / len(values)",
+            ),
+            (
+                "region's solid angle",
+                "base/sphere.py",
+                "np.exp(-log_at_draws), 0.0)",
+                "np.exp(-0.9 * log_at_draws), 0.0)",
+            ),
+        ),
+    ),
+    "magnetics": (
+        (
+            "magnetics/test_magnetics_sources.py",
+            "magnetics/test_magnetics_loops.py",
+            "magnetics/test_magnetics_flux_map.py",
+        ),
+        (
+            (
+                "mu0 over 2 pi",
+                "magnetics/sources.py",
+                "MAGNETIC_CONSTANT_N_A2 / (4.0 * pi)",
+                "MAGNETIC_CONSTANT_N_A2 / (2.0 * pi)",
+            ),
+            (
+                "sign of an edge",
+                "magnetics/sources.py",
+                "integral = (e + v) / (product * root)",
+                "integral = (e - v) / (product * root)",
+            ),
+            (
+                "edge beside the dipole",
+                "magnetics/sources.py",
+                "root[beside] = cross2 / (product[beside] - along[beside])",
+                "root[beside] = cross2 / (product[beside] + along[beside])",
+            ),
+            (
+                "far loop's area term",
+                "magnetics/sources.py",
+                "(2.0 * wires.area[loop] / scale + moved)",
+                "(1.9 * wires.area[loop] / scale + moved)",
+            ),
+            ("far loop's second order", "magnetics/sources.py", "- s * (3.0 + 5.0 * s)", "- s * (3.0 + 4.0 * s)"),
+            ("dipole field 2 n (n.m)", "magnetics/sources.py", "(3.0 * n * (n * moment)", "(2.0 * n * (n * moment)"),
+            ("dipole field 1/d^2", "magnetics/sources.py", "- moment) / length**3", "- moment) / length**2"),
+            (
+                "wire's field far away",
+                "magnetics/sources.py",
+                "y2 = (0.5 * c / (scale * (1.0 + s))) ** 2",
+                "y2 = (0.6 * c / (scale * (1.0 + s))) ** 2",
+            ),
+            (
+                "area without the half",
+                "magnetics/loops.py",
+                "0.5 * np.cross(r, np.roll(r, -1, axis=-2))",
+                "np.cross(r, np.roll(r, -1, axis=-2))",
+            ),
+            ("area's sign", "magnetics/loops.py", "np.roll(r, -1, axis=-2)).sum", "np.roll(r, 1, axis=-2)).sum"),
+            (
+                "polygon of equal area",
+                "magnetics/loops.py",
+                "sqrt(2.0 * pi / (count * sin(2.0 * pi / count)))",
+                "sqrt(pi / (count * sin(pi / count)))",
+            ),
+            (
+                "turn the other way",
+                "magnetics/loops.py",
+                "c * x + s * y, c * y - s * x",
+                "c * x - s * y, c * y + s * x",
+            ),
+            ("figure-eight's gap", "magnetics/loops.py", "g = 0.5 * gap", "g = 0.6 * gap"),
+            (
+                "chip's normal y cross x",
+                "magnetics/loops.py",
+                "np.stack([x, y, np.cross(x, y)])",
+                "np.stack([x, y, np.cross(y, x)])",
+            ),
+            (
+                "focusing squared",
+                "magnetics/flux_map.py",
+                "rows * flux_focusing[..., None]",
+                "rows * flux_focusing[..., None] ** 2",
+            ),
+            (
+                "calibration coil without focusing",
+                "magnetics/flux_map.py",
+                "mutual if factor is None else mutual * factor",
+                "mutual",
+            ),
+            (
+                "cross-talk transposed",
+                "magnetics/flux_map.py",
+                "current @ mutual.T + offset",
+                "current @ mutual + offset",
+            ),
+        ),
+    ),
+    "device": (
+        (
+            "device/test_ring.py",
+            "device/test_rings.py",
+            "device/test_pumped.py",
+            "device/test_converter.py",
+            "device/test_isolator.py",
+            "device/test_chip.py",
+            "outside/test_outside_simulator.py",
+        ),
+        (
+            ("converter's detuning sign", "device/converter.py", "x_a = 1.0 - 2.0j", "x_a = 1.0 + 2.0j"),
+            (
+                "converter's amplitude",
+                "device/converter.py",
+                "2.0j * strength * phase * inverse",
+                "1.0j * strength * phase * inverse",
+            ),
+            ("link loss 1 + z^2", "device/isolator.py", "e = 1.0 - z * z", "e = 1.0 + z * z"),
+            ("link mean", "device/isolator.py", "s = 0.5 * (1.0 + z * z)", "s = 0.5 * (1.0 - z * z)"),
+            (
+                "idlers exchanged in the link",
+                "device/isolator.py",
+                "n11 = s * kb2 + e * beta2",
+                "n11 = s * kb1 + e * beta1",
+            ),
+            ("link's sign", "device/isolator.py", "crossing = -z * np.sqrt", "crossing = z * np.sqrt"),
+            (
+                "pump phase reversed",
+                "device/isolator.py",
+                "to_2_from_1 = crossing * np.exp(1j * rows.theta)",
+                "to_2_from_1 = crossing * np.exp(-1j * rows.theta)",
+            ),
+            (
+                "internal loss twice",
+                "device/isolator.py",
+                "0.5 * (rows.ka[j] + rows.ka_loss[j])",
+                "0.5 * (rows.ka[j] + 2 * rows.ka_loss[j])",
+            ),
+            (
+                "pump frequency added",
+                "device/isolator.py",
+                "rows.idler_hz[j] - rows.pump_hz - origin",
+                "rows.idler_hz[j] + rows.pump_hz - origin",
+            ),
+            (
+                "hybrid's imbalance in power",
+                "device/isolator.py",
+                "10.0 ** (imbalance / 20.0)",
+                "10.0 ** (imbalance / 10.0)",
+            ),
+            ("hybrid's loss in power", "device/isolator.py", "10.0 ** (-loss / 20.0)", "10.0 ** (-loss / 10.0)"),
+            (
+                "hybrid's phase error",
+                "device/isolator.py",
+                "1j * amplitude * sin_u * np.exp(1j * error)",
+                "1j * amplitude * sin_u * np.exp(-1j * error)",
+            ),
+            (
+                "calibration flux without focusing",
+                "device/chip.py",
+                '(flux + self._calibration) * parameters["flux_focusing"][:, None, :]',
+                'flux * parameters["flux_focusing"][:, None, :] + self._calibration',
+            ),
+            (
+                "amplitude as power",
+                "device/chip.py",
+                "np.sqrt(p.pump_power_w / iso.reference_power_w)",
+                "(p.pump_power_w / iso.reference_power_w)",
+            ),
+            (
+                "coil's current squared",
+                "device/chip.py",
+                "coils[state.coil]) * state.current_a",
+                "coils[state.coil]) * state.current_a**2",
+            ),
+            (
+                "pump ports exchanged",
+                "device/chip.py",
+                "(0.5 if p.pump_port == 1 else -0.5)",
+                "(-0.5 if p.pump_port == 1 else 0.5)",
+            ),
+            (
+                "pump phase error left out",
+                "device/chip.py",
+                'np.exp(1j * (table["phase"] + parameters["pump_phase_error_rad"]',
+                'np.exp(1j * (table["phase"] + 0 * parameters["pump_phase_error_rad"]',
+            ),
+            (
+                "link phase reversed",
+                "device/chip.py",
+                "np.exp(1j * iso.link_phase_rad)",
+                "np.exp(-1j * iso.link_phase_rad)",
+            ),
+            (
+                "common part without the half",
+                "device/chip.py",
+                "common = 0.5 * (quarter[:, :, 0] + quarter[:, :, 1])",
+                "common = 0.6 * (quarter[:, :, 0] + quarter[:, :, 1])",
+            ),
+        ),
+    ),
+    "data": (
+        (
+            "data/test_touchstone.py",
+            "data/test_digest.py",
+            "data/test_noise_levels.py",
+            "data/test_outliers.py",
+            "data/test_counts.py",
+        ),
+        (
+            ("no conjugation at the border", "data/touchstone.py", "np.conj(s, out=s)", "np.positive(s, out=s)"),
+            ("dB of power", "data/touchstone.py", "10.0 ** (first / 20.0)", "10.0 ** (first / 10.0)"),
+            (
+                "angles in grads",
+                "data/touchstone.py",
+                "np.exp(1j * second * np.pi / 180)",
+                "np.exp(1j * second * np.pi / 200)",
+            ),
+            (
+                "writer does not conjugate",
+                "data/touchstone.py",
+                "np.conj(s).transpose(0, 2, 1)",
+                "s.transpose(0, 2, 1)",
+            ),
+            ("writer exchanges S21 and S12", "data/touchstone.py", "np.conj(s).transpose(0, 2, 1)", "np.conj(s)"),
+            (
+                "running mean",
+                "data/digest.py",
+                "self.mean += delta / self.count",
+                "self.mean += delta / (self.count + 1)",
+            ),
+            ("running scatter", "data/digest.py", "(self.count - 1) / self.count)", "1.0)"),
+            ("merged mean", "data/digest.py", "delta * (other.count / total)", "delta * (self.count / total)"),
+            (
+                "merged scatter",
+                "data/digest.py",
+                "self.count * other.count / total)",
+                "self.count * other.count / (total + 1))",
+            ),
+            (
+                "scatter of the real part",
+                "data/digest.py",
+                "weight * (delta.real**2 + delta.imag**2)",
+                "weight * (2 * delta.real**2)",
+            ),
+            (
+                "white noise per quadrature",
+                "data/noise_levels.py",
+                "energy / (2.0 * (group.count - 1.0))",
+                "energy / (1.0 * (group.count - 1.0))",
+            ),
+            (
+                "one degree too many",
+                "data/noise_levels.py",
+                "energy / (2.0 * (group.count - 1.0))",
+                "energy / (2.0 * group.count)",
+            ),
+            (
+                "drift with its white part",
+                "data/noise_levels.py",
+                "- n * np.diag(v), v, n",
+                "- 0 * n * np.diag(v), v, n",
+            ),
+            (
+                "gain and phase exchanged",
+                "data/noise_levels.py",
+                "np.real(hermitian - complementary) / 2",
+                "np.real(hermitian + complementary) / 2",
+            ),
+            ("magnitudes: half the variance", "data/noise_levels.py", "(2 * total, dof)", "(1 * total, dof)"),
+            (
+                "stated phase drift lost",
+                "data/noise_levels.py",
+                "[stated_gain**2, stated_phase_rad**2]",
+                "[stated_gain**2, stated_gain**2]",
+            ),
+            (
+                "median to deviation",
+                "data/outliers.py",
+                "1.4826 * np.median(np.delete(off, n, axis=0), axis=0)",
+                "14.826 * np.median(np.delete(off, n, axis=0), axis=0)",
+            ),
+            (
+                "outlier's gain",
+                "data/outliers.py",
+                "np.sum(np.conj(middle) * values, axis=-1)",
+                "np.sum(middle * values, axis=-1)",
+            ),
+            (
+                "direction read the wrong way",
+                "data/counts.py",
+                "bool(share[0] > share[1])",
+                "bool(share[0] < share[1])",
+            ),
+            (
+                "powers not divided by pump-off",
+                "data/counts.py",
+                "np.sum(power / off_power, axis=1)",
+                "np.sum(power, axis=1)",
+            ),
+        ),
+    ),
+    "counts": (
+        ("data/test_counts.py", "outside/test_outside_directions.py"),
+        (
+            (
+                "wrong-way rate halved",
+                "infer/counts.py",
+                "rate + (1 - 2 * rate) * out",
+                "0.5 * rate + (1 - rate) * out",
+            ),
+            ("wrong-way rate once", "infer/counts.py", "rate + (1 - 2 * rate) * out", "rate + (1 - rate) * out"),
+            (
+                "one ring decides",
+                "infer/counts.py",
+                "same = q[0] * q[1] + (1 - q[0]) * (1 - q[1])",
+                "same = q[0] * q[1] + (1 - q[0]) * q[1]",
+            ),
+            (
+                "counts' information",
+                "infer/counts.py",
+                "weight = self._count / (middle * (1 - middle))",
+                "weight = self._count / middle",
+            ),
+            (
+                "counts' odds doubled",
+                "infer/counts.py",
+                "difference = logs[0] - logs[1]",
+                "difference = 2 * (logs[0] - logs[1])",
+            ),
+            ("deviance halved", "infer/counts.py", "np.asarray(2 * (first + second))", "np.asarray(first + second)"),
+            (
+                "one-sided tail",
+                "infer/counts.py",
+                "np.minimum(1.0, 2 * np.minimum(below, above))",
+                "np.minimum(1.0, np.minimum(below, above))",
+            ),
+        ),
+    ),
+    "model": (
+        (
+            "model/test_likelihood.py",
+            "model/test_rice.py",
+            "model/test_flicker.py",
+            "model/test_unknowns.py",
+            "model/test_slopes.py",
+        ),
+        (
+            (
+                "precision x 0.85",
+                "model/likelihood.py",
+                "digest[k].count * power / noise.white[k]",
+                "0.85 * digest[k].count * power / noise.white[k]",
+            ),
+            (
+                "precision x 1.2",
+                "model/likelihood.py",
+                "digest[k].count * power / noise.white[k]",
+                "1.2 * digest[k].count * power / noise.white[k]",
+            ),
+            (
+                "pump-off noise halved",
+                "model/family.py",
+                "off_variance = noise.white[place.off_key][:, None] ** 2 / (off.count",
+                "off_variance = noise.white[place.off_key][:, None] ** 2 / (2 * off.count",
+            ),
+            (
+                "shared term's sign",
+                "model/likelihood.py",
+                "noise -= off[:, None] * self.expected",
+                "noise += 0 * off[:, None] * self.expected",
+            ),
+            ("drift does not average", "model/family.py", "drift / digest[k].count + stays", "drift + stays"),
+            (
+                "residual gain averages",
+                "model/family.py",
+                "drift / digest[k].count + stays",
+                "(drift + stays) / digest[k].count",
+            ),
+            (
+                "flux noise does not average",
+                "model/likelihood.py",
+                "size / np.sqrt(self.digest[key].count)",
+                "size / 1.0",
+            ),
+            ("log volume halved", "model/likelihood.py", "log_volume=float(2 * np.sum", "log_volume=float(1 * np.sum"),
+            ("whole chi-square", "model/likelihood.py", "out = -0.5 * self.quadratic", "out = -1.0 * self.quadratic"),
+            (
+                "noise scale's normalisation",
+                "model/likelihood.py",
+                "out -= count * np.log(scale)",
+                "out -= 0.5 * count * np.log(scale)",
+            ),
+            (
+                "notch's power",
+                "model/likelihood.py",
+                "self.count / (4 * variance * (a * a + variance))",
+                "self.count / (2 * variance * (a * a + variance))",
+            ),
+            ("Rice: order", "model/rice.py", "0.5 * (count - 1) * np.log(x / safe)", "0.5 * count * np.log(x / safe)"),
+            ("Rice: bias of the root", "model/rice.py", "s2 * (2 - 1 / count)", "s2 * (1 - 1 / count)"),
+            ("Bessel: second term", "model/rice.py", "u2 = q * (81 +", "u2 = q * (80 +"),
+            (
+                "Rice: central",
+                "model/rice.py",
+                "(count - 1) * np.log(x) - 0.5 * x",
+                "(count - 1) * np.log(x) - 0.6 * x",
+            ),
+            (
+                "flicker: lowest frequency",
+                "model/flicker.py",
+                "sici(2 * np.pi * low_hz * safe)",
+                "sici(np.pi * low_hz * safe)",
+            ),
+            (
+                "flicker: no correlation",
+                "model/flicker.py",
+                "sici(2 * np.pi * high_hz * safe)[1] -",
+                "0 * sici(2 * np.pi * high_hz * safe)[1] -",
+            ),
+            (
+                "flicker: draws",
+                "model/flicker.py",
+                "weight = np.sqrt(np.log(edges[1:] / edges[:-1]))",
+                "weight = np.sqrt(2 * np.log(edges[1:] / edges[:-1]))",
+            ),
+            (
+                "phase integral without its prior",
+                "model/problem.py",
+                "log_weight = -0.5 * z * z",
+                "log_weight = -0.1 * z * z",
+            ),
+            ("phase basis", "model/problem.py", "np.cos(angle) - 1], axis=1)", "np.cos(angle)], axis=1)"),
+            ("noise scale's information", "model/problem.py", "2 * count * n.sd**2", "count * n.sd**2"),
+        ),
+    ),
+    "infer": (
+        (
+            "infer/test_quadrature.py",
+            "infer/test_wiring.py",
+            "infer/test_diagnostics.py",
+            "model/test_likelihood.py",
+            "data/test_campaign.py",
+            "infer/test_score_tests.py",
+            "infer/test_sampling.py",
+        ),
+        (
+            ("reduced quadrature promises 1", "infer/reduction.py", "TOLERANCE = 1e-3", "TOLERANCE = 1.0"),
+            ("reduced quadrature's basis", "infer/reduction.py", "BASIS_TOLERANCE = 1e-4", "BASIS_TOLERANCE = 1.0"),
+            (
+                "quadrature error halved",
+                "infer/quadrature.py",
+                "0.5 * abs(values[0] - values[1])",
+                "0.25 * abs(values[0] - values[1])",
+            ),
+            (
+                "quadrature error left out",
+                "infer/quadrature.py",
+                "0.5 * abs(values[0] - values[1])",
+                "0.0 * abs(values[0] - values[1])",
+            ),
+            ("quadrature's two grids", "infer/quadrature.py", "total - np.log(2)", "total"),
+            ("quadrature's volume", "infer/quadrature.py", "volume = size * np.log(step)", "volume = np.log(step)"),
+            (
+                "predictive levels inverted",
+                "infer/predictive.py",
+                "noise[:, k] /= np.sqrt(levels[key])",
+                "noise[:, k] *= np.sqrt(levels[key])",
+            ),
+            (
+                "predictive levels squared",
+                "infer/predictive.py",
+                "noise[:, k] /= np.sqrt(levels[key])",
+                "noise[:, k] /= levels[key]",
+            ),
+            (
+                "no Bonferroni",
+                "infer/predictive.py",
+                "3 * min(p_total, p_worst, p_smooth)",
+                "0.1 * min(p_total, p_worst, p_smooth)",
+            ),
+            (
+                "replicates without their fit",
+                "infer/predictive.py",
+                "residual[1:] -= np.tensordot(shift, slope, axes=1)",
+                "residual[1:] -= 0 * np.tensordot(shift, slope, axes=1)",
+            ),
+            (
+                "gamma tail's shape",
+                "infer/predictive.py",
+                "gammaincc(mean**2 / variance, max(values[0], 0.0) * mean / variance)",
+                "gammaincc(0.5 * mean**2 / variance, 0.5 * max(values[0], 0.0) * mean / variance)",
+            ),
+            (
+                "wiring odds doubled",
+                "infer/wiring.py",
+                "float(values[0] - values[1])",
+                "float(2 * (values[0] - values[1]))",
+            ),
+            ("wiring from one sign", "infer/wiring.py", "for sign in (1, -1):", "for sign in (1, 1):"),
+            (
+                "angular error over sqrt 2",
+                "infer/budget.py",
+                "np.sqrt(max(np.trace(tangent @ covariance[:3, :3] @ tangent), 0.0))",
+                "np.sqrt(0.5 * max(np.trace(tangent @ covariance[:3, :3] @ tangent), 0.0))",
+            ),
+            (
+                "Student mixture's distance",
+                "infer/mixture.py",
+                "0.5 * (self.nu + size) * np.log1p(distance / self.nu)",
+                "0.5 * self.nu * np.log1p(distance / self.nu)",
+            ),
+            (
+                "Student draws",
+                "infer/mixture.py",
+                "np.sqrt(self.nu / rng.chisquare(self.nu, size=count))",
+                "np.sqrt(self.nu / rng.chisquare(2 * self.nu, size=count))",
+            ),
+            (
+                "importance weight's error",
+                "infer/mixture.py",
+                "w.std(ddof=1) / np.sqrt(w.size) / mean",
+                "w.std(ddof=1) / w.size / mean",
+            ),
+            (
+                "jump's balance",
+                "infer/sampler.py",
+                "mixture.log_density(coords) - mixture.log_density(new)",
+                "mixture.log_density(new) - mixture.log_density(coords)",
+            ),
+            (
+                "no balance",
+                "infer/sampler.py",
+                "mixture.log_density(coords) - mixture.log_density(new)",
+                "0 * mixture.log_density(new)",
+            ),
+            ("Laplace's determinant", "infer/modes.py", "- 0.5 * log_det", "+ 0.5 * log_det"),
+            (
+                "Laplace's 2 pi",
+                "infer/modes.py",
+                "0.5 * self.x.size * np.log(2 * np.pi)",
+                "0.5 * self.x.size * np.log(np.pi)",
+            ),
+            ("R-hat allowed", "infer/diagnostics.py", "LARGEST_R_HAT = 1.01", "LARGEST_R_HAT = 1.1"),
+            ("effective samples wanted", "infer/diagnostics.py", "FEWEST_EFFECTIVE = 400.0", "FEWEST_EFFECTIVE = 40.0"),
+            (
+                "folded R-hat left out",
+                "infer/diagnostics.py",
+                'array_stats.rhat(x, method="rank")',
+                'array_stats.rhat(x, method="z_scale")',
+            ),
+            (
+                "weights from one ensemble",
+                "infer/diagnostics.py",
+                "elif gap.max() > tolerance:",
+                "elif gap.max() > 10 * tolerance:",
+            ),
+            ("score test's variance", "infer/score_tests.py", "score * score / variance", "score * score / own"),
+            (
+                "prior conflict's spread",
+                "infer/score_tests.py",
+                "np.abs(plain) / np.sqrt(np.maximum(spread, SMALLEST_SPREAD))",
+                "np.abs(plain) / np.maximum(spread, SMALLEST_SPREAD)",
+            ),
+            (
+                "offsets' blur",
+                "infer/budget.py",
+                "np.sqrt(2 / 3 * np.trace(covariance))",
+                "np.sqrt(1 / 3 * np.trace(covariance))",
+            ),
+        ),
+    ),
+    "detection": (
+        (
+            "detection/test_detection_closed.py",
+            "detection/test_detection_linear.py",
+            "detection/test_detection_evidence.py",
+        ),
+        (
+            (
+                "known direction",
+                "detection/experiment.py",
+                "ndtr(np.asarray(d, dtype=np.float64) - threshold)",
+                "ndtr(np.asarray(d, dtype=np.float64) + threshold)",
+            ),
+            (
+                "area under the curve",
+                "detection/experiment.py",
+                "np.asarray(d, dtype=np.float64) / np.sqrt(2)",
+                "np.asarray(d, dtype=np.float64) / 2",
+            ),
+            (
+                "degrees of the far law",
+                "detection/experiment.py",
+                "np.maximum(lam + degrees - 1, 0)",
+                "np.maximum(lam + 10 * degrees, 0)",
+            ),
+            (
+                "noncentrality",
+                "detection/experiment.py",
+                "exceedance(t, root * root, degrees)",
+                "exceedance(t, root, degrees)",
+            ),
+            ("least angle", "detection/experiment.py", "2 * float(-ndtri(wrong))", "1 * float(-ndtri(wrong))"),
+            (
+                "cross term of the score",
+                "detection/experiment.py",
+                "2 * self.cross + size * self.square",
+                "self.cross + size * self.square",
+            ),
+            (
+                "growth with a source",
+                "detection/experiment.py",
+                "mean @ kernel @ mean + np.trace(kernel @ information)",
+                "mean @ kernel @ mean + 0 * np.trace(kernel @ information)",
+            ),
+            ("Bayes factor without its volume", "detection/linear.py", "- 0.5 * log_det)", "- 0.25 * log_det)"),
+            ("prior of the components", "detection/linear.py", "relative**2 / 3", "relative**2"),
+            (
+                "covariance volume halved",
+                "detection/evidence.py",
+                "0.5 * f.log_volume - np.sum(np.log(f.shared))",
+                "0.25 * f.log_volume - 0.5 * np.sum(np.log(f.shared))",
+            ),
+            (
+                "covariance volume without the shared",
+                "detection/evidence.py",
+                "0.5 * f.log_volume - np.sum(np.log(f.shared))",
+                "0.5 * f.log_volume",
+            ),
+            (
+                "bridge's shares",
+                "detection/evidence.py",
+                "log_s1 = np.log(effective1 / (effective1 + n2))",
+                "log_s1 = np.log(n2 / (effective1 + n2))",
+            ),
+            ("bridge's count", "detection/evidence.py", "+ np.log(n1))", "+ np.log(n2))"),
+            (
+                "evidence's error",
+                "detection/evidence.py",
+                "np.sqrt(share1 / effective1 + share2 / n2)",
+                "np.sqrt(share1 / n2 + share2 / effective1) * 0.5",
+            ),
+            (
+                "linear evidence",
+                "detection/evidence.py",
+                "-0.5 * z @ z - np.sum(np.log(np.diag(lower)))",
+                "-0.5 * z @ z - 0.5 * np.sum(np.log(np.diag(lower)))",
+            ),
+            (
+                "isotropic factor",
+                "detection/evidence.py",
+                "base = -0.5 * (size / sd) ** 2",
+                "base = -1.0 * (size / sd) ** 2",
+            ),
+            ("sequential: drift", "detection/sequential.py", "(-0.5 * d**2, 0.5 * d**2)", "(-0.4 * d**2, 0.4 * d**2)"),
+            (
+                "sequential: a quarter batch",
+                "detection/sequential.py",
+                "/ d**2 + 0.25\n        return",
+                "/ d**2\n        return",
+            ),
+            (
+                "sequential: limits of Wald",
+                "detection/sequential.py",
+                "log((1 - miss) / false_alarm), log(miss / (1 - false_alarm))",
+                "log(1 / false_alarm), log(miss)",
+            ),
+            (
+                "sequential: overshoot",
+                "detection/sequential.py",
+                "OVERSHOOT = 0.5825971579390107",
+                "OVERSHOOT = 0.4825971579390107",
+            ),
+            (
+                "fixed plan",
+                "detection/sequential.py",
+                "ndtri(1 - false_alarm) + ndtri(1 - miss)",
+                "ndtri(1 - false_alarm) - ndtri(1 - miss)",
+            ),
+            ("rule of three", "detection/probabilities.py", "min(1.0, 3.0 / count)", "min(1.0, 1.0 / count)"),
+            ("ensembles' error", "detection/probabilities.py", "np.sqrt(table.shape[0])", "table.shape[0]"),
+            ("signs of two loops", "detection/probabilities.py", "a @ b) / np.pi)", "a @ b) / (2 * np.pi))"),
+            (
+                "averaged sign",
+                "detection/probabilities.py",
+                "single_snr * np.sqrt(repeats / 2)",
+                "single_snr * np.sqrt(repeats)",
+            ),
+            (
+                "majority",
+                "detection/probabilities.py",
+                "bdtrc(repeats // 2, repeats",
+                "bdtrc(repeats // 2 + 1, repeats",
+            ),
+        ),
+    ),
+    "design": (
+        (
+            "design/test_design_gdsii.py",
+            "design/test_design_schedule.py",
+            "design/test_design_sensitivity.py",
+            "design/test_design_gain.py",
+            "design/test_design_layout.py",
+            "design/test_design_working_point.py",
+            "design/test_design_count.py",
+            "data/test_campaign.py",
+        ),
+        (
+            (
+                "GDSII unit in",
+                "design/gdsii_reader.py",
+                'gdstk.read_gds(order["path"], unit=1e-6)',
+                'gdstk.read_gds(order["path"])',
+            ),
+            (
+                "GDSII unit out",
+                "design/gdsii.py",
+                'gdstk.Library("fluxsense", unit=1e-6',
+                'gdstk.Library("fluxsense", unit=1e-5',
+            ),
+            ("wire's width", "design/gdsii_reader.py", "2 * _area([piece])", "1 * _area([piece])"),
+            (
+                "centre line is the outer edge",
+                "design/gdsii_reader.py",
+                "gdstk.offset([outer], -0.5 * width",
+                "gdstk.offset([outer], -0.0 * width",
+            ),
+            ("apportionment", "design/schedule.py", "total - 0.5 * support.sum()", "total + 0.5 * support.sum()"),
+            (
+                "apportionment's last step",
+                "design/schedule.py",
+                "np.argmin(np.where(support, n / safe, np.inf))",
+                "np.argmax(np.where(support, n / safe, -np.inf))",
+            ),
+            (
+                "angle across",
+                "design/sensitivity.py",
+                "np.trace(covariance, axis1=-2, axis2=-1) - along, 0.0)",
+                "np.trace(covariance, axis1=-2, axis2=-1) - 0 * along, 0.0)",
+            ),
+            ("angle over sqrt 2", "design/sensitivity.py", "- along, 0.0) / r2)", "- along, 0.0) / (2 * r2))"),
+            (
+                "drift in amplitude",
+                "design/sensitivity.py",
+                "noise.gain_drift**2, noise.phase_drift_rad**2",
+                "noise.gain_drift, noise.phase_drift_rad**2",
+            ),
+            (
+                "reverse's odds",
+                "design/ambiguity.py",
+                "np.maximum(best[:-1] - best[-1], 0.0)",
+                "np.maximum(0.5 * (best[:-1] - best[-1]), 0.0)",
+            ),
+            (
+                "distance of polygons",
+                "design/outlines.py",
+                "float(np.sqrt(np.min(np.sum(rest * rest, axis=2))))",
+                "float(np.min(np.sum(rest * rest, axis=2)))",
+            ),
+            (
+                "inside",
+                "design/outlines.py",
+                "np.count_nonzero(spans & (point[0] < at)) % 2",
+                "np.count_nonzero(spans & (point[0] > at)) < 0",
+            ),
+            (
+                "edge of the chip",
+                "design/outlines.py",
+                "0.5 * np.array(rules.chip_size_m) - rules.edge_m",
+                "1.0 * np.array(rules.chip_size_m) - rules.edge_m",
+            ),
+            (
+                "layout in weber",
+                "design/layout.py",
+                "np.asarray(area_vector(outline)) / FLUX_QUANTUM_WB",
+                "np.asarray(area_vector(outline)) * 5e14",
+            ),
+            ("repeats for more isolators", "design/count.py", "study.plan.repeats * scale", "study.plan.repeats"),
+        ),
+    ),
+    "characterize": (
+        ("characterize/test_characterize.py",),
+        (
+            (
+                "power cap",
+                "characterize/points.py",
+                "(MOST_CONVERSION / max(strength, 1e-6)) ** 2",
+                "(MOST_CONVERSION / max(strength, 1e-6)) ** 1",
+            ),
+            ("power cap left out", "characterize/points.py", "min(powers_w[1], cap)", "powers_w[1]"),
+            (
+                "isolation in power",
+                "characterize/points.py",
+                "20 * np.log10(np.maximum(np.abs(s), 1e-8))",
+                "10 * np.log10(np.maximum(np.abs(s), 1e-8))",
+            ),
+            (
+                "transmission's sense",
+                "characterize/points.py",
+                "difference = db[:, 1] - db[:, 2]",
+                "difference = db[:, 2] - db[:, 1]",
+            ),
+            (
+                "gain elimination",
+                "characterize/model.py",
+                "gain = np.sum(np.conj(m) * d, axis=0) * inverse\n    error",
+                "gain = np.sum(m * d, axis=0) * inverse\n    error",
+            ),
+            ("prior of a record's error", "characterize/model.py", "+ 1.0 / drift**2", "+ 0.0 / drift**2"),
+            (
+                "90% quantile",
+                "characterize/fit.py",
+                "fit.vector - QUANTILE_90 * fit.sd",
+                "fit.vector - 0.5 * QUANTILE_90 * fit.sd",
+            ),
+            (
+                "odds of two wirings",
+                "characterize/fit.py",
+                "0.5 * (results[-sign].chi2 - results[sign].chi2)",
+                "(results[-sign].chi2 - results[sign].chi2)",
+            ),
+            (
+                "misfit does not enlarge",
+                "characterize/fit.py",
+                "inverse_information(slopes) * max(1.0, per)",
+                "inverse_information(slopes)",
+            ),
+            (
+                "drift left in the noise",
+                "characterize/fit.py",
+                "parts.append(np.median(bend, axis=-1) / np.log(2) / 40.0)",
+                "parts.append(np.median(bend, axis=-1) / np.log(2) / 4.0)",
+            ),
+        ),
+    ),
+    "simulate": (
+        ("data/test_campaign.py", "model/test_likelihood.py", "data/test_counts.py"),
+        (
+            (
+                "delay's sign",
+                "simulate.py",
+                "np.exp(1j * (2 * np.pi * frequency_hz * delay + turn))",
+                "np.exp(1j * (-2 * np.pi * frequency_hz * delay + turn))",
+            ),
+            (
+                "white noise x 1.2",
+                "simulate.py",
+                "truth.noise_scale * noise.white * level",
+                "1.2 * truth.noise_scale * noise.white * level",
+            ),
+            (
+                "flux noise x 2",
+                "simulate.py",
+                "truth.noise_scale * noise.flux_phi0 * rng",
+                "2 * truth.noise_scale * noise.flux_phi0 * rng",
+            ),
+            (
+                "elevation and azimuth",
+                "simulate.py",
+                "np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth)",
+                "np.cos(elevation) * np.sin(azimuth), np.cos(elevation) * np.cos(azimuth)",
+            ),
+        ),
+    ),
+}
+
+
+@dataclass(frozen=True)
+class Mutation:
+    """One change, with the tests that must notice it."""
+
+    room: str
+    name: str
+    module: str
+    old: str
+    new: str
+    tests: tuple[str, ...]
+
+
+def mutations() -> Iterator[Mutation]:
+    """Every change of the table."""
+    for room, (tests, changes) in ROOMS.items():
+        for name, module, old, new in changes:
+            yield Mutation(room, name, module, old, new, tests)
+
+
+def place(one: Mutation, root: Path = ROOT) -> Path | None:
+    """The module that holds the text once: the stated one, else the only one of the package."""
+    stated = root / "fluxsense" / one.module
+    if stated.is_file() and stated.read_text(encoding="utf-8").count(one.old) == 1:
+        return stated
+    holders = [p for p in sorted((root / "fluxsense").rglob("*.py")) if one.old in p.read_text(encoding="utf-8")]
+    return holders[0] if len(holders) == 1 and holders[0].read_text(encoding="utf-8").count(one.old) == 1 else None
+
+
+def tests_of(one: Mutation) -> list[str]:
+    """The room's test files that there are."""
+    return [f"tests/{t}" for t in one.tests if (ROOT / "tests" / t).is_file()]
+
+
+def mark(one: Mutation, where: Path) -> str:
+    """What a row holds for: the changed module's bytes, those of the tests, and the change."""
+    total = hashlib.sha256(repr((one.old, one.new)).encode() + where.read_bytes())
+    for name in tests_of(one):
+        total.update((ROOT / name).read_bytes())
+    return total.hexdigest()[:16]
+
+
+def copied(folder: Path) -> Path:
+    """A copy of the project to change."""
+    for part in PARTS:
+        source = ROOT / part
+        if source.is_dir():
+            shutil.copytree(source, folder / part, ignore=shutil.ignore_patterns("__pycache__", "results", "*.pyc"))
+        elif source.is_file():
+            shutil.copy(source, folder / part)
+    return folder
+
+
+def run(tests: list[str], folder: Path, limit_s: float) -> tuple[str, str]:
+    """Outcome of the tests in a copy, and the last line that says why."""
+    command = [sys.executable, "-m", "pytest", "-x", "-q", "-n", "0", "-p", "no:cacheprovider", "--tb=no", *tests]
+    env = os.environ | {"OPENBLAS_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1", "PYTHONPATH": str(folder)}
+    try:
+        done = subprocess.run(
+            command, cwd=folder, env=env, capture_output=True, text=True, timeout=limit_s, check=False
+        )
+    except subprocess.TimeoutExpired:
+        return "no answer", f"longer than {limit_s:g} s"
+    lines = [x for x in done.stdout.splitlines() if x.startswith(("FAILED", "ERROR"))] or done.stdout.splitlines()[-1:]
+    outcome = {0: "survived", 1: "killed"}.get(done.returncode, "no answer")
+    return outcome, (lines or [""])[0][:200]
+
+
+def attempt(one: Mutation, where: Path, copies: SimpleQueue[Path], limit_s: float) -> dict[str, object]:
+    """Make the change in a free copy, run its tests, take the change back."""
+    folder = copies.get()
+    begin = time.monotonic()
+    target = folder / where.relative_to(ROOT)
+    good = target.read_text(encoding="utf-8")
+    try:
+        target.write_text(good.replace(one.old, one.new), encoding="utf-8")
+        outcome, detail = run(tests_of(one), folder, limit_s)
+    finally:
+        target.write_text(good, encoding="utf-8")
+        copies.put(folder)
+    return {
+        "room": one.room, "name": one.name, "module": str(where.relative_to(ROOT)), "mark": mark(one, where),
+        "outcome": outcome, "detail": detail, "seconds": round(time.monotonic() - begin, 1),
+    }  # fmt: skip
+
+
+def main() -> int:
+    """The command."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--rows", type=Path, metavar="FILE", help="rows of JSON, read first and added to")
+    parser.add_argument("--rooms", default="", help="comma-separated")
+    parser.add_argument("--names", default="", help="comma-separated")
+    parser.add_argument("--limit-s", type=float, default=900.0, help="for the tests of one change (default 900)")
+    parser.add_argument("--check", action="store_true", help="only look for the texts")
+    options = parser.parse_args()
+    rooms, names = ([x for x in text.split(",") if x] for text in (options.rooms, options.names))
+    chosen = [m for m in mutations() if (not rooms or m.room in rooms) and (not names or m.name in names)]
+    lost = [m for m in chosen if place(m) is None]
+    for one in lost:
+        print(f"lost      {one.room:13s} {one.name}: {one.module} no longer holds {one.old!r} once")
+    if options.check:
+        print(f"{len(chosen)} changes, {len(lost)} lost")
+        return 1 if lost else 0
+    known: dict[str, dict[str, object]] = {}
+    if options.rows and options.rows.is_file():
+        rows = [json.loads(x) for x in options.rows.read_text(encoding="utf-8").splitlines()]
+        known = {row["mark"]: row for row in rows if row["outcome"] != "no answer"}
+    found = [(m, w) for m in chosen if (w := place(m)) is not None]
+    done = [known[k] for m, w in found if (k := mark(m, w)) in known]
+    wanted = [(m, w) for m, w in found if mark(m, w) not in known]
+    with tempfile.TemporaryDirectory(prefix="mutations_") as name, ThreadPoolExecutor(options.workers) as pool:
+        copies: SimpleQueue[Path] = SimpleQueue()
+        for n in range(options.workers if wanted else 0):
+            copies.put(copied(Path(name) / str(n)))
+        jobs = [pool.submit(attempt, m, w, copies, options.limit_s) for m, w in wanted]
+        for job in as_completed(jobs):
+            row = job.result()
+            done.append(row)
+            print(
+                f"{row['outcome']:9s} {row['room']:13s} {row['name']}  [{row['seconds']} s] {row['detail']}", flush=True
+            )
+            if options.rows:
+                with options.rows.open("a", encoding="utf-8") as stream:
+                    stream.write(json.dumps(row) + "\n")
+    print("\n| room | changes | killed | survived | lost | no answer |\n| --- | --- | --- | --- | --- | --- |")
+    for room in dict.fromkeys(m.room for m in chosen):
+        counts = [
+            sum(r["room"] == room and r["outcome"] == o for r in done) for o in ("killed", "survived", "no answer")
+        ]
+        gone = sum(m.room == room for m in lost)
+        print(f"| {room} | {sum(counts) + gone} | {counts[0]} | {counts[1]} | {gone} | {counts[2]} |")
+    survivors = [f"{r['room']}: {r['name']}" for r in done if r["outcome"] == "survived"]
+    print("Survivors: " + ("; ".join(survivors) or "none"))
+    return 0 if not lost and all(r["outcome"] == "killed" for r in done) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
