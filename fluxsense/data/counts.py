@@ -33,6 +33,9 @@ class Votes:
 def transmits_forward(sweep: Sweep, off_power: NDArray[np.float64]) -> bool:
     """Whether S21 over its pump-off trace carries more power over the sweep than S12 over its own.
 
+    Over the pump-off powers P21, P12 the lines' gains drop out.  Where two detuned modes pass next to nothing with the pump
+    off, that alone would decide: a point whose sqrt(P21 P12) lies below the median counts in proportion to it.
+
     Parameters
     ----------
     sweep : Sweep
@@ -40,7 +43,8 @@ def transmits_forward(sweep: Sweep, off_power: NDArray[np.float64]) -> bool:
         Squared modulus of the pump-off mean of S21 and S12.
     """
     power = np.abs(np.stack([sweep.s[:, 1, 0], sweep.s[:, 0, 1]])) ** 2
-    share = np.sum(power / off_power, axis=1)
+    passed = np.sqrt(off_power[0] * off_power[1])
+    share = np.sum(power / off_power * np.minimum(passed / np.median(passed), 1.0), axis=1)
     return bool(share[0] > share[1])
 
 

@@ -98,32 +98,24 @@ def test_drawn_noise_has_the_dense_covariance(campaign: tuple[Truth, Digest, Rat
 
 
 def test_precision_is_that_of_the_noise_that_was_drawn(study: Study) -> None:
-    """Means of 40,000 traces' worth of repeats: their scatter over campaigns is 1/sqrt(precision), for known noise.
-
-    The noise of the files is the only thing used: variance white^2 per quadrature of a trace over a transmission of
-    |off|, n repeats, so precision = n |off|^2/white^2; checked by the scatter of 150 drawn campaigns.
-    """
+    """Ratios of 60 campaigns scatter about their mean as the pump-on and pump-off noise of each family says, and no more."""
     quiet = replace(study, noise=replace(study.noise, gain_drift=0, phase_drift_rad=0, residual_gain=0, flux_phi0=0))
     truth = draw_truth(quiet, 3)
-    ratios, precision = [], []
-    for seed in range(150):
+    ratios, stated = [], []
+    for seed in range(60):
         likelihood = RatioLikelihood(
             quiet, simulate_digest(quiet, replace(truth, seed=seed)), truth.port_signs, reference=truth.parameters
         )
-        ratios.append([f.ratio for f in likelihood.families])
-        precision.append([1 / f.precision for f in likelihood.families])
-    for n in range(len(ratios[0])):
-        table = np.array([r[n] for r in ratios])
-        # pump-on noise alone: what the groups of a family share, the pump-off mean, drops out of their differences
-        variance = np.array([p[n] for p in precision]).mean(axis=0)
-        if table.shape[1] < 2:
-            continue
-        expected = table.mean(axis=0)
-        difference = table[:, 0] / expected[0] - table[:, 1] / expected[1]
-        want = variance[0] / np.abs(expected[0]) ** 2 + variance[1] / np.abs(expected[1]) ** 2
-        scatter = np.var(difference.real, axis=0, ddof=1) + np.var(difference.imag, axis=0, ddof=1)
-        ratio = float(np.mean(scatter / (2 * want)))
-        assert abs(ratio - 1) < 0.06, ratio
+        ratios.append(np.concatenate([f.ratio for f in likelihood.families]))
+        own = []
+        for f in likelihood.families:
+            power = np.abs(f.expected) ** 2
+            off = 1 / (1 / f.shared - np.sum(power * f.precision, axis=0))
+            own.append(1 / f.precision + power * off)
+        stated.append(np.concatenate(own))
+    table = np.array(ratios)
+    scatter = 0.5 * (np.var(table.real, axis=0, ddof=1) + np.var(table.imag, axis=0, ddof=1))
+    assert float(np.mean(scatter / np.mean(stated, axis=0))) == pytest.approx(1.0, abs=0.035)
 
 
 def test_log_volume_is_the_determinant_of_the_dense_covariance(study: Study) -> None:

@@ -377,8 +377,14 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "powers not divided by pump-off",
                 "data/counts.py",
-                "np.sum(power / off_power, axis=1)",
-                "np.sum(power, axis=1)",
+                "power / off_power * np.minimum",
+                "power * np.minimum",
+            ),
+            (
+                "notches decide",
+                "data/counts.py",
+                "np.minimum(passed / np.median(passed), 1.0)",
+                "1.0",
             ),
         ),
     ),
