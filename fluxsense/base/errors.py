@@ -1,6 +1,19 @@
 """The package's own exceptions; each message is a sentence for the person at the bench."""
 
 
+def printable(text: str, keep: str = "\n") -> str:
+    """A text without what would act on a terminal or cannot be encoded: such characters as Python writes them.
+
+    Parameters
+    ----------
+    text : str
+        Names of files and cells of logs hold anything.
+    keep : str
+        Characters that stay although they are not printable.
+    """
+    return "".join(c if c.isprintable() or c in keep else repr(c)[1:-1] for c in text)
+
+
 class FluxsenseError(Exception):
     """Base of all errors that the package raises on purpose."""
 
@@ -26,12 +39,12 @@ class InputError(FluxsenseError):
         self.what = what
         self.where = where
         self.remedy = remedy
-        text = f"{where}: {what}" if where else what
+        text = f"{printable(where, keep='')}: {what}" if where else what
         if not text.endswith((".", "!", "?")):
             text += "."
         if remedy:
             text += f" {remedy}" if remedy.endswith((".", "!", "?")) else f" {remedy}."
-        super().__init__(text)
+        super().__init__(printable(text))
 
 
 class ModelError(FluxsenseError):

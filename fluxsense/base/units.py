@@ -16,7 +16,7 @@ import re
 from typing import Final
 
 from .constants import BOHR_MAGNETON_A_M2, FLUX_QUANTUM_WB
-from .errors import InputError
+from .errors import InputError, printable
 
 _PREFIX: Final = {
     "f": 1e-15, "p": 1e-12, "n": 1e-9, "u": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6, "G": 1e9,
@@ -102,7 +102,7 @@ def shown(value: object, most: int = 60) -> str:
     """
     if isinstance(value, str):
         cut = value if len(value) <= most else value[: most - 3] + "..."
-        return '"' + "".join(c if c.isprintable() else repr(c)[1:-1] for c in cut) + '"'
+        return f'"{printable(cut, keep="")}"'
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int) and abs(value) >= 10**most:

@@ -297,7 +297,7 @@ def read_gdsii(
     answer = _ask(order, where)
     if "fault" in answer:
         what, remedy = (str(x) for x in answer["fault"])
-        raise InputError("".join(c if c.isprintable() else "?" for c in what), where=where, remedy=remedy)
+        raise InputError(what, where=where, remedy=remedy)
     out: dict[str, dict[str, Outline]] = {}
     for cell, loops in answer["cells"].items():
         named: dict[str, Outline] = {}
