@@ -814,7 +814,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
                 "gdstk.offset([outer], -0.5 * width",
                 "gdstk.offset([outer], -0.0 * width",
             ),
-            ("apportionment", "design/schedule.py", "total - 0.5 * support.sum()", "total + 0.5 * support.sum()"),
+            ("apportionment", "design/schedule.py", "(n - 1) / safe", "n / safe"),
             (
                 "apportionment's last step",
                 "design/schedule.py",
