@@ -16,8 +16,8 @@ the first is unchanged, the second smaller by 1/(1 + u); a change of the device'
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -34,105 +34,26 @@ from fluxsense.readout.noise import (
     quantum_k,
     sigma_per_quadrature,
 )
+from fluxsense.study.readout import ELEMENT_KINDS, Element, Readout
 
 COMPRESSION_STEP: Final = 10**0.1 - 1
+SMALLEST: Final = 1e-40
+LARGEST: Final = 1e40
+"""Powers (W) at the chip and gains behind it beyond which a number must be a slip."""
 WORRYING_MARGIN_DB: Final = 10.0
 """Distance to the 1 dB compression point from which on gain errors stay below 0.11 dB (`gain_lost_db`)."""
 
 
 @dataclass(frozen=True)
-class Kind:
-    """A sort of element: its words, and whether it feeds power in (and so may have gain and adds noise of its own)."""
+class Chain:
+    """A read-out chain: what the study says of it, and the measured networks of its elements by the names of their files."""
 
-    words: str
-    active: bool
+    readout: Readout
+    networks: Mapping[str, Network] = field(default_factory=dict)
 
-
-KINDS: Final[dict[str, Kind]] = {
-    "attenuator": Kind("an attenuator", False),
-    "cable": Kind("a cable", False),
-    "filter": Kind("a filter", False),
-    "coupler": Kind("a directional coupler", False),
-    "isolator": Kind("an isolator or circulator", False),
-    "switch": Kind("a switch", False),
-    "parametric_amplifier": Kind("a parametric amplifier", True),
-    "directional_amplifier": Kind("a directional amplifier", True),
-    "hemt": Kind("a HEMT amplifier", True),
-    "room_amplifier": Kind("a room-temperature amplifier", True),
-    "receiver": Kind("the analyser's receiver", True),
-}
-
-
-@dataclass(frozen=True)
-class Element:
-    """One part of a line, in the direction of the signal.
-
-    Attributes
-    ----------
-    name : str
-    kind : str
-        A key of `KINDS`.
-    gain_db : float
-        Gain of power; below zero for a loss.  Not used where `network` is given.
-    temperature_k : float
-        Physical temperature.
-    added_k : float
-        Noise temperature at its input (of an amplifier; what a passive part adds follows from loss and temperature).
-    added_quanta : float
-        The same in quanta h f/k; both are added up.
-    compression_w : float
-        Input power at which the gain is 1 dB lower.
-    backward_db : float, optional
-        Gain of power in the reverse direction, zero or below; that of the forward direction where not given (a passive part
-        that is reciprocal), no way back through an amplifier.
-    network : Network, optional
-        Measured scattering parameters.
-    """
-
-    name: str
-    kind: str
-    gain_db: float = 0.0
-    temperature_k: float = 0.0
-    added_k: float = 0.0
-    added_quanta: float = 0.0
-    compression_w: float = math.inf
-    backward_db: float | None = None
-    network: Network | None = None
-
-    @property
-    def active(self) -> bool:
-        """Whether the element may have gain."""
-        return KINDS[self.kind].active
-
-
-@dataclass(frozen=True)
-class Line:
-    """What lies between source and chip (`down`) and between chip and receiver (`up`), each in the signal's direction.
-
-    source_power_w leaves a source that is matched at source_temperature_k.
-    """
-
-    source_power_w: float
-    down: tuple[Element, ...]
-    up: tuple[Element, ...]
-    source_temperature_k: float = 300.0
-
-
-@dataclass(frozen=True)
-class Receiver:
-    """How the receiver works: noise bandwidth of its filter, samples averaged per point, time of one sample.
-
-    sample_s None stands for 1/bandwidth.
-    """
-
-    bandwidth_hz: float
-    averages: int = 1
-    sample_s: float | None = None
-
-    @property
-    def seconds_per_point(self) -> float:
-        """Time at each frequency, s."""
-        return self.averages * (1.0 / self.bandwidth_hz if self.sample_s is None else self.sample_s)
+    def gains(self, elements: Sequence[Element], frequency_hz: float) -> list[float]:
+        """`power_gains` with the chain's networks."""
+        return power_gains(elements, frequency_hz, self.networks)
 
 
 @dataclass(frozen=True)
@@ -235,21 +156,21 @@ def check_element(element: Element, where: str = "") -> None:
         For an unknown kind, a passive part with gain or noise of its own, a temperature or noise below zero.
     """
     where = where or f'element "{element.name}"'
-    if element.kind not in KINDS:
+    if element.kind not in ELEMENT_KINDS:
         raise InputError(
-            f'the kind "{element.kind}" is not known', where=where, remedy=f"Choose one of: {', '.join(KINDS)}"
+            f'the kind "{element.kind}" is not known', where=where, remedy=f"Choose one of: {', '.join(ELEMENT_KINDS)}"
         )
-    kind = KINDS[element.kind]
+    kind = ELEMENT_KINDS[element.kind]
     check_temperature(element.temperature_k, where)
     if not kind.active and element.gain_db > 0:
         raise InputError(
-            f"{kind.words} is passive and cannot have a gain of {element.gain_db:g} dB",
+            f"{element.words} is passive and cannot have a gain of {element.gain_db:g} dB",
             where=where,
             remedy="Give its loss as a number above zero, or name the kind of amplifier that it is",
         )
     if not kind.active and (element.added_k > 0 or element.added_quanta > 0):
         raise InputError(
-            f"{kind.words} is passive: what it adds follows from its loss and its temperature",
+            f"{element.words} is passive: what it adds follows from its loss and its temperature",
             where=where,
             remedy="Leave the noise temperature out",
         )
@@ -267,51 +188,65 @@ def check_element(element: Element, where: str = "") -> None:
         raise InputError("the compression point is not above zero W", where=where, remedy='Give it as "-50 dBm", say')
 
 
-def check_line(line: Line, where: str = "") -> None:
-    """Refuse a line that cannot be worked with.
+def check_chain(readout: Readout, where: str = "") -> None:
+    """Refuse a chain that cannot be worked with.
 
     Raises
     ------
     InputError
         For an impossible element, no amplifier behind the chip, or no source power.
     """
-    for element in (*line.down, *line.up):
+    for element in (*readout.down, *readout.up):
         check_element(element, f'{where}, "{element.name}"' if where else "")
-    check_temperature(line.source_temperature_k, where)
-    if not any(x.active for x in line.up):
+    check_temperature(readout.source_temperature_k, where)
+    if not any(x.active for x in readout.up):
         raise InputError(
             "there is no amplifier between the chip and the receiver",
             where=where,
             remedy='Add one, or the receiver itself (kind "receiver") with its noise temperature',
         )
-    if not line.source_power_w > 0:
+    if not readout.source_power_w > 0:
         raise InputError("the source power is not above zero", where=where, remedy='Give it as "-20 dBm", say')
 
 
-def power_gains(elements: Sequence[Element], frequency_hz: float) -> list[float]:
+def power_gains(
+    elements: Sequence[Element], frequency_hz: float, networks: Mapping[str, Network] | None = None
+) -> list[float]:
     """Gain of power of each element at one frequency.
 
     Measured networks in a row are cascaded: the gain of each is that of the cascade with it over that without it, so that
     the product is the cascade's, reflections between the networks included.
 
+    Parameters
+    ----------
+    elements : sequence of Element
+        In the direction of the signal.
+    frequency_hz : float
+    networks : mapping of str to Network, optional
+        By the names of the elements' files.
+
     Raises
     ------
     InputError
-        If a network does not cover the frequency, or a passive one gives more power than it takes.
+        If a network is missing or does not cover the frequency, or a passive one gives more power than it takes.
     """
     out = []
     total = None
     for element in elements:
-        if element.network is None:
+        if not element.file:
             total = None
             out.append(power_ratio(element.gain_db))
             continue
-        own = at_frequencies(element.network, [frequency_hz])[0]
+        if networks is None or element.file not in networks:
+            raise InputError(
+                "this file was not read", where=element.file, remedy="Give its network by the file's name as well"
+            )
+        own = at_frequencies(networks[element.file], [frequency_hz])[0]
         if not element.active and float(np.linalg.svd(own, compute_uv=False)[0]) > 1.01:
             raise InputError(
                 f"the network gives out more power than it takes in at {frequency_hz / 1e9:.6g} GHz, "
-                f"but {KINDS[element.kind].words} is passive",
-                where=element.network.name,
+                f"but {element.words} is passive",
+                where=element.file,
                 remedy="Check the file, or name the kind of amplifier that it is",
             )
         joined = own if total is None else cascade(total, own)
@@ -329,16 +264,16 @@ def _own_noise_k(element: Element, gain: float, frequency_hz: float) -> float:
     return (1.0 / loss - 1.0) * float(effective_temperature_k(frequency_hz, element.temperature_k))
 
 
-def _arriving(line: Line, frequency_hz: float) -> tuple[float, float, tuple[StageReport, ...]]:
+def _arriving(chain: Chain, frequency_hz: float) -> tuple[float, float, tuple[StageReport, ...]]:
     """Power and noise temperature at the chip, and the stages before it."""
-    gains = power_gains(line.down, frequency_hz)
-    power = line.source_power_w
-    noise = float(effective_temperature_k(frequency_hz, line.source_temperature_k))
+    readout = chain.readout
+    gains = chain.gains(readout.down, frequency_hz)
+    power = readout.source_power_w
+    noise = float(effective_temperature_k(frequency_hz, readout.source_temperature_k))
     stages = []
-    for n, (element, gain) in enumerate(zip(line.down, gains, strict=True)):
+    for n, (element, gain) in enumerate(zip(readout.down, gains, strict=True)):
         added = _own_noise_k(element, gain, frequency_hz)
-        behind = math.prod(gains[n:])
-        stages.append(_stage(element, power, gain, added * behind))
+        stages.append(_stage(element, power, gain, added * math.prod(gains[n:])))
         noise = gain * (noise + added)
         power *= gain / (1 + COMPRESSION_STEP * power / element.compression_w)
     return power, noise, tuple(stages)
@@ -349,13 +284,12 @@ def _stage(element: Element, power_w: float, gain: float, noise_k: float) -> Sta
     return StageReport(element.name, element.kind, power_w, decibel(gain), noise_k, margin)
 
 
-def report(line: Line, receiver: Receiver, frequency_hz: float, transmission: float = 1.0) -> ChainReport:
+def report(chain: Chain, frequency_hz: float, transmission: float = 1.0) -> ChainReport:
     """Noise and margins of a chain at one frequency.
 
     Parameters
     ----------
-    line : Line
-    receiver : Receiver
+    chain : Chain
     frequency_hz : float
     transmission : float
         Amplitude that the chip transmits, for the powers behind it; scatter stays relative to unit transmission.
@@ -367,16 +301,23 @@ def report(line: Line, receiver: Receiver, frequency_hz: float, transmission: fl
     Raises
     ------
     InputError
-        If the line cannot be worked with (`check_line`, `power_gains`).
+        If the chain cannot be worked with (`check_chain`, `power_gains`).
     """
-    check_line(line)
-    at_chip, incoming, down = _arriving(line, frequency_hz)
+    readout = chain.readout
+    check_chain(readout)
+    at_chip, incoming, down = _arriving(chain, frequency_hz)
+    gains = chain.gains(readout.up, frequency_hz)
+    if not (SMALLEST < at_chip < LARGEST and SMALLEST < math.prod(gains) < LARGEST):
+        raise InputError(
+            f"with these losses and gains {at_chip:.3g} W arrive at the chip, and {decibel(math.prod(gains)):.4g} dB follow",
+            remedy="Check losses and gains: 60 to 90 dB down and 60 to 100 dB up are usual",
+        )
     power = at_chip * transmission**2
     added = [incoming]
     squeezed = [1.0]  # amplitude noise over phase noise, of what enters at that place
     before = 1.0
     stages = []
-    for element, gain in zip(line.up, power_gains(line.up, frequency_hz), strict=True):
+    for element, gain in zip(readout.up, gains, strict=True):
         own = _own_noise_k(element, gain, frequency_hz)
         stages.append(_stage(element, power, gain, own / before))
         added.append(own / before)
@@ -395,18 +336,23 @@ def report(line: Line, receiver: Receiver, frequency_hz: float, transmission: fl
         quanta=phase / float(quantum_k(frequency_hz)),
         down=down,
         up=tuple(stages),
-        sigma_amplitude=float(sigma_per_quadrature(at_chip, amplitude, receiver.bandwidth_hz, receiver.averages)),
-        sigma_phase=float(sigma_per_quadrature(at_chip, phase, receiver.bandwidth_hz, receiver.averages)),
+        sigma_amplitude=float(sigma_per_quadrature(at_chip, amplitude, readout.bandwidth_hz, readout.averages)),
+        sigma_phase=float(sigma_per_quadrature(at_chip, phase, readout.bandwidth_hz, readout.averages)),
         slope=squeezed[0],
     )
 
 
-def sweep_seconds(receiver: Receiver, points: int, directions: int = 2, pause_s: float = 0.0) -> float:
-    """Duration of a sweep: points times directions (S21 and S12 are swept one after the other) times time, and a pause."""
-    return points * directions * receiver.seconds_per_point + pause_s
+def sweep_seconds(readout: Readout, points: int, directions: int = 2) -> float:
+    """Duration of a sweep: points times directions (S21 and S12, one after the other) times time, and a pause."""
+    return points * directions * readout.seconds_per_point + readout.pause_s
 
 
-def backward_noise_k(elements: Sequence[Element], frequency_hz: float, behind_k: float = 300.0) -> float:
+def backward_noise_k(
+    elements: Sequence[Element],
+    frequency_hz: float,
+    networks: Mapping[str, Network] | None = None,
+    behind_k: float = 300.0,
+) -> float:
     """Noise temperature of what comes back to the chip through the elements behind it, vacuum included.
 
     Each passive part passes what comes from behind by its reverse gain and radiates the rest at its own temperature; an
@@ -418,6 +364,7 @@ def backward_noise_k(elements: Sequence[Element], frequency_hz: float, behind_k:
     elements : sequence of Element
         In the direction of the signal.
     frequency_hz : float
+    networks : mapping of str to Network, optional
     behind_k : float
         Physical temperature of what follows the last element.
 
@@ -426,7 +373,7 @@ def backward_noise_k(elements: Sequence[Element], frequency_hz: float, behind_k:
     float
     """
     noise = float(effective_temperature_k(frequency_hz, behind_k))
-    forward = power_gains(elements, frequency_hz)
+    forward = power_gains(elements, frequency_hz, networks)
     for element, gain in zip(reversed(elements), reversed(forward), strict=True):
         own = float(effective_temperature_k(frequency_hz, element.temperature_k))
         if element.active:
@@ -437,10 +384,10 @@ def backward_noise_k(elements: Sequence[Element], frequency_hz: float, behind_k:
     return noise
 
 
-def with_power_at_chip(line: Line, frequency_hz: float, power_w: float) -> Line:
-    """The line with the source power at which `power_w` arrives at the chip (saturation before the chip left out)."""
-    gain = math.prod(power_gains(line.down, frequency_hz))
-    return replace(line, source_power_w=power_w / gain)
+def with_power_at_chip(chain: Chain, frequency_hz: float, power_w: float) -> Chain:
+    """The chain with the source power at which `power_w` arrives at the chip (saturation before the chip left out)."""
+    gain = math.prod(chain.gains(chain.readout.down, frequency_hz))
+    return replace(chain, readout=replace(chain.readout, source_power_w=power_w / gain))
 
 
 NOTABLE_FACTOR: Final = 1.5
@@ -467,13 +414,12 @@ class Cause:
     factor: float = 1.0
 
 
-def causes(line: Line, receiver: Receiver, frequency_hz: float, seen: float) -> list[Cause]:
+def causes(chain: Chain, frequency_hz: float, seen: float) -> list[Cause]:
     """What would explain a scatter that differs from the chain's; empty within `NOTABLE_FACTOR`.
 
     Parameters
     ----------
-    line : Line
-    receiver : Receiver
+    chain : Chain
     frequency_hz : float
     seen : float
         Standard deviation per quadrature that repeats show, relative to unit transmission.
@@ -483,7 +429,7 @@ def causes(line: Line, receiver: Receiver, frequency_hz: float, seen: float) -> 
     list of Cause
         The most telling first.
     """
-    predicted = report(line, receiver, frequency_hz)
+    predicted = report(chain, frequency_hz)
     ratio = seen / predicted.sigma
     if 1 / NOTABLE_FACTOR <= ratio <= NOTABLE_FACTOR:
         return []
@@ -492,14 +438,21 @@ def causes(line: Line, receiver: Receiver, frequency_hz: float, seen: float) -> 
     if ratio > 1 and close is not None and close.margin_db < WORRYING_MARGIN_DB:
         out.append(Cause("compression", stage=close.name, level_db=close.margin_db))
     out.append(Cause("power", level_db=-20 * math.log10(ratio)))
-    for n, element in enumerate(line.up):
-        if not element.active or ratio < 1 or element.network is not None or element.gain_db <= 0:
+    up = chain.readout.up
+    for n, element in enumerate(up):
+        if not element.active or ratio < 1 or element.file or element.gain_db <= 0:
             continue
         off = replace(element, gain_db=0.0, added_k=0.0, added_quanta=0.0)
-        without = replace(line, up=(*line.up[:n], off, *line.up[n + 1 :]))
-        if any(x.active and x.gain_db > 0 for x in without.up):
-            factor = report(without, receiver, frequency_hz).sigma / predicted.sigma
+        rest = (*up[:n], off, *up[n + 1 :])
+        if any(x.active and x.gain_db > 0 for x in rest):
+            without = replace(chain, readout=replace(chain.readout, up=rest))
+            factor = report(without, frequency_hz).sigma / predicted.sigma
             if ratio / NOTABLE_FACTOR <= factor <= ratio * NOTABLE_FACTOR:
                 out.append(Cause("amplifier", stage=element.name, factor=factor))
     out.append(Cause("bandwidth", factor=ratio**2))
     return out
+
+
+def white_noise(chain: Chain, frequency_hz: Sequence[float]) -> float:
+    """Noise per quadrature and point, relative to unit transmission: root mean square of the chain's over frequencies (Hz)."""
+    return math.sqrt(math.fsum(report(chain, f).sigma ** 2 for f in frequency_hz) / len(frequency_hz))

@@ -28,9 +28,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fluxsense.base.errors import InputError
-from fluxsense.readout.chain import Element, Receiver, backward_noise_k, power_gains, report
-from fluxsense.readout.chain import Line as ChainLine
+from fluxsense.readout.chain import Chain, backward_noise_k, report
 from fluxsense.readout.noise import effective_temperature_k, photons, quantum_k
+from fluxsense.study.readout import Element, Readout
 
 
 @dataclass(frozen=True)
@@ -135,8 +135,8 @@ def qubit_readout(resonator: Resonator, up: Sequence[Element]) -> QubitReadout:
     """
     f = resonator.frequency_hz
     vacuum = float(effective_temperature_k(f, 0.0))
-    line = ChainLine(source_power_w=1e-20, down=(), up=tuple(up), source_temperature_k=0.0)
-    quanta = report(line, Receiver(1.0), f).system_k / float(quantum_k(f))
+    chain = Chain(Readout(source_power_w=1e-20, bandwidth_hz=1.0, source_temperature_k=0.0, up=tuple(up)))
+    quanta = report(chain, f).system_k / float(quantum_k(f))
     distance = separation(resonator, quanta)
     back = max(backward_noise_k(up, f), vacuum)
     thermal = max(float(photons(f, back)), 0.0)
@@ -168,5 +168,4 @@ def isolator_element(name: str, forward: float, backward: float, temperature_k: 
 def insertion_loss_fidelity(resonator: Resonator, up: Sequence[Element], extra_loss_db: float) -> float:
     """Fidelity with `extra_loss_db` more loss right behind the resonator, at the first element's temperature."""
     more = Element("more loss", "cable", gain_db=-extra_loss_db, temperature_k=up[0].temperature_k)
-    power_gains([more], resonator.frequency_hz)
     return qubit_readout(resonator, [more, *up]).fidelity

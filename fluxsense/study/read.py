@@ -8,6 +8,7 @@ import re
 import stat
 import tomllib
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,6 +17,7 @@ from fluxsense.base.units import format_quantity, shown
 from fluxsense.study import types as ty
 from fluxsense.study.fields import Field, Name, Scope, read_fields, read_part
 from fluxsense.study.kinds import source_kinds
+from fluxsense.study.readout import LEFT_TO_THE_CHAIN, read_readout
 from fluxsense.study.table import MAX_FAULTS_SHOWN, Table
 from fluxsense.study.types import (
     BiasLine,
@@ -478,6 +480,17 @@ def _read_table(root: Table, key: str, fields: Sequence[Field], scope: Scope) ->
     return read
 
 
+def _left_to_the_chain(data: Mapping[str, Any], noise: Noise, plan: Plan) -> tuple[Noise, Plan]:
+    """White noise and duration of a sweep: nan where the study leaves them to the chain that it describes."""
+    white, seconds = (
+        isinstance(table := data.get(section, {}), Mapping) and key not in table for section, key in LEFT_TO_THE_CHAIN
+    )
+    return (
+        replace(noise, white=math.nan) if white else noise,
+        replace(plan, seconds_per_sweep=math.nan) if seconds else plan,
+    )
+
+
 def _names(parts: Sequence[Any], expected: bool) -> list[str] | None:
     """Names of the parts; None if some could not be read, since nothing can then be said of a name not among them."""
     names = [x.name for x in parts]
@@ -524,8 +537,11 @@ def read_root(data: Mapping[str, Any], file: Path, faults: list[str], sha256: st
     known_lines = None if names["lines"] is None else lines
     settings = tuple(_read_setting(t, scope, known_lines) for t in root.tables("setting", required=False))
     sweep = _read_sweep(root, isolators)
+    readout = read_readout(root.table("readout"), scope) if root.has("readout") else None
     noise = Noise(**_read_table(root, "noise", ty.NOISE, scope))
     plan = Plan(**_read_table(root, "plan", ty.PLAN, scope))
+    if readout is not None:
+        noise, plan = _left_to_the_chain(data, noise, plan)
     sampling = Sampling(**_read_table(root, "sampling", ty.SAMPLING, scope))
     measured = _read_data(root, noise)
     limits = Limits(**_read_table(root, "limits", ty.LIMITS, scope))
@@ -536,7 +552,7 @@ def read_root(data: Mapping[str, Any], file: Path, faults: list[str], sha256: st
         path=file, loops=loops, bias_lines=lines, coils=coils, isolators=isolators, states=states, settings=settings,
         sweep=sweep, noise=noise, plan=plan, sampling=sampling, log=file.parent / traces["log"],
         allow_outside=traces["allow_outside"], sha256=sha256, limits=limits, layout=layout, data=measured,
-        unstated_exact=scope.exact, tree=data, **read,
+        unstated_exact=scope.exact, readout=readout, tree=data, **read,
     )  # fmt: skip
 
 

@@ -30,6 +30,7 @@ from fluxsense.study.fields import (
     spreads_of,
 )
 from fluxsense.study.kinds import source_kinds
+from fluxsense.study.readout import Readout
 
 Point = tuple[float, float, float]
 
@@ -142,6 +143,7 @@ class Loop(Uncertain):
     flux_focusing: float = 1.0
     offset_phi0: float = 0.0
     crossing: bool = False
+    inductance_phi0_per_a: float | None = None
 
     @classmethod
     def spreads(cls) -> dict[str, Spread]:
@@ -191,6 +193,10 @@ LOOP_NUMBERS: Final[tuple[Field, ...]] = (
     Quantity(
         key="offset", attribute="offset_phi0", dimension="flux", default=0.0, spread=Spread(most=1.0),
         words="trapped and stray flux",
+    ),
+    Quantity(
+        key="inductance", attribute="inductance_phi0_per_a", dimension="mutual", default=None, low=0.0, strict=True,
+        words="inductance of the loop, for its energy resolution",
     ),
 )  # fmt: skip
 _LOOP_SPREADS: Final = spreads_of(LOOP_NUMBERS)
@@ -274,6 +280,7 @@ class Stage(Uncertain):
     idler_termination_hz: float
     idler_participation: float
     coupling_hz: float
+    critical_current_a: float | None = None
 
     @classmethod
     def spreads(cls) -> dict[str, Spread]:
@@ -368,6 +375,10 @@ STAGE: Final[tuple[Field, ...]] = (
         spread=Spread(relative=0.03, most=1e6), placeholder=3.0,
     ),
     *STAGE_MODES,
+    Quantity(
+        key="critical_current", attribute="critical_current_a", dimension="current", default=None, low=0.0, strict=True,
+        words="critical current of each junction, for the probe's self-Kerr shift",
+    ),
 )  # fmt: skip
 _STAGE_SPREADS: Final = spreads_of(STAGE)
 
@@ -896,6 +907,7 @@ class Study:
     layout: LayoutRules = LayoutRules()
     data: Data = Data()
     unstated_exact: bool = False
+    readout: Readout | None = None
     tree: Mapping[str, Any] = field(compare=False, repr=False, default_factory=dict)
 
     @property

@@ -21,6 +21,7 @@ from fluxsense.study import types as ty
 from fluxsense.study.fields import DIGITS, EXACT, Field, Name, restate, write_fields
 from fluxsense.study.kinds import source_kinds
 from fluxsense.study.read import FORMAT_VERSION, read_root
+from fluxsense.study.readout import LEFT_TO_THE_CHAIN, readout_tree
 from fluxsense.study.types import Isolator, Loop, Point, Setting, Source, State, Study
 
 NO_COMMENTS: Final = "Written by fluxsense; comments of the study that this comes from are not kept."
@@ -69,6 +70,16 @@ def study_tree(study: Study) -> dict[str, Any]:
         ("layout", study.layout, ty.LAYOUT),
     ):
         tree[key] = restate(write_fields(part, fields), before.table(key), fields)
+    if study.readout is not None:
+        tree["readout"] = readout_tree(study.readout)
+        for (section, key), part, fields in zip(
+            LEFT_TO_THE_CHAIN, (study.noise, study.plan), (ty.NOISE, ty.PLAN), strict=True
+        ):
+            stated = next(f for f in fields if f.key == key)
+            value = getattr(part, stated.attribute)
+            tree[section].pop(key, None)
+            if not math.isnan(value):  # its default would leave it to the chain
+                tree[section] |= restate({key: stated.toml(value)}, before.table(section), fields)
     if study.layout.keep_out:
         tree["layout"]["keep_out"] = [write_fields(x, ty.KEEP_OUT) for x in study.layout.keep_out]
     tree["traces"] = _traces(study)

@@ -17,13 +17,11 @@ from fluxsense.base.constants import BOLTZMANN_J_K
 from fluxsense.base.errors import InputError
 from fluxsense.base.units import dbm_to_watt
 from fluxsense.readout.chain import (
-    Element,
-    Line,
-    Receiver,
+    Chain,
     backward_noise_k,
     causes,
+    check_chain,
     check_element,
-    check_line,
     gain_lost_db,
     power_gains,
     report,
@@ -39,13 +37,12 @@ from fluxsense.readout.noise import (
     sigma_per_quadrature,
     system_temperature_from_sigma,
 )
-
-KHZ = Receiver(bandwidth_hz=1e3)
+from fluxsense.study.readout import Element, Readout
 
 
 def line(*up, power=1e-14, cold=0.02):
-    """A line that brings its power to the chip as a source at the chip's own temperature would."""
-    return Line(source_power_w=power, down=(), up=tuple(up), source_temperature_k=cold)
+    """A chain that brings its power to the chip as a source at the chip's own temperature would, 1 kHz wide."""
+    return Chain(Readout(source_power_w=power, bandwidth_hz=1e3, source_temperature_k=cold, up=up))
 
 
 def hemt(added=2.0, gain=40.0, **more):
@@ -99,7 +96,7 @@ def test_scatter_of_a_tone_in_thermal_noise():
 
 def test_hemt_behind_two_decibels():
     # 2 dB at 20 mK before a HEMT of 2 K at 5 GHz: vacuum 0.120, loss 0.585 of it, 2 K/0.631 (arithmetic)
-    result = report(line(loss(2, 0.02), hemt()), KHZ, 5e9)
+    result = report(line(loss(2, 0.02), hemt()), 5e9)
     assert result.system_k == pytest.approx(3.36, abs=5e-3)
     assert result.limiting.name == "hemt"
 
@@ -107,7 +104,7 @@ def test_hemt_behind_two_decibels():
 def test_quantum_limited_amplifier_before_the_hemt():
     # half a quantum added, 20 dB, 1 dB before, 3 dB behind, HEMT of 2 K, 5 GHz, all cold parts at 20 mK (arithmetic)
     amplifier = Element("paramp", "parametric_amplifier", gain_db=20, temperature_k=0.02, added_quanta=0.5)
-    result = report(line(loss(1, 0.02), amplifier, loss(3, 0.02, "cable 2"), hemt()), KHZ, 5e9)
+    result = report(line(loss(1, 0.02), amplifier, loss(3, 0.02, "cable 2"), hemt()), 5e9)
     assert result.system_k == pytest.approx(0.354, abs=5e-4)
     assert result.quanta == pytest.approx(1.47, abs=5.1e-3)
     assert result.excess_quanta == pytest.approx(0.47, abs=5.1e-3)
@@ -125,7 +122,7 @@ def test_quantum_limited_amplifier_before_the_hemt():
 )
 def test_published_system_temperatures_in_quanta(f, kelvin, quanta):
     vacuum = float(effective_temperature_k(f, 0.0))
-    result = report(line(hemt(added=kelvin - vacuum), cold=0.0), KHZ, f)
+    result = report(line(hemt(added=kelvin - vacuum), cold=0.0), f)
     assert result.system_k == pytest.approx(kelvin, rel=1e-12)
     assert result.quanta == pytest.approx(quanta, abs=0.05)
     assert result.excess_quanta == pytest.approx(result.quanta - 1, rel=1e-12)
@@ -133,7 +130,7 @@ def test_published_system_temperatures_in_quanta(f, kelvin, quanta):
 
 def test_excess_quanta_of_the_published_chain():
     vacuum = float(effective_temperature_k(5.7e9, 0.0))
-    result = report(line(hemt(added=0.68 - vacuum), cold=0.0), KHZ, 5.7e9)
+    result = report(line(hemt(added=0.68 - vacuum), cold=0.0), 5.7e9)
     assert result.excess_quanta == pytest.approx(1.49, abs=5e-3)
 
 
@@ -147,7 +144,7 @@ def test_friis_in_a_textbook_receiver():
         Element("mixer", "receiver", gain_db=-3, temperature_k=t0, added_k=t0 * (10**0.4 - 1)),
         cold=t0,
     )
-    assert report(chain, KHZ, 1e6).system_k / t0 == pytest.approx(1.80, abs=5e-3)
+    assert report(chain, 1e6).system_k / t0 == pytest.approx(1.80, abs=5e-3)
 
 
 def test_attenuators_cool_what_arrives():
@@ -158,17 +155,18 @@ def test_attenuators_cool_what_arrives():
 
     by_hand = n(300) * 1e-6 + 0.99 * (n(4) * 1e-4 + n(0.1) * 1e-2 + n(0.02))
     down = tuple(Element(f"att {t}", "attenuator", gain_db=-20.0, temperature_k=t) for t in (4.0, 0.1, 0.02))
-    result = report(Line(dbm_to_watt(-40), down, (hemt(),)), KHZ, 7e9)
+    chain = Chain(Readout(dbm_to_watt(-40), 1e3, down=down, up=(hemt(),)))
+    result = report(chain, 7e9)
     assert result.power_w == pytest.approx(dbm_to_watt(-100), rel=1e-12)
     assert float(photons(7e9, result.incoming_k)) == pytest.approx(by_hand, rel=1e-5)
-    with_more = with_power_at_chip(Line(1.0, down, (hemt(),)), 7e9, 3e-14)
-    assert report(with_more, KHZ, 7e9).power_w == pytest.approx(3e-14, rel=1e-12)
+    with_more = with_power_at_chip(chain, 7e9, 3e-14)
+    assert report(with_more, 7e9).power_w == pytest.approx(3e-14, rel=1e-12)
 
 
 def test_time_of_a_sweep():
     # 81 points, 4 averages at 100 Hz, both directions: 81 * 4/100 * 2 = 6.48 s, and a pause
-    assert sweep_seconds(Receiver(100.0, 4), 81) == pytest.approx(6.48, rel=1e-12)
-    assert sweep_seconds(Receiver(100.0, 4, 0.02), 81, pause_s=1.0) == pytest.approx(13.96, rel=1e-12)
+    assert sweep_seconds(Readout(1.0, 100.0, 4), 81) == pytest.approx(6.48, rel=1e-12)
+    assert sweep_seconds(Readout(1.0, 100.0, 4, sample_s=0.02, pause_s=1.0), 81) == pytest.approx(13.96, rel=1e-12)
 
 
 # ---------------------------------------------------------------- networks
@@ -195,21 +193,24 @@ def test_gains_of_measured_parts_multiply_to_the_cascade():
     rng = np.random.default_rng(4)
     f = np.linspace(4e9, 6e9, 11)
     parts = [random_network(rng, f, f"part {n}") for n in range(3)]
-    elements = [Element(x.name, "filter", temperature_k=0.02, network=x) for x in parts]
+    elements = [Element(x.name, "filter", temperature_k=0.02, file=x.name) for x in parts]
+    networks = {x.name: x for x in parts}
     reference = skrf.Network(f=f, s=parts[0].s, z0=50, f_unit="Hz")
     for part in parts[1:]:
         reference = reference ** skrf.Network(f=f, s=part.s, z0=50, f_unit="Hz")
-    assert math.prod(power_gains(elements, f[4])) == pytest.approx(abs(reference.s[4, 1, 0]) ** 2, rel=1e-12)
+    assert math.prod(power_gains(elements, f[4], networks)) == pytest.approx(abs(reference.s[4, 1, 0]) ** 2, rel=1e-12)
 
 
 def test_networks_that_cannot_be_used():
     f = np.linspace(4e9, 6e9, 3)
     loud = Network(f, np.array([[[0, 0], [2.0, 0]]] * 3, dtype=complex), "loud.s2p")
     with pytest.raises(InputError, match=r"loud.s2p: the network gives out more power .* a filter is passive"):
-        power_gains([Element("x", "filter", network=loud)], 5e9)
-    assert power_gains([Element("x", "hemt", network=loud)], 5e9) == pytest.approx([4.0])
+        power_gains([Element("x", "filter", file="loud.s2p")], 5e9, {"loud.s2p": loud})
+    assert power_gains([Element("x", "hemt", file="loud.s2p")], 5e9, {"loud.s2p": loud}) == pytest.approx([4.0])
     with pytest.raises(InputError, match=r"loud.s2p: the file covers 4 to 6 GHz, but 7 to 7 GHz"):
-        power_gains([Element("x", "hemt", network=loud)], 7e9)
+        power_gains([Element("x", "hemt", file="loud.s2p")], 7e9, {"loud.s2p": loud})
+    with pytest.raises(InputError, match=r"loud.s2p: this file was not read"):
+        power_gains([Element("x", "hemt", file="loud.s2p")], 7e9)
     with pytest.raises(InputError, match="no network"):
         cascaded([], f)
 
@@ -230,10 +231,13 @@ def test_scatter_equals_a_chain_simulated_sample_by_sample(case):
     amplifier = Element(
         "paramp", "parametric_amplifier", gain_db=15, temperature_k=0.02, added_k=0.3, compression_w=compression
     )
-    chain = Line(
-        dbm_to_watt(level + 60),
-        tuple(Element(f"att {t}", k, gain_db=-x, temperature_k=t) for k, x, t in down),
-        (loss(1.5, 0.05), amplifier, loss(3, 1.0, "cable 2"), hemt(added=5.0, gain=30)),
+    chain = Chain(
+        Readout(
+            dbm_to_watt(level + 60),
+            1e3,
+            down=tuple(Element(f"att {t}", k, gain_db=-x, temperature_k=t) for k, x, t in down),
+            up=(loss(1.5, 0.05), amplifier, loss(3, 1.0, "cable 2"), hemt(added=5.0, gain=30)),
+        )
     )
     bandwidth, count = 1e3, 200_000
     stage = {"gain": 10**1.5, "added": 0.3} | ({} if p1db is None else {"p1db": compression})
@@ -248,10 +252,10 @@ def test_scatter_equals_a_chain_simulated_sample_by_sample(case):
         ],
         5e9,
         bandwidth,
-        count,
         np.random.default_rng(11),
+        np.ones(count),
     )
-    result = report(chain, Receiver(bandwidth), 5e9)
+    result = report(chain, 5e9)
     lost = sum(s.gain_lost_db for s in result.up)
     mean = x.mean()
     assert 20 * math.log10(abs(mean)) == pytest.approx(-lost, abs=1e-3)
@@ -269,10 +273,11 @@ def test_change_of_transmission_is_made_smaller_by_saturation():
     # two noiseless runs of the sampled chain with the transmission changed by 1e-4
     amplifier = Element("paramp", "parametric_amplifier", gain_db=15, added_k=0.3, compression_w=1e-12)
     power = 2e-12
-    result = report(line(amplifier, hemt(), power=power), KHZ, 5e9)
+    result = report(line(amplifier, hemt(), power=power), 5e9)
     rng = np.random.default_rng(0)
     out = [
-        abs(received(p, [], [{"gain": 10**1.5, "added": 0.0, "p1db": 1e-12}], 5e9, 1e-9, 1, rng)[0]) * math.sqrt(p)
+        abs(received(p, [], [{"gain": 10**1.5, "added": 0.0, "p1db": 1e-12}], 5e9, 1e-9, rng, np.ones(1))[0])
+        * math.sqrt(p)
         for p in (power, power * 1.0001**2)
     ]
     assert math.log(out[1] / out[0]) / math.log(1.0001) == pytest.approx(result.slope, rel=1e-3)
@@ -282,9 +287,9 @@ def test_margin_and_gain_at_the_compression_point():
     # by the definition of the 1 dB compression point
     assert gain_lost_db(0.0) == pytest.approx(1.0, abs=1e-12)
     assert gain_lost_db(10.0) < 0.112
-    result = report(line(hemt(compression_w=1e-8), power=1e-13), KHZ, 5e9)
+    result = report(line(hemt(compression_w=1e-8), power=1e-13), 5e9)
     assert result.closest_to_compression.margin_db == pytest.approx(50.0, abs=1e-9)
-    assert report(line(hemt()), KHZ, 5e9).closest_to_compression is None
+    assert report(line(hemt()), 5e9).closest_to_compression is None
 
 
 # ---------------------------------------------------------------- backwards
@@ -322,21 +327,21 @@ def paramp_chain(**more):
 
 def test_causes_of_a_scatter_that_differs():
     chain = paramp_chain()
-    expected = report(chain, KHZ, 5e9).sigma
-    assert causes(chain, KHZ, 5e9, 1.4 * expected) == []
-    assert causes(chain, KHZ, 5e9, expected / 1.4) == []
+    expected = report(chain, 5e9).sigma
+    assert causes(chain, 5e9, 1.4 * expected) == []
+    assert causes(chain, 5e9, expected / 1.4) == []
     # with the parametric amplifier off, 4 dB in all before a HEMT of 2 K: 5.02 K + loss and vacuum, 0.354 K before
     off = math.sqrt((2 * 10**0.4 + 0.11998 * 10**0.4) / 0.3539)
-    found = {c.key: c for c in causes(chain, KHZ, 5e9, off * expected)}
+    found = {c.key: c for c in causes(chain, 5e9, off * expected)}
     assert found["amplifier"].stage == "paramp"
     assert found["amplifier"].factor == pytest.approx(off, rel=1e-3)
     assert found["power"].level_db == pytest.approx(-20 * math.log10(off), rel=1e-9)
     assert found["bandwidth"].factor == pytest.approx(off**2, rel=1e-9)
     assert "compression" not in found
     near = paramp_chain(compression_w=2e-14)
-    sigma = report(near, KHZ, 5e9).sigma
-    assert causes(near, KHZ, 5e9, 2 * sigma)[0].key == "compression"
-    less = {c.key: c for c in causes(chain, KHZ, 5e9, expected / 2)}
+    sigma = report(near, 5e9).sigma
+    assert causes(near, 5e9, 2 * sigma)[0].key == "compression"
+    less = {c.key: c for c in causes(chain, 5e9, expected / 2)}
     assert less["power"].level_db == pytest.approx(6.02, abs=0.01)
     assert "amplifier" not in less
 
@@ -365,11 +370,13 @@ def test_impossible_elements_get_a_sentence(element, words):
 
 def test_impossible_lines_get_a_sentence():
     with pytest.raises(InputError, match="no amplifier between the chip and the receiver"):
-        check_line(line(loss(1, 0.02)))
+        check_chain(line(loss(1, 0.02)).readout)
     with pytest.raises(InputError, match="source power is not above zero"):
-        check_line(line(hemt(), power=0.0))
+        check_chain(line(hemt(), power=0.0).readout)
     with pytest.raises(InputError, match=r'readout, "cable": .*below absolute zero'):
-        check_line(line(loss(1, -0.02), hemt()), "readout")
+        check_chain(line(loss(1, -0.02), hemt()).readout, "readout")
+    with pytest.raises(InputError, match=r"0 W arrive at the chip, and 40 dB follow"):
+        report(Chain(Readout(1.0, 1.0, down=(loss(1000, 1), loss(1000, 1)), up=(hemt(),))), 5e9)
     with pytest.raises(InputError, match="frequency is not above zero"):
         effective_temperature_k(0.0, 1.0)
     with pytest.raises(InputError, match="bandwidth is not above zero"):

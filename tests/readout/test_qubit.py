@@ -7,7 +7,6 @@ import pytest
 from scipy.stats import norm
 
 from fluxsense.base.errors import InputError
-from fluxsense.readout.chain import Element
 from fluxsense.readout.qubit import (
     Resonator,
     dephasing_per_s,
@@ -17,6 +16,7 @@ from fluxsense.readout.qubit import (
     qubit_readout,
     separation,
 )
+from fluxsense.study.readout import Element
 
 RESONATOR = Resonator(frequency_hz=7e9, linewidth_hz=4e6, pull_hz=1.3e6, photons=4.0, integration_s=0.4e-6)
 

@@ -16,21 +16,26 @@ def coth_temperature(frequency, temperature):
     return x * (0.5 + photons)
 
 
-def received(source_w, down, up, frequency, bandwidth, count, rng):
-    """Complex amplitudes (count,), over the noiseless amplitude at the chip and the small-signal gain behind it.
+def received(source_w, down, up, frequency, bandwidth, rng, transmission):
+    """Complex amplitudes, over the noiseless amplitude at the chip and the small-signal gain behind it.
 
     down, up: lists of dicts with gain (ratio of powers), temperature (of a loss) or added (K, of an amplifier), and
-    perhaps p1db (W, at the input).
+    perhaps p1db (W, at the input).  transmission: complex array, what the chip does to each sample; what it does not pass
+    it replaces by noise of 20 mK.
     """
+
+    t = np.asarray(transmission, dtype=complex)
 
     def normal(kelvin):
         size = np.sqrt(K * kelvin * bandwidth / 2)
-        return size * (rng.standard_normal(count) + 1j * rng.standard_normal(count))
+        return size * (rng.standard_normal(t.shape) + 1j * rng.standard_normal(t.shape))
 
     x = np.sqrt(source_w) + normal(coth_temperature(frequency, 300.0))
     at_chip = np.sqrt(source_w)
     gain_behind = 1.0
     for where, stages in (("down", down), ("up", up)):
+        if where == "up":
+            x = t * x + normal(np.maximum(1 - np.abs(t) ** 2, 0.0) * coth_temperature(frequency, 0.02))
         for stage in stages:
             g = stage["gain"]
             if "added" in stage:

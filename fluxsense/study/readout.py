@@ -1,0 +1,288 @@
+"""The section [readout] of a study: source, elements of the lines, receiver.
+
+Its dataclasses stand here with the tables of their fields, as in `fluxsense.study.types`; what they mean for signal and
+noise is the business of `fluxsense.readout`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Final
+
+from fluxsense.study.fields import (
+    Choice,
+    Field,
+    Flag,
+    Integer,
+    Name,
+    Only,
+    Quantity,
+    Scope,
+    Text,
+    read_fields,
+    write_fields,
+)
+from fluxsense.study.table import Table
+
+
+@dataclass(frozen=True)
+class ElementKind:
+    """A sort of element: its words, and whether it feeds power in (and so may have gain and adds noise of its own)."""
+
+    words: str
+    active: bool
+
+
+ELEMENT_KINDS: Final[dict[str, ElementKind]] = {
+    "attenuator": ElementKind("an attenuator", False),
+    "cable": ElementKind("a cable", False),
+    "filter": ElementKind("a filter", False),
+    "coupler": ElementKind("a directional coupler", False),
+    "isolator": ElementKind("an isolator or circulator", False),
+    "switch": ElementKind("a switch", False),
+    "parametric_amplifier": ElementKind("a parametric amplifier", True),
+    "directional_amplifier": ElementKind("a directional amplifier", True),
+    "hemt": ElementKind("a HEMT amplifier", True),
+    "room_amplifier": ElementKind("a room-temperature amplifier", True),
+    "receiver": ElementKind("the analyser's receiver", True),
+}
+_PASSIVE: Final = tuple(name for name, kind in ELEMENT_KINDS.items() if not kind.active)
+_ACTIVE: Final = tuple(name for name, kind in ELEMENT_KINDS.items() if kind.active)
+
+
+@dataclass(frozen=True)
+class Element:
+    """One part of a line, in the direction of the signal.
+
+    Attributes
+    ----------
+    name : str
+    kind : str
+        A key of `ELEMENT_KINDS`.
+    gain_db : float
+        Gain of power; below zero for a loss.  Not used where `file` is given.
+    temperature_k : float
+        Physical temperature.
+    added_k : float
+        Noise temperature at its input (of an amplifier; what a passive part adds follows from loss and temperature).
+    added_quanta : float
+        The same in quanta h f/k; both are added up.
+    compression_w : float
+        Input power at which the gain is 1 dB lower; infinite where none is stated.
+    backward_db : float, optional
+        Gain of power in the reverse direction, zero or below; that of the forward direction where not given (a passive part
+        that is reciprocal), no way back through an amplifier.
+    file : str
+        Touchstone file of its scattering parameters, from the study's folder; empty for none.
+    """
+
+    name: str
+    kind: str
+    gain_db: float = 0.0
+    temperature_k: float = 0.0
+    added_k: float = 0.0
+    added_quanta: float = 0.0
+    compression_w: float = math.inf
+    backward_db: float | None = None
+    file: str = ""
+
+    @property
+    def active(self) -> bool:
+        """Whether the element may have gain."""
+        return ELEMENT_KINDS[self.kind].active
+
+    @property
+    def words(self) -> str:
+        """What it is, for people."""
+        return ELEMENT_KINDS[self.kind].words
+
+
+@dataclass(frozen=True)
+class Readout:
+    """What lies between source and chip (`down`) and between chip and receiver (`up`), each in the signal's direction.
+
+    Attributes
+    ----------
+    source_power_w : float
+        Leaves a source that is matched at source_temperature_k.
+    bandwidth_hz : float
+        Noise bandwidth of the receiver's filter.
+    averages : int
+        Samples averaged at each frequency.
+    sample_s : float or None
+        Time of one sample; None stands for 1/bandwidth.
+    pause_s : float
+        Between two sweeps.
+    guard_hz : float
+        Least distance between the bands of sensors that share the line.
+    shared_line : bool
+        Whether all isolators hang on this one line.
+    """
+
+    source_power_w: float
+    bandwidth_hz: float
+    averages: int = 1
+    sample_s: float | None = None
+    pause_s: float = 0.0
+    source_temperature_k: float = 300.0
+    guard_hz: float = 0.0
+    shared_line: bool = False
+    down: tuple[Element, ...] = ()
+    up: tuple[Element, ...] = ()
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Touchstone files of elements, each once."""
+        return tuple(dict.fromkeys(x.file for x in (*self.down, *self.up) if x.file))
+
+    @property
+    def seconds_per_point(self) -> float:
+        """Time at each frequency, s."""
+        return self.averages * (1.0 / self.bandwidth_hz if self.sample_s is None else self.sample_s)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Loss(Quantity):
+    """A level that the file states as a loss, zero or above, and the package holds as a gain."""
+
+    dimension: str | None = "level"
+    low: float = 0.0
+
+    def read(self, t: Table, scope: Scope) -> Any:
+        """The gain, dB."""
+        value = super().read(t, scope)
+        return value if value is None else 0.0 - value
+
+    def toml(self, value: Any) -> Any:
+        """The loss with its unit."""
+        return super().toml(0.0 - value)
+
+
+_AS_LOSS: Final = Only(
+    "kind", _PASSIVE, "An amplifier has a gain: state that, or name the kind of passive part that it is"
+)
+_AS_GAIN: Final = Only(
+    "kind", _ACTIVE, "A passive part cannot have gain: state its loss, or name the kind of amplifier that it is"
+)
+_AS_NOISE: Final = Only(
+    "kind", _ACTIVE, "What a passive part adds follows from its loss and its temperature: remove it"
+)
+
+ELEMENT: Final[tuple[Field, ...]] = (
+    Name(),
+    Choice(key="kind", choices=tuple(ELEMENT_KINDS), decides=True, words="kind of element"),
+    Loss(key="loss", attribute="gain_db", default=None, only=_AS_LOSS, words="loss"),
+    Quantity(
+        key="gain", attribute="gain_db", dimension="level", default=None, low=-100.0, high=200.0, only=_AS_GAIN, words="gain"
+    ),
+    Quantity(
+        key="temperature", attribute="temperature_k", dimension="temperature", low=0.0, words="physical temperature"
+    ),
+    Quantity(
+        key="noise_temperature", attribute="added_k", dimension="temperature", default=None, low=0.0, only=_AS_NOISE,
+        words="noise temperature at its input, the vacuum's half quantum not counted",
+    ),
+    Quantity(
+        key="added_quanta", default=None, low=0.0, high=1e6, only=_AS_NOISE, words="noise added at its input, in quanta"
+    ),
+    Quantity(
+        key="compression", attribute="compression_w", dimension="power", default=math.inf, low=0.0, strict=True,
+        words="input power at which the gain is 1 dB lower",
+    ),
+    Loss(key="isolation", attribute="backward_db", default=None, words="loss in the reverse direction"),
+    Text(key="file", default="", empty=True, words="Touchstone file, port 1 towards the source"),
+)  # fmt: skip
+
+READOUT: Final[tuple[Field, ...]] = (
+    Quantity(
+        key="source_power", attribute="source_power_w", dimension="power", low=0.0, strict=True,
+        words="power that leaves the source",
+    ),
+    Quantity(
+        key="source_temperature", attribute="source_temperature_k", dimension="temperature", default=300.0, low=0.0,
+        words="temperature of the source's output",
+    ),
+    Quantity(
+        key="if_bandwidth", attribute="bandwidth_hz", dimension="frequency", low=0.0, strict=True,
+        words="noise bandwidth of the receiver's filter",
+    ),
+    Integer(key="averages", default=1, low=1, words="samples averaged at each frequency"),
+    Quantity(
+        key="dwell", attribute="sample_s", dimension="time", default=None, low=0.0, strict=True,
+        words="time of one sample",
+    ),
+    Quantity(key="pause", attribute="pause_s", dimension="time", default=0.0, low=0.0, words="time between two sweeps"),
+    Quantity(
+        key="guard_band", attribute="guard_hz", dimension="frequency", default=0.0, low=0.0,
+        words="least distance between the bands of sensors that share the line",
+    ),
+    Flag(key="shared_line", words="whether all isolators hang on this one line"),
+)  # fmt: skip
+LINES: Final = ("down", "up")
+"""Lists of elements: from the source to the chip, from the chip to the receiver."""
+
+
+LEFT_TO_THE_CHAIN: Final = (("noise", "white"), ("plan", "time_per_sweep"))
+"""Entries that follow from the chain where the study does not state them: section and key."""
+
+
+def read_readout(t: Table, scope: Scope) -> Readout:
+    """The table [readout] with its elements."""
+    read = read_fields(t, READOUT, scope)
+    down, up = (tuple(_read_element(x, scope) for x in t.tables(name, required=False)) for name in LINES)
+    t.close()
+    readout = Readout(down=down, up=up, **read)
+    if readout.sample_s is not None and readout.sample_s * readout.bandwidth_hz < 1:
+        t.fault(
+            "dwell", "the filter has not settled after so short a time", "Give at least 1/if_bandwidth, or leave it out"
+        )
+    if readout.up and not any(x.active for x in readout.up if x.kind in ELEMENT_KINDS):
+        t.fault(
+            "up",
+            "there is no amplifier between the chip and the receiver",
+            'Add one, or the receiver itself (kind = "receiver") with its noise temperature',
+        )
+    if not readout.up:
+        t.fault(
+            "up",
+            "there is nothing between the chip and the receiver",
+            "Add [[readout.up]] tables, an amplifier among them",
+        )
+    return readout
+
+
+def _read_element(t: Table, scope: Scope) -> Element:
+    given = {key: t.has(key) for key in ("loss", "gain", "noise_temperature", "added_quanta", "file")}
+    read = read_fields(t, ELEMENT, scope)
+    element = Element(**{key: value for key, value in read.items() if value is not None})
+    key = "gain" if element.active else "loss"
+    if not given["file"] and not given[key]:
+        t.fault(key, "this entry is missing", f'Add {key} = "20 dB", say, or file = "..." with a Touchstone file')
+    if given["file"] and given[key]:
+        t.fault(key, "the file says this already", "Keep one of the two")
+    if element.active and not given["noise_temperature"] and not given["added_quanta"]:
+        t.fault(
+            "noise_temperature",
+            f"{element.words} adds noise, but none is stated",
+            'Add noise_temperature = "2 K", say, or added_quanta = 0.5',
+        )
+    t.close()
+    return element
+
+
+def readout_tree(readout: Readout) -> dict[str, Any]:
+    """The section as nested plain values."""
+    out = write_fields(readout, READOUT)
+    for name in LINES:
+        elements = getattr(readout, name)
+        if elements:
+            out[name] = [_element_tree(x) for x in elements]
+    return out
+
+
+def _element_tree(element: Element) -> dict[str, Any]:
+    out = write_fields(element, ELEMENT)
+    for key in ("loss", "gain") if element.file else ():
+        out.pop(key, None)
+    return out
