@@ -563,7 +563,7 @@ BAD: dict[str, tuple[Change, str]] = {
     ),
     "broken TOML": (
         replaced("study.toml", "[sweep]", "[sweep"),
-        "DIR/study.toml: the study is not valid TOML (Expected ']' at the end of a table declaration (at line 177, column "
+        "DIR/study.toml: the study is not valid TOML (Expected ']' at the end of a table declaration (at line 180, column "
         "7)). Correct that line.",
     ),
 }
