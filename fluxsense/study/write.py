@@ -72,14 +72,14 @@ def study_tree(study: Study) -> dict[str, Any]:
         tree[key] = restate(write_fields(part, fields), before.table(key), fields)
     if study.readout is not None:
         tree["readout"] = readout_tree(study.readout)
-        for (section, key), part, fields in zip(
+        for (section, key), holder, table in zip(
             LEFT_TO_THE_CHAIN, (study.noise, study.plan), (ty.NOISE, ty.PLAN), strict=True
         ):
-            stated = next(f for f in fields if f.key == key)
-            value = getattr(part, stated.attribute)
+            stated = next(f for f in table if f.key == key)
+            value = getattr(holder, stated.attribute)
             tree[section].pop(key, None)
             if not math.isnan(value):  # its default would leave it to the chain
-                tree[section] |= restate({key: stated.toml(value)}, before.table(section), fields)
+                tree[section] |= restate({key: stated.toml(value)}, before.table(section), table)
     if study.layout.keep_out:
         tree["layout"]["keep_out"] = [write_fields(x, ty.KEEP_OUT) for x in study.layout.keep_out]
     tree["traces"] = _traces(study)
