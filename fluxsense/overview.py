@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from fluxsense.base.units import format_quantity, unit_of_source
+from fluxsense.base.units import OWN_UNIT, format_quantity
 from fluxsense.device.chip import (
     ChipModel,
     Probe,
@@ -74,7 +74,7 @@ def overview(study: Study) -> dict[str, Any]:
         "source": {
             "kind": study.source.kind,
             "size": study.source.size,
-            "unit": unit_of_source(study.source.kind),
+            "unit": study.source.unit,
         },
         "flux_map": {
             loop.name: {
@@ -178,7 +178,7 @@ def _setting(study: Study, setting: int, isolator: int) -> dict[str, Any]:
 def overview_lines(document: dict[str, Any]) -> list[str]:
     """The overview as lines of text."""
     source = document["source"]
-    dimension = "field" if source["kind"] == "uniform_field" else "moment"
+    dimension = next(name for name, unit in OWN_UNIT.items() if unit == source["unit"])
     lines = [document["title"], ""]
     if document["invented"]:
         lines.insert(1, "(an invented scenario)")

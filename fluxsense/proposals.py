@@ -446,7 +446,7 @@ def propose_layout(
     }
     valid = {label: {which: p.valid(k) for which, p in predictions.items()} for label, k in assumptions.items()}
     clearance = None
-    if study.source.kind == "dipole":
+    if study.source.has_position:
         position = np.array(best.source.position_m)
         clearance = min(float(distance_to_outline(position, o)) for o in loop_outlines_m(best))
     document = {

@@ -367,7 +367,7 @@ def _candidate_words(study: Study, experiment: Experiment) -> list[str]:
 
 def _coplanar_words(study: Study) -> list[str]:
     """A sentence if all loops lie in one plane that holds the dipole, or a uniform field meets loops of one plane."""
-    if study.source.kind != "dipole":
+    if not study.source.has_position:
         return []
     from fluxsense.device.chip import loop_outlines_m
 

@@ -13,7 +13,7 @@ import fluxsense
 from fluxsense.base.errors import InputError
 from fluxsense.base.executors import Workers
 from fluxsense.base.sphere import angle_between_rad, angles_from_vector, unit_vectors
-from fluxsense.base.units import format_quantity, unit_of_source
+from fluxsense.base.units import format_quantity
 from fluxsense.data.digest import Digest
 from fluxsense.data.noise_levels import measure_noise
 from fluxsense.detection import evidence, probabilities, sequential, words
@@ -127,7 +127,7 @@ def detect(
     rates = promise or Promise()
     say = progress or (lambda what, share, detail: None)
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence([seed, 4]).spawn(6)]
-    unit = unit_of_source(study.source.kind)
+    unit = study.source.unit
     document: dict[str, Any] = {
         "format": 1,
         "title": study.title,

@@ -76,7 +76,7 @@ def _axis_words(vector: FloatArray) -> str:
 def rank_words(study: Study) -> list[str]:
     """Sentences on what the loops' geometry leaves undetermined; empty if nothing."""
     rank = flux_map_rank(study)
-    noun = "field" if study.source.kind == "uniform_field" else "moment"
+    noun = study.source.dimension
     if rank.rank == 3:
         return []
     if rank.rank == 0:

@@ -26,7 +26,6 @@ from fluxsense.base.sphere import (
     contains,
     credible_regions,
 )
-from fluxsense.base.units import unit_of_source
 from fluxsense.data.digest import Digest, Distrusted, GroupKey
 from fluxsense.data.noise_levels import measure_noise
 from fluxsense.data.outliers import FEWEST_REPEATS
@@ -1071,7 +1070,7 @@ def answer_document(
             "size": {
                 "mean": posterior.sizes.mean(),
                 "sd": posterior.sizes.std(),
-                "unit": unit_of_source(study.source.kind),
+                "unit": study.source.unit,
             },
             "log_bayes_factor": factor[0],
             "log_bayes_factor_sd": factor[1],

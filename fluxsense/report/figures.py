@@ -495,7 +495,7 @@ def geometry(orientation: Answer, truth: KnownSource | None = None, arrows: int 
     scale, unit = (1e3, "mm") if large else (1e6, "µm")
     outlines = [x * scale for x in outlines]
     points = points * scale
-    dipole = study.source.kind == "dipole"
+    dipole = study.source.has_position
     origin = np.array(study.source.position_m) * scale if dipole else points.mean(axis=0)
     modes = [m for m in posterior.groups.modes if m.weight >= 0.02][:9]
     chosen = posterior.directions[np.linspace(0, len(posterior.directions) - 1, arrows).astype(int)]
