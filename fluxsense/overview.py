@@ -18,7 +18,7 @@ from fluxsense.device.chip import (
     setting_probe,
     study_flux_map,
 )
-from fluxsense.device.ring import quarter_phase
+from fluxsense.device.stages import Stages
 from fluxsense.infer.budget import flux_map_rank, rank_words, reference_words, zero_bias_words
 from fluxsense.study import Study
 
@@ -157,14 +157,13 @@ def _setting(study: Study, setting: int, isolator: int) -> dict[str, Any]:
     db = _directionality_db(s[1:3])
     best = int(np.argmax(np.abs(db)))
     forward = s[1] if db[best] > 0 else s[2]
-    stages = study.isolators[isolator].stages
-    quarter = [float(quarter_phase(x, g.shunt_ratio, g.branch)) for x, g in zip(flux, stages, strict=True)]
+    signs = Stages(study.isolators[isolator], isolator, study.path.name).signs(flux)
     above = np.abs(db) >= ENOUGH_ISOLATION_DB
     width = float(np.count_nonzero(above) * (f[1] - f[0]))
     return {
         "setting": chosen.name,
         "flux_phi0": [float(x) for x in flux],
-        "coupling_sign": ["+" if np.sin(q) > 1e-9 else "-" if np.sin(q) < -1e-9 else "0" for q in quarter],
+        "coupling_sign": ["+" if x > 0 else "-" if x < 0 else "0" for x in signs],
         "pump_frequency_hz": probe.pump_frequency_hz,
         "direction": "none" if abs(db[best]) < 0.1 else "1 to 2" if db[best] > 0 else "2 to 1",
         "isolation_db": float(abs(db[best])),

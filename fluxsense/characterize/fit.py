@@ -20,7 +20,7 @@ from fluxsense.base.units import dbm_to_watt
 from fluxsense.characterize.model import IsolatorModel, Misfit, Parameter
 from fluxsense.characterize.records import Record, phasor, repeat_noise
 from fluxsense.characterize.tracks import Shape, Track
-from fluxsense.device.ring import mode_frequency_hz
+from fluxsense.device.rings.shunted import KIND as SHUNTED
 from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
@@ -486,11 +486,11 @@ def on_starts(model: IsolatorModel, off: FloatArray, records: Sequence[Record], 
     signal, idler = np.empty(2), np.empty(2)
     for k in (0, 1):
         alpha_at = model.index("shunt_ratio", k)
-        alpha = float(off[alpha_at]) if alpha_at >= 0 else 0.0
+        numbers = {"shunt_ratio": np.array(off[alpha_at] if alpha_at >= 0 else 0.0)}  # 0 stands for no shunts
         share = float(off[model.index("signal_participation", k)])
-        f = 0.5 * np.pi * flux[k]
-        signal[k] = mode_frequency_hz(f, off[model.index("signal_frequency_hz", k)], share, alpha)
-        idler[k] = 1.0 / mode_frequency_hz(f, 1.0, share, alpha)  # factor from biased to zero flux
+        lowered = SHUNTED.mode_frequency_hz(0.5 * np.pi * flux[k], numbers, 1.0, share)
+        signal[k] = lowered * off[model.index("signal_frequency_hz", k)]
+        idler[k] = 1.0 / lowered  # factor from biased to zero flux
     biased = pump + signal.mean()
     for ratio in (0.7, 1.2, 2.0):
         for strength in (0.5, 1.0, 1.8):

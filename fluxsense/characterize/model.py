@@ -26,7 +26,7 @@ import numpy.typing as npt
 from fluxsense.base.units import dbm_to_watt
 from fluxsense.characterize.records import Record
 from fluxsense.device.chip import ChipModel, Probe, nominal_parameters
-from fluxsense.device.ring import follow_branch
+from fluxsense.device.rings.bare import follow_branch
 from fluxsense.magnetics.flux_map import bias_flux
 from fluxsense.study import Study
 

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.device.chip import ChipModel, Probe, loop_indices, matched_pump_frequency_hz, nominal_parameters
+from fluxsense.device.rings import ring_kind
 from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
@@ -113,14 +114,13 @@ def couplings_hz(study: Study, isolator: int, flux_phi0: Sequence[float]) -> tup
 
 def signal_window(study: Study, isolator: int, points: int = 301) -> FloatArray:
     """Signal frequencies over which the isolator can tune, with a margin of two linewidths."""
-    from fluxsense.device.ring import mode_frequency_hz, quarter_phase
-
     ends = []
     width = 0.0
     for stage in study.isolators[isolator].stages:
-        reach = 2.0 if stage.ring == "shunted" else 0.5
-        f = quarter_phase(np.array([0.0, reach]), stage.shunt_ratio, None)
-        ends.append(mode_frequency_hz(f, stage.signal_frequency_hz, stage.signal_participation, stage.shunt_ratio))
+        ring = ring_kind(stage.ring)
+        f = ring.quarter_phase(np.array([0.0, 0.5 * ring.period_phi0]))
+        modes = stage.signal_frequency_hz, stage.signal_participation
+        ends.append(ring.mode_frequency_hz(f, ring.numbers_of(stage), *modes))
         width = max(width, stage.signal_linewidth_hz)
     low, high = float(np.min(ends)), float(np.max(ends))
     return np.linspace(low - 2 * width, high + 2 * width, points)
@@ -146,12 +146,9 @@ def working_points(
     flux_phi0 : sequence of float, optional
         Fluxes, the same in both loops; a grid over half a period by default.
     """
-    shunted = all(s.ring == "shunted" for s in study.isolators[isolator].stages)
-    grid = (
-        flux_phi0
-        if flux_phi0 is not None
-        else np.round(np.arange(0.1, 2.0 if shunted else 0.46, 0.1 if shunted else 0.03), 3)
-    )
+    # a grid over half a period, short of the jump of a ring that latches
+    half = 0.5 * min(ring_kind(s.ring).period_phi0 for s in study.isolators[isolator].stages)
+    grid = flux_phi0 if flux_phi0 is not None else np.round(np.arange(0.05, 0.99, 0.05) * half, 3)
     f = signal_window(study, isolator)
     kb = float(np.mean([s.idler_linewidth_hz for s in study.isolators[isolator].stages]))
     iso = study.isolators[isolator]

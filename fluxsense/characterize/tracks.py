@@ -22,7 +22,8 @@ from scipy.optimize import least_squares
 from fluxsense.base.errors import InputError
 from fluxsense.characterize.records import Record
 from fluxsense.device.chip import loop_indices
-from fluxsense.device.ring import follow_branch, inductance_ratio, mode_frequency_hz
+from fluxsense.device.rings.bare import follow_branch
+from fluxsense.device.rings.shunted import KIND as SHUNTED
 from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
@@ -225,7 +226,8 @@ def track_frequency_hz(shape: Shape, current_a: FloatArray) -> FloatArray:
     """The fitted resonance along a path of currents."""
     flux = ring_flux(shape.kind, shape.mutual_phi0_per_a * current_a + shape.offset_phi0)
     alpha = shape.shunt_ratio if shape.kind == "shunted" else 0.0
-    return np.asarray(mode_frequency_hz(0.5 * np.pi * flux, shape.zero_flux_hz, shape.share, alpha))
+    numbers = {"shunt_ratio": np.array(alpha)}
+    return SHUNTED.mode_frequency_hz(0.5 * np.pi * flux, numbers, shape.zero_flux_hz, shape.share)
 
 
 def fit_shapes(track: Track, sign: float, kinds: Sequence[str] = KINDS) -> dict[str, Shape]:
@@ -286,7 +288,7 @@ def _inductance(ring: FloatArray, alpha: float) -> FloatArray:
     """Relative inductance, kept finite next to the end of a bare ring's branch."""
     if alpha == 0.0:
         return np.asarray(1.0 / np.maximum(np.cos(0.5 * np.pi * ring), 0.02))
-    return inductance_ratio(0.5 * np.pi * ring, alpha)
+    return SHUNTED.inductance_ratio(0.5 * np.pi * ring, {"shunt_ratio": np.array(alpha)})
 
 
 def _refine(

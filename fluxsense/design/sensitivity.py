@@ -422,7 +422,6 @@ def planned_unknowns(study: Study) -> Unknowns:
 
 def _bench(unknowns: Unknowns, isolator: int, bias: tuple[float, ...], chosen: list[int], grid: FloatArray) -> Bench:
     study = unknowns.study
-    matched = matched_pump_frequency_hz(study, isolator, bias)
     on = [
         Probe(
             isolator,
@@ -430,7 +429,8 @@ def _bench(unknowns: Unknowns, isolator: int, bias: tuple[float, ...], chosen: l
             study.settings[k].pump_port,
             study.settings[k].pump_phase_rad,
             study.settings[k].pump_power_w,
-            study.settings[k].pump_frequency_hz or matched,
+            study.settings[k].pump_frequency_hz
+            or matched_pump_frequency_hz(study, isolator, bias, study.settings[k].pump_power_w),
             bias,
             0,
             0,

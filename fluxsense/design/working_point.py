@@ -84,7 +84,7 @@ def split_settings(study: Study) -> tuple[Setting, ...]:
                 continue
             frequency = setting.pump_frequency_hz
             if frequency is None:
-                frequency = matched_pump_frequency_hz(study, i, setting.bias_a)
+                frequency = matched_pump_frequency_hz(study, i, setting.bias_a, setting.pump_power_w)
             name = f"{setting.name}_{iso.name}"[:48] if len(setting.isolators) > 1 else setting.name
             out.append(replace(setting, name=name, isolators=(iso.name,), pump_frequency_hz=frequency))
     return tuple(out)
@@ -177,7 +177,7 @@ class _Box:
         low_high = self.study.limits.pump_frequency_hz
         if low_high is not None:
             return low_high
-        matched = matched_pump_frequency_hz(self.study, self.group.isolator, bias)
+        matched = matched_pump_frequency_hz(self.study, self.group.isolator, bias, self._power)
         return matched - self._width, matched + self._width
 
     def settings_at(self, u: FloatArray) -> list[Setting]:
@@ -384,7 +384,7 @@ def landscape(study: Study, x: FloatArray, isolator: int = 0, nodes: int = 15) -
             settings = list(search.settings)
             for n in members:
                 if search.settings[n].bias_a == first.bias_a:
-                    frequency = matched_pump_frequency_hz(study, isolator, bias)
+                    frequency = matched_pump_frequency_hz(study, isolator, bias, settings[n].pump_power_w)
                     settings[n] = replace(settings[n], bias_a=bias, pump_frequency_hz=frequency)
             own = search._own(isolator, settings)
             values[a, b] = np.degrees(search.error(isolator, own))

@@ -14,8 +14,11 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.base.errors import InputError, ModelError
-from fluxsense.device.isolator import hybrid_elements, isolator_scattering
-from fluxsense.device.ring import mode_frequency_hz, quarter_phase, ring_response
+from fluxsense.device import setup
+from fluxsense.device.isolator import PORTS, hybrid_elements, isolator_scattering
+from fluxsense.device.pumped import Rates
+from fluxsense.device.rings import ring_kinds
+from fluxsense.device.stages import Stages, ring_field_names
 from fluxsense.magnetics.flux_map import bias_flux, clearance_m, coil_flux_map, flux_map, flux_map_unchecked
 from fluxsense.magnetics.loops import place
 from fluxsense.magnetics.sources import source_kind
@@ -62,8 +65,33 @@ class ChipParameters:
     """A batch of B parameter sets: named arrays with the batch axis in front.  A name that is not there has the study's value.
 
     Always there are ``source`` (B, 3) in T or A m^2, ``position_m`` (B, 3), ``offset_phi0`` (B, C, L) per cooldown and loop,
-    ``flux_focusing`` (B, L), ``pump_strength`` (B, I) (factor on both couplings of an isolator, 1 as characterized) and
-    ``pump_phase_error_rad`` (B, I) (added to the pump phase difference of either port).  Fields of a stage are (B, I, 2).
+    ``flux_focusing`` (B, L), ``pump_strength`` (B, I) (factor on the pump's current in both stages of an isolator) and
+    ``pump_phase_error_rad`` (B, I) (added to the pump phase difference of either port).  Others, with I isolators, L loops, two
+    stages, two ports, two paths (21, 12) and real and imaginary part last where they are complex:
+
+    ======================================================  ==============  ================================================
+    name                                                    shape           what
+    ======================================================  ==============  ================================================
+    the fields of a stage, those of its ring included       (B, I, 2)       as in the study
+    ``link_amplitude``, ``link_phase_rad``                  (B, I)          as in the study
+    ``hybrid_imbalance_db``, ``hybrid_phase_error_rad``,    (B, I)          as in the study
+    ``hybrid_loss_db``
+    ``pump_shift_factor``                                   (B, I)          factor on the pump's shift of the modes, 1
+    ``pump_port_strength``                                  (B, I, 2)       factor on the pump's current by pump port, 1
+    ``pump_port_imbalance_db``                              (B, I, 2)       pump power at stage 1 over stage 2, by port, 0
+    ``pump_port_phase_rad``                                 (B, I, 2)       added to the pump phase difference, by port, 0
+    ``arm_phase_rad``, ``arm_loss_db``                      (B, I)          arms between hybrid and converters, 0
+    ``line_end``                                            (B, I, 2, M, 2)  reflections beyond port 1 and 2, 0
+    ``direct_path``                                         (B, I, 2, M, 2)  waves that pass the device by, 0
+    ``mutual_phi0_per_a``                                   (B, L, lines)   as in the study
+    ``static_flux_phi0``                                    (B, V, L)       further flux, one of each of the V distinct bias
+                                                                            vectors of the study's settings, 0
+    ``analyser_offset_hz``                                  (B, I)          true less displayed frequency, 0
+    ``if_smoothing``                                        (B, I)          part of a frequency step that a point's mean
+                                                                            reaches back; negative in falling sweeps; 0
+    ======================================================  ==============  ================================================
+
+    Arms: `fluxsense.device.setup.arm_amplitudes`; the M functions of line ends and paths: `line_basis`.
 
     Parameters
     ----------
@@ -142,10 +170,62 @@ def nominal_parameters(study: Study, source: npt.ArrayLike = (0.0, 0.0, 0.0), co
     )
 
 
+_OF_ISOLATOR: Final = (
+    "link_amplitude",
+    "link_phase_rad",
+    "hybrid_imbalance_db",
+    "hybrid_phase_error_rad",
+    "hybrid_loss_db",
+)
+_SETUP_OF_ISOLATOR: Final = {
+    "pump_shift_factor": 1.0,
+    "arm_phase_rad": 0.0,
+    "arm_loss_db": 0.0,
+    "analyser_offset_hz": 0.0,
+    "if_smoothing": 0.0,
+}
+_OF_PORT: Final = {"pump_port_strength": 1.0, "pump_port_imbalance_db": 0.0, "pump_port_phase_rad": 0.0}
+
+
 def nominal_array(study: Study, name: str, batch: int) -> FloatArray:
-    """The study's values of a named array that `ChipParameters` need not hold, for a batch of sets: (B, I, 2) for a stage's."""
-    values = [[float(getattr(s, name)) for s in iso.stages] for iso in study.isolators]
-    return np.tile(np.array(values), (batch, 1, 1))
+    """The study's values of a named array that `ChipParameters` need not hold, for a batch of sets.
+
+    Raises
+    ------
+    InputError
+        For a name that means nothing to the model.
+    """
+    count = len(study.isolators)
+    if name in _OF_ISOLATOR:
+        values = np.array([float(getattr(iso, name)) for iso in study.isolators])
+    elif name in _SETUP_OF_ISOLATOR:
+        values = np.full(count, _SETUP_OF_ISOLATOR[name])
+    elif name in _OF_PORT:
+        values = np.full((count, 2), _OF_PORT[name])
+    elif name in ("line_end", "direct_path"):
+        values = np.zeros((count, 2, line_basis(study).size, 2))
+    elif name == "mutual_phi0_per_a":
+        values = mutual_matrix_phi0_per_a(study)
+    elif name == "static_flux_phi0":
+        values = np.zeros((len(bias_vectors(study)), len(study.loops)))
+    elif name in STAGE_FIELDS or name in ring_field_names():
+        defaults = {x.name: x.default for kind in ring_kinds() for x in kind.fields}
+        values = np.array(
+            [[float(getattr(s, name, defaults.get(name, np.nan))) for s in iso.stages] for iso in study.isolators]
+        )
+    else:
+        raise InputError(f'the forward model has no array called "{name}"', where=study.path.name)
+    return np.tile(values, (batch, *(1,) * values.ndim))
+
+
+def line_basis(study: Study, size: int | None = None) -> setup.DelayBasis:
+    """The functions that line ends and direct paths are made of, over the study's sweep; `setup.delay_basis`."""
+    return setup.delay_basis(study.sweep.start_hz, study.sweep.stop_hz, size=size)
+
+
+def bias_vectors(study: Study) -> tuple[tuple[float, ...], ...]:
+    """The distinct bias vectors of the study's settings, in order: the first axis of ``static_flux_phi0``."""
+    return tuple(dict.fromkeys(s.bias_a for s in study.settings))
 
 
 def loop_outlines_m(study: Study) -> list[FloatArray]:
@@ -268,20 +348,21 @@ def loop_indices(study: Study) -> npt.NDArray[np.int64]:
     return np.array([[index[s.loop] for s in iso.stages] for iso in study.isolators], dtype=np.int64)
 
 
-def matched_pump_frequency_hz(study: Study, isolator: int, bias_a: Sequence[float]) -> float:
-    """Pump frequency that joins signal and idler at a bias, source out.
+def matched_pump_frequency_hz(
+    study: Study, isolator: int, bias_a: Sequence[float], pump_power_w: float | None = None
+) -> float:
+    """Pump frequency that joins signal and idler, as the pump itself has moved them, at a bias, source out.
 
     The mean over both stages of the idler minus the signal frequency, at the flux that the bias currents and the
-    central offsets give.
+    central offsets give, and at the pump's power (the isolator's reference power if not given).
     """
+    iso = study.isolators[isolator]
     flux = _nominal_bias_flux(study, bias_a)[loop_indices(study)[isolator]]
-    gaps = []
-    for stage, one in zip(study.isolators[isolator].stages, flux, strict=True):
-        f = quarter_phase(one, stage.shunt_ratio, stage.branch)
-        idler = mode_frequency_hz(f, stage.idler_frequency_hz, stage.idler_participation, stage.shunt_ratio)
-        signal = mode_frequency_hz(f, stage.signal_frequency_hz, stage.signal_participation, stage.shunt_ratio)
-        gaps.append(float(idler - signal))
-    return float(np.mean(gaps))
+    power = iso.reference_power_w if pump_power_w is None else pump_power_w
+    rates = Stages(iso, isolator, study.path.name).rates(
+        None, flux[None, None], float(np.sqrt(power / iso.reference_power_w))
+    )
+    return float(np.mean(rates.idler_hz - rates.signal_hz))
 
 
 def _nominal_bias_flux(study: Study, bias_a: Sequence[float]) -> FloatArray:
@@ -290,13 +371,10 @@ def _nominal_bias_flux(study: Study, bias_a: Sequence[float]) -> FloatArray:
 
 
 def reference_signs(study: Study, isolator: int, bias_a: Sequence[float]) -> tuple[int, int]:
-    """Signs of the two couplings at a bias with the source out: signs of sin f."""
+    """Signs of the two couplings at a bias with the source out: signs of the circulating currents."""
     flux = _nominal_bias_flux(study, bias_a)[loop_indices(study)[isolator]]
-    signs = [
-        int(np.sign(np.round(np.sin(quarter_phase(one, stage.shunt_ratio, stage.branch)), 12)))
-        for stage, one in zip(study.isolators[isolator].stages, flux, strict=True)
-    ]
-    return signs[0], signs[1]
+    signs = Stages(study.isolators[isolator], isolator, study.path.name).signs(flux)
+    return int(signs[0]), int(signs[1])
 
 
 class ChipModel:
@@ -311,6 +389,9 @@ class ChipModel:
     port_signs : sequence of int, optional
         Sign of the pump phase difference for pump port 1 (and of a free pump phase), per isolator; the study's where it
         states one, else +1.
+    error_boxes : sequence of (ndarray (4, F_i), ndarray (4, F_i)) of complex or None, optional
+        Measured two-ports (S11, S21, S12, S22, in the e^{-i w t} convention) before port 1 and behind port 2 of each isolator,
+        on its frequencies.
 
     Raises
     ------
@@ -324,12 +405,14 @@ class ChipModel:
         probes: Sequence[Probe],
         frequency_hz: Sequence[npt.ArrayLike],
         port_signs: Sequence[int] | None = None,
+        error_boxes: Sequence[setup.ErrorBoxes | None] | None = None,
     ) -> None:
         self.study = study
         self.probes = tuple(probes)
         self.frequency_hz = [np.array(x, dtype=np.float64) for x in frequency_hz]
         stated = [x.pump_port_1_sign or 1 for x in study.isolators]
         self.port_signs = tuple(stated if port_signs is None else port_signs)
+        self.error_boxes = tuple([None] * len(study.isolators) if error_boxes is None else error_boxes)
         self._check()
         self.loop_index = loop_indices(study)
         self.outlines_m = loop_outlines_m(study)
@@ -344,16 +427,8 @@ class ChipModel:
         self._wires = Wires.of(self.outlines_m)
         self._source_kind = source_kind(study.source.kind)
         self._source_numbers = dict(study.source.numbers)
-        self._alpha = np.array([[s.shunt_ratio for s in iso.stages] for iso in study.isolators])
-        self._reference_phase = np.array(
-            [[quarter_phase(iso.reference_flux_phi0, s.shunt_ratio) for s in iso.stages] for iso in study.isolators]
-        )
-        self._hybrids = [
-            tuple(
-                complex(x) for x in hybrid_elements(i.hybrid_imbalance_db, i.hybrid_phase_error_rad, i.hybrid_loss_db)
-            )
-            for i in study.isolators
-        ]
+        self._stages = [Stages(iso, i, study.path.name) for i, iso in enumerate(study.isolators)]
+        self._bases: dict[int, setup.DelayBasis] = {}
         self._stage = {
             name: np.array([[getattr(s, name) for s in iso.stages] for iso in study.isolators]) for name in STAGE_FIELDS
         }
@@ -367,6 +442,10 @@ class ChipModel:
                 f"{count} isolators",
                 remedy="Give one of each per isolator of the study",
             )
+        if [f.size for f in self.frequency_hz] != [
+            f.size if b is None else b[0].shape[-1] for f, b in zip(self.frequency_hz, self.error_boxes, strict=True)
+        ]:
+            raise InputError("error boxes were given on other frequencies than the sweeps'", where=study.path.name)
         if any(sign not in (-1, 1) for sign in self.port_signs):
             raise InputError(f"the port signs are {self.port_signs}", remedy="Each must be +1 or -1")
         for n, p in enumerate(self.probes):
@@ -407,6 +486,8 @@ class ChipModel:
             "phase": np.array(phase),
             "amplitude": np.array([np.sqrt(p.pump_power_w / iso.reference_power_w) * p.pump_on for p in chosen]),
             "pump_hz": np.array([p.pump_frequency_hz if p.pump_on else 0.0 for p in chosen]),
+            "port": np.array([p.pump_port or 0 for p in chosen], dtype=np.int64),
+            "bias": bias,
             "bias_flux": bias @ self._mutual[loops].T,
             "state": np.array([p.state for p in chosen], dtype=np.int64),
             "cooldown": np.array([p.cooldown for p in chosen], dtype=np.int64),
@@ -445,42 +526,67 @@ class ChipModel:
         loops = self.loop_index[isolator]
         states, cooldowns = table["state"], table["cooldown"]
         offset = parameters["offset_phi0"][:, cooldowns[:, None], loops[None, :]]
-        return np.asarray(table["bias_flux"] + offset + source[:, states[:, None], loops[None, :]])
+        mutual, static = parameters.get("mutual_phi0_per_a"), parameters.get("static_flux_phi0")
+        bias = table["bias_flux"] if mutual is None else np.einsum("pm,blm->bpl", table["bias"], mutual[:, loops])
+        flux = bias + offset + source[:, states[:, None], loops[None, :]]
+        if static is not None:
+            flux += static[:, self._vector_rows(isolator)[:, None], loops[None, :]]
+        return np.asarray(flux)
+
+    def _vector_rows(self, isolator: int) -> npt.NDArray[np.int64]:
+        """Position of each probe's bias vector among the study's."""
+        known = {vector: n for n, vector in enumerate(bias_vectors(self.study))}
+        chosen = [tuple(self.probes[n].bias_a) for n in self._rows[isolator]]
+        for vector in chosen:
+            if vector not in known:
+                raise InputError(
+                    f"no setting of the study has the bias currents {', '.join(f'{x:g} A' for x in vector)}, so nothing "
+                    "is known of a further static flux there",
+                    where=self.study.path.name,
+                    remedy="Add a setting with these currents",
+                )
+        return np.array([known[vector] for vector in chosen], dtype=np.int64)
 
     def couplings_hz(self, parameters: ChipParameters, isolator: int, flux: FloatArray) -> FloatArray:
         """Signed couplings for fluxes (B, P, 2) as if every pump were at the reference power, shape (B, P, 2)."""
-        return self._rings(parameters, isolator, flux)[2]
+        strength = parameters["pump_strength"][None, None, :, isolator]
+        return self._stages[isolator].rates(parameters, flux, strength).coupling_hz
 
-    def _rings(
-        self, parameters: ChipParameters, isolator: int, flux: FloatArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Signal and idler frequencies and couplings at the reference power, each (B, P, 2) in Hz."""
-        stages = self.study.isolators[isolator].stages
-        alpha = self._alpha[isolator]
-        if np.all(alpha > 0):
-            f = (0.5 * np.pi) * flux
-        else:
-            f = np.stack(
-                [quarter_phase(flux[..., k], stage.shunt_ratio, stage.branch) for k, stage in enumerate(stages)],
-                axis=-1,
-            )
-        share_a = self._value(parameters, "signal_participation", isolator)
-        share_b = self._value(parameters, "idler_participation", isolator)
-        total_a, total_b, coupling = ring_response(f, alpha, share_a, share_b)
-        reference = np.abs(ring_response(self._reference_phase[isolator], alpha, share_a, share_b)[2])
-        scale = self._value(parameters, "coupling_hz", isolator) / reference
-        return (
-            self._value(parameters, "signal_frequency_hz", isolator) / np.sqrt(total_a),
-            self._value(parameters, "idler_frequency_hz", isolator) / np.sqrt(total_b),
-            coupling * (scale * parameters["pump_strength"][:, isolator, None, None]),
-        )
+    def rates(self, parameters: ChipParameters, isolator: int, flux: FloatArray) -> Rates:
+        """Frequencies of both modes and couplings under each probe's pump, arrays (B, P, 2) in Hz."""
+        table = self._tables[isolator]
+        current = table["amplitude"][None, :, None] * parameters["pump_strength"][None, None, :, isolator]
+        port = table["port"]
+        strength, imbalance = parameters.get("pump_port_strength"), parameters.get("pump_port_imbalance_db")
+        if strength is not None:
+            current = current * np.where(port > 0, strength[:, isolator, port - 1], 1.0).T
+        if imbalance is not None:
+            level = np.where(port > 0, imbalance[:, isolator, port - 1], 0.0).T / 40.0
+            current = current * 10.0 ** np.stack([level, -level])
+        factor = parameters.get("pump_shift_factor")
+        shift = 1.0 if factor is None else factor[None, None, :, isolator]
+        return self._stages[isolator].rates(parameters, flux, current, shift)
 
-    def _value(self, parameters: ChipParameters, name: str, isolator: int) -> FloatArray:
-        """A stage field of one isolator, shape (B or 1, 1, 2)."""
+    def _of_isolator(self, parameters: ChipParameters, name: str, isolator: int) -> FloatArray:
+        """A number of an isolator, (B,) or without an axis."""
         value = parameters.get(name)
         if value is not None:
-            return np.asarray(value[:, None, isolator, :])
-        return np.asarray(self._stage[name][isolator][None, None, :])
+            return value[:, isolator]
+        stated = _SETUP_OF_ISOLATOR.get(name)
+        return np.array(getattr(self.study.isolators[isolator], name) if stated is None else stated)
+
+    def _hybrid(self, parameters: ChipParameters, isolator: int) -> tuple[ComplexArray, ComplexArray]:
+        """Through and cross amplitude of the signal hybrid, (B,) or without an axis."""
+        return hybrid_elements(*(self._of_isolator(parameters, name, isolator) for name in _OF_ISOLATOR[2:]))
+
+    def _phase(self, parameters: ChipParameters, isolator: int) -> FloatArray:
+        """Pump phase differences (B, P), rad."""
+        table = self._tables[isolator]
+        phase = table["phase"] + parameters["pump_phase_error_rad"][:, isolator, None]
+        by_port = parameters.get("pump_port_phase_rad")
+        if by_port is not None:
+            phase = phase + np.where(table["port"] > 0, by_port[:, isolator, table["port"] - 1], 0.0)
+        return np.asarray(phase)
 
     def scattering(
         self,
@@ -490,7 +596,7 @@ class ChipModel:
         *,
         flux: FloatArray | None = None,
     ) -> ComplexArray:
-        """Scattering parameters of one isolator's probes.
+        """Scattering parameters of one isolator's probes, as the analyser sees them.
 
         Parameters
         ----------
@@ -499,20 +605,72 @@ class ChipModel:
         isolator : int
             Position in the study's list.
         ports : tuple of str
-            Which of "11", "21", "12", "22".
+            Which of "11", "21", "12", "22".  Line ends and direct paths act on "21" and "12"; reflections are the device's
+            own (behind its error boxes, where there are any).
         flux : ndarray (B, P, 2), optional
             Flux in the two loops, if already known.
 
         Returns
         -------
         ndarray (B, P, len(ports), F) of complex
-            In the e^{-i w t} convention.
+            In the e^{-i w t} convention.  Set-up elements that are absent or zero cost nothing.
         """
-        return self._evaluate(parameters, isolator, ports, flux)
+        if flux is None:
+            flux = self.probe_flux(parameters, isolator)
+        surroundings = self._surroundings(parameters, isolator)
+        wanted = PORTS if surroundings.reflects else ports
+        parts = []
+        for shift in self._frequency_shifts(parameters, isolator):
+            rows = self.kernel_rows(parameters, isolator, flux, shift_hz=shift)
+            s = surroundings.seen(self._kernel(isolator, rows, wanted, flux.shape), wanted)
+            parts.append(s if wanted == ports else s[:, :, [PORTS.index(x) for x in ports]])
+        return parts[0] if len(parts) == 1 else np.asarray(np.mean(parts, axis=0))
+
+    def _surroundings(self, parameters: ChipParameters, isolator: int) -> setup.Surroundings:
+        """What lies round the device, for each parameter set."""
+        found: dict[str, ComplexArray | None] = {}
+        for name in ("line_end", "direct_path"):
+            value = parameters.get(name)
+            if value is None or not np.any(value[:, isolator]):
+                found[name] = None
+                continue
+            size = value.shape[3]
+            if size not in self._bases:
+                self._bases[size] = line_basis(self.study, size)
+            functions = self._bases[size].at(self.frequency_hz[isolator])
+            coefficients = value[:, isolator, ..., 0] + 1j * value[:, isolator, ..., 1]
+            found[name] = (coefficients @ functions)[:, None]  # (B, 1, 2, F)
+        return setup.Surroundings(self.error_boxes[isolator], found["line_end"], found["direct_path"])
+
+    def _frequency_shifts(self, parameters: ChipParameters, isolator: int) -> list[FloatArray | None]:
+        """True less displayed frequency (B,) of the moments that a point is the mean of; None where all is as displayed."""
+        offset, smoothing = parameters.get("analyser_offset_hz"), parameters.get("if_smoothing")
+        base = None if offset is None or not np.any(offset[:, isolator]) else offset[:, isolator]
+        if smoothing is None or not np.any(smoothing[:, isolator]):
+            return [base]
+        sweep = self.study.sweep
+        reach = smoothing[:, isolator] * (sweep.stop_hz - sweep.start_hz) / (sweep.points - 1)
+        return [(0.0 if base is None else base) - x * reach for x in setup.MEAN_POINTS]
+
+    def _kernel(
+        self, isolator: int, rows: Mapping[str, npt.ArrayLike], ports: tuple[str, ...], shape: tuple[int, ...]
+    ) -> ComplexArray:
+        """Scattering parameters (B, P, len(ports), F) of the device alone for rows of `kernel_rows`."""
+        frequency = self.frequency_hz[isolator]
+        result = isolator_scattering(frequency, **rows, ports=ports)
+        if len(result) != shape[0] * shape[1]:  # nothing differs from row to row
+            result = np.repeat(result, shape[0] * shape[1], axis=0)
+        return result.reshape(shape[0], shape[1], len(ports), frequency.size)
 
     def kernel_rows(
-        self, parameters: ChipParameters, isolator: int, flux: FloatArray, *, right_angle: bool = False
-    ) -> dict[str, Any]:
+        self,
+        parameters: ChipParameters,
+        isolator: int,
+        flux: FloatArray,
+        *,
+        right_angle: bool = False,
+        shift_hz: FloatArray | None = None,
+    ) -> dict[str, FloatArray | ComplexArray]:
         """What `isolator_scattering` is called with: one row per parameter set and probe.
 
         Parameters
@@ -524,99 +682,103 @@ class ChipModel:
             Flux in the two loops, Phi0.
         right_angle : bool
             Put every pump phase difference at +90 degrees.
+        shift_hz : ndarray (B,), optional
+            True less displayed signal frequency.
 
         Returns
         -------
         dict of ndarray
-            Arrays (B*P, 2) and (B*P,) by the names of its arguments.
+            By the names of its arguments, (B*P, 2) and (B*P,); what is the same for all rows may lack that axis.
         """
-        iso = self.study.isolators[isolator]
         table = self._tables[isolator]
         shape = flux.shape  # (B, P, 2)
         self._refuse_non_finite(parameters, isolator, flux)
-        signal, idler, coupling = self._rings(parameters, isolator, flux)
-        self._refuse_non_finite(parameters, isolator, signal, idler, coupling)
-        coupling = coupling * table["amplitude"][None, :, None]
-        phase = np.pi / 2 if right_angle else table["phase"] + parameters["pump_phase_error_rad"][:, isolator, None]
-        through, cross = self._hybrids[isolator]
-        rows = shape[0] * shape[1]
+        rates = self.rates(parameters, isolator, flux)
+        self._refuse_non_finite(parameters, isolator, *rates)
+        # both detunings, w - w_a and w + w_p - w_b, hold the signal frequency
+        moved = 0.0 if shift_hz is None else shift_hz[:, None, None]
 
-        def flat(values: FloatArray) -> FloatArray:
-            return np.ascontiguousarray(np.broadcast_to(values, shape)).reshape(rows, 2)
+        def each(values: FloatArray) -> FloatArray:
+            """Of sets (B, ...) to rows (B*P, ...); of one value for all as it is."""
+            return np.repeat(values, shape[1], axis=0) if values.shape[:1] == shape[:1] else values
 
-        def one(values: npt.ArrayLike) -> FloatArray:
-            return np.ascontiguousarray(np.broadcast_to(np.asarray(values), shape[:2])).reshape(rows)
+        def stage(name: str) -> FloatArray:
+            value = parameters.get(name)
+            return self._stage[name][isolator] if value is None else each(value[:, isolator, :])
 
+        def number(name: str) -> FloatArray:
+            value = self._of_isolator(parameters, name, isolator)
+            return each(value) if value.ndim else value
+
+        phase = np.full(shape[:2], np.pi / 2) if right_angle else self._phase(parameters, isolator)
+        through, cross = hybrid_elements(*(number(name) for name in _OF_ISOLATOR[2:]))
+        first, second = setup.arm_amplitudes(number("arm_phase_rad"), number("arm_loss_db"))
         return {
-            "signal_frequency_hz": flat(signal),
-            "idler_frequency_hz": flat(idler),
-            "signal_linewidth_hz": flat(self._value(parameters, "signal_linewidth_hz", isolator)),
-            "signal_internal_hz": flat(self._value(parameters, "signal_internal_hz", isolator)),
-            "idler_linewidth_hz": flat(self._value(parameters, "idler_linewidth_hz", isolator)),
-            "idler_internal_hz": flat(
-                self._value(parameters, "idler_internal_hz", isolator)
-                + self._value(parameters, "idler_termination_hz", isolator)
-            ),
-            "coupling_hz": flat(coupling),
-            "pump_frequency_hz": one(table["pump_hz"][None, :]),
-            "pump_phase_rad": one(phase),
-            "link": np.full(rows, iso.link_amplitude * np.exp(1j * iso.link_phase_rad)),
-            "hybrid_through": np.full(rows, through),
-            "hybrid_cross": np.full(rows, cross),
+            "signal_frequency_hz": (rates.signal_hz - moved).reshape(-1, 2),
+            "idler_frequency_hz": (rates.idler_hz - moved).reshape(-1, 2),
+            "signal_linewidth_hz": stage("signal_linewidth_hz"),
+            "signal_internal_hz": stage("signal_internal_hz"),
+            "idler_linewidth_hz": stage("idler_linewidth_hz"),
+            "idler_internal_hz": stage("idler_internal_hz") + stage("idler_termination_hz"),
+            "coupling_hz": rates.coupling_hz.reshape(-1, 2),
+            "pump_frequency_hz": np.tile(table["pump_hz"], shape[0]),
+            "pump_phase_rad": phase.ravel(),
+            "link": number("link_amplitude") * np.exp(1j * number("link_phase_rad")),
+            "hybrid_through": through,
+            "hybrid_cross": cross,
+            "arm_1": first,
+            "arm_2": second,
         }
-
-    def _evaluate(
-        self,
-        parameters: ChipParameters,
-        isolator: int,
-        ports: tuple[str, ...],
-        flux: FloatArray | None,
-        *,
-        right_angle: bool = False,
-    ) -> ComplexArray:
-        """Scattering parameters, with the probes' own pump phases or (right_angle) all at +90 degrees."""
-        if flux is None:
-            flux = self.probe_flux(parameters, isolator)
-        rows = self.kernel_rows(parameters, isolator, flux, right_angle=right_angle)
-        result = isolator_scattering(self.frequency_hz[isolator], **rows, ports=ports)
-        shape = flux.shape
-        return np.asarray(result).reshape(shape[0], shape[1], len(ports), self.frequency_hz[isolator].size)
 
     def scattering_and_phase(
         self, parameters: ChipParameters, isolator: int, *, flux: FloatArray | None = None
-    ) -> tuple[ComplexArray, ComplexArray, ComplexArray, ComplexArray]:
-        """S21 and S12, and how they change with a further pump phase error.
-
-        The pump phase difference theta enters the inner scattering matrix only as M21 = m e^(i theta) and
-        M12 = m e^(-i theta), with m and the diagonal independent of theta (A12 A21 does not hold it).  With the hybrid's
-        through a and cross b,
-
-            S21 = s + m (a^2 e^(i theta) + b^2 e^(-i theta)),   S12 = s + m (a^2 e^(-i theta) + b^2 e^(i theta)),
-
-        so that one evaluation at theta = pi/2 gives d = S21 - S12 = 2 i m (a^2 - b^2) and s, and with them every theta:
-        an extra error e changes S by (cos e - 1) u d + sin(e) v d.
+    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+        """S21 and S12, and how they change with a further pump phase error e: s + sin(e) q + (cos(e) - 1) p.
 
         Returns
         -------
-        s : ndarray (B, P, 2, F) of complex
-            S21 and S12.
-        d : ndarray (B, P, F) of complex
-            Zero with the pump off.
-        u, v : ndarray (B, P, 2) of complex
-            Factors for S21 and S12.
+        s, q, p : ndarray (B, P, 2, F) of complex
+            For S21 and S12; q and p are zero with the pump off.
+
+        Notes
+        -----
+        The pump phase difference theta enters the inner scattering matrix only as M21 = m e^(i theta) and
+        M12 = m e^(-i theta), with m and the diagonal independent of theta (A12 A21 does not hold it).  With the hybrid's
+        through a and cross b, and the arms' amplitudes in m and the diagonal,
+
+            S21 = s + m (a^2 e^(i theta) + b^2 e^(-i theta)),   S12 = s + m (a^2 e^(-i theta) + b^2 e^(i theta)),
+            S11 = s1 + 2 a b m cos theta,                       S22 = s2 + 2 a b m cos theta,
+
+        so that one evaluation at theta = pi/2 gives S21 - S12 = 2 i m (a^2 - b^2), and with it every theta, exactly.
+        Line ends and error boxes do not keep this form.  Then s is exact at the present phase and q and p make the form
+        exact at e = +-`PHASE_STEP_RAD` too; between and a few times beyond, the error is of the order of e^3 times the
+        square of the reflections.
         """
-        table = self._tables[isolator]
-        quarter = self._evaluate(parameters, isolator, ("21", "12"), flux, right_angle=True)
-        d = quarter[:, :, 0] - quarter[:, :, 1]
-        common = 0.5 * (quarter[:, :, 0] + quarter[:, :, 1])
-        a, b = self._hybrids[isolator]
-        kappa = 1 / (2j * (a**2 - b**2))
-        turn = np.exp(1j * (table["phase"] + parameters["pump_phase_error_rad"][:, isolator, None]))
-        back = np.conj(turn)
-        u = kappa * np.stack([a**2 * turn + b**2 * back, a**2 * back + b**2 * turn], axis=-1)
-        v = 1j * kappa * np.stack([a**2 * turn - b**2 * back, b**2 * turn - a**2 * back], axis=-1)
-        s = common[:, :, None] + u[..., None] * d[:, :, None]
-        return s, d, u, v
+        if flux is None:
+            flux = self.probe_flux(parameters, isolator)
+        surroundings = self._surroundings(parameters, isolator)
+        ports = PORTS if surroundings.reflects else ("21", "12")
+        theta = self._phase(parameters, isolator)[..., None]
+        a, b = (x[:, None, None] if x.ndim else x for x in self._hybrid(parameters, isolator))
+        out = []
+        for shift in self._frequency_shifts(parameters, isolator):
+            rows = self.kernel_rows(parameters, isolator, flux, right_angle=True, shift_hz=shift)
+            quarter = dict(zip(ports, np.moveaxis(self._kernel(isolator, rows, ports, flux.shape), 2, 0), strict=True))
+            m = (quarter["21"] - quarter["12"]) / (2j * (a**2 - b**2))
+            turn, back = np.exp(1j * theta), np.exp(-1j * theta)
+            common = 0.5 * (quarter["21"] + quarter["12"])
+            same, slope = 2 * a * b * np.cos(theta), -2 * a * b * np.sin(theta)
+            parts = {
+                "11": (quarter.get("11"), m * same, m * slope),
+                "21": (common, m * (a**2 * turn + b**2 * back), 1j * m * (a**2 * turn - b**2 * back)),
+                "12": (common, m * (a**2 * back + b**2 * turn), 1j * m * (b**2 * turn - a**2 * back)),
+                "22": (quarter.get("22"), m * same, m * slope),
+            }
+            p, q = (np.stack([parts[x][k] for x in ports], axis=2) for k in (1, 2))
+            s = np.stack([parts[x][0] for x in ports], axis=2) + p
+            out.append(surroundings.seen_with_phase(s, q, p, ports))
+        s, q, p = out[0] if len(out) == 1 else (np.mean(x, axis=0) for x in zip(*out, strict=True))
+        return s, q, p
 
     def _refuse_non_finite(self, parameters: ChipParameters, isolator: int, *values: FloatArray) -> None:
         """Raise the error that names stage and parameters if any of the arrays (B, P, 2) is not finite."""
@@ -648,7 +810,7 @@ class ChipModel:
             flux = self.probe_flux(parameters, isolator, source)
             if not np.all(np.isfinite(flux)):
                 stage = "the flux in the loops"
-            elif not all(np.all(np.isfinite(x)) for x in self._rings(parameters, isolator, flux)):
+            elif not all(np.all(np.isfinite(x)) for x in self.rates(parameters, isolator, flux)):
                 stage = "the ring's frequencies and coupling"
         values = ", ".join(f"{x:.6g}" for x in parameters["source"][0])
         strength = float(parameters["pump_strength"][0, isolator])
@@ -657,7 +819,7 @@ class ChipModel:
         others = "".join(
             f", {name.replace('_', ' ')} ({', '.join(f'{x:.6g}' for x in parameters[name][0, isolator])})"
             for name in parameters
-            if name in STAGE_FIELDS
+            if parameters[name].ndim == 3 and parameters[name].shape[1:] == (len(self.study.isolators), 2)
         )
         return ModelError(
             f'the model is not finite: {stage} of isolator "{self.study.isolators[isolator].name}" fails for '
@@ -686,7 +848,7 @@ def setting_probe(
         )
     pump = chosen.pump_frequency_hz
     if pump is None:
-        pump = matched_pump_frequency_hz(study, isolator, chosen.bias_a)
+        pump = matched_pump_frequency_hz(study, isolator, chosen.bias_a, chosen.pump_power_w)
     return Probe(
         isolator=isolator,
         pump_on=pump_on,

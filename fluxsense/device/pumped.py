@@ -23,9 +23,10 @@ and of b at w + w_p, which shift the modes by (second order in g, w_p = w_b - w_
 
     dw_a = -g^2 w_b/(2 w_a (w_b - w_a)),      dw_b = +g^2 w_a/(2 w_b (w_b - w_a)).
 
-To second order in s this is g = (J1(Zp)/2)(sin f/K) sqrt(p_a p_b w_a w_b) with all quantities at this flux, and for a weak
-pump the usual three-wave coupling, proportional to the pump's current and lam_Z.  Derived here; checked against Floquet
-exponents of the classical equations of motion in the tests.
+For a weak pump g = (Zp/4)(sin f/K) sqrt(p_a p_b w_a w_b), all at this flux: the usual three-wave coupling, proportional to
+the pump's current and lam_Z.  Derived here; checked against Floquet exponents of the classical equations of motion in the
+tests.  They differ from these modes by a common -(g^2/4)(1/w_a + 1/w_b), 0.01 MHz at g = 10 MHz: it belongs to the linear
+resonance (w - w_m for (w^2 - w_m^2)/2 w_m) that coupled-mode theory takes everywhere, and is left there.
 """
 
 from __future__ import annotations
@@ -34,6 +35,7 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from fluxsense.base.constants import FLUX_QUANTUM_WB, PLANCK_J_S
 from fluxsense.device.rings.kind import FloatArray, Numbers, Ring
@@ -48,7 +50,7 @@ every kind of ring, and at 1 rad by less than 0.3 Hz (shunt ratio 3) to 0.1 MHz 
 _COSINES: Final = np.cos(np.pi * (2 * np.arange(POINTS) + 1) / (4 * POINTS))
 
 MOST_SWING_RAD: Final = 1.84
-"""Where J1 is largest: a stronger pump couples less."""
+"""Where J1 is largest: stronger pumps are not looked for."""
 _STEPS: Final = 12
 
 
@@ -71,10 +73,14 @@ class Rates(NamedTuple):
 
 @dataclass(frozen=True)
 class PumpReference:
-    """The pump at reference flux and power: its swing (rad, nan where no swing gives the coupling) and lam_Z there."""
+    """The pump at reference flux and power: its swing (rad), lam_Z there, and whether the swing gives the stated coupling.
+
+    Where none does, the swing is that of the largest coupling.
+    """
 
     swing_rad: FloatArray
     inductance_ratio: FloatArray
+    reached: npt.NDArray[np.bool_]
 
     def swing_at(self, ring: Ring, f: FloatArray, numbers: Numbers, amplitude: FloatArray | float) -> FloatArray:
         """Swing at quarter phase f for a pump current `amplitude` times the reference: in proportion to it and lam_Z.
@@ -142,6 +148,7 @@ def _stiffness(
     unit = 1.0 / (ring.arm_stiffness(np.zeros(()), numbers) + shunt)
     half, rest = 0.5 * unit, unit * shunt
     shape = np.broadcast_shapes(np.shape(f), np.shape(swing_rad), np.shape(unit), np.shape(both))
+    swing_rad = np.broadcast_to(swing_rad, shape)
     mean_x, mean_q, harmonic = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     unstable = np.zeros((), dtype=bool)
     for cosine in _COSINES:
@@ -158,7 +165,7 @@ def _stiffness(
         inverse += linear * x
         inverse += both
         inverse = 1.0 / inverse
-        if not x.min() > 0.0:  # also for nan
+        if not x.min(initial=1.0) > 0.0:  # also for nan
             unstable = unstable | ~(x > 0.0)
             x = np.where(x > 0.0, x, 1.0)
         y *= inverse
@@ -194,7 +201,7 @@ def pump_reference(ring: Ring, f: FloatArray, numbers: Numbers, modes: Modes, co
     Returns
     -------
     PumpReference
-        The swing is nan where the coupling is beyond what any swing up to `MOST_SWING_RAD` gives.
+        With swings up to `MOST_SWING_RAD`.
 
     Notes
     -----
@@ -219,7 +226,7 @@ def pump_reference(ring: Ring, f: FloatArray, numbers: Numbers, modes: Modes, co
             if not np.any(np.abs(now - before) > 1e-12 * now):
                 break
         reached = np.abs(error(now)) <= 1e-9 * coupling_hz
-    return PumpReference(np.where(reached, now, np.nan), lam)
+    return PumpReference(np.where(reached, now, MOST_SWING_RAD), lam, reached)
 
 
 def most_coupling_hz(ring: Ring, f: FloatArray, numbers: Numbers, modes: Modes) -> FloatArray:

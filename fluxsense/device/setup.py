@@ -36,8 +36,15 @@ TAU_MAX_S: Final = 10e-9
 LEFT_OUT: Final = 1e-4
 """Part of the prior variance that a basis may leave out."""
 
-PAIRS_OF_SMOOTHING: Final = np.array([0.5 - 0.5 / np.sqrt(3.0), 0.5 + 0.5 / np.sqrt(3.0)])
-"""Gauss-Legendre points of (0, 1), equal weights: a mean over an interval, exact to third order."""
+MEAN_POINTS: Final = np.array([0.5 - 0.5 / np.sqrt(3.0), 0.5 + 0.5 / np.sqrt(3.0)])
+"""Gauss-Legendre points of (0, 1), equal weights: a mean over an interval, exact to third order.
+
+An analyser's IF filter that reaches back by a part x of a frequency step shows at a point the mean of S over that part.
+"""
+PHASE_STEP_RAD: Final = 0.1
+
+ErrorBoxes = tuple[ComplexArray, ComplexArray]
+"""Two-ports (4, F) of S11, S21, S12, S22: before port 1 and behind port 2."""
 
 
 @dataclass(frozen=True)
@@ -148,38 +155,6 @@ def between_reflections(s: ComplexArray, e: ComplexArray) -> ComplexArray:
     return np.stack([s21 * inverse, s12 * inverse], axis=-2)
 
 
-def slopes_between_reflections(
-    s: ComplexArray, first: ComplexArray, second: ComplexArray, e: ComplexArray
-) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
-    """`between_reflections` of an S that depends on a parameter, and its first and second derivative by it.
-
-    Parameters
-    ----------
-    s, first, second : ndarray (..., 4, F) of complex
-        S and its derivatives.
-    e : ndarray (..., 2, F) of complex
-
-    Returns
-    -------
-    m, m_first, m_second : ndarray (..., 2, F) of complex
-    """
-    e1, e2 = e[..., 0, :], e[..., 1, :]
-
-    def split(x: ComplexArray) -> tuple[ComplexArray, ...]:
-        return tuple(x[..., k, :] for k in range(4))
-
-    (a, b, c, d), (a1, b1, c1, d1), (a2, b2, c2, d2) = split(s), split(first), split(second)
-    u, v, w = 1.0 - e1 * a, 1.0 - e2 * d, e1 * e2
-    u1, v1, u2, v2 = -e1 * a1, -e2 * d1, -e1 * a2, -e2 * d2
-    den = (u * v - w * b * c)[..., None, :]
-    den1 = (u1 * v + u * v1 - w * (b1 * c + b * c1))[..., None, :]
-    den2 = (u2 * v + 2 * u1 * v1 + u * v2 - w * (b2 * c + 2 * b1 * c1 + b * c2))[..., None, :]
-    n, n1, n2 = (x[..., 1:3, :] for x in (s, first, second))
-    m = n / den
-    m1 = (n1 - m * den1) / den
-    return m, m1, (n2 - 2 * m1 * den1 - m * den2) / den
-
-
 def embedded(s: ComplexArray, first: ComplexArray, second: ComplexArray) -> ComplexArray:
     """A device between two measured error boxes: cascade of three two-ports.
 
@@ -227,3 +202,53 @@ def arm_amplitudes(phase_rad: FloatArray, loss_db: FloatArray) -> tuple[ComplexA
     loss = np.asarray(loss_db)
     first = turn * 10.0 ** (np.minimum(loss, 0.0) / 20.0)
     return first, np.conj(turn) * 10.0 ** (-np.maximum(loss, 0.0) / 20.0)
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What lies round a device: error boxes first, then line ends and direct paths; each None if there is none.
+
+    Attributes
+    ----------
+    boxes : ErrorBoxes or None
+    line_end, direct_path : ndarray (B, 1, 2, F) of complex or None
+        Reflections beyond port 1 and 2; paths 21 and 12, relative to the lines' transmission.
+    """
+
+    boxes: ErrorBoxes | None = None
+    line_end: ComplexArray | None = None
+    direct_path: ComplexArray | None = None
+
+    @property
+    def reflects(self) -> bool:
+        """Whether the device's own reflections are needed to know what is seen of its transmissions."""
+        return self.boxes is not None or self.line_end is not None
+
+    def seen(self, s: ComplexArray, ports: tuple[str, ...]) -> ComplexArray:
+        """What the analyser sees of a device with S (B, P, len(ports), F); all four ports where `reflects`.
+
+        The array may be changed in place and returned.
+        """
+        if self.boxes is not None:
+            s = embedded(s, *self.boxes)
+        if self.line_end is not None:
+            s[..., 1:3, :] = between_reflections(s, self.line_end)
+        if self.direct_path is not None:
+            for path, name in enumerate(("21", "12")):
+                if name in ports:
+                    s[..., ports.index(name), :] += self.direct_path[..., path, :]
+        return s
+
+    def seen_with_phase(
+        self, s: ComplexArray, q: ComplexArray, p: ComplexArray, ports: tuple[str, ...]
+    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+        """The same for a device with s + sin(e) q + (cos(e) - 1) p: s, q, p (B, P, 2, F) of what is seen of S21 and S12.
+
+        Exact at e = 0 and +-`PHASE_STEP_RAD`, and everywhere where nothing `reflects`.
+        """
+        if not self.reflects:
+            return self.seen(s, ports), q, p
+        sine, cosine = np.sin(PHASE_STEP_RAD), np.cos(PHASE_STEP_RAD) - 1.0
+        ahead, behind = (self.seen(s + x * sine * q + cosine * p, ports)[..., 1:3, :] for x in (1.0, -1.0))
+        here = self.seen(s, ports)[..., 1:3, :]
+        return here, (ahead - behind) / (2.0 * sine), (ahead + behind - 2.0 * here) / (2.0 * cosine)

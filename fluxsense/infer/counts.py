@@ -16,60 +16,25 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr
 from scipy.stats import binom
 
 from fluxsense.base.errors import InputError
 from fluxsense.data.counts import Votes
 from fluxsense.data.digest import GroupKey
 from fluxsense.device.chip import ChipModel, ChipParameters
+from fluxsense.device.rings import ring_kind
 from fluxsense.infer.wiring import Wiring
 from fluxsense.model.likelihood import probe_of
 from fluxsense.model.parameter import WRONG_WAY_RATE
 from fluxsense.model.problem import DERIVATIVE_STEP, Curvatures, displaced
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.study import Stage, Study
+from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
 
-SMALLEST_SD_PHI0 = 1e-6
 DECISIVE = 4.6
 """Log odds (99 to 1) from which the wiring of a pump port counts as read."""
 WIRING_DRAWS = 4000
-
-
-def positive_probability(flux_phi0: FloatArray, sd_phi0: float, stage: Stage) -> FloatArray:
-    """Probability that a ring's circulating current is positive, for mean fluxes of any shape and normal flux noise.
-
-    Parameters
-    ----------
-    flux_phi0 : ndarray
-    sd_phi0 : float
-        Taken as at least `SMALLEST_SD_PHI0`.
-    stage : Stage
-        Its ring: bare (ground branch, or the branch it is held in) or shunted.
-
-    Returns
-    -------
-    ndarray
-        Same shape.
-    """
-    sd = max(sd_phi0, SMALLEST_SD_PHI0)
-    period, width = (4.0, 2.0) if stage.ring == "shunted" else (1.0, 0.5)
-    first = np.floor(flux_phi0 / period)
-    reach = int(np.ceil(8 * sd / period))
-    total = np.zeros(np.shape(flux_phi0))
-    for k in range(-reach, reach + 1):
-        begin = (first + k) * period
-        total += ndtr((begin + width - flux_phi0) / sd) - ndtr((begin - flux_phi0) / sd)
-    if stage.ring != "shunted" and stage.branch is not None:
-        # held in branch n: positive for 0 < F + n < 1, negative for -1 < F + n < 0, the ground branch's sign elsewhere
-        n = float(stage.branch)
-        for low, high, sign in ((-n, 1 - n, 1.0), (-1 - n, -n, 0.0)):
-            middle = low + 0.5  # the ground branch is positive below the middle, negative above
-            inside = [ndtr((x - flux_phi0) / sd) for x in (low, middle, high)]
-            total += sign * (inside[2] - inside[0]) - (inside[1] - inside[0])
-    return np.clip(total, 0.0, 1.0)
 
 
 @dataclass(frozen=True)
@@ -109,7 +74,10 @@ class VoteModel:
         sd = self.study.noise.flux_phi0
         for i, mine, model, turn in self._parts:  # type: ignore[attr-defined]
             flux = model.probe_flux(parameters, i)
-            q = [positive_probability(flux[..., k], sd, self.study.isolators[i].stages[k]) for k in range(2)]
+            q = [
+                ring_kind(stage.ring).positive_probability(flux[..., k], sd, stage.branch)
+                for k, stage in enumerate(self.study.isolators[i].stages)
+            ]
             same = q[0] * q[1] + (1 - q[0]) * (1 - q[1])
             out[:, mine] = np.where(turn > 0, same, 1 - same)
         rate = np.broadcast_to(np.asarray(wrong_way, dtype=np.float64), (parameters.batch,))[:, None]
@@ -289,5 +257,5 @@ def without_source(problem: VoteProblem) -> VoteProblem:
 
 
 __all__ = [
-    "VoteModel", "VoteProblem", "positive_probability", "read_vote_wiring", "simulate_votes", "without_source",
+    "VoteModel", "VoteProblem", "read_vote_wiring", "simulate_votes", "without_source",
 ]  # fmt: skip

@@ -603,7 +603,8 @@ class RatioLikelihood:
     ) -> list[tuple[Family, ComplexArray]]:
         """Model ratios of some isolators' families and their change with a further pump phase error e.
 
-        The ratio is mu + sin(e) q + (cos(e) - 1) p, exactly; see `ChipModel.scattering_and_phase`.
+        The ratio is mu + sin(e) q + (cos(e) - 1) p, exactly where no line ends are in the model; see
+        `ChipModel.scattering_and_phase`.
 
         Returns
         -------
@@ -619,16 +620,14 @@ class RatioLikelihood:
             if shared_flux is None:
                 shared_flux = model.source_flux(parameters)
             flux = model.probe_flux(parameters, i, shared_flux)
-            s, d, u, v = model.scattering_and_phase(parameters, i, flux=flux)
+            s, q, p = model.scattering_and_phase(parameters, i, flux=flux)
             for family in families:
                 rows = list(family.on_rows)
                 off = s[:, family.off_row][:, None]
                 inverse = np.conj(off) / (off.real**2 + off.imag**2)
                 stack = np.empty((s.shape[0], 3, len(rows), 2, s.shape[-1]), dtype=np.complex128)
-                np.multiply(s[:, rows], inverse, out=stack[:, 0])
-                change = d[:, rows, None] * inverse
-                np.multiply(change, v[:, rows][..., None], out=stack[:, 1])
-                np.multiply(change, u[:, rows][..., None], out=stack[:, 2])
+                for n, part in enumerate((s, q, p)):
+                    np.multiply(part[:, rows], inverse, out=stack[:, n])
                 self._refuse_non_finite(stack, parameters, model, i)
                 out.append((family, stack))
         return out

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from fluxsense.base.errors import InputError
 from fluxsense.base.units import watt_to_dbm
 from fluxsense.data.digest import GroupKey
-from fluxsense.device.ring import quarter_phase
+from fluxsense.device.stages import Stages
 from fluxsense.infer.orient import Answer, Orientation
 from fluxsense.model.likelihood import Family
 from fluxsense.study import Setting, Study
@@ -345,13 +345,8 @@ def loop_views(orientation: Orientation, draws: int = 400) -> list[LoopView]:
     for signature in sorted(found):
         words, flux = found[signature]
         isolator = study.isolators[signature[0]]
-        sine = np.stack(
-            [
-                np.sin(quarter_phase(flux[:, k], stage.shunt_ratio, stage.branch))
-                for k, stage in enumerate(isolator.stages)
-            ],
-            axis=1,
-        )
+        rings = Stages(isolator, signature[0], study.path.name)
+        sine = rings.circulating_current(rings.quarter_phases(flux))
         out.append(
             LoopView(
                 isolator=isolator.name,

@@ -23,7 +23,7 @@ from fluxsense.base.errors import InputError
 from fluxsense.device.chip import check_geometry
 from fluxsense.device.converter import converter_scattering
 from fluxsense.device.isolator import hybrid_elements, isolator_scattering
-from fluxsense.device.ring import mode_frequency_hz, quarter_phase, relative_coupling
+from fluxsense.device.rings import ring_kind
 from fluxsense.magnetics.flux_map import flux_map
 from fluxsense.magnetics.loops import rectangle_outline
 from fluxsense.study import read_study
@@ -35,34 +35,25 @@ mp.mp.dps = 50
 # ---------------------------------------------------------------- rings far up in flux
 
 
-def mp_ring(flux: float, alpha: float, share_a: float, share_b: float, reference: float, w0: float):
-    """Mode frequency and relative coupling of a shunted (alpha > 0) or bare ring in its ground branch."""
-
-    def parts(x: object) -> tuple[object, object, object]:
-        branch = 0 if alpha > 0 else -mp.nint(x)
-        f = mp.pi / 2 * (x + branch)
-        lam = (1 + mp.mpf(alpha)) / (mp.cos(f) + alpha)
-        lam_z = (1 + mp.mpf(alpha) / 2) / (mp.cos(f) + mp.mpf(alpha) / 2)
-        a, b = 1 + mp.mpf(share_a) * (lam - 1), 1 + mp.mpf(share_b) * (lam - 1)
-        z = lam**2 * (a * b) ** mp.mpf(-0.75)
-        return a, b, mp.sin(f) * z * lam_z
-
-    a, _, coupling = parts(mp.mpf(flux))
-    return float(w0 / mp.sqrt(a)), float(coupling / abs(parts(mp.mpf(reference))[2]))
+def mp_ring(flux: float, alpha: float, participation: float, w0: float):
+    """Mode frequency and circulating current of a shunted (alpha > 0) or bare ring in its ground branch."""
+    x = mp.mpf(flux)
+    f = mp.pi / 2 * (x + (0 if alpha > 0 else -mp.nint(x)))
+    lam = (1 + mp.mpf(alpha)) / (mp.cos(f) + alpha)
+    return float(w0 / mp.sqrt(1 + mp.mpf(participation) * (lam - 1))), float(mp.sin(f))
 
 
 @pytest.mark.parametrize("alpha", [0.0, 2.5, 3.0, 1e6])
 @pytest.mark.parametrize("flux", [0.0, 1e-30, 0.5, 3.9999, 7.3, -12.7, 1234.4, -98765.2, 1e6 + 0.3])
 def test_rings_fold_over_many_flux_quanta(alpha, flux):
     """The period is four flux quanta with shunts, one (but for the sign's branch) without; rounding grows with the flux."""
-    f = quarter_phase(flux, alpha)
-    reference = quarter_phase(0.5, alpha)
-    frequency, coupling = mp_ring(flux, alpha, 0.1, 0.2, 0.5, 7e9)
+    ring = ring_kind("shunted" if alpha else "bare")
+    numbers = {x.name: np.array(alpha) for x in ring.fields}
+    f = ring.quarter_phase(flux)
+    frequency, current = mp_ring(flux, alpha, 0.1, 7e9)
     rounding = 1e-13 + 4e-16 * abs(flux)
-    assert float(mode_frequency_hz(f, 7e9, 0.1, alpha)) == pytest.approx(frequency, rel=rounding, abs=0)
-    assert float(relative_coupling(f, reference, alpha, 0.1, 0.2)) == pytest.approx(
-        coupling, rel=1e-12, abs=50 * rounding
-    )
+    assert float(ring.mode_frequency_hz(f, numbers, 7e9, 0.1)) == pytest.approx(frequency, rel=rounding, abs=0)
+    assert float(ring.circulating_current(f, numbers)) == pytest.approx(current, rel=1e-12, abs=50 * rounding)
 
 
 @pytest.mark.slow

@@ -6,8 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from slopes import check_slopes
 from small_study import small_study
 
@@ -15,8 +13,7 @@ from fluxsense.base.errors import InputError
 from fluxsense.data.campaign import campaign_rows, load_votes
 from fluxsense.data.counts import Votes, votes_from_rows
 from fluxsense.device.chip import ChipModel
-from fluxsense.device.ring import circulating_current_a, quarter_phase
-from fluxsense.infer.counts import VoteModel, VoteProblem, positive_probability, read_vote_wiring, simulate_votes
+from fluxsense.infer.counts import VoteModel, VoteProblem, read_vote_wiring, simulate_votes
 from fluxsense.infer.orient_counts import orient_votes
 from fluxsense.model.likelihood import probe_of
 from fluxsense.model.unknowns import Unknowns
@@ -41,23 +38,6 @@ def make(folder, **changes):
 @pytest.fixture(scope="module")
 def study(tmp_path_factory):
     return make(tmp_path_factory.mktemp("votes"))
-
-
-def stage(study, ring, branch=None):
-    return replace(study.isolators[0].stages[0], ring=ring, branch=branch)
-
-
-@pytest.mark.parametrize(("ring", "branch"), [("shunted", None), ("bare", None), ("bare", 0), ("bare", 1)])
-@given(flux=st.floats(-6, 6), sd=st.floats(0.001, 0.8))
-def test_probability_of_a_positive_current(study, ring, branch, flux, sd):
-    """Against the ring's own current averaged over the noise (20001 evenly spaced quantiles)."""
-    from scipy.special import ndtri
-
-    z = ndtri((np.arange(20001) + 0.5) / 20001)
-    alpha = 3.0 if ring == "shunted" else 0.0
-    current = circulating_current_a(quarter_phase(flux + sd * z, alpha, branch), 1.0)
-    got = positive_probability(np.array([flux]), sd, stage(study, ring, branch))[0]
-    assert got == pytest.approx(np.mean(current > 0), abs=5e-4)
 
 
 def test_probability_agrees_with_the_larger_of_the_two_transmissions(study):

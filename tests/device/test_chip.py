@@ -72,14 +72,11 @@ def probe(study, bias=(5e-4, 5e-4), port=1, **changes):
 
 
 def on_resonance(study, bias, **changes):
-    """|S| for the ports 11, 21, 12, 22 at the signal's frequency, source out."""
+    """|S| for the ports 11, 21, 12, 22 at the frequency of the signal mode under its pump, source out."""
     one = probe(study, bias, **changes)
-    flux = ChipModel(study, [one], [[5e9]]).probe_flux(nominal_parameters(study), 0)[0, 0, 0]
-    stage = study.isolators[0].stages[0]
-    # mode frequency w0/sqrt(1 + p (lam - 1)), lam = (1 + a)/(cos f + a), f = (pi/2) flux
-    ratio = (1 + stage.shunt_ratio) / (np.cos(0.5 * np.pi * flux) + stage.shunt_ratio)
-    at = stage.signal_frequency_hz / np.sqrt(1 + stage.signal_participation * (ratio - 1))
-    return np.abs(ChipModel(study, [one], [[at]]).scattering(nominal_parameters(study), 0, PORTS)[0, 0, :, 0])
+    model, parameters = ChipModel(study, [one], [[5e9]]), nominal_parameters(study)
+    at = model.rates(parameters, 0, model.probe_flux(parameters, 0)).signal_hz[0, 0, 0]
+    return np.abs(ChipModel(study, [one], [[at]]).scattering(parameters, 0, PORTS)[0, 0, :, 0])
 
 
 def random_parameters(study, rng, batch, cooldowns=1):
@@ -252,15 +249,25 @@ def test_chip_standing_on_edge(demo):
 
 
 def test_matched_pump_frequency(demo):
-    # by hand: w0/sqrt(1 + p (lam - 1)), lam = (1 + a)/(cos f + a), f = (pi/2) flux, at the flux of the bias
+    # by hand without a pump: w0/sqrt(1 + p (lam - 1)), lam = (1 + a)/(cos f + a), f = (pi/2) flux, at the flux of the bias
     bias = demo.settings[0].bias_a
     flux = mutual_matrix_phi0_per_a(demo)[:2] @ bias
     gaps = []
     for one, stage in zip(flux, demo.isolators[0].stages, strict=True):
         pull = 1 / np.sqrt(1 + 0.1 * (4 / (np.cos(0.5 * np.pi * one) + 3) - 1))
         gaps.append((stage.idler_frequency_hz - stage.signal_frequency_hz) * pull)
-    assert matched_pump_frequency_hz(demo, 0, bias) == pytest.approx(np.mean(gaps), rel=1e-12)
-    assert setting_probe(demo, 0, 0, 1).pump_frequency_hz == pytest.approx(np.mean(gaps), rel=1e-12)
+    assert matched_pump_frequency_hz(demo, 0, bias, 0.0) == pytest.approx(np.mean(gaps), rel=1e-12)
+    # with it: at half a flux quantum and this coupling the idler moves 0.883 MHz further down than the signal if both
+    # participation ratios are 0.1 there (Floquet analysis); here they are 0.1 lam/(1 + 0.1 (lam - 1)) = 0.107, and the shift
+    # at a stated coupling goes as one over them
+    moved = matched_pump_frequency_hz(demo, 0, bias) - np.mean(gaps)
+    assert moved / 1e6 == pytest.approx(-0.883 / 1.07, abs=0.02)
+    assert setting_probe(demo, 0, 0, 1).pump_frequency_hz == pytest.approx(np.mean(gaps) + moved, rel=1e-12)
+    # at the matched frequency the mean detuning of the pumped modes vanishes
+    one = setting_probe(demo, 0, 0, 0)
+    model = ChipModel(demo, [one], [[5e9]] * 4)
+    rates = model.rates(nominal_parameters(demo), 0, model.probe_flux(nominal_parameters(demo), 0))
+    assert np.mean(rates.idler_hz - rates.signal_hz) == pytest.approx(one.pump_frequency_hz, rel=1e-12)
 
 
 def test_reference_signs(demo):
@@ -280,12 +287,33 @@ def test_coupling_at_the_reference_flux_is_the_stated_one(demo):
     )
 
 
-def test_coupling_grows_as_the_root_of_the_power(demo):
+def test_coupling_grows_with_the_current(demo):
     study = ideal(demo)
     grid = [np.linspace(4.9e9, 5.05e9, 9)]
-    strong = ChipModel(study, [probe(study, pump_power_w=4e-9)], grid).scattering(nominal_parameters(study), 0)
+    one = probe(study)
+    strong = ChipModel(study, [replace(one, pump_power_w=4e-9)], grid).scattering(nominal_parameters(study), 0)
     parameters = nominal_parameters(study).changed(pump_strength=np.full((1, 1), 2.0))
-    np.testing.assert_allclose(ChipModel(study, [probe(study)], grid).scattering(parameters, 0), strong, atol=1e-13)
+    model = ChipModel(study, [one], grid)
+    np.testing.assert_allclose(model.scattering(parameters, 0), strong, atol=1e-13)
+    flux = np.full((1, 1, 2), 0.5)
+    usual, double = (model.rates(x, 0, flux).coupling_hz[0, 0, 0] for x in (nominal_parameters(study), parameters))
+    # swings of 0.2 and 0.353 rad couple by 5.800 and 10.264 MHz (Floquet analysis): nearly, not quite, as the current
+    weak = nominal_parameters(study).changed(pump_strength=np.full((1, 1), 0.2 / 0.353))
+    assert model.rates(weak, 0, flux).coupling_hz[0, 0, 0] / usual == pytest.approx(5.800 / 10.264, rel=5e-4)
+    assert double / usual != pytest.approx(2, rel=1e-3)
+
+
+def test_a_coupling_that_no_pump_makes(demo):
+    study = ideal(demo)
+    stages = tuple(replace(s, coupling_hz=80e6) for s in study.isolators[0].stages)
+    wrong = replace(study, isolators=(replace(study.isolators[0], stages=stages),))
+    with pytest.raises(InputError) as caught:
+        matched_pump_frequency_hz(wrong, 0, (5e-4, 5e-4))
+    assert str(caught.value) == (
+        "study.toml, isolator[east].stage_1.coupling: no pump makes this ring couple its modes by 80 MHz at the reference flux "
+        "of 0.5 Phi0: the most is 54.26 MHz. Check the coupling, the participation ratios (both modes need one) and the "
+        "reference flux."
+    )
 
 
 # ---------------------------------------------------------------- batches

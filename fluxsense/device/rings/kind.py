@@ -79,6 +79,10 @@ class Ring(ABC):
         """Phase f of an arm at rest, rad, for a flux in flux quanta; only rings that latch take notice of the branch."""
         return np.asarray(0.5 * np.pi * np.asarray(flux_phi0, dtype=np.float64))
 
+    def numbers_of(self, stage: object) -> Numbers:
+        """What the ring of a study's stage is made of."""
+        return {x.name: np.array(float(getattr(stage, x.name, x.default))) for x in self.fields}
+
     def quarter_phase_slope(self) -> float:
         """Derivative of `quarter_phase` by the flux away from jumps, rad per flux quantum."""
         return 0.5 * np.pi
