@@ -299,8 +299,8 @@ def test_coupling_grows_with_the_current(demo):
     usual, double = (model.rates(x, 0, flux).coupling_hz[0, 0, 0] for x in (nominal_parameters(study), parameters))
     # swings of 0.2 and 0.353 rad couple by 5.800 and 10.264 MHz (Floquet analysis): nearly, not quite, as the current
     weak = nominal_parameters(study).changed(pump_strength=np.full((1, 1), 0.2 / 0.353))
-    assert model.rates(weak, 0, flux).coupling_hz[0, 0, 0] / usual == pytest.approx(5.800 / 10.264, rel=5e-4)
-    assert double / usual != pytest.approx(2, rel=1e-3)
+    assert model.rates(weak, 0, flux).coupling_hz[0, 0, 0] / usual == pytest.approx(5.800 / 10.264, rel=2e-3)
+    assert double / usual != pytest.approx(2, rel=4e-3)
 
 
 def test_a_coupling_that_no_pump_makes(demo):
