@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from fluxsense.base.errors import InputError, ModelError
 from fluxsense.device import setup
-from fluxsense.device.isolator import PORTS, hybrid_elements, isolator_scattering
+from fluxsense.device.isolator import PORTS, IsolatorRows, hybrid_elements, isolator_scattering
 from fluxsense.device.pumped import Rates
 from fluxsense.device.rings import ring_kinds
 from fluxsense.device.stages import Stages, ring_field_names
@@ -653,7 +653,7 @@ class ChipModel:
         return [(0.0 if base is None else base) - x * reach for x in setup.MEAN_POINTS]
 
     def _kernel(
-        self, isolator: int, rows: Mapping[str, npt.ArrayLike], ports: tuple[str, ...], shape: tuple[int, ...]
+        self, isolator: int, rows: IsolatorRows, ports: tuple[str, ...], shape: tuple[int, ...]
     ) -> ComplexArray:
         """Scattering parameters (B, P, len(ports), F) of the device alone for rows of `kernel_rows`."""
         frequency = self.frequency_hz[isolator]
@@ -670,7 +670,7 @@ class ChipModel:
         *,
         right_angle: bool = False,
         shift_hz: FloatArray | None = None,
-    ) -> dict[str, FloatArray | ComplexArray]:
+    ) -> IsolatorRows:
         """What `isolator_scattering` is called with: one row per parameter set and probe.
 
         Parameters
@@ -687,8 +687,8 @@ class ChipModel:
 
         Returns
         -------
-        dict of ndarray
-            By the names of its arguments, (B*P, 2) and (B*P,); what is the same for all rows may lack that axis.
+        IsolatorRows
+            Arrays (B*P, 2) and (B*P,); what is the same for all rows may lack that axis.
         """
         table = self._tables[isolator]
         shape = flux.shape  # (B, P, 2)

@@ -29,7 +29,7 @@ small matrix product per block gives every polynomial, and one division per poin
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, TypedDict
 
 import numpy as np
 import numpy.typing as npt
@@ -58,6 +58,25 @@ PAIRS: Final = (
     "idler_internal_hz",
     "coupling_hz",
 )
+
+
+class IsolatorRows(TypedDict):
+    """The arguments of `isolator_scattering` that differ from row to row, by its names."""
+
+    signal_frequency_hz: FloatArray
+    idler_frequency_hz: FloatArray
+    signal_linewidth_hz: FloatArray
+    signal_internal_hz: FloatArray
+    idler_linewidth_hz: FloatArray
+    idler_internal_hz: FloatArray
+    coupling_hz: FloatArray
+    pump_frequency_hz: FloatArray
+    pump_phase_rad: FloatArray
+    link: ComplexArray
+    hybrid_through: ComplexArray
+    hybrid_cross: ComplexArray
+    arm_1: ComplexArray
+    arm_2: ComplexArray
 
 
 class _Rows(NamedTuple):

@@ -62,21 +62,6 @@ def test_first_order_of_a_ratio_on_over_off():
     np.testing.assert_allclose(left(5e-5) / left(1e-4), 0.25, atol=2e-3)
 
 
-def test_slopes_by_differences():
-    """Fourth-order differences along a curve s0 + x s1 + x^2 s2/2."""
-    rng = np.random.default_rng(4)
-    s0, s1, s2, e = random_s(rng, 30), random_s(rng, 30), random_s(rng, 30), 0.3 * random_s(rng, 30)[:2]
-    m, first, second = setup.slopes_between_reflections(s0, s1, s2, e)
-    h = 1e-2
-    points = [setup.between_reflections(s0 + x * s1 + 0.5 * x * x * s2, e) for x in h * np.arange(-3, 4)]
-    one = (-points[0] + 9 * points[1] - 45 * points[2] + 45 * points[4] - 9 * points[5] + points[6]) / (60 * h)
-    two = 2 * points[0] - 27 * points[1] + 270 * points[2] - 490 * points[3] + 270 * points[4] - 27 * points[5]
-    two = (two + 2 * points[6]) / (180 * h * h)
-    np.testing.assert_allclose(m, points[3], rtol=1e-13)
-    np.testing.assert_allclose(first, one, atol=1e-8)
-    np.testing.assert_allclose(second, two, atol=1e-6)
-
-
 def test_error_boxes_cascade_as_in_scikit_rf():
     rng = np.random.default_rng(5)
     device, first, second = (random_s(rng, 200, 0.5) for _ in range(3))
