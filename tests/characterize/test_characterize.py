@@ -20,6 +20,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from outside_ring import Ring, swing_rad
 from scipy.stats import norm, truncnorm
 from sweep_chips import (
     PLAN,
@@ -244,7 +245,7 @@ def test_band_joins_only_what_touches(result: Characterization) -> None:
 
 # -------------------------------------------------------------------------------------- signs, with data made elsewhere
 class Bench:
-    """An isolator as four coupled modes, solved densely: nothing here calls the package.
+    """An isolator as four coupled modes, solved densely, on rings solved by harmonic balance: nothing here calls the package.
 
     dv/dt = -i w v: with v = (a1, a2, b1, b2), inputs on the signal side only, and a link between the idlers of real
     amplitude z: in_1 = z out_2, in_2 = z out_1, out = in - sqrt(kb) b.
@@ -261,20 +262,22 @@ class Bench:
         lam = (1 + self.alpha) / (np.cos(np.pi / 2 * flux) + self.alpha)
         return zero / np.sqrt(1 + self.share * (lam - 1))
 
-    def strength(self, flux: np.ndarray) -> np.ndarray:
-        def raw(x: np.ndarray | float) -> np.ndarray:
-            c = np.cos(np.pi / 2 * np.asarray(x))
-            lam = (1 + self.alpha) / (c + self.alpha)
-            lam_z = (1 + self.alpha / 2) / (c + self.alpha / 2)
-            zero_point = lam * (1 + self.share * (lam - 1)) ** -0.75
-            return np.sin(np.pi / 2 * np.asarray(x)) * zero_point**2 * lam_z
-
-        return self.coupling * raw(flux) / abs(raw(0.5))
+    def pumped(self, flux: np.ndarray, drive: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Both modes of each stage and the couplings under a pump, by harmonic balance (`outside_ring`)."""
+        out = []
+        for k in (0, 1):
+            ring = Ring(self.alpha, (self.share, self.share), (self.fa[k], self.fb[k]))
+            if drive == 0:
+                out.append((*ring.still(flux[k]), 0.0))
+                continue
+            found = ring.pumped(flux[k], swing_rad(ring, flux[k], (0.5, self.coupling[k]), drive))
+            out.append((*found.pumped_hz, found.coupling_hz))
+        signal, idler, coupling = np.array(out).T
+        return signal, idler, coupling
 
     def scattering(self, f: np.ndarray, flux: np.ndarray, pump_hz: float, drive: float, theta: float) -> np.ndarray:
         """S (2, 2, F) in e^{-iwt}; drive is the square root of the power over the reference."""
-        fa, fb = self.tuned(flux, self.fa), self.tuned(flux, self.fb)
-        g = self.strength(flux) * drive
+        fa, fb, g = self.pumped(flux, drive)
         # b_in = Z out = Z (b_in - K b)  =>  b_in = -(1 - Z)^-1 Z K b
         link = np.array([[0, self.z], [self.z, 0]])
         feed = -np.linalg.inv(np.eye(2) - link) @ link @ np.diag(np.sqrt(self.kb))
