@@ -758,25 +758,28 @@ class ChipModel:
             flux = self.probe_flux(parameters, isolator)
         surroundings = self._surroundings(parameters, isolator)
         ports = PORTS if surroundings.reflects else ("21", "12")
-        theta = self._phase(parameters, isolator)[..., None]
+        first = ports.index("21")  # of the two transmissions
         a, b = (x[:, None, None] if x.ndim else x for x in self._hybrid(parameters, isolator))
+        theta = self._phase(parameters, isolator)[..., None]
+        turn, back = np.exp(1j * theta), np.exp(-1j * theta)
+        reflected = (2 * a * b * np.cos(theta), -2 * a * b * np.sin(theta))
+        by_port = {
+            "11": reflected,
+            "21": (a**2 * turn + b**2 * back, 1j * (a**2 * turn - b**2 * back)),
+            "12": (a**2 * back + b**2 * turn, 1j * (b**2 * turn - a**2 * back)),
+            "22": reflected,
+        }
+        for_p, for_q = (np.stack([by_port[x][n] for x in ports], axis=2) for n in (0, 1))  # (B, P, ports, 1)
         out = []
         for shift in self._frequency_shifts(parameters, isolator):
             rows = self.kernel_rows(parameters, isolator, flux, right_angle=True, shift_hz=shift)
-            quarter = dict(zip(ports, np.moveaxis(self._kernel(isolator, rows, ports, flux.shape), 2, 0), strict=True))
-            m = (quarter["21"] - quarter["12"]) / (2j * (a**2 - b**2))
-            turn, back = np.exp(1j * theta), np.exp(-1j * theta)
-            common = 0.5 * (quarter["21"] + quarter["12"])
-            same, slope = 2 * a * b * np.cos(theta), -2 * a * b * np.sin(theta)
-            parts = {
-                "11": (quarter.get("11"), m * same, m * slope),
-                "21": (common, m * (a**2 * turn + b**2 * back), 1j * m * (a**2 * turn - b**2 * back)),
-                "12": (common, m * (a**2 * back + b**2 * turn), 1j * m * (b**2 * turn - a**2 * back)),
-                "22": (quarter.get("22"), m * same, m * slope),
-            }
-            p, q = (np.stack([parts[x][k] for x in ports], axis=2) for k in (1, 2))
-            s = np.stack([parts[x][0] for x in ports], axis=2) + p
-            out.append(surroundings.seen_with_phase(s, q, p, ports))
+            s = self._kernel(isolator, rows, ports, flux.shape)
+            forward, backward = s[:, :, first], s[:, :, first + 1]
+            m = ((forward - backward) * (1 / (2j * (a**2 - b**2))))[:, :, None]
+            s[:, :, first : first + 2] = 0.5 * (forward + backward)[:, :, None]
+            p = m * for_p
+            s += p
+            out.append(surroundings.seen_with_phase(s, m * for_q, p, ports))
         s, q, p = out[0] if len(out) == 1 else (np.mean(x, axis=0) for x in zip(*out, strict=True))
         return s, q, p
 

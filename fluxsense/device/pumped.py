@@ -205,28 +205,28 @@ def pump_reference(ring: Ring, f: FloatArray, numbers: Numbers, modes: Modes, co
 
     Notes
     -----
-    Secant steps on g(Z) - g, from J1(Z)/Z = 1/2 (the weak pump) and one step of fixed point: g/Z varies slowly.
+    Secant steps on g(Z) - g, from a weak pump's g/Z and one step of fixed point: g/Z varies slowly.
     """
-    lam = ring.pump_inductance_ratio(f, numbers)
-    small = np.full(np.shape(coupling_hz), 1e-4)
 
-    def error(swing: FloatArray) -> FloatArray:
-        return np.asarray(np.abs(pumped_modes(ring, f, numbers, modes, swing).coupling_hz) - coupling_hz)
+    def made(swing: FloatArray) -> FloatArray:
+        return np.abs(pumped_modes(ring, f, numbers, modes, swing).coupling_hz)
 
     with np.errstate(divide="ignore", invalid="ignore"):
-        before = np.minimum(coupling_hz * small / (error(small) + coupling_hz), MOST_SWING_RAD)
-        wrong_before = error(before)
+        small = np.full(np.shape(coupling_hz), 1e-2)
+        before = np.minimum(coupling_hz * small / made(small), MOST_SWING_RAD)
+        wrong_before = made(before) - coupling_hz
         now = np.minimum(before * coupling_hz / (wrong_before + coupling_hz), MOST_SWING_RAD)
         for _ in range(_STEPS):
-            wrong = error(now)
-            slope = (wrong - wrong_before) / (now - before)
-            step = np.where(wrong == wrong_before, 0.0, wrong / slope)
+            wrong = made(now) - coupling_hz
+            if not np.any(np.abs(wrong) > 1e-13 * coupling_hz):
+                break
+            step = np.where(now == before, 0.0, wrong * (now - before) / (wrong - wrong_before))
+            if not np.any(np.abs(step) > 1e-15):
+                break
             before, wrong_before = now, wrong
             now = np.clip(now - step, 0.0, MOST_SWING_RAD)
-            if not np.any(np.abs(now - before) > 1e-12 * now):
-                break
-        reached = np.abs(error(now)) <= 1e-9 * coupling_hz
-    return PumpReference(np.where(reached, now, MOST_SWING_RAD), lam, reached)
+    reached = np.abs(wrong) <= 1e-9 * coupling_hz
+    return PumpReference(np.where(reached, now, MOST_SWING_RAD), ring.pump_inductance_ratio(f, numbers), reached)
 
 
 def most_coupling_hz(ring: Ring, f: FloatArray, numbers: Numbers, modes: Modes) -> FloatArray:
