@@ -218,11 +218,11 @@ def pump_reference(ring: Ring, f: FloatArray, numbers: Numbers, modes: Modes, co
         now = np.minimum(before * coupling_hz / (wrong_before + coupling_hz), MOST_SWING_RAD)
         for _ in range(_STEPS):
             wrong = made(now) - coupling_hz
-            if not np.any(np.abs(wrong) > 1e-13 * coupling_hz):
+            # sets that are done stay as they are, so that none depends on the others in its batch
+            done = (np.abs(wrong) <= 1e-13 * coupling_hz) | (now == before)
+            if np.all(done):
                 break
-            step = np.where(now == before, 0.0, wrong * (now - before) / (wrong - wrong_before))
-            if not np.any(np.abs(step) > 1e-15):
-                break
+            step = np.where(done, 0.0, wrong * (now - before) / (wrong - wrong_before))
             before, wrong_before = now, wrong
             now = np.clip(now - step, 0.0, MOST_SWING_RAD)
     reached = np.abs(wrong) <= 1e-9 * coupling_hz
