@@ -55,10 +55,13 @@ from fluxsense.infer.reduction import CompressedProblem, compress
 from fluxsense.infer.reductionfile import kept_compress
 from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles, short_walk
 from fluxsense.infer.score_tests import unseen_words
+from fluxsense.infer.sizes import learned_sizes
 from fluxsense.infer.wiring import Wiring, read_wiring
 from fluxsense.model.likelihood import RatioLikelihood, every_few
 from fluxsense.model.parameter import NOISE_SCALE, PUMP_PHASE
+from fluxsense.model.priors import prior_sizes
 from fluxsense.model.problem import CampaignProblem, Problem, log_posterior, no_source_problem
+from fluxsense.model.remainder import Sizes
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
 
@@ -517,7 +520,8 @@ def prepare(
     wiring = read_wiring(study, digest, measured)
     noise = measure_noise(digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad)
     loose = max(study.noise.residual_gain, 0.01)
-    full = RatioLikelihood(study, digest, wiring.signs, residual_gain=loose, noise=noise)
+    scales = prior_sizes(study, measured)
+    full = RatioLikelihood(study, digest, wiring.signs, residual_gain=loose, sizes=scales, noise=noise)
     sheared = unreferenced_cooldowns(study, digest, full.cooldowns)
     unknowns = Unknowns(study, full.cooldowns, measured, leave_out=integrated_kinds(study), sheared=sheared)
     rough = full.on_points(every_few)
@@ -534,7 +538,7 @@ def prepare(
                 "no direction within the prior explains the data at all", remedy="Check the priors in the study"
             )
         say("polishing the modes", 0.0, "")
-        problem, best = settle(CampaignProblem(unknowns, full), found[0].x)
+        problem, best = settle(CampaignProblem(unknowns, full), found[0].x, scales)
         floor = found[0].log_posterior - 60
         high = np.array([best, *(mode.x for mode in found if mode.log_posterior >= floor)])
         polished: list[LocalMode] = []
@@ -560,12 +564,18 @@ SETTLED = 0.1
 MOST_MOVES = 4
 
 
-def settle(problem: CampaignProblem, x: FloatArray) -> tuple[CampaignProblem, FloatArray]:
+def settle(problem: CampaignProblem, x: FloatArray, scales: Sizes | None = None) -> tuple[CampaignProblem, FloatArray]:
     """Move the likelihood's reference point to the mode that x (D,) leads to, and learn what is not known of its noise.
 
     In turn the unknowns climb to their mode, eliminated parameters go to their most probable values there (so that the
-    likelihood is linearised about them), and the sizes of the residual gain and of the remainder are taken under which the
-    data are most probable.
+    likelihood is linearised about them), and the sizes of the residual gain, of the remainder and of walks are learned.
+
+    Parameters
+    ----------
+    problem : CampaignProblem
+    x : ndarray (D,)
+    scales : Sizes, optional
+        Of the priors of what is learned; those of the likelihood by default.
 
     Returns
     -------
@@ -575,12 +585,16 @@ def settle(problem: CampaignProblem, x: FloatArray) -> tuple[CampaignProblem, Fl
     """
     unknowns, likelihood = problem.unknowns, problem.likelihood
     stated = likelihood.study.noise.residual_gain
+    scales = likelihood.sizes if scales is None else scales
     for turn in range(MOST_MOVES):
         best = ascend(problem, x)
         x = x if best is None else best.x
         before = likelihood.reference
         reference = likelihood.moved_to(problem.parameters(x[None]))
         likelihood = likelihood.rebuilt(reference=reference)
+        if turn < 2:
+            sizes = learned_sizes(CampaignProblem(unknowns, likelihood.rebuilt(residual_gain=stated)), x, scales)
+            likelihood = likelihood.rebuilt(sizes=sizes)
         if turn == 0:
             gains = [stated, *(g for g in RESIDUAL_GAINS if g > stated * 1.2)]
             candidates = {g: likelihood.rebuilt(residual_gain=g) for g in gains}

@@ -215,6 +215,7 @@ def _alternatives(problem: CampaignProblem, x: FloatArray) -> Iterator[_Alternat
             for f, r in zip(families, ratios, strict=True)
         ]
     known = {(n.array, n.index) for n in unknowns.nuisances}
+    known |= {(p.array, p.index) for own in likelihood.eliminated.values() for p in own}
     kinds = {s.name: s.kind for s in study.states}
     for i, iso in enumerate(study.isolators):
         mine = [n for n, f in enumerate(families) if f.isolator == i]

@@ -1,8 +1,9 @@
 """Every uncertain number of a study as a parameter, and which of them are sampled.
 
-Sampled are those whose effect bends within the prior or that decide between modes: the source's place, flux offsets, pump
-strengths and phases, the noise scale.  All others are eliminated: the likelihood of ratios is linear in them near the mode
-(`fluxsense.model.likelihood`).  Counts of directions have no such linear form, and sample what decides the flux.
+Each number of the study has a standard deviation, stated or its field's default, unless it is said to be exact.  Sampled are
+those whose effect bends within the prior or that decide between modes: the source's place, flux offsets, pump strengths and
+phases, the noise scale.  All others are eliminated: the likelihood of ratios is linear in them near the mode
+(`fluxsense.model.likelihood`).  Counts of directions have no such linear form; they sample what decides the flux.
 """
 
 from __future__ import annotations
@@ -12,24 +13,32 @@ from typing import Final
 
 import numpy as np
 
-from fluxsense.base.units import OWN_UNIT
+from fluxsense.device.chip import bias_vectors, line_basis
 from fluxsense.model.parameter import (
-    FLUX_ARRAYS,
     FOCUSING,
+    MUTUAL,
     NOISE_SCALE,
     OFFSET,
     POSITION,
     PUMP_PHASE,
     PUMP_STRENGTH,
+    STATIC_FLUX,
     WRONG_WAY_RATE,
     Parameter,
 )
-from fluxsense.study import Study
+from fluxsense.model.remainder import Sizes
+from fluxsense.study import Isolator, Study
 
 SAMPLED: Final = (POSITION, OFFSET, PUMP_STRENGTH, PUMP_PHASE, NOISE_SCALE, WRONG_WAY_RATE)
 """Arrays whose parameters are sampled in the likelihood of ratios."""
+OF_COUNTS: Final = (POSITION, OFFSET, FOCUSING)
+"""Arrays whose parameters are sampled with counts of directions."""
 SMALLEST_PART: Final = 1e-3
 """Lower bound, as a part of the central value, of quantities that must be above zero."""
+FLUX_WALK_PHI0: Final = 1e-3
+"""Scale of the prior of the flux's random walk over a campaign."""
+GAIN_WALK: Final = 0.01
+"""Scale of the prior of a path's random walk of gain over a campaign, relative and per quadrature."""
 
 
 def uncertain_parameters(study: Study, cooldowns: Sequence[str], isolators: Sequence[int]) -> list[Parameter]:
@@ -49,17 +58,18 @@ def uncertain_parameters(study: Study, cooldowns: Sequence[str], isolators: Sequ
         The source's first, then loops, isolators and what belongs to the data.
     """
     found = _of_source(study) + _of_loops(study, cooldowns, isolators)
-    for i in isolators:
-        found += _of_isolator(study, i)
-    if study.noise.scale_sd > 0:
-        found.append(Parameter("noise scale", NOISE_SCALE, (0,), 1.0, study.noise.scale_sd, "", form="log"))
-    data = study.data
-    if data.of_counts:
-        found = [p for p in found if p.array in FLUX_ARRAYS]
-        if data.wrong_way_factor > 1:
-            spread = float(np.log(data.wrong_way_factor))
-            found.append(Parameter("wrong-way rate", WRONG_WAY_RATE, (0,), data.wrong_way, spread, "", form="rate"))
-    return found
+    if study.data.of_counts:
+        found = [p for p in found if p.array in OF_COUNTS]
+    else:
+        for i in isolators:
+            found += _of_isolator(study.isolators[i], i) + _of_setup(study, i)
+        if study.noise.scale_sd > 0:
+            found.append(Parameter("noise scale", NOISE_SCALE, (0,), 1.0, study.noise.scale_sd, "", form="log"))
+    if study.data.of_counts and study.data.wrong_way_factor > 1:
+        spread = float(np.log(study.data.wrong_way_factor))
+        rate = study.data.wrong_way
+        found.append(Parameter("wrong-way rate", WRONG_WAY_RATE, (0,), rate, spread, "", form="rate"))
+    return [p for p in found if p.sd > 0]
 
 
 def is_sampled(study: Study, parameter: Parameter) -> bool:
@@ -75,53 +85,89 @@ def eliminated_parameters(
     return {i: tuple(p for p in found if p.home == i) for i in isolators}
 
 
+def prior_sizes(study: Study, isolators: Sequence[int]) -> Sizes:
+    """Scales of the half-normal priors of what no study can state, for the isolators measured."""
+    setups = [study.isolators[i].setup for i in isolators]
+    drifting = any(not s.unstated_exact for s in setups)
+    return Sizes(
+        common=max((s.sd["discrepancy"] for s in setups), default=0.0),
+        own=max((s.sd["discrepancy_own"] for s in setups), default=0.0),
+        flux_walk_phi0=FLUX_WALK_PHI0 if drifting else 0.0,
+        gain_walk=GAIN_WALK if drifting else 0.0,
+    )
+
+
 def _of_source(study: Study) -> list[Parameter]:
     if not study.source.has_position:
         return []
     each = zip("xyz", study.source.position_m, study.source.position_sd_m, strict=True)
-    return [
-        Parameter(f"position {axis}", POSITION, (n,), mean, sd, "m")
-        for n, (axis, mean, sd) in enumerate(each)
-        if sd > 0
-    ]
+    return [Parameter(f"position {axis}", POSITION, (n,), mean, sd, "m") for n, (axis, mean, sd) in enumerate(each)]
 
 
 def _of_loops(study: Study, cooldowns: Sequence[str], isolators: Sequence[int]) -> list[Parameter]:
+    """Offsets, flux focusing factors and mutual inductances of the loops that are measured."""
     home = {s.loop: i for i in isolators for s in study.isolators[i].stages}
+    loops = [(n, loop, home[loop.name]) for n, loop in enumerate(study.loops) if loop.name in home]
     found = []
     for c, cooldown in enumerate(cooldowns):
         suffix = f" ({cooldown})" if len(cooldowns) > 1 else ""
-        for n, loop in enumerate(study.loops):
-            if loop.name in home and loop.offset_sd_phi0 > 0:
-                name = f"offset {loop.name}{suffix}"
-                found.append(
-                    Parameter(name, OFFSET, (c, n), loop.offset_phi0, loop.offset_sd_phi0, "Phi0", home=home[loop.name])
-                )
-    for n, loop in enumerate(study.loops):
-        sd = loop.flux_focusing_sd
-        if loop.name in home and sd > 0:
-            factor = loop.flux_focusing
-            low = SMALLEST_PART * factor
-            name = f"flux focusing {loop.name}"
-            found.append(Parameter(name, FOCUSING, (n,), factor, sd, "", low, home=home[loop.name]))
+        for n, loop, i in loops:
+            name = f"offset {loop.name}{suffix}"
+            sd = loop.sd["offset_phi0"]
+            found.append(Parameter(name, OFFSET, (c, n), loop.offset_phi0, sd, "Phi0", home=i))
+    for n, loop, i in loops:
+        factor, sd = loop.flux_focusing, loop.sd["flux_focusing"]
+        name = f"flux focusing {loop.name}"
+        found.append(Parameter(name, FOCUSING, (n,), factor, sd, "", SMALLEST_PART * factor, home=i))
+    for b, line in enumerate(study.bias_lines):
+        means, sds = dict(line.mutual_phi0_per_a), line.sd
+        for n, loop, i in loops:
+            mean, sd = means.get(loop.name, 0.0), sds.get(loop.name, line.unlisted_sd)
+            name = f"mutual inductance {line.name} to {loop.name}"
+            found.append(Parameter(name, MUTUAL, (n, b), mean, sd, "Phi0/A", home=i))
     return found
 
 
-def _of_isolator(study: Study, i: int) -> list[Parameter]:
-    iso = study.isolators[i]
-    found = []
-    if iso.pump_strength_sd > 0:
-        name = f"pump strength {iso.name}"
-        found.append(Parameter(name, PUMP_STRENGTH, (i,), 1.0, iso.pump_strength_sd, "", SMALLEST_PART, home=i))
-    if iso.pump_phase_error_sd_rad > 0:
-        name = f"pump phase error {iso.name}"
-        found.append(Parameter(name, PUMP_PHASE, (i,), 0.0, iso.pump_phase_error_sd_rad, "rad", home=i))
+_UNITS: Final = {"_hz": "Hz", "_rad": "rad", "_db": "dB"}
+_WHOLE_NUMBERS: Final = {
+    "link_amplitude": (SMALLEST_PART, 1.0),
+    "link_phase_rad": (-np.inf, np.inf),
+    "hybrid_imbalance_db": (-np.inf, np.inf),
+    "hybrid_phase_error_rad": (-np.inf, np.inf),
+    "hybrid_loss_db": (0.0, np.inf),
+    "pump_shift_factor": (0.0, np.inf),
+}
+"""Numbers of an isolator that enter by their own name, and their bounds."""
+
+
+def _unit_of(name: str) -> str:
+    return next((unit for end, unit in _UNITS.items() if name.endswith(end)), "")
+
+
+def _words_of(name: str) -> str:
+    for end in _UNITS:
+        name = name.removesuffix(end)
+    return name.replace("_", " ")
+
+
+def _of_isolator(iso: Isolator, i: int) -> list[Parameter]:
+    """Pump, hybrid, link and the numbers of both stages."""
+    sd = iso.sd
+    found = [
+        Parameter(
+            f"pump strength {iso.name}", PUMP_STRENGTH, (i,), 1.0, sd["pump_strength"], "", SMALLEST_PART, home=i
+        ),
+        Parameter(f"pump phase error {iso.name}", PUMP_PHASE, (i,), 0.0, sd["pump_phase_error_rad"], "rad", home=i),
+    ]
     for k, stage in enumerate(iso.stages):
-        for field, sd in stage.uncertain:
-            unit = OWN_UNIT["frequency"] if field.endswith("_hz") else ""
-            name = f"{field.removesuffix('_hz').replace('_', ' ')} {iso.name} stage {k + 1}"
+        for field, spread in stage.sd.items():
+            name = f"{_words_of(field)} {iso.name} stage {k + 1}"
             mean = float(getattr(stage, field))
-            found.append(Parameter(name, field, (i, k), mean, sd, unit, *_stage_bounds(field, mean), home=i))
+            low, high = _stage_bounds(field, mean)
+            found.append(Parameter(name, field, (i, k), mean, spread, _unit_of(field), low, high, home=i))
+    for field, (low, high) in _WHOLE_NUMBERS.items():
+        name, mean = f"{_words_of(field)} {iso.name}", float(getattr(iso, field))
+        found.append(Parameter(name, field, (i,), mean, sd[field], _unit_of(field), low, high, home=i))
     return found
 
 
@@ -132,3 +178,40 @@ def _stage_bounds(field: str, value: float) -> tuple[float, float]:
     if field in ("signal_internal_hz", "idler_internal_hz", "idler_termination_hz"):
         return 0.0, np.inf
     return SMALLEST_PART * value, np.inf
+
+
+def _of_setup(study: Study, i: int) -> list[Parameter]:
+    """What lies between an isolator and the analyser, and the further flux of its loops at each vector of bias currents."""
+    iso = study.isolators[i]
+    setup, sd = iso.setup, iso.setup.sd
+    found = []
+    for port in (1, 2):
+        for end, array in (("imbalance_db", "pump_port_imbalance_db"), ("phase_error_rad", "pump_port_phase_rad")):
+            field = f"pump_{port}_{end}"
+            name = f"pump port {port} {_words_of(end)} {iso.name}"
+            mean = float(getattr(setup, field))
+            found.append(Parameter(name, array, (i, port - 1), mean, sd[field], _unit_of(field), home=i))
+    for field in ("arm_phase_rad", "arm_loss_db", "analyser_offset_hz", "if_smoothing"):
+        name, mean = f"{_words_of(field)} {iso.name}", float(getattr(setup, field))
+        found.append(Parameter(name, field, (i,), mean, sd[field], _unit_of(field), home=i))
+    functions = range(line_basis(study).size)
+    for field, array, words in (
+        ("line_reflection", "line_end", "line end at port"),
+        ("direct_path", "direct_path", "direct path to port"),
+    ):
+        for place in (0, 1):
+            port = place + 1 if array == "line_end" else 2 - place
+            for m in functions:
+                for part, letter in enumerate(("re", "im")):
+                    name = f"{words} {port} of {iso.name}, {letter} {m + 1}"
+                    found.append(Parameter(name, array, (i, place, m, part), 0.0, sd[field] / np.sqrt(2), "", home=i))
+    index = {loop.name: n for n, loop in enumerate(study.loops)}
+    vectors = bias_vectors(study)
+    for vector in dict.fromkeys(s.bias_a for s in study.settings if iso.name in s.isolators):
+        v = vectors.index(vector)
+        setting = next(s.name for s in study.settings if s.bias_a == vector and iso.name in s.isolators)
+        for stage in iso.stages:
+            name = f"static flux {stage.loop} at the bias of {setting}"
+            place_of = (v, index[stage.loop])
+            found.append(Parameter(name, STATIC_FLUX, place_of, 0.0, sd["static_flux_phi0"], "Phi0", home=i))
+    return found
