@@ -166,6 +166,11 @@ def nominal_parameters(study: Study, source: npt.ArrayLike = (0.0, 0.0, 0.0), co
             "flux_focusing": np.tile(np.array([x.flux_focusing for x in study.loops]), (batch, 1)),
             "pump_strength": np.ones((batch, len(study.isolators))),
             "pump_phase_error_rad": np.zeros((batch, len(study.isolators))),
+            **{
+                name: nominal_array(study, name, batch)
+                for name in (*_SETUP_OF_ISOLATOR, *_OF_PORT)
+                if np.any(nominal_array(study, name, 1))
+            },
         }
     )
 
@@ -176,15 +181,16 @@ _OF_ISOLATOR: Final = (
     "hybrid_imbalance_db",
     "hybrid_phase_error_rad",
     "hybrid_loss_db",
+    "pump_shift_factor",
 )
-_SETUP_OF_ISOLATOR: Final = {
-    "pump_shift_factor": 1.0,
-    "arm_phase_rad": 0.0,
-    "arm_loss_db": 0.0,
-    "analyser_offset_hz": 0.0,
-    "if_smoothing": 0.0,
-}
-_OF_PORT: Final = {"pump_port_strength": 1.0, "pump_port_imbalance_db": 0.0, "pump_port_phase_rad": 0.0}
+_SETUP_OF_ISOLATOR: Final = ("arm_phase_rad", "arm_loss_db", "analyser_offset_hz", "if_smoothing")
+_OF_PORT: Final = {"pump_port_imbalance_db": "pump_{}_imbalance_db", "pump_port_phase_rad": "pump_{}_phase_error_rad"}
+
+
+def _stated(study: Study, name: str) -> FloatArray:
+    """A number of every isolator (I,) as the study states it."""
+    owners = [iso.setup if name in _SETUP_OF_ISOLATOR else iso for iso in study.isolators]
+    return np.array([float(getattr(x, name)) for x in owners])
 
 
 def nominal_array(study: Study, name: str, batch: int) -> FloatArray:
@@ -196,12 +202,13 @@ def nominal_array(study: Study, name: str, batch: int) -> FloatArray:
         For a name that means nothing to the model.
     """
     count = len(study.isolators)
-    if name in _OF_ISOLATOR:
-        values = np.array([float(getattr(iso, name)) for iso in study.isolators])
-    elif name in _SETUP_OF_ISOLATOR:
-        values = np.full(count, _SETUP_OF_ISOLATOR[name])
+    if name in _OF_ISOLATOR or name in _SETUP_OF_ISOLATOR:
+        values = _stated(study, name)
     elif name in _OF_PORT:
-        values = np.full((count, 2), _OF_PORT[name])
+        fields = [_OF_PORT[name].format(port) for port in (1, 2)]
+        values = np.array([[float(getattr(iso.setup, f)) for f in fields] for iso in study.isolators])
+    elif name == "pump_port_strength":
+        values = np.ones((count, 2))
     elif name in ("line_end", "direct_path"):
         values = np.zeros((count, 2, line_basis(study).size, 2))
     elif name == "mutual_phi0_per_a":
@@ -534,18 +541,10 @@ class ChipModel:
         return np.asarray(flux)
 
     def _vector_rows(self, isolator: int) -> npt.NDArray[np.int64]:
-        """Position of each probe's bias vector among the study's."""
-        known = {vector: n for n, vector in enumerate(bias_vectors(self.study))}
-        chosen = [tuple(self.probes[n].bias_a) for n in self._rows[isolator]]
-        for vector in chosen:
-            if vector not in known:
-                raise InputError(
-                    f"no setting of the study has the bias currents {', '.join(f'{x:g} A' for x in vector)}, so nothing "
-                    "is known of a further static flux there",
-                    where=self.study.path.name,
-                    remedy="Add a setting with these currents",
-                )
-        return np.array([known[vector] for vector in chosen], dtype=np.int64)
+        """Position of the study's bias vector nearest to each probe's: a log's currents are those of a setting, but for rounding."""
+        known = np.array(bias_vectors(self.study)).reshape(-1, len(self.study.bias_lines))
+        chosen = np.array([self.probes[n].bias_a for n in self._rows[isolator]]).reshape(-1, known.shape[1])
+        return np.asarray(np.argmin(np.sum((chosen[:, None] - known) ** 2, axis=-1), axis=1), dtype=np.int64)
 
     def couplings_hz(self, parameters: ChipParameters, isolator: int, flux: FloatArray) -> FloatArray:
         """Signed couplings for fluxes (B, P, 2) as if every pump were at the reference power, shape (B, P, 2)."""
@@ -563,8 +562,7 @@ class ChipModel:
         if imbalance is not None:
             level = np.where(port > 0, imbalance[:, isolator, port - 1], 0.0).T / 40.0
             current = current * 10.0 ** np.stack([level, -level])
-        factor = parameters.get("pump_shift_factor")
-        shift = 1.0 if factor is None else factor[None, None, :, isolator]
+        shift = self._of_isolator(parameters, "pump_shift_factor", isolator)
         return self._stages[isolator].rates(parameters, flux, current, shift)
 
     def _of_isolator(self, parameters: ChipParameters, name: str, isolator: int) -> FloatArray:
@@ -572,12 +570,11 @@ class ChipModel:
         value = parameters.get(name)
         if value is not None:
             return value[:, isolator]
-        stated = _SETUP_OF_ISOLATOR.get(name)
-        return np.array(getattr(self.study.isolators[isolator], name) if stated is None else stated)
+        return np.array(getattr(self.study.isolators[isolator], name) if name in _OF_ISOLATOR else 0.0)
 
     def _hybrid(self, parameters: ChipParameters, isolator: int) -> tuple[ComplexArray, ComplexArray]:
         """Through and cross amplitude of the signal hybrid, (B,) or without an axis."""
-        return hybrid_elements(*(self._of_isolator(parameters, name, isolator) for name in _OF_ISOLATOR[2:]))
+        return hybrid_elements(*(self._of_isolator(parameters, name, isolator) for name in _OF_ISOLATOR[2:5]))
 
     def _phase(self, parameters: ChipParameters, isolator: int) -> FloatArray:
         """Pump phase differences (B, P), rad."""
@@ -653,7 +650,11 @@ class ChipModel:
         return [(0.0 if base is None else base) - x * reach for x in setup.MEAN_POINTS]
 
     def _kernel(
+<<<<<<< HEAD
         self, isolator: int, rows: IsolatorRows, ports: tuple[str, ...], shape: tuple[int, ...]
+=======
+        self, isolator: int, rows: Mapping[str, Any], ports: tuple[str, ...], shape: tuple[int, ...]
+>>>>>>> d6c9924 (wip)
     ) -> ComplexArray:
         """Scattering parameters (B, P, len(ports), F) of the device alone for rows of `kernel_rows`."""
         frequency = self.frequency_hz[isolator]
@@ -711,7 +712,7 @@ class ChipModel:
             return each(value) if value.ndim else value
 
         phase = np.full(shape[:2], np.pi / 2) if right_angle else self._phase(parameters, isolator)
-        through, cross = hybrid_elements(*(number(name) for name in _OF_ISOLATOR[2:]))
+        through, cross = hybrid_elements(*(number(name) for name in _OF_ISOLATOR[2:5]))
         first, second = setup.arm_amplitudes(number("arm_phase_rad"), number("arm_loss_db"))
         return {
             "signal_frequency_hz": (rates.signal_hz - moved).reshape(-1, 2),

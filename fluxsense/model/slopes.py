@@ -63,17 +63,22 @@ def scattering_slopes(
     arrays = {name: every[name] for name in every}
     flux = np.repeat(flux_phi0, each, axis=0)
     rows = np.arange(batch) * each
-    steps = np.array([FLUX_STEP_PHI0] * lead + [STEP * one.sd for one in wanted])
+    apart = np.empty((batch, count))
     for n in range(count):
-        one = None if n < lead else wanted[n - lead]
-        if one is not None and one.array not in arrays:
+        above, below = rows + 1 + n, rows + 1 + count + n
+        if n < lead:
+            flux[above, :, n] += FLUX_STEP_PHI0
+            flux[below, :, n] -= FLUX_STEP_PHI0
+            apart[:, n] = 2 * FLUX_STEP_PHI0
+            continue
+        one = wanted[n - lead]
+        if one.array not in arrays:
             arrays[one.array] = nominal_array(model.study, one.array, batch * each)
-        for row, sign in ((rows + 1 + n, 1.0), (rows + 1 + count + n, -1.0)):
-            if one is None:
-                flux[row, :, n] += sign * steps[n]
-            else:
-                one.of(arrays[one.array])[row] += sign * steps[n]
+        view, step = one.of(arrays[one.array]), STEP * one.sd
+        view[above] = np.minimum(view[above] + step, one.high)  # beyond a bound there is no model
+        view[below] = np.maximum(view[below] - step, one.low)
+        apart[:, n] = view[above] - view[below]
     s = model.scattering(ChipParameters(arrays), isolator, flux=flux)
     stack = s.reshape(batch, each, *s.shape[1:])
     difference = stack[:, 1 : 1 + count] - stack[:, 1 + count :]
-    return stack[:, 0], np.ascontiguousarray(difference / (2 * steps)[:, None, None, None])
+    return stack[:, 0], np.ascontiguousarray(difference / apart[:, :, None, None, None])
