@@ -524,7 +524,7 @@ def prepare(
     full = RatioLikelihood(study, digest, wiring.signs, residual_gain=loose, sizes=scales, noise=noise)
     sheared = unreferenced_cooldowns(study, digest, full.cooldowns)
     unknowns = Unknowns(study, full.cooldowns, measured, leave_out=integrated_kinds(study), sheared=sheared)
-    rough = full.on_points(every_few)
+    rough = full.on_points(every_few).rebuilt(sizes=Sizes())  # the search needs no fine noise
 
     def search(effort: int) -> tuple[CampaignProblem, list[LocalMode]]:
         found = find_modes(
@@ -592,13 +592,13 @@ def settle(problem: CampaignProblem, x: FloatArray, scales: Sizes | None = None)
         before = likelihood.reference
         reference = likelihood.moved_to(problem.parameters(x[None]))
         likelihood = likelihood.rebuilt(reference=reference)
-        if turn < 2:
-            sizes = learned_sizes(CampaignProblem(unknowns, likelihood.rebuilt(residual_gain=stated)), x, scales)
-            likelihood = likelihood.rebuilt(sizes=sizes)
-        if turn == 0:
+        if turn == 1 or not any(likelihood.eliminated.values()):
+            thin = likelihood.on_points(every_few).rebuilt(residual_gain=stated)
+            sizes = learned_sizes(CampaignProblem(unknowns, thin), x, scales)
             gains = [stated, *(g for g in RESIDUAL_GAINS if g > stated * 1.2)]
-            candidates = {g: likelihood.rebuilt(residual_gain=g) for g in gains}
-            likelihood = candidates[estimate_residual_gain(candidates, reference)]
+            candidates = {g: thin.rebuilt(residual_gain=g, sizes=sizes) for g in gains}
+            gain = estimate_residual_gain(candidates, reference)
+            likelihood = likelihood.rebuilt(sizes=sizes, residual_gain=gain)
         problem = CampaignProblem(unknowns, likelihood)
         if not any(likelihood.eliminated.values()) or (before is not None and likelihood.distance(before) < SETTLED):
             break

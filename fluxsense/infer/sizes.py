@@ -14,14 +14,14 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.model.likelihood import RatioLikelihood, every_few
+from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.linearised import Linearised
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.remainder import Sizes
 
 FloatArray = npt.NDArray[np.float64]
 
-GRID: Final = (0.03, 0.1, 0.2, 0.4, 0.7, 1.1, 1.7, 2.5)
+GRID: Final = (0.05, 0.15, 0.35, 0.7, 1.2, 2.0)
 """In units of the prior's scale."""
 ROUNDS: Final = 2
 ORDER: Final = ("common", "flux_walk_phi0", "gain_walk", "own")
@@ -33,6 +33,7 @@ def learned_sizes(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> Siz
     Parameters
     ----------
     problem : CampaignProblem
+        On few frequencies: the remainder and the walks are smooth.
     x : ndarray (D,)
     scales : Sizes
         Of the half-normal priors; a size of zero stays zero.
@@ -44,8 +45,8 @@ def learned_sizes(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> Siz
     wanted = [name for name in ORDER if getattr(scales, name) > 0]
     if not wanted:
         return Sizes()
-    thin = problem.likelihood.on_points(every_few)
-    explicit, wide = CampaignProblem(problem.unknowns, thin).explicit(x)
+    thin = problem.likelihood
+    explicit, wide = problem.explicit(x)
     at = Linearised.of(explicit, wide)
     sizes = replace(scales, **{name: 0.3 * getattr(scales, name) for name in wanted})
     for _ in range(ROUNDS):
