@@ -650,11 +650,7 @@ class ChipModel:
         return [(0.0 if base is None else base) - x * reach for x in setup.MEAN_POINTS]
 
     def _kernel(
-<<<<<<< HEAD
         self, isolator: int, rows: IsolatorRows, ports: tuple[str, ...], shape: tuple[int, ...]
-=======
-        self, isolator: int, rows: Mapping[str, Any], ports: tuple[str, ...], shape: tuple[int, ...]
->>>>>>> d6c9924 (wip)
     ) -> ComplexArray:
         """Scattering parameters (B, P, len(ports), F) of the device alone for rows of `kernel_rows`."""
         frequency = self.frequency_hz[isolator]

@@ -170,6 +170,8 @@ class Family:
         amplitudes take off the quadratic form.
     common_directions : ndarray (Z', K, 2, F) of complex, or None
         Directions of these amplitudes, unit variance each.
+    added : ndarray (K, 2, F) of complex, or None
+        What the set-up adds to the model's ratios at the reference point.
     """
 
     isolator: int
@@ -189,6 +191,7 @@ class Family:
     notch: Notch | None = None
     common: FloatArray | None = None
     common_directions: ComplexArray | None = None
+    added: ComplexArray | None = None
 
     @property
     def values(self) -> int:

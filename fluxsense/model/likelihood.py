@@ -12,6 +12,10 @@ theirs alone.  Beside it an isolator's families have real amplitudes in common:
   exact where the model is linear within the posterior; `relinearised` moves phi_0 to the most probable value;
 * the part of what the model leaves out that all states of a cooldown share (`fluxsense.model.remainder`).
 
+What lies between the device and the analyser (`SETUP_ARRAYS`) is held as the difference that it makes to the ratios at the
+reference point: it is small, so that its change with the unknowns within the posterior is smaller still, and the model that
+is called thousands of times has two ports and one frequency a point.
+
 All of it is built from the study: no argument that is left out leaves out noise.  Without a reference point the directions of
 these amplitudes are taken at the study's central values.
 """
@@ -46,6 +50,7 @@ Points = Callable[[str, int], npt.NDArray[np.intp]]
 _BLOCK_VALUES = 60_000
 """Complex values per block of parameter sets: keeps the working set near the second-level cache."""
 SEARCH_POINTS = 24
+SETUP_ARRAYS = ("line_end", "direct_path", "analyser_offset_hz", "if_smoothing")
 _PARAMETERS_AT_ONCE = 16
 """Parameters whose slopes are worked out together: bounds the memory."""
 
@@ -88,11 +93,12 @@ class _Bench:
 class _Slopes:
     """A family's ratios (K, 2, F) at the reference point and what moves them.
 
-    on and off (2, K, 2, F): the flux of each loop in the pump-on and in the pump-off sweep, per Phi0; eliminated
+    added (K, 2, F): what the set-up adds to the ratios there; on and off (2, K, 2, F): the flux of each loop in the pump-on and in the pump-off sweep, per Phi0; eliminated
     (E, K, 2, F): the isolator's eliminated parameters, per standard deviation of the prior.
     """
 
     ratio: ComplexArray
+    added: ComplexArray
     on: ComplexArray
     off: ComplexArray
     eliminated: ComplexArray
@@ -104,7 +110,10 @@ class _Slopes:
         def real(x: ComplexArray) -> ComplexArray:
             return np.asarray((x * turn).real.astype(np.complex128))
 
-        return _Slopes(real(self.ratio), real(self.on), real(self.off), real(self.eliminated))
+        bare = np.abs(self.ratio) - np.abs(self.ratio - self.added)
+        return _Slopes(
+            real(self.ratio), bare.astype(np.complex128), real(self.on), real(self.off), real(self.eliminated)
+        )
 
 
 @dataclass(frozen=True)
@@ -253,8 +262,9 @@ class RatioLikelihood:
         """Take the directions of all amplitudes at a reference point."""
         self.reference = reference
         at = nominal_parameters(self.study, cooldowns=len(self.cooldowns)) if reference is None else reference
-        self._held = _Held.of(self.study, [p for own in self.eliminated.values() for p in own], at)
-        at = self.complete(at)
+        eliminated = [p for own in self.eliminated.values() for p in own]
+        at = _Held.of(self.study, eliminated, at).put(at)
+        self._held = _Held.of(self.study, [p for p in eliminated if p.array not in SETUP_ARRAYS], at)
         self._amplitudes = {
             i: np.array([float(p.whitened(p.of(at[p.array]))[0]) if p.array in at else 0.0 for p in own])
             for i, own in self.eliminated.items()
@@ -265,6 +275,8 @@ class RatioLikelihood:
         model, i = bench.model, bench.isolator
         flux = model.probe_flux(at, i)
         own = self.eliminated[i]
+        light = ChipParameters({name: at[name] for name in at if name not in SETUP_ARRAYS})
+        bare = model.scattering(light, i, flux=flux)[0]
         direct = [p for p in own if not p.moves_flux]
         s, by_flux = scattering_slopes(model, at, i, flux, direct[:_PARAMETERS_AT_ONCE])
         parts = [by_flux[0, 2:]]
@@ -284,6 +296,7 @@ class RatioLikelihood:
             each = np.array([p.sd * _ratio_change(per_unit[p.name], rows, place.off_row, ratio, off) for p in own])
             slopes = _Slopes(
                 ratio,
+                ratio - bare[rows] / bare[place.off_row],
                 by_flux[0, :2][:, rows] / off,
                 -ratio * (by_flux[0, :2, place.off_row] / off)[:, None],
                 each.reshape(size).astype(np.complex128),
@@ -305,7 +318,8 @@ class RatioLikelihood:
                     place, self.digest, allowance, expected, self._flux_noise(place, own), self.magnitude
                 )
                 shift = np.tensordot(self._amplitudes[bench.isolator], own.eliminated, axes=1)
-                families.append(replace(family, ratio=family.ratio + shift))
+                added = own.added if np.any(own.added) else None
+                families.append(replace(family, ratio=family.ratio + shift, added=added))
             self._parts.append((bench.isolator, bench.model, families))
         self.common_log_volume = 0.0
         self._common: dict[int, _Common] = {}
@@ -403,8 +417,17 @@ class RatioLikelihood:
     # ------------------------------------------------------------ eliminated parameters
 
     def complete(self, parameters: ChipParameters) -> ChipParameters:
-        """The same parameters with eliminated ones at their values at the reference point."""
+        """The same parameters with eliminated ones at their values at the reference point, the set-up's aside."""
         return self._held.put(parameters)
+
+    def at_reference(self, parameters: ChipParameters) -> ChipParameters:
+        """The same parameters with all eliminated ones at their values at the reference point."""
+        if self.reference is None:
+            return self.complete(parameters)
+        held = {name: self.reference[name] for name in SETUP_ARRAYS if name in self.reference}
+        return self.complete(parameters).changed(
+            **{name: np.repeat(x, parameters.batch, axis=0) for name, x in held.items()}
+        )
 
     def eliminated_means(self, parameters: ChipParameters) -> dict[int, FloatArray]:
         """Most probable eliminated parameters for one set of the others, in standard deviations from their prior means.
@@ -459,7 +482,7 @@ class RatioLikelihood:
     def moved_to(self, parameters: ChipParameters) -> ChipParameters:
         """A reference point: these parameters, with eliminated ones at their most probable values within their bounds."""
         found = self.eliminated_means(parameters)
-        at = self.complete(parameters)
+        at = self.at_reference(parameters)
         arrays = {name: np.array(at[name]) for name in at}
         for i, own in self.eliminated.items():
             for n, p in enumerate(own):
@@ -573,7 +596,8 @@ class RatioLikelihood:
         parameters : ChipParameters
             Batch of B.
         complete : bool
-            Put eliminated parameters at their values at the reference point; False takes them as they are given.
+            Put eliminated parameters at their values at the reference point, with what the set-up adds there; False takes all
+            as it is given.
 
         Raises
         ------
@@ -594,6 +618,8 @@ class RatioLikelihood:
                 ratio = s[:, list(family.on_rows)] * inverse
                 if self.magnitude:
                     ratio = np.abs(ratio).astype(np.complex128)
+                if complete and family.added is not None:
+                    ratio += family.added
                 self._refuse_non_finite(ratio, parameters, model, i)
                 out.append(ratio)
         return out
@@ -628,6 +654,8 @@ class RatioLikelihood:
                 stack = np.empty((s.shape[0], 3, len(rows), 2, s.shape[-1]), dtype=np.complex128)
                 for n, part in enumerate((s, q, p)):
                     np.multiply(part[:, rows], inverse, out=stack[:, n])
+                if family.added is not None:
+                    stack[:, 0] += family.added
                 self._refuse_non_finite(stack, parameters, model, i)
                 out.append((family, stack))
         return out

@@ -335,7 +335,7 @@ class CampaignProblem:
     ) -> ChipParameters:
         """Chip parameters of whitened vectors, with pump phase errors as `phase_draws` gives them."""
         found = self._unknowns.parameters(x).changed(pump_phase_error_rad=self.phase_draws(x, rng, quick))
-        return self.likelihood.complete(found)
+        return self.likelihood.at_reference(found)
 
     def explicit(self, x: FloatArray) -> tuple[CampaignProblem, FloatArray]:
         """The same problem with the pump phase errors among the unknowns, and the vector that x (D,) becomes there."""
