@@ -79,7 +79,7 @@ def _nothing(_what: str, _share: float, _detail: str) -> None:
 def _error_entry(study: Study, seed: int) -> dict[str, Any]:
     """Angular errors of a study's plan at fresh points, by what is known, with validity."""
     experiment = planned_experiment(study)
-    prediction = predict(experiment, direction_points(experiment.unknowns, VALIDATION_POINTS, seed + 1_000_003))
+    prediction = predict(experiment, direction_points(experiment.unknowns, VALIDATION_POINTS, seed, fresh=True))
     degrees = np.degrees(prediction.angular_error_rad())
     kinds = list(dict.fromkeys(n.group for n in experiment.unknowns.nuisances))
     known = {k: float(np.degrees(np.mean(prediction.angular_error_rad([k])))) for k in kinds}
@@ -430,7 +430,7 @@ def propose_layout(
     found = search_layout(judge, starts=starts, steps=steps, seed=seed, executor=executor, progress=progress, even=even)
     best, layout = with_layout(study, found.layout), found.layout
     tell("judging anew", 0.0, "")
-    x = direction_points(judge.unknowns, VALIDATION_POINTS, seed + 1_000_003)
+    x = direction_points(judge.unknowns, VALIDATION_POINTS, seed, fresh=True)
     predictions = {"now": judged(study, x)}
     if even is not None:
         predictions["even_ring"] = judged(with_layout(study, even), x)

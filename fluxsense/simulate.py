@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.files import write_beside
+from fluxsense.base.streams import stream
 from fluxsense.base.units import format_quantity, watt_to_dbm
 from fluxsense.data.digest import Digest, DigestBuilder, GroupKey, group_key
 from fluxsense.data.log import LogRow, write_log
@@ -95,7 +96,7 @@ def draw_truth(
         In T or A m^2.
     position_m : array_like (3,), optional
     """
-    rng = np.random.default_rng([seed, 1])
+    rng = stream(seed, "truth")
     unknowns = Unknowns(study, study.plan.cooldowns)
     x = unknowns.draw(rng, 1)
     parameters = unknowns.parameters(x)
@@ -231,7 +232,7 @@ def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
     LogRow, Sweep
         The sweep is in the e^{-i w t} convention.
     """
-    rng = np.random.default_rng([truth.seed, 2])
+    rng = stream(truth.seed, "sweeps")
     f = np.linspace(study.sweep.start_hz, study.sweep.stop_hz, study.sweep.points)
     gains = [line_gain(rng, f) for _ in study.isolators]
     noise = study.noise
@@ -272,7 +273,7 @@ def _slow_flux(study: Study, truth: Truth) -> FloatArray | None:
     """Slow flux noise of each loop at each sweep, (loops, sweeps) in Phi0, from a stream of its own; None without any."""
     if not study.noise.flux_slow_phi0 > 0:
         return None
-    rng = np.random.default_rng([truth.seed, 3])
+    rng = stream(truth.seed, "slow flux noise")
     count = sum(g.repeats for g in _schedule(study))
     step = study.plan.seconds_per_sweep
     waves = [draw_slow(rng, count, step, count * step) for _ in study.loops]
@@ -296,7 +297,7 @@ def simulate_directions(study: Study, truth: Truth) -> list[LogRow]:
     keys = tuple(dict.fromkeys(key for _, key in rows))
     model = VoteModel(study, keys, truth.cooldowns, truth.port_signs)
     probability = dict(zip(keys, model.forward(truth.parameters, truth.wrong_way)[0], strict=True))
-    drawn = np.random.default_rng([truth.seed, 2]).random(len(rows))
+    drawn = stream(truth.seed, "transmission counts").random(len(rows))
     return [
         replace(row, file="", transmits="21" if u < probability[key] else "12")
         for (row, key), u in zip(rows, drawn, strict=True)

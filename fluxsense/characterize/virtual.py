@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.streams import stream
 from fluxsense.base.units import dbm_to_watt, watt_to_dbm
 from fluxsense.characterize.tracks import main_lines
 from fluxsense.data.log import LogRow
@@ -157,7 +158,7 @@ def virtual_sweeps(
     LogRow, Sweep
         In the e^{-i w t} convention.
     """
-    rng = np.random.default_rng([seed, 7])
+    rng = stream(seed, "virtual sweeps")
     f = np.linspace(truth.sweep.start_hz, truth.sweep.stop_hz, truth.sweep.points)
     count = len(truth.isolators)
     drawn = [int(x) for x in rng.choice([-1, 1], size=count)]

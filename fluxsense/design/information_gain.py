@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.streams import stream
 from fluxsense.design.sensitivity import (
     Block,
     Experiment,
@@ -29,7 +30,6 @@ from fluxsense.design.sensitivity import (
     flux_chain,
     local_slopes,
     predict,
-    prior_points,
 )
 from fluxsense.design.timeline import gathered, with_amplitudes
 from fluxsense.device.chip import ChipParameters
@@ -188,8 +188,8 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
         In nats.
     """
     unknowns = experiment.unknowns
-    rng = np.random.default_rng([seed, 9001])
-    x = prior_points(unknowns, outer, seed)
+    rng = stream(seed, "information gain: evidence")
+    x = unknowns.draw(stream(seed, "information gain: outcomes"), outer)
     size, freedom = unknowns.size, 5.0
     parameters = unknowns.parameters(x)
     model = experiment.benches[0].model

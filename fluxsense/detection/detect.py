@@ -13,6 +13,7 @@ import fluxsense
 from fluxsense.base.errors import InputError
 from fluxsense.base.executors import Workers
 from fluxsense.base.sphere import angle_between_rad, angles_from_vector, unit_vectors
+from fluxsense.base.streams import stream
 from fluxsense.base.units import format_quantity, unit_of_source
 from fluxsense.data.digest import Digest
 from fluxsense.data.noise_levels import measure_noise
@@ -126,7 +127,6 @@ def detect(
     require_complex_traces(study)
     rates = promise or Promise()
     say = progress or (lambda what, share, detail: None)
-    streams = [np.random.default_rng(s) for s in np.random.SeedSequence([seed, 4]).spawn(6)]
     unit = unit_of_source(study.source.kind)
     document: dict[str, Any] = {
         "format": 1,
@@ -150,7 +150,7 @@ def detect(
         problem = stored.problem(study, digest)
         likelihood = problem.likelihood
         trust, reasons = stored.trust, list(stored.reasons) if stored.trust != "reliable" else []
-        part, doubts = _evidence_part(problem, stored, streams[0], say)
+        part, doubts = _evidence_part(problem, stored, stream(seed, "detect: evidence"), say)
         document.update(part)
         reasons += doubts
         if doubts and trust == "reliable":
@@ -158,7 +158,9 @@ def detect(
         document["direction"] = _direction_part(problem, stored)
         candidates = [*study.source.direction.candidates, *toward]
         if candidates:
-            document["directions"], more = _compare_directions(problem, candidates, streams[1], say)
+            document["directions"], more = _compare_directions(
+                problem, candidates, stream(seed, "detect: directions compared"), say
+            )
             reasons += more
             if more and trust == "reliable":
                 trust = "tentative"
@@ -170,12 +172,12 @@ def detect(
         ).size
     )
     campaign = linear_campaign(study, digest, likelihood, at=nominal)
-    document["experiment"] = _experiment_part(
-        study, digest, campaign, rates, streams[2], seed, simulations, say, executor
-    )
+    document["experiment"] = _experiment_part(study, digest, campaign, rates, seed, simulations, say, executor)
     if not planned:
         fitted = linear_campaign(study, digest, likelihood)
-        document["statistic"] = _statistic_part(fitted, document["experiment"], streams[4])
+        document["statistic"] = _statistic_part(
+            fitted, document["experiment"], stream(seed, "detect: statistic without a source")
+        )
     if not reasons:
         reasons = [
             "The approximation holds for weak sources; its rates are measured by simulation beside it."
@@ -350,13 +352,13 @@ def _experiment_part(
     digest: Digest,
     campaign: LinearCampaign,
     rates: Promise,
-    rng: np.random.Generator,
     seed: int,
     simulations: int,
     say: Progress,
     executor: Workers | None,
 ) -> dict[str, Any]:
     scale = study.source.size
+    rng = stream(seed, "detect: the experiment")
     m = campaign.block()
     drawn = drawn_campaigns(study, digest, campaign, rng, NUISANCE_DRAWS)
     gains = np.array([np.trace(d.campaign.block()) for d in drawn]) / np.trace(m)
@@ -383,7 +385,9 @@ def _experiment_part(
     if simulations > 0:
         say("simulating campaigns", 0.0, "")
         null, hit = (
-            simulated_statistics(drawn, simulations, size * scale, [seed, 5, n], executor)
+            simulated_statistics(
+                drawn, simulations, size * scale, stream(seed, "detect: simulated campaigns", n), executor
+            )
             for n, size in enumerate((0.0, probe))
         )
         alarm, caught = float(np.mean(null >= look.position)), float(np.mean(hit >= look.position))
@@ -588,11 +592,11 @@ def compare_sources(first: Study, second: Study, digest: Digest, seed: int = 0) 
     from fluxsense.infer.orient import prepare
 
     _require_same_chip(first, second)
-    streams = [np.random.default_rng(s) for s in np.random.SeedSequence([seed, 5]).spawn(4)]
-    problems = [prepare(s, digest, rng=r) for s, r in zip((first, second), streams[:2], strict=True)]
+    problems = [prepare(s, digest, rng=stream(seed, "source models: search", n)) for n, s in enumerate((first, second))]
     gain = min(p.likelihood.residual_gain for p, _, _ in problems)
     values, totals = [], []
-    for (problem, modes, _), study, rng in zip(problems, (first, second), streams[2:], strict=True):
+    for n, ((problem, modes, _), study) in enumerate(zip(problems, (first, second), strict=True)):
+        rng = stream(seed, "source models: evidence", n)
         old = problem.likelihood
         likelihood = old
         if old.residual_gain != gain:

@@ -20,6 +20,7 @@ from scipy.special import ndtr
 from scipy.stats import binom
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.streams import stream
 from fluxsense.data.counts import Votes
 from fluxsense.data.digest import GroupKey
 from fluxsense.device.chip import ChipModel, ChipParameters
@@ -248,7 +249,7 @@ def read_vote_wiring(study: Study, votes: Mapping[GroupKey, Votes], cooldowns: S
             odds.append(float("nan"))
             continue
         unknowns = Unknowns(study, cooldowns, [i], with_source=False)
-        x = unknowns.draw(np.random.default_rng([seed, i]), WIRING_DRAWS)
+        x = unknowns.draw(stream(seed, "counts: wiring", i), WIRING_DRAWS)
         logs = []
         for sign in (1, -1):
             every = [sign] * len(study.isolators)

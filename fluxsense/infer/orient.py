@@ -26,6 +26,7 @@ from fluxsense.base.sphere import (
     contains,
     credible_regions,
 )
+from fluxsense.base.streams import stream
 from fluxsense.base.units import unit_of_source
 from fluxsense.data.digest import Digest, Distrusted, GroupKey
 from fluxsense.data.noise_levels import measure_noise
@@ -213,11 +214,12 @@ def sample_posterior(
     InputError
         If no mode is found.
     """
-    streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(ensembles + 3)]
     say = progress or (lambda what, share, detail: None)
     if modes is None:
         modes = find_modes(
-            problem, streams[0], lambda done, total: say("searching for modes", done / total, f"{done} of {total}")
+            problem,
+            stream(seed, "search of a posterior"),
+            lambda done, total: say("searching for modes", done / total, f"{done} of {total}"),
         )
     if not modes:
         raise InputError(
@@ -225,18 +227,18 @@ def sample_posterior(
         )
 
     say("fitting the proposal", 0.0, "")
-    mixture, fits = _proposal(problem, modes, streams[1])
+    mixture, fits = _proposal(problem, modes, stream(seed, "proposal"))
     full = problem
     if isinstance(problem, CampaignProblem):
         say("reducing the frequencies", 0.0, "")
-        problem = kept_compress(problem, mixture, streams[1], quadrature_file) or problem
+        problem = kept_compress(problem, mixture, stream(seed, "reduction"), quadrature_file) or problem
 
     if file is not None:
         file = file.known_by(mixture.weights, mixture.means, mixture.factors)
     chains = run_ensembles(
         problem,
         mixture,
-        streams[3:],
+        [stream(seed, "ensemble", n) for n in range(ensembles)],
         walkers=walkers,
         wanted_ess=wanted_ess,
         max_steps=max_steps,
@@ -254,8 +256,8 @@ def sample_posterior(
     if file is not None and file.fault:
         say("the chains are not kept", 1.0, file.fault)
     say("evidence", 0.0, "")
-    log_z, log_z_sd, log_z_ess = evidence(problem, mixture, streams[2])
-    error = _reduction_error(full, problem, chains, streams[2])
+    log_z, log_z_sd, log_z_ess = evidence(problem, mixture, stream(seed, "evidence"))
+    error = _reduction_error(full, problem, chains, stream(seed, "error of the reduction"))
     exact = integrate(lambda x: log_posterior(problem, x), mixture)
     if exact is not None and exact.log_evidence_error > QUADRATURE_ERROR:
         exact = None
@@ -642,9 +644,7 @@ def orient(
         If the model is not finite somewhere in the prior.
     """
     _check_digest(study, digest)
-    root = np.random.SeedSequence(seed)
-    search_seed, check_seed, null_seed, draw_seed = root.spawn(4)
-    problem, modes, wiring = prepare(study, digest, rng=np.random.default_rng(search_seed), progress=progress)
+    problem, modes, wiring = prepare(study, digest, rng=stream(seed, "search"), progress=progress)
     posterior = sample_as_stated(
         problem,
         seed,
@@ -660,10 +660,10 @@ def orient(
     best = modes[0].x
     explicit, explicit_best = problem.explicit(best)
     say("predictive check", 0.0, "")
-    check = predictive_check(explicit, explicit_best, np.random.default_rng(check_seed))
+    check = predictive_check(explicit, explicit_best, stream(seed, "predictive check"))
     say("no-source hypothesis", 0.0, "")
     null = no_source_problem(problem, integrated_kinds(study))
-    null_log, null_sd, null_ess = null_evidence(null, np.random.default_rng(null_seed), posterior.log_evidence)
+    null_log, null_sd, null_ess = null_evidence(null, stream(seed, "null evidence"), posterior.log_evidence)
     factor = posterior.log_evidence - null_log
     factor_sd = float(np.hypot(posterior.log_evidence_sd, null_sd))
     findings, limit = _findings(study, digest, explicit, posterior, wiring, explicit_best)
@@ -674,7 +674,7 @@ def orient(
     if verdict.trust != "reliable":
         findings += kept_words(distrusted)
     drawn = posterior.thinned()
-    parameters = problem.parameters(drawn, np.random.default_rng(draw_seed), posterior.reduced)
+    parameters = problem.parameters(drawn, stream(seed, "pump phases of draws"), posterior.reduced)
     table = _table(problem, explicit.unknowns, drawn, parameters)
     document = answer_document(
         study,

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.streams import stream
 from fluxsense.data.counts import Votes
 from fluxsense.data.digest import GroupKey
 from fluxsense.infer.budget import limits, rank_words, reference_words, zero_bias_words
@@ -104,7 +105,6 @@ def orient_votes(
             remedy='Log at least one sweep with a state of kind "in" or "turned"',
         )
     say = progress or (lambda what, share, detail: None)
-    search, null_stream, check_stream = (np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(3))
     cooldowns = tuple(sorted({k.cooldown for k in votes}))
     say("reading the wiring", 0.0, "")
     wiring = read_vote_wiring(study, votes, cooldowns, seed)
@@ -112,7 +112,9 @@ def orient_votes(
     measured = sorted({names.index(k.isolator) for k in votes})
     problem = VoteProblem(Unknowns(study, cooldowns, measured), votes, wiring.signs)
     modes = find_modes(
-        problem, search, lambda done, total: say("searching for modes", done / total, f"{done} of {total} ascents")
+        problem,
+        stream(seed, "counts: search"),
+        lambda done, total: say("searching for modes", done / total, f"{done} of {total} ascents"),
     )
     posterior = sample_as_stated(
         problem,
@@ -125,9 +127,11 @@ def orient_votes(
         file=chain_keeper(chain_file, study, data_hash, seed, jumping),
     )
     say("no-source hypothesis", 0.0, "")
-    null_log, null_sd, null_ess = null_evidence(without_source(problem), null_stream, posterior.log_evidence)
+    null_log, null_sd, null_ess = null_evidence(
+        without_source(problem), stream(seed, "counts: null evidence"), posterior.log_evidence
+    )
     drawn = posterior.thinned()
-    check = vote_check(problem, drawn, check_stream)
+    check = vote_check(problem, drawn, stream(seed, "counts: predictive check"))
     factor = posterior.log_evidence - null_log
     verdict = judge(posterior, check, draws_that_matter(posterior, null_ess, factor), advice=VOTE_ADVICE)
     findings, limit = _findings(study, votes, problem, posterior, modes[0].x)

@@ -191,6 +191,8 @@ def test_many_campaigns_and_roc_simulations_are_the_same_on_two_processes(tmp_pa
     campaign = linear_campaign(study, digest, planned_likelihood(study, digest))
     drawn = drawn_campaigns(study, digest, campaign, np.random.default_rng(1), 3)
     for size in (0.0, 1e-7):
-        alone = simulated_statistics(drawn, 20, size, [1, 2])
+        alone = simulated_statistics(drawn, 20, size, np.random.default_rng(1))
         assert alone.shape == (20,)
-        assert alone.tobytes() == simulated_statistics(drawn, 20, size, [1, 2], Processes(2)).tobytes()
+        assert (
+            alone.tobytes() == simulated_statistics(drawn, 20, size, np.random.default_rng(1), Processes(2)).tobytes()
+        )
