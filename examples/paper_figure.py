@@ -21,8 +21,8 @@ parser.add_argument("--quick", action="store_true", help="fewer effective sample
 options = parser.parse_args()
 
 study = fluxsense.read_study(options.study)
-digest, distrusted = fluxsense.load_screened(study)
-result = fluxsense.orient(study, digest, seed=1, wanted_ess=300 if options.quick else None, distrusted=distrusted)
+digest = fluxsense.load_campaign(study)
+result = fluxsense.orient(study, digest, seed=1, wanted_ess=300 if options.quick else None)
 truth_file = study.log.parent / "truth.toml"
 truth = known_source(read_truth_source(truth_file, study)) if truth_file.exists() else None
 

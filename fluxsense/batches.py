@@ -9,7 +9,7 @@ from typing import Any
 
 from fluxsense.base.errors import FluxsenseError
 from fluxsense.base.executors import Workers, ordered_map
-from fluxsense.data.campaign import load_screened, load_votes
+from fluxsense.data.campaign import load_campaign, load_votes
 from fluxsense.device.chip import check_geometry
 from fluxsense.infer.orient import orient
 from fluxsense.infer.orient_counts import orient_votes
@@ -71,7 +71,6 @@ def _one(shared: tuple[int, float | None], path: str) -> BatchItem:
             votes, data_hash = load_votes(study)
             found = orient_votes(study, votes, data_hash=data_hash, seed=seed, wanted_ess=wanted_ess)
             return BatchItem(path, found.document)
-        digest, distrusted = load_screened(study)
-        return BatchItem(path, orient(study, digest, distrusted=distrusted, seed=seed, wanted_ess=wanted_ess).document)
+        return BatchItem(path, orient(study, load_campaign(study), seed=seed, wanted_ess=wanted_ess).document)
     except FluxsenseError as error:
         return BatchItem(path, None, str(error))

@@ -398,7 +398,6 @@ def _orient(options: argparse.Namespace) -> int:
     if options.seed < 0:
         raise InputError(f"the seed {options.seed} is negative", remedy="Use a whole number from 0 up")
     _least(options, workers=1)
-    from fluxsense.data.campaign import load_screened
     from fluxsense.device.chip import check_geometry
 
     check_geometry(study)
@@ -406,13 +405,7 @@ def _orient(options: argparse.Namespace) -> int:
     ticker = _Ticker(options.json)
     if study.data.kind == "direction":
         return _orient_votes(options, study, folder, ticker)
-    from fluxsense.base.executors import Processes
-
-    digest, distrusted = load_screened(
-        study,
-        lambda done, total: ticker("reading traces", done / total, f"{done} of {total}"),
-        Processes(options.workers) if options.workers > 1 else None,
-    )
+    digest = _campaign_digest(study, folder, ticker, options.workers)
     from fluxsense.infer.orient import orient
 
     _hold(options, folder)
@@ -423,7 +416,6 @@ def _orient(options: argparse.Namespace) -> int:
         max_seconds=options.max_time,
         wanted_ess=options.effective,
         progress=ticker,
-        distrusted=distrusted,
         chain_file=folder / "chains.h5",
         quadrature_file=folder / "quadrature.npz",
     )
@@ -480,24 +472,17 @@ def _answered(options: argparse.Namespace, study: Study, folder: Path, ticker: _
     return 0 if result.document["verdict"]["trust"] == "reliable" else 1
 
 
-def _campaign_digest(study: Study, folder: Path, ticker: _Ticker) -> Any:
-    """The digest of the study's traces; traces that a former digest holds are only compared by their hashes."""
-    from fluxsense.data.campaign import campaign_rows
-    from fluxsense.data.digest import digest_campaign, load
+def _campaign_digest(study: Study, folder: Path, ticker: _Ticker, workers: int) -> Any:
+    """The digest of the study's traces; traces that the folder's digest holds are only compared by their hashes."""
+    from fluxsense.base.executors import Processes
+    from fluxsense.data.campaign import load_campaign
 
-    rows = campaign_rows(study)
-
-    def progress(done: int, total: int) -> None:
-        ticker("reading traces", done / total, f"{done} of {total}")
-
-    if (folder / "digest.npz").exists():
-        try:
-            digest = digest_campaign(rows, study.log.parent, progress, start=load(folder / "digest.npz"))
-            if digest.sweeps == len(rows):
-                return digest
-        except InputError:
-            pass  # of another log or another version: read everything
-    return digest_campaign(rows, study.log.parent, progress)
+    return load_campaign(
+        study,
+        lambda done, total: ticker("reading traces", done / total, f"{done} of {total}"),
+        Processes(workers) if workers > 1 else None,
+        former=folder / "digest.npz",
+    )
 
 
 def _detect(options: argparse.Namespace) -> int:
@@ -535,7 +520,7 @@ def _detect(options: argparse.Namespace) -> int:
             )
         digest = simulate_digest(study, draw_truth(study, options.seed, source=(0.0, 0.0, 0.0)))
     else:
-        digest = _campaign_digest(study, folder, ticker)
+        digest = _campaign_digest(study, folder, ticker, options.workers)
         _hold(options, folder)
         if (folder / "posterior.npz").exists():
             stored = load_stored(folder / "posterior.npz")

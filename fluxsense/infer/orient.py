@@ -625,7 +625,7 @@ def orient(
     jumping : bool
         Switch of the mode-jumping move, for tests.
     distrusted : sequence of Distrusted
-        Sweeps that were left out of the digest, to be named in the result.
+        Sweeps unlike their repeats, to be named in the result, where the digest does not list them itself.
     chain_file : path-like, optional
         Where to keep the chains while they grow (HDF5).  If it holds those of the same run, cut short by a kill, a time
         limit or an interrupt, sampling goes on from there and gives what it would have given without the break.
@@ -644,6 +644,7 @@ def orient(
         If the model is not finite somewhere in the prior.
     """
     _check_digest(study, digest)
+    distrusted = digest.distrusted or distrusted
     problem, modes, wiring = prepare(study, digest, rng=stream(seed, "search"), progress=progress)
     posterior = sample_as_stated(
         problem,
@@ -690,6 +691,7 @@ def orient(
         {
             "kind": study.data.kind,
             "sweeps": digest.sweeps,
+            "left_out": [d.file for d in distrusted if d.left_out],
             "groups": len(digest),
             "states": sorted({k.state for k in digest}),
             "cooldowns": list(problem.likelihood.cooldowns),

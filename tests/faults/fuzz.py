@@ -299,7 +299,7 @@ _digests: list[bytes] = []
 def good_digest(rng: random.Random) -> bytes:
     """A digest of a few groups."""
     if not _digests:
-        from fluxsense.data.digest import DigestBuilder, GroupKey
+        from fluxsense.data.digest import Digest, DigestBuilder, Distrusted, GroupKey
         from fluxsense.data.touchstone import Sweep
 
         nan = float("nan")
@@ -315,7 +315,11 @@ def good_digest(rng: random.Random) -> bytes:
                     s = draw.standard_normal((points, 2, 2)) + 1j * draw.standard_normal((points, 2, 2))
                     builder.add(key, Sweep(f, s, 50.0), float(n))
             with tempfile.TemporaryDirectory() as folder:
-                builder.freeze().save(Path(folder) / "d.npz")
+                bad = [
+                    Distrusted("t/a.s2p", key, 9.5, True, "0f" * 16),
+                    Distrusted("t/b.s2p", key, 4.5, False, "a1" * 16),
+                ]
+                Digest(builder.freeze(), bad[: points % 3]).save(Path(folder) / "d.npz")
                 _digests.append((Path(folder) / "d.npz").read_bytes())
     return rng.choice(_digests)
 
@@ -792,8 +796,8 @@ def check_touchstone(path: Path) -> None:
 def check_digest(path: Path) -> None:
     from fluxsense.data.digest import load
 
-    theirs = []
-    for key, stats in load(path).items():
+    theirs, found = [], load(path)
+    for key, stats in found.items():
         entry: dict[str, Any] = {"key": key.as_json()}
         entry |= {"count": stats.count, "reference_ohm": stats.reference_ohm, "block_level": stats.blocks.level}
         for name in ("frequency_hz", "mean", "scatter", "band", "node_hermitian", "node_complementary", "trace_hash"):
@@ -801,7 +805,9 @@ def check_digest(path: Path) -> None:
         for name in ("count", "time_s", "mean"):
             entry[f"block_{name}"] = getattr(stats.blocks, name).tobytes()
         theirs.append(entry)
-    mine = second.digest(path.read_bytes())
+    mine, distrusted = second.digest(path.read_bytes())
+    listed = [[d.file, d.key.as_json(), d.score, d.left_out, d.identity, d.why] for d in found.distrusted]
+    second.same(_floats(distrusted), _floats(listed), "distrusted sweeps", 0.0)
     theirs.sort(key=lambda e: json.dumps(e["key"]))
     for a, b in zip(mine, theirs, strict=True):
         second.same(_floats(a), _floats(b), "digest", 0.0)

@@ -811,8 +811,8 @@ def stored(raw: bytes, kind: str, version: int = 2) -> tuple[dict[str, Any], dic
     return header["fields"], arrays
 
 
-def digest(raw: bytes) -> list[dict[str, Any]]:
-    """Groups of a digest: key as a list, numbers, and arrays as bytes."""
+def digest(raw: bytes) -> tuple[list[dict[str, Any]], list[Any]]:
+    """Groups of a digest: key as a list, numbers, and arrays as bytes; and its list of distrusted sweeps."""
     fields, arrays = stored(raw, "digest")
     used = dict.fromkeys(arrays, 0)
     out = []
@@ -840,7 +840,7 @@ def digest(raw: bytes) -> list[dict[str, Any]]:
         if size != arrays[name].size:
             raise Differs(f"{name} is longer than its groups")
     out.sort(key=lambda e: json.dumps(e["key"]))
-    return out
+    return out, fields["distrusted"]
 
 
 def posterior(raw: bytes) -> tuple[dict[str, Any], dict[str, Any]]:

@@ -33,12 +33,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import numpy as np  # noqa: E402
 from small_study import small_study  # noqa: E402
 
-from fluxsense.data.digest import (  # noqa: E402
-    Digest,
-    DigestBuilder,
-    Distrusted,
-    group_key,
-)
+from fluxsense.data.digest import Digest, DigestBuilder, Distrusted, group_key  # noqa: E402
 from fluxsense.data.log import LogRow  # noqa: E402
 from fluxsense.data.outliers import RepeatScreen  # noqa: E402
 from fluxsense.data.touchstone import Sweep  # noqa: E402
