@@ -17,8 +17,8 @@ from fluxsense.characterize.tracks import main_lines
 from fluxsense.data.log import LogRow
 from fluxsense.data.touchstone import Sweep
 from fluxsense.device.chip import ChipModel, Probe, loop_indices, matched_pump_frequency_hz, nominal_parameters
+from fluxsense.device.lines import line_gain
 from fluxsense.device.ring import follow_branch
-from fluxsense.simulate import line_gain
 from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]

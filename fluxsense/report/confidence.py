@@ -14,8 +14,8 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullForma
 from fluxsense.base.errors import InputError
 from fluxsense.base.files import read_bytes, write_beside
 from fluxsense.base.units import format_quantity
-from fluxsense.detection.detect import confidence_lines
 from fluxsense.report.figures import styled
+from fluxsense.report.lines import detection_lines
 from fluxsense.report.page import picture
 
 BEGIN, END = "<!-- confidence begins -->", "<!-- confidence ends -->"
@@ -46,7 +46,7 @@ def roc_figure(document: dict[str, Any]) -> Figure:
     Parameters
     ----------
     document : dict
-        Of `fluxsense.detection.detect.detect`.
+        Of `fluxsense.jobs.detect.detect`.
     """
     e = document["experiment"]
     roc, simulated = e["roc"], e["simulated"]
@@ -173,7 +173,7 @@ def section_html(document: dict[str, Any]) -> str:
             growth_figure(document), "Log Bayes factor against repeats", "How the log Bayes factor grows with repeats."
         ),
     ]
-    lines = "".join(f"<p>{escape(line.strip())}</p>" for line in confidence_lines(document))
+    lines = "".join(f"<p>{escape(line.strip())}</p>" for line in detection_lines(document))
     figures = "".join(
         f'<figure><img src="{p.uri}" width="{p.width}" alt="{escape(p.alt)}"><figcaption>{escape(p.caption)}</figcaption></figure>'
         for p in shown

@@ -16,11 +16,11 @@ from small_study import small_study
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.executors import Processes, WorkerError, ordered_map
-from fluxsense.batches import orient_each
 from fluxsense.data.campaign import load_campaign
 from fluxsense.detection.detect import planned_likelihood
 from fluxsense.detection.linear import drawn_campaigns, linear_campaign, simulated_statistics
-from fluxsense.simulate import draw_truth, write_campaign
+from fluxsense.jobs.orient import orient_each
+from fluxsense.jobs.simulate import draw_truth, write_campaign
 from fluxsense.study import read_study
 
 ITEMS = range(40)

@@ -21,16 +21,17 @@ from fluxsense.data.digest import Digest, GroupKey, off_group_for
 from fluxsense.data.noise_levels import level_draws, measure_noise
 from fluxsense.design.sensitivity import direction_error_rad
 from fluxsense.device.chip import ChipModel, nominal_parameters
-from fluxsense.infer.budget import angular_error_rad, flux_map_rank, limits, offset_blur, rank_words
+from fluxsense.infer.budget import angular_error_rad, flux_map_rank, limits, offset_blur, rank_findings
 from fluxsense.infer.modes import ascend
 from fluxsense.infer.orient import integrated_kinds, misfit_deviations, prepare, unreferenced_cooldowns
 from fluxsense.infer.predictive import estimate_residual_gain, predictive_check
 from fluxsense.infer.wiring import read_wiring, source_flux_scale_phi0
+from fluxsense.jobs.check import check
+from fluxsense.jobs.simulate import draw_truth, read_truth_source, simulate_digest, truth_text, write_campaign
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.overview import overview, overview_lines
-from fluxsense.simulate import draw_truth, read_truth_source, simulate_digest, truth_text, write_campaign
+from fluxsense.report.sentences import sentences
 from fluxsense.study import Study
 
 
@@ -198,12 +199,13 @@ def test_rank_in_words(tmp_path: Path) -> None:
     ):
         one = small_study(tmp_path, chips=chips)
         assert flux_map_rank(one).rank == rank
-        words = rank_words(one)
+        words = sentences(rank_findings(one))
         assert (word in words[0]) if word else not words
 
 
 def test_overview_says_the_sign_rules(study: Study) -> None:
-    document = overview(study)
+    found = check(study)
+    document = found.document
     for isolator in document["isolators"]:
         direction = {(d["signs"], d["pump_port"]): d["direction"] for d in isolator["directions"]}
         assert len(set(direction.values())) == 2
@@ -211,7 +213,7 @@ def test_overview_says_the_sign_rules(study: Study) -> None:
             assert direction["++", port] == direction["--", port] != direction["-+", port] == direction["+-", port]
             assert direction["++", port] != direction["++", other]
         assert max(abs(d["directionality_db"]) for d in isolator["directions"]) > 15
-    text = "\n".join(overview_lines(document))
+    text = str(found)
     assert "Rank of the flux map: 3" in text
     assert "transmits" in text
 

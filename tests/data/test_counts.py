@@ -17,10 +17,10 @@ from fluxsense.data.counts import Votes, votes_from_rows
 from fluxsense.device.chip import ChipModel
 from fluxsense.device.ring import circulating_current_a, quarter_phase
 from fluxsense.infer.counts import VoteModel, VoteProblem, positive_probability, read_vote_wiring, simulate_votes
-from fluxsense.infer.orient_counts import orient_votes
+from fluxsense.jobs.orient_counts import orient_votes
+from fluxsense.jobs.simulate import draw_truth, simulate_directions, write_campaign
 from fluxsense.model.likelihood import probe_of
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.simulate import draw_truth, simulate_directions, write_campaign
 from fluxsense.study import read_study
 
 STEPS = (-0.1, 0.0, 0.1)

@@ -13,8 +13,9 @@ from design_scenarios import chip, ring
 
 from fluxsense.cli import main
 from fluxsense.design.layout import study_layout
-from fluxsense.proposals import layout_lines, propose_layout
+from fluxsense.jobs.layout import layout
 from fluxsense.report.design import draw_layout
+from fluxsense.report.proposals import layout_lines
 from fluxsense.study import Data, KeepOut, LayoutRules, Study, read_study
 from fluxsense.study.write import study_text
 
@@ -117,7 +118,7 @@ def test_layout_trusts_the_errors_of_the_reading_asked_for(tmp_path: Path, capsy
 
 def test_layout_says_when_its_proposal_is_worse(tmp_path: Path) -> None:
     study = small()
-    document = propose_layout(study, starts=1, steps=1).document
+    document = layout(study, starts=1, steps=1).document
     entry = document["comparison"]["position_as_stated"]
     for criterion, worse in (("error", 1.1), ("information", 0.9)):
         entry["proposed"][criterion] = worse * entry["now"][criterion]

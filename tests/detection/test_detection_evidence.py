@@ -281,9 +281,10 @@ def test_nested_sampling_on_flux_problems(study: Study, case: str) -> None:
 def test_nested_sampling_on_campaigns(tmp_path: Path, case: str) -> None:
     """Three studies with traces, a source model and none: dynesty against both routes and against the chains of orient."""
     from fluxsense.infer.diagnostics import ess_bulk
-    from fluxsense.infer.orient import INTEGRATED, orient, prepare
+    from fluxsense.infer.orient import INTEGRATED, prepare
+    from fluxsense.jobs.orient import orient
+    from fluxsense.jobs.simulate import draw_truth, simulate_digest
     from fluxsense.model.problem import no_source_problem
-    from fluxsense.simulate import draw_truth, simulate_digest
 
     small = small_study(
         tmp_path,

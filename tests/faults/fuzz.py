@@ -750,7 +750,7 @@ def check_study(path: Path) -> None:
 
 
 def check_truth(path: Path) -> None:
-    from fluxsense.simulate import read_truth_source
+    from fluxsense.jobs.simulate import read_truth_source
     from fluxsense.study import read_study
 
     study = read_study(path.parent / "dipole.toml")

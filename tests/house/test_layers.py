@@ -15,10 +15,9 @@ LAYERS = (
     {"data"},
     {"model"},
     {"infer"},
-    {"simulate", "overview"},
     {"detection", "design", "characterize"},
     {"report"},
-    {"proposals", "batches"},
+    {"jobs"},
     {"cli", "__main__", "__init__"},
 )
 HEIGHT = {name: n for n, layer in enumerate(LAYERS) for name in layer}

@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from fluxsense.simulate import Truth, draw_truth, simulate_digest
 from small_study import small_study
 
 from fluxsense.data.digest import Digest
@@ -22,7 +23,6 @@ from fluxsense.model.linearised import Linearised
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.remainder import Sizes, smooth_functions
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.study import Study
 
 

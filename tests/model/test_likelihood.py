@@ -23,10 +23,10 @@ from fluxsense.detection.evidence import covariance_log_volume
 from fluxsense.infer.mixture import from_modes
 from fluxsense.infer.modes import ascend
 from fluxsense.infer.reduction import compress
+from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood, every_few
 from fluxsense.model.problem import CampaignProblem, curvature, log_posterior
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.study import Study
 
 

@@ -24,7 +24,7 @@ from fluxsense.characterize.section import STAGE_KEYS
 from fluxsense.data.campaign import load_screened
 from fluxsense.design.sensitivity import planned_experiment, points_at, predict
 from fluxsense.device.chip import ChipModel, ChipParameters, Probe, off_probe, setting_probe
-from fluxsense.infer.orient import orient
+from fluxsense.jobs.orient import orient
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
