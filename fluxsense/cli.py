@@ -198,6 +198,11 @@ def _parser() -> argparse.ArgumentParser:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
     _settle_environment()
+    if arguments is None and sys.flags.optimize > 1:
+        # libraries stumble over docstrings that are gone: the same command once more, with them
+        os.execve(
+            sys.executable, [sys.executable, "-m", "fluxsense", *sys.argv[1:]], os.environ | {"PYTHONOPTIMIZE": "1"}
+        )
     given = list(sys.argv[1:] if arguments is None else arguments)
     parser = _parser()
     _refuse_unknown(parser, given)
