@@ -409,7 +409,7 @@ def _orient(options: argparse.Namespace) -> int:
         asked["progress"] = progress
         found = orient_folder(study, folder, workers=options.workers, report=not options.no_report, **asked)
     written = "result.json" if options.no_report else "result.json and report.html"
-    return _answered(options, found, f"Wrote {written} to {folder}.")
+    return _answered(options, found, *_outdated(folder, found), f"Wrote {written} to {folder}.")
 
 
 def _detect(options: argparse.Namespace) -> int:
@@ -430,7 +430,16 @@ def _detect(options: argparse.Namespace) -> int:
         asked["progress"] = progress
         found, page = detect_folder(study, folder, workers=options.workers, **asked)
     planned = [f"No log at {study.log}: this is about the experiment as planned."] if found.document["planned"] else []
-    return _answered(options, found, f"Wrote detection.json and {page.name} to {folder}.", before=planned)
+    more = [*_outdated(folder, found), f"Wrote detection.json and {page.name} to {folder}."]
+    return _answered(options, found, *more, before=planned)
+
+
+def _outdated(folder: Path, result: Result) -> list[str]:
+    """A line about former results in the folder that are of another study or other data."""
+    from fluxsense.jobs.folder import outdated
+
+    old = outdated(folder, result.document)
+    return [f"Of another study or other data, and left as it was: {', '.join(old)}."] if old else []
 
 
 def _direction(text: str) -> tuple[float, float, float]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ClassVar, Unpack
@@ -238,16 +237,18 @@ def _stored_for(study: Study, digest: Digest, folder: Path, asked: DetectSetting
     path, why = folder / "posterior.npz", "no results of orient"
     stored = None
     if path.exists():
-        why = "results of orient that cannot be read"
-        with suppress(InputError):
+        try:
             stored = load_stored(path)
+        except InputError as fault:
+            why = str(fault).rstrip(".")
     if stored is not None:
         changed = stored.differences(study, digest)
         if not changed:
             return stored
         why = f"the results of orient are of {changed}"
     asked.say(f"{why}: inferring first")
-    orient_folder(study, folder, report=False, seed=asked.seed, progress=asked.progress)
+    page = (folder / "report.html").exists()  # an old page would tell of an old result
+    orient_folder(study, folder, report=page, seed=asked.seed, progress=asked.progress)
     return load_stored(path)
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,10 @@ from fluxsense.jobs.result import json_text
 
 ROOM_BYTES = 20_000_000
 """What the results of one command take at most; looked for before long work begins."""
+
+
+MOST_LOOKED_AT = 100_000_000
+"""Bytes of a former result that are looked through for what it is of."""
 
 
 class UnwrittenError(InputError):
@@ -89,3 +93,23 @@ def ready(path: Path) -> Path:
             remedy="Make room, or choose another folder with --out",
         )
     return path
+
+
+def outdated(folder: Path, document: Mapping[str, Any]) -> list[str]:
+    """Names of results in a folder that are of another study or other data than a document.
+
+    Parameters
+    ----------
+    folder : Path
+    document : mapping
+        A job's document; what it names in its provenance is compared.
+    """
+    provenance = document["provenance"]
+    marks = [x for x in (provenance["study_hash"], provenance["digest_hash"]) if x]
+    old = []
+    for name in ("result.json", "detection.json", "report.html", "detection.html"):
+        with suppress(OSError):
+            text = (folder / name).read_bytes()[:MOST_LOOKED_AT]
+            if not all(mark.encode() in text for mark in marks):
+                old.append(name)
+    return old

@@ -178,7 +178,8 @@ def section_html(document: dict[str, Any]) -> str:
         f'<figure><img src="{p.uri}" width="{p.width}" alt="{escape(p.alt)}"><figcaption>{escape(p.caption)}</figcaption></figure>'
         for p in shown
     )
-    return f'{BEGIN}<section id="confidence"><div class="rail"><h2>Confidence</h2></div><div class="body">{lines}{figures}</div></section>{END}'
+    of = "<!-- of study {study_hash}, data {digest_hash} -->".format(**document["provenance"])
+    return f'{BEGIN}{of}<section id="confidence"><div class="rail"><h2>Confidence</h2></div><div class="body">{lines}{figures}</div></section>{END}'
 
 
 def with_section(page: str, section: str) -> str:
@@ -197,6 +198,9 @@ def write_section(report: Path, alone: Path, document: dict[str, Any]) -> Path:
         former = read_bytes(report, limit_bytes=REPORT_LIMIT_BYTES, kind="report").decode("utf-8")
     except (InputError, UnicodeDecodeError):  # none there, or none of ours
         former = ""
+    provenance = document["provenance"]
+    if not all(mark in former for mark in (provenance["study_hash"], provenance["digest_hash"])):
+        former = ""  # the page is of another result
     if former:
         target, page = report, with_section(former, section)
     else:
