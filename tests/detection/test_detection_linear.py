@@ -170,7 +170,7 @@ def test_information_by_repeats_is_that_of_a_campaign_with_as_many(
             exact = linear_campaign(noisy, empty, likelihood, repeats_factor=factor, flux_noise=kind, at=zero).block()
             # the pump-off power that scales the noise is smoothed a little differently with other counts
             np.testing.assert_allclose(
-                at(factor, kind), exact, atol=(1e-9 if factor == 1 else 1.5e-2) * np.abs(exact).max()
+                at(factor, kind), exact, atol=(1e-9 if factor == 1 else 2.5e-2) * np.abs(exact).max()
             )
     assert np.all(np.diff([np.trace(at(f, "white")) for f in (0.5, 1.0, 2.0, 4.0)]) > 0)
 
