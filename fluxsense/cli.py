@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 from fluxsense import __version__
 from fluxsense.base.errors import FluxsenseError, InputError
 from fluxsense.jobs.options import (
+    ENOUGH_ISOLATION_DB,
     CharacterizeOptions,
     CharacterizeSettings,
     DetectOptions,
@@ -68,8 +69,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"fluxsense {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
-
-    def add(name: str, words: str, *, study: bool = True) -> argparse.ArgumentParser:
+    for name, (words, options) in ARGUMENTS.items():
         one = commands.add_parser(
             name,
             help=words,
@@ -77,122 +77,150 @@ def _parser() -> argparse.ArgumentParser:
             epilog="examples:\n" + "\n".join(f"  fluxsense {name} {x}" for x in EXAMPLES[name]),
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
-        if study:
+        if name != "start":
             one.add_argument("study", metavar="STUDY", help="the study file (TOML)")
         one.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
-        return one
-
-    start = add("start", "write a commented study to begin from", study=False)
-    start.add_argument("folder", metavar="DIR", help="a new or empty folder")
-    add("check", "read and validate a study: flux map, working points, directions, rank and ambiguity warnings")
-    simulate = add("simulate", "write a campaign as an instrument would, from a stated truth and seed")
-    simulate.add_argument("--out", metavar="DIR", help="where to write (default: the study's folder)")
-    simulate.add_argument(
-        "--truth", metavar="FILE", help="TOML with [source] azimuth, elevation, size (default: drawn from the priors)"
-    )
-    simulate.add_argument("--seed", type=int, default=0, help="seed of truth and noise (default 0)")
-    simulate.add_argument("--force", action="store_true", help="replace a campaign that is already there")
-    orient = add("orient", "the main job: traces to the posterior of the direction, result.json and report.html")
-    orient.add_argument("--out", metavar="DIR", help="where to write (default: results beside the study)")
-    orient.add_argument("--seed", type=int, default=0, help="seed of search and sampling (default 0)")
-    orient.add_argument("--max-time", type=float, metavar="SECONDS", help="end sampling after this time")
-    orient.add_argument("--effective", type=float, metavar="N", help="effective samples wanted (default: the study's)")
-    orient.add_argument("--no-report", action="store_true", help="write result.json only")
-    orient.add_argument(
-        "--workers",
-        type=int,
-        default=1,
-        metavar="N",
-        help="processes that read traces (default 1); the result is the same",
-    )
-    detect = add("detect", "source or none, with what confidence, which direction, and what would be missed")
-    detect.add_argument(
-        "--out", metavar="DIR", help="where orient wrote and this writes (default: results beside the study)"
-    )
-    detect.add_argument("--seed", type=int, default=0, help="seed of draws and simulations (default 0)")
-    detect.add_argument("--false-alarm", type=float, default=0.01, metavar="P", help="promised rate (default 0.01)")
-    detect.add_argument("--detection", type=float, default=0.9, metavar="P", help="promised rate (default 0.9)")
-    detect.add_argument(
-        "--toward",
-        action="append",
-        default=[],
-        metavar="AZ,EL",
-        help="a direction in degrees to compare; repeat for more",
-    )
-    detect.add_argument(
-        "--against", metavar="STUDY2", help="weigh this study's source model against another's (minutes)"
-    )
-    detect.add_argument("--simulations", type=int, default=300, metavar="N", help="simulated campaigns (default 300)")
-    detect.add_argument(
-        "--workers",
-        type=int,
-        default=1,
-        metavar="N",
-        help="processes that simulate (default 1); the result is the same",
-    )
-    sweeps = add(
-        "characterize", "bias, power, frequency and phase sweeps to ring and isolator parameters, working points"
-    )
-    sweeps.add_argument("--out", metavar="DIR", help="where to write (default: characterized beside the study)")
-    sweeps.add_argument(
-        "--seed", type=int, default=0, help="for --sampled and for intervals near a bound; the fits draw none"
-    )
-    sweeps.add_argument("--sampled", action="store_true", help="uncertainties by sampling too (minutes an isolator)")
-    sweeps.add_argument("--isolation", type=float, default=15.0, metavar="DB", help="isolation wanted (default 15)")
-    sweeps.add_argument("--force", action="store_true", help="replace files that are already there")
-    sweeps.add_argument("--no-report", action="store_true", help="leave the report out")
-    plan = add("plan", "working points, split of sweeps, time to a wanted error, and what cannot be told apart")
-    plan.add_argument("--out", metavar="DIR", help="where to write (default: plan beside the study)")
-    plan.add_argument("--seed", type=int, default=0, help="seed of the search (default 0)")
-    plan.add_argument(
-        "--error", type=float, metavar="DEG", help="angular error wanted (default: half of what is predicted)"
-    )
-    plan.add_argument(
-        "--error-rate",
-        type=float,
-        metavar="P",
-        help="say too when a direction is taken for its reverse, or a listed candidate for another, with this probability",
-    )
-    plan.add_argument(
-        "--thorough", type=int, default=1, metavar="N", help="factor on the length of the search (default 1)"
-    )
-    layout = add("layout", "best layout of the loops under the study's rules, compared with the present one")
-    layout.add_argument("--out", metavar="DIR", help="where to write (default: layout beside the study)")
-    layout.add_argument("--seed", type=int, default=0, help="seed of the search (default 0)")
-    layout.add_argument(
-        "--workers", type=int, default=1, metavar="N", help="processes (default 1); the result is the same"
-    )
-    layout.add_argument(
-        "--criterion",
-        choices=("error", "information", "D", "A", "E", "worst"),
-        default="error",
-        help="what is made best",
-    )
-    layout.add_argument("--starts", type=int, default=8, metavar="N", help="independent starts (default 8)")
-    layout.add_argument("--steps", type=int, default=1200, metavar="N", help="steps of each start (default 1200)")
-    layout.add_argument(
-        "--position-known", action="store_true", help="judge as if the dipole's position were known when data are read"
-    )
-    layout.add_argument(
-        "--isolators",
-        default="",
-        metavar="N,N",
-        help="numbers of isolators to compare in the same measuring time first",
-    )
-    layout.add_argument("--gds", metavar="FILE", help="write the proposed outlines as GDSII too (needs gdstk)")
-    layout.add_argument("--from-gds", metavar="FILE", help="take the present outlines from this GDSII file")
-    layout.add_argument(
-        "--cell", default="", metavar="NAME", help="its cell that holds the loops (default: the chip's name)"
-    )
-    layout.add_argument("--layer", type=int, default=1, metavar="N", help="GDSII layer of the outlines (default 1)")
-    layout.add_argument(
-        "--wire-width",
-        type=float,
-        default=0.0,
-        metavar="UM",
-        help="draw wires of this width in um into --gds (default: the outlines, as a guide)",
-    )
+        for option, about in options.items():
+            one.add_argument(option, **about)
     return parser
+
+
+def _out(where: str) -> dict[str, Any]:
+    return {"metavar": "DIR", "help": f"where to write (default: {where})"}
+
+
+def _seed(of: str) -> dict[str, Any]:
+    return {"type": int, "default": 0, "help": f"{of} (default 0)"}
+
+
+def _flag(words: str) -> dict[str, Any]:
+    return {"action": "store_true", "help": words}
+
+
+def _number(kind: type, metavar: str, words: str, default: float | None = None) -> dict[str, Any]:
+    return {"type": kind, "metavar": metavar, "default": default, "help": words}
+
+
+def _workers(what: str) -> dict[str, Any]:
+    return _number(int, "N", f"{what} (default 1); the result is the same", 1)
+
+
+ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
+    "start": (
+        "write a commented study to begin from",
+        {"folder": {"metavar": "DIR", "help": "a new or empty folder"}},
+    ),
+    "check": ("read and validate a study: flux map, working points, directions, rank and ambiguity warnings", {}),
+    "simulate": (
+        "write a campaign as an instrument would, from a stated truth and seed",
+        {
+            "--out": _out("the study's folder"),
+            "--truth": {
+                "metavar": "FILE",
+                "help": "TOML with [source] azimuth, elevation, size (default: drawn from the priors)",
+            },
+            "--seed": _seed("seed of truth and noise"),
+            "--force": _flag("replace a campaign that is already there"),
+        },
+    ),
+    "orient": (
+        "the main job: traces to the posterior of the direction, result.json and report.html",
+        {
+            "--out": _out("results beside the study"),
+            "--seed": _seed("seed of search and sampling"),
+            "--max-time": _number(float, "SECONDS", "end sampling after this time"),
+            "--effective": _number(float, "N", "effective samples wanted (default: the study's)"),
+            "--no-report": _flag("write result.json only"),
+            "--workers": _workers("processes that read traces"),
+        },
+    ),
+    "detect": (
+        "source or none, with what confidence, which direction, and what would be missed",
+        {
+            "--out": {
+                "metavar": "DIR",
+                "help": "where orient wrote and this writes (default: results beside the study)",
+            },
+            "--seed": _seed("seed of draws and simulations"),
+            "--false-alarm": _number(float, "P", "promised rate (default 0.01)", 0.01),
+            "--detection": _number(float, "P", "promised rate (default 0.9)", 0.9),
+            "--toward": {
+                "action": "append",
+                "default": [],
+                "metavar": "AZ,EL",
+                "help": "a direction in degrees to compare; repeat for more",
+            },
+            "--against": {
+                "metavar": "STUDY2",
+                "help": "weigh this study's source model against another's (minutes)",
+            },
+            "--simulations": _number(int, "N", "simulated campaigns (default 300)", 300),
+            "--workers": _workers("processes that read traces and simulate"),
+        },
+    ),
+    "characterize": (
+        "bias, power, frequency and phase sweeps to ring and isolator parameters, working points",
+        {
+            "--out": _out("characterized beside the study"),
+            "--seed": {
+                "type": int,
+                "default": 0,
+                "help": "for --sampled and for intervals near a bound; the fits draw none",
+            },
+            "--sampled": _flag("uncertainties by sampling too (minutes an isolator)"),
+            "--isolation": _number(float, "DB", "isolation wanted (default 15)", ENOUGH_ISOLATION_DB),
+            "--force": _flag("replace files that are already there"),
+            "--no-report": _flag("leave the report out"),
+        },
+    ),
+    "plan": (
+        "working points, split of sweeps, time to a wanted error, and what cannot be told apart",
+        {
+            "--out": _out("plan beside the study"),
+            "--seed": _seed("seed of the search"),
+            "--error": _number(float, "DEG", "angular error wanted (default: half of what is predicted)"),
+            "--error-rate": _number(
+                float,
+                "P",
+                "say too when a direction is taken for its reverse, or a listed candidate for another, with this probability",
+            ),
+            "--thorough": _number(int, "N", "factor on the length of the search (default 1)", 1),
+        },
+    ),
+    "layout": (
+        "best layout of the loops under the study's rules, compared with the present one",
+        {
+            "--out": _out("layout beside the study"),
+            "--seed": _seed("seed of the search"),
+            "--workers": _workers("processes"),
+            "--criterion": {
+                "choices": ("error", "information", "D", "A", "E", "worst"),
+                "default": "error",
+                "help": "what is made best",
+            },
+            "--starts": _number(int, "N", "independent starts (default 8)", 8),
+            "--steps": _number(int, "N", "steps of each start (default 1200)", 1200),
+            "--position-known": _flag("judge as if the dipole's position were known when data are read"),
+            "--isolators": {
+                "default": "",
+                "metavar": "N,N",
+                "help": "numbers of isolators to compare in the same measuring time first",
+            },
+            "--gds": {"metavar": "FILE", "help": "write the proposed outlines as GDSII too (needs gdstk)"},
+            "--from-gds": {"metavar": "FILE", "help": "take the present outlines from this GDSII file"},
+            "--cell": {
+                "default": "",
+                "metavar": "NAME",
+                "help": "its cell that holds the loops (default: the chip's name)",
+            },
+            "--layer": _number(int, "N", "GDSII layer of the outlines (default 1)", 1),
+            "--wire-width": _number(
+                float, "UM", "draw wires of this width in um into --gds (default: the outlines, as a guide)", 0.0
+            ),
+        },
+    ),
+}
+"""Each command: what it does, and its options as `argparse` takes them."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

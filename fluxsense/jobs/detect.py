@@ -125,21 +125,34 @@ def detect(
     if digest is None:
         digest = planned_digest(study, asked.seed)
         planned = True
-    doubts: list[Finding] = []
+    if not planned and (stored is None or not stored.fits(study, digest)):
+        raise InputError(
+            "the stored posterior belongs to another study or other traces",
+            where=study.path.name,
+            remedy="Run fluxsense orient again",
+        )
+    measured = None if stored is None or planned else stored
+    body, doubts, campaign = _parts(study, digest, measured, asked)
+    verdict = Verdict.of(doubts, "sound plan of detection" if planned else "sound evidence")
+    provenance = Provenance(study.sha256, digest.content_hash(), asked.seed, _asked_for(asked, stored))
+    document = make_document(Detection, study, verdict, provenance, body)
+    document["provenance"]["orient_seed"] = None if stored is None else stored.seed
+    return Detection(document, study, verdict, campaign)
+
+
+def _parts(
+    study: Study, digest: Digest, stored: Stored | None, asked: DetectSettings
+) -> tuple[dict[str, Any], list[Finding], LinearCampaign]:
+    """The document's body, what leaves a doubt, and the campaign to first order; without `stored` for a planned experiment."""
     body: dict[str, Any] = {
-        "planned": planned,
+        "planned": stored is None,
         "promised": {"false_alarm": asked.promise.false_alarm, "detection": asked.promise.detection},
         "unit": unit_of_source(study.source.kind),
     }
-    if planned:
+    doubts: list[Finding] = []
+    if stored is None:
         likelihood = planned_likelihood(study, digest)
     else:
-        if stored is None or not stored.fits(study, digest):
-            raise InputError(
-                "the stored posterior belongs to another study or other traces",
-                where=study.path.name,
-                remedy="Run fluxsense orient again",
-            )
         problem = stored.problem(study, digest)
         likelihood = problem.likelihood
         part, doubts = _measured_part(study, problem, stored, asked)
@@ -151,18 +164,14 @@ def detect(
     )
     campaign = linear_campaign(study, digest, likelihood, at=np.zeros(quiet.size))
     body["experiment"] = _experiment_part(study, digest, campaign, asked)
-    if not planned:
+    if stored is not None:
         fitted = linear_campaign(study, digest, likelihood)
         rng = stream(asked.seed, "detect: statistic without a source")
         body["statistic"] = _statistic_part(fitted, body["experiment"], rng)
         if asked.against is not None:
             body["source_models"], more = _models_part(study, as_study(asked.against), digest, asked)
             doubts += more
-    verdict = Verdict.of(doubts, "sound plan of detection" if planned else "sound evidence")
-    provenance = Provenance(study.sha256, digest.content_hash(), asked.seed, _asked_for(asked, stored))
-    document = make_document(Detection, study, verdict, provenance, body)
-    document["provenance"]["orient_seed"] = None if stored is None else stored.seed
-    return Detection(document, study, verdict, campaign)
+    return body, doubts, campaign
 
 
 def _asked_for(asked: DetectSettings, stored: Stored | None) -> dict[str, Any]:

@@ -121,16 +121,7 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
     unknowns = planned_experiment(study).unknowns
     if asked.wanted_rate is not None:
         check_rate(asked.wanted_rate, unknowns)
-    asked.say("predicting")
-    before = _error_entry(study, seed)
-    x = direction_points(unknowns, 6, seed)
-    point = best_working_point(
-        study, x, rounds=1, samples=32 * asked.thorough, polish=24 * asked.thorough, seed=seed, progress=asked.progress
-    )
-    proposed = replace(study, settings=point.settings)
-    after = _error_entry(proposed, seed)
-    if after["mean_deg"] > before["mean_deg"]:  # better at the search's points only: keep what there is
-        proposed, after = study, before
+    point, proposed, before, after = _working_points(study, direction_points(unknowns, 6, seed), asked)
     asked.say("splitting sweeps")
     coarse = planned_experiment(proposed, most_points=15)
     few = direction_points(unknowns, 4, seed)
@@ -211,6 +202,23 @@ def prediction_verdict(valid: bool) -> Verdict:
     """The verdict on a proposal: whether its predictions are any."""
     doubts = [] if valid else [Finding("prediction not valid", 1, most_deg=VALID_ERROR_DEG)]
     return Verdict.of(doubts, "sound prediction")
+
+
+def _working_points(
+    study: Study, x: FloatArray, asked: PlanSettings
+) -> tuple[WorkingPoint, Study, dict[str, Any], dict[str, Any]]:
+    """The best working points found, the study with them if they are better, and the errors before and after."""
+    asked.say("predicting")
+    before = _error_entry(study, asked.seed)
+    effort = asked.thorough
+    point = best_working_point(
+        study, x, rounds=1, samples=32 * effort, polish=24 * effort, seed=asked.seed, progress=asked.progress
+    )
+    proposed = replace(study, settings=point.settings)
+    after = _error_entry(proposed, asked.seed)
+    if after["mean_deg"] > before["mean_deg"]:  # better at the search's points only: keep what there is
+        return point, study, before, before
+    return point, proposed, before, after
 
 
 # ---------------------------------------------------------------- entries of the document

@@ -111,7 +111,7 @@ def simulate(
     target = out / "study.toml"
     if not target.exists():
         write_beside(target, study.path.read_bytes(), sync=True)
-    body = {"traces": len(rows), "folder": str(out), "seed": seed, "data": study.data.kind}
+    body = {"traces": len(rows), "folder": str(out), "seed": seed, "with_traces": bool(rows[0].file)}
     verdict = Verdict.of((), "sound simulation")
     provenance = Provenance(study.sha256, seed=seed, options={"truth": "stated" if stated else "drawn"})
     document = make_document(Simulation, study, verdict, provenance, body)

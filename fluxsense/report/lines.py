@@ -173,7 +173,7 @@ def check_lines(document: Mapping[str, Any]) -> list[str]:
 
 def simulation_lines(document: Mapping[str, Any]) -> list[str]:
     """What `simulate` says."""
-    what = "directions (in log.csv)" if document["data"] == "direction" else "traces, log.csv"
+    what = "traces, log.csv" if document["with_traces"] else "directions (in log.csv)"
     return [f"Wrote {document['traces']} simulated {what} and truth.toml to {document['folder']}."]
 
 

@@ -140,3 +140,51 @@ def test_a_trace_that_changes_while_the_campaign_is_read(spoilt: Study, monkeypa
     monkeypatch.setattr(campaign.RepeatScreen, "distrusted", changed)
     with pytest.raises(InputError, match="the trace changed while the campaign was read"):
         load_campaign(spoilt)
+
+
+def test_detect_says_why_it_infers_anew_and_leaves_no_page_of_another_result(spoilt: Study, tmp_path: Path) -> None:
+    """One prior changed after `orient`: its results are not used, and the page is of the new ones."""
+    shutil.copytree(spoilt.folder, tmp_path / "x")
+    here = tmp_path / "x"
+    text = (here / "study.toml").read_text()
+    (here / "study.toml").write_text(text.replace('offset_sd = "10.0 mPhi0"', 'offset_sd = "11.0 mPhi0"', 1))
+    (here / "results/report.html").write_text("<html>an old page</html>")
+    outcome = run(["detect", here / "study.toml", "--simulations", 0, "--seed", 1])
+    assert outcome.code in (0, 1), outcome
+    assert "the results of orient are of another study: inferring first" in outcome.err
+    study = read_study(here / "study.toml")
+    for name in ("result.json", "detection.json"):
+        assert json.loads((here / "results" / name).read_text())["provenance"]["study_hash"] == study.sha256
+    page = (here / "results/report.html").read_text()
+    assert study.sha256 in page
+    assert "<!-- confidence begins -->" in page
+    assert (
+        "Of another study or other data, and left as it was: detection.html.\n" in outcome.out
+    )  # of the first `detect`
+
+
+def test_old_files_are_named(spoilt: Study, answered: tuple[Outcome, Outcome], tmp_path: Path) -> None:
+    shutil.copytree(spoilt.folder, tmp_path / "x")
+    text = (tmp_path / "x/study.toml").read_text()
+    (tmp_path / "x/study.toml").write_text(f"# looked at\n{text}")
+    outcome = run(["orient", tmp_path / "x/study.toml", "--no-report", "--effective", 60])
+    assert "Of another study or other data, and left as it was: detection.json, detection.html.\n" in outcome.out
+
+
+def test_files_of_former_formats_say_what_to_run_again(
+    spoilt: Study, answered: tuple[Outcome, Outcome], tmp_path: Path
+) -> None:
+    from fluxsense.detection.stored import load_stored
+
+    for name, reader, remedy in (
+        ("digest.npz", load, "Build the digest from the traces again"),
+        ("posterior.npz", load_stored, "Run fluxsense orient again"),
+    ):
+        with np.load(spoilt.folder / "results" / name) as kept:
+            arrays = {k: kept[k] for k in kept.files}
+        header = json.loads(arrays["header"].tobytes())
+        header["version"] = 1
+        arrays["header"] = np.frombuffer(json.dumps(header).encode(), dtype=np.uint8)
+        np.savez(tmp_path / name, **arrays)
+        with pytest.raises(InputError, match=remedy):
+            reader(tmp_path / name)
