@@ -9,7 +9,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from fluxsense.simulate import Truth, draw_truth, simulate_digest
 from small_study import small_study
 
 from fluxsense.data.digest import Digest
@@ -17,6 +16,7 @@ from fluxsense.device.chip import nominal_array
 from fluxsense.infer.assumptions import assumptions, linearity_check
 from fluxsense.infer.modes import ascend
 from fluxsense.infer.orient import settle
+from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.family import reals
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.linearised import Linearised

@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from dense_noise import dense_covariance
-from fluxsense.simulate import draw_truth, simulate_digest
 from small_study import small_study
 
 from fluxsense.device.chip import nominal_parameters
 from fluxsense.infer.wiring import read_wiring
+from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood, every_few
 
 
