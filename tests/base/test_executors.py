@@ -176,7 +176,7 @@ def test_many_campaigns_and_roc_simulations_are_the_same_on_two_processes(tmp_pa
         flux_noise_mphi0=40.0,
         extra='[data]\nkind = "direction"\n',
     )
-    write_campaign(ways, draw_truth(ways, 5), ways.folder)
+    write_campaign(ways, draw_truth(ways, 6), ways.folder)
     studies.append(ways.path)
     here, there = (list(orient_each(studies, seed=3, wanted_ess=100, executor=e)) for e in (None, Processes(2)))
     assert [item.study for item in here] == [str(s) for s in studies]
