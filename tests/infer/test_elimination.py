@@ -126,7 +126,7 @@ def test_a_moved_reference_point_finds_what_was_put_in(campaign: tuple[Study, Tr
     digest = simulate_digest(study, replace(truth, parameters=parameters))
     likelihood = RatioLikelihood(study, digest, truth.port_signs)
     before = likelihood
-    for _ in range(4):
+    for _ in range(10):
         before, likelihood = likelihood, likelihood.rebuilt(reference=likelihood.moved_to(truth.parameters))
     assert before.reference is not None
     assert likelihood.distance(before.reference) < 0.01
