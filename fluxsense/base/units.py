@@ -221,8 +221,3 @@ def dbm_to_watt(power_dbm: float) -> float:
 def watt_to_dbm(power_w: float) -> float:
     """Level in dBm of a power in W; -inf for zero."""
     return 10.0 * math.log10(power_w / 1e-3) if power_w > 0 else -math.inf
-
-
-def unit_of_source(kind: str) -> str:
-    """Name of the SI unit of a source vector: T for a field, A m^2 for a moment."""
-    return "T" if kind == "uniform_field" else "A m^2"

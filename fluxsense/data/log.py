@@ -5,8 +5,9 @@ One row a trace.  Columns (order free, names exact): ``file``, ``isolator``, ``p
 ``pump_frequency_hz``, ``state``, ``cooldown``, ``repeat``, ``time_s``, ``transmits`` (21 or 12, whichever is larger, where
 only the direction was recorded and there is no file; the column may be left out) and one ``bias_<line>_a`` per bias line.  With the
 pump off the four pump columns are empty; with the pump on, either port or phase is given.  Bias currents, power and
-frequency are the values that were set: repeats of one setting are found by equality.  Empty lines and lines that begin
-with ``#`` are passed over.
+frequency are the values that were set: repeats of one setting are found by equality.  Columns of the laboratory's own, such
+as ``temperature_mk``, are kept as texts; a name close to one that the log needs is taken for a slip, as is every other
+``bias_``.  Empty lines and lines that begin with ``#`` are passed over.
 """
 
 from __future__ import annotations
@@ -68,6 +69,8 @@ class LogRow:
         In the order of the bias lines that the reader was given.
     transmits : '21', '12' or None
         Which way the sweep transmits, where the log says so; then there need be no trace, and `file` may be empty.
+    own : tuple of (str, str)
+        Names and cells of columns of the laboratory's own.
     """
 
     line: int
@@ -84,6 +87,7 @@ class LogRow:
     time_s: float
     bias_a: tuple[float, ...]
     transmits: str | None = None
+    own: tuple[tuple[str, str], ...] = ()
 
 
 class _Faults:
@@ -152,62 +156,25 @@ def read_log(
     name = os.fspath(path)
     text = _text(read_bytes(path, limit_bytes=FILE_LIMIT_BYTES, kind="log"), name)
     lines = csv.reader(io.StringIO(text, newline=""), strict=True)
-    faults = _Faults(name)
-    rows: list[LogRow] = []
     traces = _Traces(Path(folder) if folder is not None else Path(path).parent, allow_outside)
     known = {"isolator": isolators, "state": states}
     if cooldowns is not None:
         known["cooldown"] = cooldowns
-    columns: dict[str, int] | None = None
-    width = 0
-    seen_files: dict[str, int] = {}
-    seen_settings: dict[tuple[object, ...], int] = {}
+    table = _Table(name, bias_lines, known)
+    rows: list[LogRow] = []
     start = 1
     try:
         for cells in lines:
             line, start = start, lines.line_num + 1
             if not any(cell.strip() for cell in cells) or cells[0].lstrip().startswith("#"):
                 continue
-            cells = [cell.strip() for cell in cells]
-            if columns is None:
-                columns, width = _columns(cells, line, bias_lines, name), len(cells)
-                continue
-            if len(cells) != width:
-                faults.add(
-                    line,
-                    f"the row has {len(cells)} cells, the header {width}",
-                    "Numbers need a decimal point, not a comma, and text with a comma needs quotes"
-                    if len(cells) > width
-                    else "Empty cells need their commas too",
-                )
-                continue
-            row = _row(cells, columns, line, bias_lines, known, faults)
-            if row is None:
-                continue
-            identity = traces.check(row.file, line, faults) if row.file else None
-            if identity is not None and (earlier := seen_files.setdefault(identity, line)) != line:
-                faults.add(
-                    line, f"the trace {row.file!r} is listed already in line {earlier}", "Remove one of the rows"
-                )
-                continue
-            setting = (
-                row.isolator, row.pump_on, row.pump_port, row.pump_phase_rad,
-                None if math.isnan(row.pump_power_dbm) else row.pump_power_dbm,
-                None if math.isnan(row.pump_frequency_hz) else row.pump_frequency_hz,
-                row.bias_a, row.state, row.cooldown, row.repeat,
-            )  # fmt: skip
-            if (earlier := seen_settings.setdefault(setting, line)) != line:
-                faults.add(
-                    line,
-                    f"isolator {row.isolator!r}, setting, state, cooldown and repeat {row.repeat} are those of line {earlier}",
-                    "Number the repeats, or correct the setting",
-                )
-                continue
-            rows.append(row)
+            row = table.row([cell.strip() for cell in cells], line)
+            if row is not None and table.is_new(row, traces):
+                rows.append(row)
     except csv.Error as fault:
-        faults.add(start, f"the table cannot be read ({fault})", "Check the quotes")
-    faults.raise_any()
-    if columns is None or not rows:
+        table.faults.add(start, f"the table cannot be read ({fault})", "Check the quotes")
+    table.faults.raise_any()
+    if not rows:
         raise InputError("the log lists no trace", where=name, remedy="Write one row per trace below the header")
     return rows
 
@@ -234,7 +201,8 @@ def write_log(path: str | os.PathLike[str], rows: Iterable[LogRow], bias_lines: 
     left_out = {
         c for c, used in (("pump_phase_deg", free_phase), ("transmits", any(r.transmits for r in rows))) if not used
     }
-    header = [c for c in _FIXED if c not in left_out] + [f"bias_{line}_a" for line in bias_lines]
+    own = list(dict.fromkeys(column for row in rows for column, _ in row.own))
+    header = [c for c in _FIXED if c not in left_out] + [f"bias_{line}_a" for line in bias_lines] + own
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(header)
@@ -258,7 +226,9 @@ def write_log(path: str | os.PathLike[str], rows: Iterable[LogRow], bias_lines: 
             "time_s": _cell(row.time_s),
             "transmits": row.transmits or "",
         }
-        writer.writerow([cells[c] for c in header[: len(header) - len(bias_lines)]] + [_cell(x) for x in row.bias_a])
+        cells |= {f"bias_{line}_a": _cell(x) for line, x in zip(bias_lines, row.bias_a, strict=True)}
+        cells |= dict.fromkeys(own, "") | dict(row.own)
+        writer.writerow([cells[c] for c in header])
     write_beside(path, out.getvalue().encode("utf-8"), sync=True)
 
 
@@ -307,7 +277,7 @@ def _columns(cells: Sequence[str], line: int, bias_lines: Sequence[str], name: s
     for place, column in enumerate(cells):
         if column in places:
             faults.add(line, f"the column {column!r} stands twice", "Remove one of them")
-        elif column not in wanted:
+        elif column not in wanted and (not column or column.lower().startswith("bias_") or _close(column, wanted)):
             faults.add(line, f"the column {column!r} is not known", _suggest(column, wanted))
         places.setdefault(column, place)
     for column in wanted:
@@ -317,103 +287,182 @@ def _columns(cells: Sequence[str], line: int, bias_lines: Sequence[str], name: s
     return places
 
 
-def _suggest(word: str, known: Sequence[str]) -> str:
-    close = difflib.get_close_matches(word, known, n=1) or difflib.get_close_matches(
+def _close(word: str, known: Sequence[str]) -> list[str]:
+    return difflib.get_close_matches(word, known, n=1) or difflib.get_close_matches(
         word.lower(), [k.lower() for k in known], n=1
     )
-    if close:
+
+
+def _suggest(word: str, known: Sequence[str]) -> str:
+    if close := _close(word, known):
         meant = next(k for k in known if k.lower() == close[0].lower())
         return f"Did you mean {meant!r}?"
     shown = ", ".join(known[:12]) + (", ..." if len(known) > 12 else "")
     return f"Known are: {shown}" if known else "None is known"
 
 
-def _row(
-    cells: Sequence[str],
-    columns: Mapping[str, int],
-    line: int,
-    bias_lines: Sequence[str],
-    known: Mapping[str, Sequence[str]],
-    faults: _Faults,
-) -> LogRow | None:
-    before = faults.count
+class _Table:
+    """A log while it is read: its columns, what is known of the study, the faults so far, the rows that were seen.
 
-    def number(column: str, limits: tuple[float, float, str] | None = None) -> float:
-        text = cells[columns[column]]
+    Parameters
+    ----------
+    name : str
+        Of the file.
+    bias_lines : sequence of str
+    known : mapping of str to sequence of str
+        Names that may stand in a column.
+    """
+
+    def __init__(self, name: str, bias_lines: Sequence[str], known: Mapping[str, Sequence[str]]) -> None:
+        self.name = name
+        self.bias_lines = bias_lines
+        self.known = known
+        self.faults = _Faults(name)
+        self._columns: dict[str, int] = {}
+        self._own: list[str] = []
+        self._width = 0
+        self._files: dict[str, int] = {}
+        self._settings: dict[tuple[object, ...], int] = {}
+
+    def row(self, cells: list[str], line: int) -> LogRow | None:
+        """A row of the log, or None if it is the header or faulty."""
+        if not self._columns:
+            self._columns, self._width = _columns(cells, line, self.bias_lines, self.name), len(cells)
+            wanted = {*_FIXED, *(f"bias_{bias}_a" for bias in self.bias_lines)}
+            self._own = [column for column in self._columns if column not in wanted]
+            return None
+        if len(cells) != self._width:
+            self.faults.add(
+                line,
+                f"the row has {len(cells)} cells, the header {self._width}",
+                "Numbers need a decimal point, not a comma, and text with a comma needs quotes"
+                if len(cells) > self._width
+                else "Empty cells need their commas too",
+            )
+            return None
+        before = self.faults.count
+        row = self._read(
+            _Cells(dict(zip(self._columns, (cells[n] for n in self._columns.values()), strict=True)), line, self.faults)
+        )
+        return row if self.faults.count == before else None
+
+    def is_new(self, row: LogRow, traces: _Traces) -> bool:
+        """Whether the row's trace exists and stands in no earlier row, nor its setting with the same repeat."""
+        line = row.line
+        before = self.faults.count
+        identity = traces.check(row.file, line, self.faults) if row.file else None
+        if self.faults.count != before:
+            return False
+        if identity is not None and (earlier := self._files.setdefault(identity, line)) != line:
+            self.faults.add(
+                line, f"the trace {row.file!r} is listed already in line {earlier}", "Remove one of the rows"
+            )
+            return False
+        setting = (
+            row.isolator, row.pump_on, row.pump_port, row.pump_phase_rad,
+            None if math.isnan(row.pump_power_dbm) else row.pump_power_dbm,
+            None if math.isnan(row.pump_frequency_hz) else row.pump_frequency_hz,
+            row.bias_a, row.state, row.cooldown, row.repeat,
+        )  # fmt: skip
+        if (earlier := self._settings.setdefault(setting, line)) != line:
+            self.faults.add(
+                line,
+                f"isolator {row.isolator!r}, setting, state, cooldown and repeat {row.repeat} are those of line {earlier}",
+                "Number the repeats, or correct the setting",
+            )
+            return False
+        return True
+
+    def _read(self, cells: _Cells) -> LogRow:
+        file, transmits = cells["file"], cells["transmits"]
+        if transmits not in ("", "21", "12"):
+            cells.fault(f"transmits is {transmits!r}", "Write 21 or 12, the larger of S21 and S12, or leave it empty")
+        if not file and not transmits:
+            cells.fault("file is empty", "Write the name of the trace")
+        for column in ("isolator", "state", "cooldown"):
+            value = cells[column]
+            if not value:
+                cells.fault(f"{column} is empty", "Write its name")
+            elif column in self.known and value not in self.known[column]:
+                cells.fault(f"the {column} {value!r} is not in the study", _suggest(value, self.known[column]))
+        pump_on, port, phase_rad, power_dbm, frequency_hz = _pump(cells)
+        repeat = 0
+        if cells["repeat"].isascii() and cells["repeat"].isdigit() and len(cells["repeat"]) <= 15:
+            repeat = int(cells["repeat"])
+        else:
+            cells.fault(f"repeat is {cells['repeat']!r}", "Write a whole number, 0 or more")
+        time_s = cells.number("time_s")
+        # Adding 0.0 turns a written -0 into 0.
+        bias_a = tuple(cells.number(f"bias_{bias}_a", _BIAS_RANGE) + 0.0 for bias in self.bias_lines)
+        return LogRow(
+            cells.line, file, cells["isolator"], pump_on, port, phase_rad, power_dbm, frequency_hz, cells["state"],
+            cells["cooldown"], repeat, time_s, bias_a, transmits or None, tuple((c, cells[c]) for c in self._own),
+        )  # fmt: skip
+
+
+class _Cells:
+    """The cells of one row by column, empty where a column is left out; notes faults with the row's line."""
+
+    def __init__(self, cells: Mapping[str, str], line: int, faults: _Faults) -> None:
+        self._cells = cells
+        self._faults = faults
+        self.line = line
+
+    def __getitem__(self, column: str) -> str:
+        return self._cells.get(column, "")
+
+    def fault(self, what: str, remedy: str) -> None:
+        self._faults.add(self.line, what, remedy)
+
+    def number(self, column: str, limits: tuple[float, float, str] | None = None) -> float:
+        """The number in a cell, or NaN after noting a fault."""
+        text = self[column]
         if not _NUMBER.fullmatch(text):
             if _DECIMAL_COMMA.fullmatch(text):
-                faults.add(line, f"{column} is {text!r}, with a decimal comma", "Write a decimal point")
+                self.fault(f"{column} is {text!r}, with a decimal comma", "Write a decimal point")
             elif not text:
-                faults.add(line, f"{column} is empty", "Write a number")
+                self.fault(f"{column} is empty", "Write a number")
             else:
-                faults.add(line, f"{column} is {text!r}, which is not a number", "Write a plain number such as 1.5e-3")
+                self.fault(f"{column} is {text!r}, which is not a number", "Write a plain number such as 1.5e-3")
             return math.nan
         value = float(text)
         if not math.isfinite(value):
-            faults.add(line, f"{column} is {text}, too large to be represented", "Correct the number")
+            self.fault(f"{column} is {text}, too large to be represented", "Correct the number")
             return math.nan
         if limits is not None and not limits[0] <= value <= limits[1]:
-            faults.add(line, f"{column} is {text}, outside {limits[0]:g} to {limits[1]:g}", limits[2])
+            self.fault(f"{column} is {text}, outside {limits[0]:g} to {limits[1]:g}", limits[2])
         return value
 
-    file = cells[columns["file"]]
-    transmits = cells[columns["transmits"]] if "transmits" in columns else ""
-    if transmits not in ("", "21", "12"):
-        faults.add(line, f"transmits is {transmits!r}", "Write 21 or 12, the larger of S21 and S12, or leave it empty")
-    if not file and not transmits:
-        faults.add(line, "file is empty", "Write the name of the trace")
-    names = {}
-    for column in ("isolator", "state", "cooldown"):
-        names[column] = value = cells[columns[column]]
-        if not value:
-            faults.add(line, f"{column} is empty", "Write its name")
-        elif column in known and value not in known[column]:
-            faults.add(line, f"the {column} {value!r} is not in the study", _suggest(value, known[column]))
-    pump = cells[columns["pump"]].lower()
+
+def _pump(cells: _Cells) -> tuple[bool, int | None, float | None, float, float]:
+    """Whether the pump is on, its port or phase in rad, power in dBm and frequency in Hz."""
+    pump = cells["pump"].lower()
     port: int | None = None
     phase_rad: float | None = None
     power_dbm = frequency_hz = math.nan
     if pump == "off":
         for column in _PUMP:
-            if column in columns and cells[columns[column]]:
-                faults.add(
-                    line,
-                    f"the pump is off but {column} is {cells[columns[column]]!r}",
+            if cells[column]:
+                cells.fault(
+                    f"the pump is off but {column} is {cells[column]!r}",
                     "Leave the pump columns empty, or write 'on'",
                 )
     elif pump == "on":
-        port_text = cells[columns["pump_port"]]
-        phase_text = cells[columns["pump_phase_deg"]] if "pump_phase_deg" in columns else ""
-        if port_text and phase_text:
-            faults.add(line, "both pump_port and pump_phase_deg are given", "Keep the one that was used")
-        elif port_text:
-            if port_text in ("1", "2"):
-                port = int(port_text)
-            else:
-                faults.add(line, f"pump_port is {port_text!r}", "Write 1 or 2")
-        elif phase_text:
-            phase_rad = math.radians(number("pump_phase_deg", _RANGES["pump_phase_deg"]))
+        if cells["pump_port"] and cells["pump_phase_deg"]:
+            cells.fault("both pump_port and pump_phase_deg are given", "Keep the one that was used")
+        elif cells["pump_port"] in ("1", "2"):
+            port = int(cells["pump_port"])
+        elif cells["pump_port"]:
+            cells.fault(f"pump_port is {cells['pump_port']!r}", "Write 1 or 2")
+        elif cells["pump_phase_deg"]:
+            phase_rad = math.radians(cells.number("pump_phase_deg", _RANGES["pump_phase_deg"]))
         else:
-            faults.add(line, "the pump is on but neither pump_port nor pump_phase_deg is given", "Write port 1 or 2")
-        power_dbm = number("pump_power_dbm", _RANGES["pump_power_dbm"])
-        frequency_hz = number("pump_frequency_hz", _RANGES["pump_frequency_hz"])
+            cells.fault("the pump is on but neither pump_port nor pump_phase_deg is given", "Write port 1 or 2")
+        power_dbm = cells.number("pump_power_dbm", _RANGES["pump_power_dbm"])
+        frequency_hz = cells.number("pump_frequency_hz", _RANGES["pump_frequency_hz"])
     else:
-        faults.add(line, f"pump is {cells[columns['pump']]!r}", "Write 'on' or 'off'")
-    repeat_text = cells[columns["repeat"]]
-    repeat = 0
-    if repeat_text.isascii() and repeat_text.isdigit() and len(repeat_text) <= 15:
-        repeat = int(repeat_text)
-    else:
-        faults.add(line, f"repeat is {repeat_text!r}", "Write a whole number, 0 or more")
-    time_s = number("time_s")
-    # Adding 0.0 turns a written -0 into 0.
-    bias_a = tuple(number(f"bias_{bias}_a", _BIAS_RANGE) + 0.0 for bias in bias_lines)
-    if faults.count != before:
-        return None
-    return LogRow(
-        line, file, names["isolator"], pump == "on", port, phase_rad, power_dbm, frequency_hz,
-        names["state"], names["cooldown"], repeat, time_s, bias_a, transmits or None,
-    )  # fmt: skip
+        cells.fault(f"pump is {cells['pump']!r}", "Write 'on' or 'off'")
+    return pump == "on", port, phase_rad, power_dbm, frequency_hz
 
 
 class _Traces:

@@ -449,129 +449,151 @@ def _check_noise(noise: Sequence[_Row], name: str) -> None:
         )
 
 
-def _read_version_2(contents: Sequence[tuple[int, str]], name: str) -> tuple[_Options, str, list[_Row]]:
-    """Read the keyword form.  The keywords that a two-port sweep needs are understood, the others refused."""
-    options: _Options | None = None
-    order = ""
-    references: list[float] = []
-    counts: dict[str, int] = {}
-    sections: dict[str, list[tuple[int, str]]] = {"network": [], "noise": []}
-    section = ""
-    skipping = False
-    reference_open = False
-    for number, text in contents:
-        where = f"{name}:{number}"
+class _Keywords:
+    """The keyword form while it is read: what the keywords said so far, and the rows of either section.
+
+    The keywords that a two-port sweep needs are understood, the others refused.
+    """
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.options: _Options | None = None
+        self.order = ""
+        self.references: list[float] = []
+        self.counts: dict[str, int] = {}
+        self.sections: dict[str, list[tuple[int, str]]] = {"network": [], "noise": []}
+        self.ended = False
+        self._section = ""
+        self._skipping = False
+        self._reference_open = False
+
+    def line(self, number: int, text: str) -> None:
+        """Take one line that is not empty."""
+        where = f"{self.name}:{number}"
         if text.startswith("["):
             keyword, _, argument = text[1:].partition("]")
-            keyword, argument = " ".join(keyword.lower().split()), argument.strip()
-            reference_open = False
-            if keyword == "end information":
-                skipping = False
-            elif skipping:
-                continue
-            elif keyword == "begin information":
-                skipping = True
-            elif section and keyword not in ("noise data", "end"):
-                raise InputError(
-                    f"the keyword {_bracketed(text)} stands below the data",
-                    where=where,
-                    remedy="Put [Network Data] and the rows below all other keywords",
-                )
-            elif keyword == "version":
-                if argument not in ("2.0", "2.1"):
-                    raise InputError(
-                        f"version {_cut(argument)!r} is not known",
-                        where=where,
-                        remedy="Export as version 1.0, 2.0 or 2.1",
-                    )
-            elif keyword in ("number of ports", "number of frequencies", "number of noise frequencies"):
-                if not (argument.isascii() and argument.isdigit() and len(argument) <= 12):
-                    raise InputError(
-                        f"[{keyword}] needs a whole number, got {_cut(argument)!r}",
-                        where=where,
-                        remedy="Export the sweep again",
-                    )
-                counts[keyword] = int(argument)
-                if keyword == "number of ports" and counts[keyword] != 2:
-                    raise InputError(
-                        f"the file has {counts[keyword]} port(s), two are needed",
-                        where=where,
-                        remedy="Export S11, S21, S12 and S22 as a two-port",
-                    )
-            elif keyword == "two-port data order":
-                if argument.lower() not in ("12_21", "21_12"):
-                    raise InputError(
-                        f"[Two-Port Data Order] is {_cut(argument)!r}", where=where, remedy="It must be 12_21 or 21_12"
-                    )
-                order = argument
-            elif keyword == "matrix format":
-                if argument.lower() != "full":
-                    raise InputError(
-                        f"[Matrix Format] {shown(argument, 40)[1:-1]} makes S12 and S21 equal, which hides the direction",
-                        where=where,
-                        remedy="Export the full matrix",
-                    )
-            elif keyword == "reference":
-                references += _numbers(argument.split(), where)
-                reference_open = True
-            elif keyword == "network data":
-                section = "network"
-            elif keyword == "noise data":
-                section = "noise"
-            elif keyword == "end":
-                break
-            elif keyword == "mixed-mode order":
-                raise InputError(
-                    "mixed-mode parameters are not ports", where=where, remedy="Export single-ended S-parameters"
-                )
-            else:
-                raise InputError(
-                    f"the keyword {_bracketed(text.lower())} is not known",
-                    where=where,
-                    remedy="Export the sweep as a version 1 file",
-                )
-        elif skipping:
-            continue
+            self._reference_open = False
+            self._keyword(" ".join(keyword.lower().split()), argument.strip(), text, where)
+        elif self._skipping:
+            return
         elif text.startswith("#"):
-            if options is None:
-                options, _ = _read_options(text, where)
+            if self.options is None:
+                self.options, _ = _read_options(text, where)
             else:
-                _same_options(options, text, where)
-        elif section:
-            sections[section].append((number, text))
-        elif reference_open:
-            references += _numbers(text.split(), where)
+                _same_options(self.options, text, where)
+        elif self._section:
+            self.sections[self._section].append((number, text))
+        elif self._reference_open:
+            self.references += _numbers(text.split(), where)
         else:
             raise InputError(
                 "numbers stand above [Network Data]", where=where, remedy="Put [Network Data] above the first row"
             )
+
+    def _keyword(self, keyword: str, argument: str, text: str, where: str) -> None:
+        if keyword in ("begin information", "end information"):
+            self._skipping = keyword == "begin information"
+        elif self._skipping:
+            return
+        elif self._section and keyword not in ("noise data", "end"):
+            raise InputError(
+                f"the keyword {_bracketed(text)} stands below the data",
+                where=where,
+                remedy="Put [Network Data] and the rows below all other keywords",
+            )
+        elif keyword in ("number of ports", "number of frequencies", "number of noise frequencies"):
+            self._count(keyword, argument, where)
+        elif keyword == "two-port data order":
+            if argument.lower() not in ("12_21", "21_12"):
+                raise InputError(
+                    f"[Two-Port Data Order] is {_cut(argument)!r}", where=where, remedy="It must be 12_21 or 21_12"
+                )
+            self.order = argument
+        elif keyword == "reference":
+            self.references += _numbers(argument.split(), where)
+            self._reference_open = True
+        elif keyword in ("network data", "noise data"):
+            self._section = keyword.partition(" ")[0]
+        elif keyword == "end":
+            self.ended = True
+        else:
+            _check_keyword(keyword, argument, text, where)
+
+    def _count(self, keyword: str, argument: str, where: str) -> None:
+        if not (argument.isascii() and argument.isdigit() and len(argument) <= 12):
+            raise InputError(
+                f"[{keyword}] needs a whole number, got {_cut(argument)!r}",
+                where=where,
+                remedy="Export the sweep again",
+            )
+        self.counts[keyword] = int(argument)
+        if keyword == "number of ports" and self.counts[keyword] != 2:
+            raise InputError(
+                f"the file has {self.counts[keyword]} port(s), two are needed",
+                where=where,
+                remedy="Export S11, S21, S12 and S22 as a two-port",
+            )
+
+
+def _check_keyword(keyword: str, argument: str, text: str, where: str) -> None:
+    """Refuse a keyword that says nothing to be kept, unless it says what has to be so."""
+    if keyword == "version":
+        if argument not in ("2.0", "2.1"):
+            raise InputError(
+                f"version {_cut(argument)!r} is not known", where=where, remedy="Export as version 1.0, 2.0 or 2.1"
+            )
+    elif keyword == "matrix format":
+        if argument.lower() != "full":
+            raise InputError(
+                f"[Matrix Format] {shown(argument, 40)[1:-1]} makes S12 and S21 equal, which hides the direction",
+                where=where,
+                remedy="Export the full matrix",
+            )
+    elif keyword == "mixed-mode order":
+        raise InputError("mixed-mode parameters are not ports", where=where, remedy="Export single-ended S-parameters")
+    else:
+        raise InputError(
+            f"the keyword {_bracketed(text.lower())} is not known",
+            where=where,
+            remedy="Export the sweep as a version 1 file",
+        )
+
+
+def _read_version_2(contents: Sequence[tuple[int, str]], name: str) -> tuple[_Options, str, list[_Row]]:
+    """Read the keyword form."""
+    found = _Keywords(name)
+    for number, text in contents:
+        found.line(number, text)
+        if found.ended:
+            break
+    options = found.options
     if options is None:
         raise InputError("there is no option line", where=name, remedy=_ADVICE_OPTIONS)
-    if "number of ports" not in counts:
+    if "number of ports" not in found.counts:
         raise InputError("[Number of Ports] is missing", where=name, remedy="Add '[Number of Ports] 2'")
-    if not order:
+    if not found.order:
         raise InputError(
             "[Two-Port Data Order] is missing, so S21 and S12 cannot be told apart",
             where=name,
             remedy="Add '[Two-Port Data Order] 21_12' or '12_21', whichever the instrument wrote",
         )
-    if references:
-        if len(references) != 2:
+    if found.references:
+        if len(found.references) != 2:
             raise InputError(
-                f"[Reference] needs two numbers, got {len(references)}",
+                f"[Reference] needs two numbers, got {len(found.references)}",
                 where=name,
                 remedy="Give one resistance per port",
             )
-        options = _Options(options.unit, options.form, _one_reference(references, name))
-    rows = _network_rows(sections["network"], name, noise_allowed=False)
-    stated = counts.get("number of frequencies")
+        options = _Options(options.unit, options.form, _one_reference(found.references, name))
+    rows = _network_rows(found.sections["network"], name, noise_allowed=False)
+    stated = found.counts.get("number of frequencies")
     if stated is not None and stated != len(rows):
         raise InputError(
             f"[Number of Frequencies] states {stated}, the file holds {len(rows)}",
             where=name,
             remedy="The file is cut off or was edited: export the sweep again",
         )
-    return options, order, rows
+    return options, found.order, rows
 
 
 def _numbers(tokens: Sequence[str], where: str) -> list[float]:

@@ -364,7 +364,7 @@ def _candidate_findings(study: Study, experiment: Experiment) -> list[Finding]:
 
 def _coplanar_findings(study: Study) -> list[Finding]:
     """That all loops lie in one plane that holds the dipole; empty if not."""
-    if study.source.kind != "dipole":
+    if not study.source.has_position:
         return []
     from fluxsense.device.chip import loop_outlines_m
 

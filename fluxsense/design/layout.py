@@ -20,7 +20,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.base.constants import FLUX_QUANTUM_WB
 from fluxsense.base.errors import InputError
 from fluxsense.base.executors import Workers, ordered_map
 from fluxsense.base.streams import stream
@@ -39,8 +38,10 @@ from fluxsense.design.sensitivity import (
 )
 from fluxsense.design.timeline import gathered
 from fluxsense.device.chip import loop_indices, mutual_matrix_phi0_per_a, nominal_parameters
-from fluxsense.magnetics.loops import area_vector, place
-from fluxsense.magnetics.wires import Wires, unit_current_rows
+from fluxsense.magnetics.flux_map import NO_PLACE, flux_map_unchecked
+from fluxsense.magnetics.loops import place
+from fluxsense.magnetics.sources import source_kind
+from fluxsense.magnetics.wires import Wires
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Loop, Study
 
@@ -158,7 +159,7 @@ class Judge:
         self._prior = np.array([self.unknowns.prior_curvature(p)[1] for p in x])
         self._loops = loop_indices(study)
         self._frames = {c.name: (c.origin_m, c.x_axis, c.y_axis) for c in study.chips}
-        self._dipole = study.source.kind == "dipole"
+        self._dipole = study.source.has_position
         axes = [n.index[0] for n in self.unknowns.nuisances if n.of_source] if self._dipole else []
         self._axes = tuple(axes)
         self._step = POSITION_STEP_PART * (self._height() if self._dipole else 1.0)
@@ -197,9 +198,11 @@ class Judge:
         """
         outline = np.asarray(place(corners, *self._frames[chip]))
         batch = self.x.shape[0]
+        source = self.study.source
+        kind = source_kind(source.kind)
         if not self._dipole:
-            area = np.asarray(area_vector(outline)) / FLUX_QUANTUM_WB
-            return np.broadcast_to(area, (batch, 1, 3))
+            plain = flux_map_unchecked(kind, Wires.of([outline]), NO_PLACE, None, dict(source.numbers))
+            return np.broadcast_to(plain, (batch, 1, 3))
         wires = Wires.of([outline])
         position = self.parameters["position_m"] + np.array([0.0, 0.0, lift_m])
         shifts = [np.zeros(3)]
@@ -209,7 +212,7 @@ class Judge:
                 shift[axis] = sign * self._step
                 shifts.append(shift)
         points = position[:, None, :] + np.array(shifts)
-        values = unit_current_rows(wires, points)[:, :, 0, :] / FLUX_QUANTUM_WB
+        values = flux_map_unchecked(kind, wires, points, None, dict(source.numbers))[:, :, 0, :]
         out = np.empty((batch, 1 + len(self._axes), 3))
         out[:, 0] = values[:, 0]
         for n in range(len(self._axes)):
@@ -334,7 +337,7 @@ def regular_ring(study: Study, radius_m: float, size_m: float, turn_rad: float =
     outlines = list(now.outlines)
     kind = rules.outlines[0]
     radii = (1.0,) * FREE_CORNERS if kind == "free" else ()
-    centre = np.array(study.source.position_m)[:2] if study.source.kind == "dipole" else np.zeros(2)
+    centre = np.array(study.source.position_m)[:2] if study.source.has_position else np.zeros(2)
     for k, n in enumerate(free):
         angle = turn_rad + 2 * np.pi * k / len(free)
         x, y = centre + radius_m * np.array([np.cos(angle), np.sin(angle)])

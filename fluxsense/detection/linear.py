@@ -56,7 +56,7 @@ def position_nodes(study: Study, count: int = POSITIONS) -> FloatArray:
     """
     mean = np.array(study.source.position_m, dtype=np.float64)
     sd = np.array(study.source.position_sd_m, dtype=np.float64)
-    if study.source.kind != "dipole" or not np.any(sd > 0) or count < 2:
+    if not study.source.has_position or not np.any(sd > 0) or count < 2:
         return mean[None]
     u = np.stack([_radical_inverse(np.arange(1, count), base) for base in (2, 3, 5)], axis=1)
     return np.concatenate([mean[None], mean + sd * ndtri(u)])

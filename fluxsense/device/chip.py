@@ -16,8 +16,9 @@ import numpy.typing as npt
 from fluxsense.base.errors import InputError, ModelError
 from fluxsense.device.isolator import hybrid_elements, isolator_scattering
 from fluxsense.device.ring import mode_frequency_hz, quarter_phase, ring_response
-from fluxsense.magnetics.flux_map import bias_flux, coil_flux_map, flux_map, flux_map_unchecked
-from fluxsense.magnetics.loops import distance_to_outline, place
+from fluxsense.magnetics.flux_map import bias_flux, clearance_m, coil_flux_map, flux_map, flux_map_unchecked
+from fluxsense.magnetics.loops import place
+from fluxsense.magnetics.sources import source_kind
 from fluxsense.magnetics.wires import Wires
 from fluxsense.study import Study
 
@@ -176,19 +177,20 @@ def check_geometry(study: Study) -> None:
     faults = []
     file = study.path.name
     outlines = loop_outlines_m(study)
+    kind = source_kind(study.source.kind)
     for loop, outline in zip(study.loops, outlines, strict=True):
         where = f"{file}, loop[{loop.name}].outline"
-        if study.source.kind == "dipole":
-            distance = float(distance_to_outline(np.array(study.source.position_m), outline))
-            if distance < MIN_WIRE_DISTANCE_M:
-                faults.append(
-                    InputError(
-                        f"the dipole at source.position lies on the wire of this loop ({1e9 * distance:.2g} nm from it), "
-                        "where its flux has no value",
-                        where=where,
-                        remedy="Move the dipole or the loop",
-                    )
+        distance = clearance_m(kind, outline, np.array(study.source.position_m), dict(study.source.numbers))
+        if distance < MIN_WIRE_DISTANCE_M:
+            noun = kind.name.replace("_", " ")
+            away = f"{1e9 * max(distance, 0.0):.2g} nm from it"
+            faults.append(
+                InputError(
+                    f"the {noun} at source.position lies on the wire of this loop ({away}), where its flux has no value",
+                    where=where,
+                    remedy=f"Move the {noun} or the loop",
                 )
+            )
         crossing = None if loop.crossing else _first_crossing(np.array(loop.outline_m))
         if crossing is not None:
             first, second = (n + 1 for n in crossing)
@@ -245,9 +247,9 @@ def _first_crossing(outline: FloatArray) -> tuple[int, int] | None:
 
 def study_flux_map(study: Study) -> FloatArray:
     """Flux map (L, 3) at the source's central position and flux focusing factor 1, in Phi0 per T or per A m^2."""
-    if study.source.kind == "uniform_field":
-        return np.asarray(flux_map(loop_outlines_m(study), "uniform_field"))
-    return np.asarray(flux_map(loop_outlines_m(study), "dipole", np.array(study.source.position_m)))
+    source = study.source
+    position = np.array(source.position_m) if source.has_position else None
+    return np.asarray(flux_map(loop_outlines_m(study), source.kind, position, numbers=dict(source.numbers)))
 
 
 def mutual_matrix_phi0_per_a(study: Study) -> FloatArray:
@@ -340,7 +342,8 @@ class ChipModel:
         self._source_in = np.array([s.kind in ("in", "turned") for s in study.states])
         self._calibration = self._calibration_flux()
         self._wires = Wires.of(self.outlines_m)
-        self._uniform = flux_map(self.outlines_m, "uniform_field") if study.source.kind == "uniform_field" else None
+        self._source_kind = source_kind(study.source.kind)
+        self._source_numbers = dict(study.source.numbers)
         self._alpha = np.array([[s.shunt_ratio for s in iso.stages] for iso in study.isolators])
         self._reference_phase = np.array(
             [[quarter_phase(iso.reference_flux_phi0, s.shunt_ratio) for s in iso.stages] for iso in study.isolators]
@@ -424,9 +427,7 @@ class ChipModel:
 
     def flux_rows(self, position_m: FloatArray) -> FloatArray:
         """Flux map per parameter set at flux focusing factor 1, shape (B, L, 3), in Phi0 per T or per A m^2."""
-        if self._uniform is not None:
-            return np.broadcast_to(self._uniform, (position_m.shape[0], *self._uniform.shape))
-        return flux_map_unchecked(self._wires, position_m, None)
+        return flux_map_unchecked(self._source_kind, self._wires, position_m, None, self._source_numbers)
 
     def source_flux(self, parameters: ChipParameters) -> FloatArray:
         """Flux of the source (or calibration source) per parameter set, state and loop, shape (B, S, L), in Phi0."""

@@ -61,7 +61,7 @@ def flux_map_rank(study: Study) -> Rank:
 def rank_findings(study: Study) -> list[Finding]:
     """What the loops' geometry leaves undetermined; empty if nothing."""
     rank = flux_map_rank(study)
-    noun = "field" if study.source.kind == "uniform_field" else "moment"
+    noun = study.source.dimension
     if rank.rank == 3:
         return []
     if rank.rank == 0:

@@ -10,7 +10,6 @@ from typing import Any, ClassVar
 import numpy as np
 
 from fluxsense.base.findings import Finding, Verdict
-from fluxsense.base.units import unit_of_source
 from fluxsense.data.campaign import campaign_rows
 from fluxsense.device.chip import (
     ChipModel,
@@ -83,7 +82,7 @@ def check(study: Study | str | Path) -> Check:
         "source": {
             "kind": study.source.kind,
             "size": study.source.size,
-            "unit": unit_of_source(study.source.kind),
+            "unit": study.source.unit,
         },
         "flux_map": {
             loop.name: {

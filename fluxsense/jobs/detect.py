@@ -15,7 +15,6 @@ from fluxsense.base.executors import Processes
 from fluxsense.base.findings import Finding, Verdict
 from fluxsense.base.sphere import angle_between_rad, angles_from_vector, unit_vectors
 from fluxsense.base.streams import stream
-from fluxsense.base.units import unit_of_source
 from fluxsense.data.digest import Digest
 from fluxsense.detection import evidence, probabilities, sequential
 from fluxsense.detection import experiment as trials
@@ -147,7 +146,7 @@ def _parts(
     body: dict[str, Any] = {
         "planned": stored is None,
         "promised": {"false_alarm": asked.promise.false_alarm, "detection": asked.promise.detection},
-        "unit": unit_of_source(study.source.kind),
+        "unit": study.source.unit,
     }
     doubts: list[Finding] = []
     if stored is None:

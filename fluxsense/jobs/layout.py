@@ -234,7 +234,7 @@ def _comparison(predictions: dict[str, Prediction], readings: dict[str, tuple[st
 def _layout_entries(study: Study, best: Study, found: LayoutSearch, present: Layout) -> dict[str, Any]:
     """The layout proposed, loop by loop, with the rules that each layout breaks."""
     proposed, clearance = found.layout, None
-    if best.source.kind == "dipole":
+    if best.source.has_position:
         position = np.array(best.source.position_m)
         clearance = min(float(distance_to_outline(position, o)) for o in loop_outlines_m(best))
     return {

@@ -15,7 +15,6 @@ from fluxsense.base.executors import Processes, Workers, ordered_map
 from fluxsense.base.findings import Finding
 from fluxsense.base.sphere import angles_from_vector, antipodal_odds, contains
 from fluxsense.base.streams import stream
-from fluxsense.base.units import unit_of_source
 from fluxsense.data.campaign import load_campaign, load_votes
 from fluxsense.data.digest import Digest
 from fluxsense.detection.stored import Identity, Stored, stored_from
@@ -523,7 +522,7 @@ def answer_body(
             "mean": posterior.sizes.mean(),
             "sd": posterior.sizes.std(),
             "below_95": np.quantile(posterior.sizes, 0.95),
-            "unit": unit_of_source(study.source.kind),
+            "unit": study.source.unit,
         },
         "log_bayes_factor": factor.value,
         "log_bayes_factor_sd": factor.sd,

@@ -144,7 +144,7 @@ def read_truth_source(path: str | Path, study: Study) -> tuple[FloatArray, Float
     table = Table(data, "", file.name, faults).table("source")
     azimuth = table.quantity("azimuth", "angle")
     elevation = table.quantity("elevation", "angle")
-    size = table.quantity("size", "field" if study.source.kind == "uniform_field" else "moment", low=0.0)
+    size = table.quantity("size", study.source.dimension, low=0.0)
     position = table.quantities("position", "length", 3, default=None) if table.has("position") else None
     if faults:
         raise InputError("\n".join(faults))
@@ -196,7 +196,7 @@ def truth_text(study: Study, truth: Truth) -> str:
     p = truth.parameters
     v = p["source"][0]
     size = float(np.sqrt(np.sum(v * v)))
-    kind = "field" if study.source.kind == "uniform_field" else "moment"
+    kind = study.source.dimension
     unit = v / size if size > 0 else np.array([0.0, 0.0, 1.0])
     lines = [
         "# The truth behind simulated traces. Nothing infers from this file; a report only marks it.",
@@ -208,7 +208,7 @@ def truth_text(study: Study, truth: Truth) -> str:
         f'elevation = "{np.degrees(np.arcsin(np.clip(unit[2], -1, 1))):.6f} deg"',
         f'size = "{format_quantity(size, kind, 8)}"',
     ]
-    if study.source.kind == "dipole":
+    if study.source.has_position:
         place = ", ".join(f'"{format_quantity(x, "length", 8)}"' for x in p["position_m"][0])
         lines.append(f"position = [{place}]")
     for c, cooldown in enumerate(truth.cooldowns):

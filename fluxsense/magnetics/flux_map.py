@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Literal
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -11,16 +12,20 @@ from numpy.typing import ArrayLike
 from fluxsense.base.constants import FLUX_QUANTUM_WB
 from fluxsense.base.errors import InputError
 from fluxsense.magnetics.loops import FloatArray, _distance_to_outline, as_vectors
-from fluxsense.magnetics.wires import TOUCH_RATIO, Wires, mutual_inductance_h, unit_current_rows
+from fluxsense.magnetics.sources import source_kind
+from fluxsense.magnetics.sources.kind import Source
+from fluxsense.magnetics.wires import TOUCH_RATIO, Wires, mutual_inductance_h
 
-SourceKind = Literal["uniform_field", "dipole"]
+NO_PLACE = np.zeros(3)
+"""Stands for the position of a kind of source that has none."""
 
 
 def flux_map(
     outlines: Sequence[ArrayLike],
-    kind: SourceKind,
+    kind: str,
     position_m: ArrayLike | None = None,
     flux_focusing: ArrayLike | None = None,
+    numbers: Mapping[str, Any] | None = None,
 ) -> FloatArray:
     """Flux of every loop per unit of the source vector.
 
@@ -28,14 +33,16 @@ def flux_map(
     ----------
     outlines : sequence of array_like, each of shape (n, 3)
         Outlines of the L loops in m.
-    kind : {"uniform_field", "dipole"}
-        What the source vector is: a uniform field (T) or the moment of a point
-        dipole (A m^2).
+    kind : str
+        What the source is, such as "uniform_field" (its vector is the field in T) or "dipole" (the moment in A m^2);
+        see `fluxsense.magnetics.sources`.
     position_m : array_like, shape (..., 3), optional
-        Places of the dipole in m; needed for a dipole, not allowed otherwise.
+        Places of the source in m; needed for a kind that has a place, not allowed otherwise.
     flux_focusing : array_like, shape (..., L), optional
         Factor on each loop's flux (focusing by superconductor nearby); 1 if left
         out.  Leading axes broadcast against those of ``position_m``.
+    numbers : mapping, optional
+        What the kind needs besides, by attribute.
 
     Returns
     -------
@@ -48,50 +55,73 @@ def flux_map(
         If an outline has fewer than three vertices, no extent or a value that is
         not finite; the kind is unknown; the position is missing, superfluous, not
         finite or on a wire; or a factor is not a finite number above zero.
-
-    Notes
-    -----
-    Uniform field: the area vector (Stokes).  Dipole: closed form per edge, see
-    `fluxsense.magnetics.wires`.
     """
     wires = Wires.of(outlines)
-    if kind not in ("uniform_field", "dipole"):
-        raise InputError(f"The source kind {kind!r} is not known", remedy='Use "uniform_field" or "dipole"')
-    position: FloatArray | None = None
-    if kind == "dipole":
+    source = source_kind(kind)
+    of = {} if numbers is None else numbers
+    position = NO_PLACE
+    if source.has_position:
         if position_m is None:
-            raise InputError("A dipole needs a position", remedy="Give position_m in metres")
+            raise InputError(f"A {_plain(kind)} needs a position", remedy="Give position_m in metres")
         position = as_vectors(position_m, "position_m")
-        _refuse_contact(wires, position)
+        _refuse_contact(source, wires, position, of)
     elif position_m is not None:
         raise InputError(
-            "A uniform field has no position, but one was given", remedy='Leave position_m out, or say kind="dipole"'
+            f"A {_plain(kind)} has no position, but one was given", remedy='Leave position_m out, or say kind="dipole"'
         )
     factor = None if flux_focusing is None else _checked_factor(flux_focusing, len(wires.radius))
-    return flux_map_unchecked(wires, position, factor)
+    return flux_map_unchecked(source, wires, position, factor, of)
 
 
-def flux_map_unchecked(wires: Wires, position_m: FloatArray | None, flux_focusing: FloatArray | None) -> FloatArray:
-    """`flux_map` without checks, for likelihoods: a position makes it a dipole.
+def flux_map_unchecked(
+    kind: Source,
+    wires: Wires,
+    position_m: FloatArray,
+    flux_focusing: FloatArray | None = None,
+    numbers: Mapping[str, Any] | None = None,
+) -> FloatArray:
+    """`flux_map` without checks, for likelihoods.
 
     Parameters
     ----------
+    kind : Source
     wires : Wires
         The L loops, from ``Wires.of(outlines)``.
-    position_m : ndarray, shape (..., 3), or None
-        Places of the dipole in m; None for a uniform field.
+    position_m : ndarray, shape (..., 3)
+        Places of the source in m; `NO_PLACE`, or any other, for a kind without.
     flux_focusing : ndarray, shape (..., L), or None
         Factors on the flux.
+    numbers : mapping, optional
+        What the kind needs besides.
 
     Returns
     -------
     ndarray, shape (..., L, 3)
-        In Phi0 per T (uniform field) or per A m^2 (dipole).  Not finite where a
-        dipole lies on a wire.
+        In Phi0 per unit of the source vector.  Not finite where a wire passes through the source.
     """
-    rows = wires.area if position_m is None else unit_current_rows(wires, position_m)
-    rows = rows / FLUX_QUANTUM_WB
+    rows = kind.rows(wires, position_m, {} if numbers is None else numbers) / FLUX_QUANTUM_WB
     return rows if flux_focusing is None else rows * flux_focusing[..., None]
+
+
+def clearance_m(kind: Source, outline: FloatArray, position_m: FloatArray, numbers: Mapping[str, Any]) -> float:
+    """Least distance of a source's matter from the wire of a loop; infinite for a kind without a place, below zero inside.
+
+    Parameters
+    ----------
+    kind : Source
+    outline : ndarray (n, 3)
+    position_m : ndarray (3,)
+    numbers : mapping
+        What the kind needs besides.
+    """
+    if not kind.has_position:
+        return math.inf
+    points, reach = kind.matter(numbers)
+    return float(np.min(_distance_to_outline(position_m + points, outline))) - reach
+
+
+def _plain(kind: str) -> str:
+    return kind.replace("_", " ")
 
 
 def coil_flux_map(
@@ -184,17 +214,19 @@ def _checked_factor(flux_focusing: ArrayLike, loops: int) -> FloatArray:
     return factor
 
 
-def _refuse_contact(wires: Wires, position: FloatArray) -> None:
+def _refuse_contact(kind: Source, wires: Wires, position: FloatArray, numbers: Mapping[str, Any]) -> None:
+    points, reach = kind.matter(numbers)
     flat = position.reshape(-1, 3)
     for loop in range(len(wires.radius)):
         vertices = wires.start[wires.first[loop] : wires.first[loop + 1]]
-        for begin in range(0, len(flat), 1024):
-            block = flat[begin : begin + 1024]
-            on_wire = _distance_to_outline(block, vertices) <= TOUCH_RATIO * wires.radius[loop]
+        for begin in range(0, len(flat), max(1, 1024 // len(points))):
+            block = flat[begin : begin + max(1, 1024 // len(points))]
+            away = _distance_to_outline((block[:, None, :] + points).reshape(-1, 3), vertices)
+            on_wire = away.reshape(len(block), -1).min(axis=1) <= max(TOUCH_RATIO * wires.radius[loop], reach)
             if on_wire.any():
                 x, y, z = block[int(np.argmax(on_wire))]
                 raise InputError(
-                    f"The dipole at ({x:.6g}, {y:.6g}, {z:.6g}) m lies on the wire of loop {loop}, where its "
+                    f"The {_plain(kind.name)} at ({x:.6g}, {y:.6g}, {z:.6g}) m lies on the wire of loop {loop}, where its "
                     "flux has no value",
-                    remedy="Move the dipole or the loop",
+                    remedy=f"Move the {_plain(kind.name)} or the loop",
                 )

@@ -32,9 +32,9 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from fluxsense.base.sphere import equal_area_points
-from fluxsense.base.units import unit_of_source
 from fluxsense.device.chip import ChipParameters, loop_outlines_m, nominal_array, nominal_parameters
 from fluxsense.magnetics.flux_map import flux_map_unchecked
+from fluxsense.magnetics.sources import source_kind
 from fluxsense.magnetics.wires import Wires
 from fluxsense.model.parameter import FOCUSING, OFFSET, POSITION
 from fluxsense.model.priors import is_sampled, uncertain_parameters
@@ -102,7 +102,7 @@ class Unknowns:
         self.source_prior = SourcePrior(
             study.source.size_prior, study.source.size_sd / study.source.size, study.source.direction
         )
-        unit = unit_of_source(study.source.kind)
+        unit = study.source.unit
         lead = [f"source {a}" for a in "xyz"] if with_source else []
         self.names = tuple(lead + [n.name for n in self.nuisances])
         self.units = tuple([unit] * len(lead) + [n.unit for n in self.nuisances])
@@ -177,17 +177,16 @@ class Unknowns:
     def _shifts(self, x: FloatArray) -> dict[int, FloatArray]:
         """The source's flux in each sheared loop, in standard deviations of the offset, per column."""
         vectors = self.source(x)
-        position: FloatArray | None = None
-        if self.study.source.kind == "dipole":
-            position = np.tile(np.array(self.study.source.position_m), (len(x), 1))
+        source = self.study.source
+        position = np.tile(np.array(source.position_m), (len(x), 1))
         area = np.tile(np.array([loop.flux_focusing for loop in self.study.loops]), (len(x), 1))
         for column, n in enumerate(self.nuisances, self.lead):
-            if n.array == POSITION and position is not None:
+            if n.array == POSITION:
                 position[:, n.index[0]] = n.value(x[:, column])
             elif n.array == FOCUSING:
                 area[:, n.index[0]] = n.value(x[:, column])
         assert self._wires is not None
-        rows = np.broadcast_to(flux_map_unchecked(self._wires, position, None), (len(x), len(self.study.loops), 3))
+        rows = flux_map_unchecked(source_kind(source.kind), self._wires, position, None, dict(source.numbers))
         return {
             column: area[:, n.index[1]]
             * np.einsum("bi,bi->b", rows[:, n.index[1]], vectors @ self._rotations[state].T)

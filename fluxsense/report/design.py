@@ -54,7 +54,7 @@ def draw_layout(study: Study, layout: Layout, present: Layout | None = None) -> 
             if present is not None and present.chips[k] == chip.name:
                 old = 1e6 * present.outlines[k]
                 axes.add_patch(Polygon(old, closed=True, fill=False, edgecolor=ORANGE, linewidth=0.9, linestyle="--"))
-        if study.source.kind == "dipole" and n == 0:
+        if study.source.has_position and n == 0:
             x, y, _ = (1e6 * (p - o) for p, o in zip(study.source.position_m, chip.origin_m, strict=True))
             axes.plot([x], [y], marker="+", color=INK, markersize=11, linestyle="none")
         axes.set_xlim(-1.05 * half[0], 1.05 * half[0])

@@ -492,7 +492,7 @@ def geometry(shown: Shown, truth: KnownSource | None = None, arrows: int = 60) -
     scale, unit = (1e3, "mm") if large else (1e6, "µm")
     outlines = [x * scale for x in outlines]
     points = points * scale
-    dipole = study.source.kind == "dipole"
+    dipole = study.source.has_position
     origin = np.array(study.source.position_m) * scale if dipole else points.mean(axis=0)
     modes = shown.modes
     chosen = samples[np.linspace(0, len(samples) - 1, arrows).astype(int)]

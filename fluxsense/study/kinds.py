@@ -27,6 +27,8 @@ class SourceKind(Protocol):
     dimension : str
         Of its vector, a key of `fluxsense.base.units.UNITS`.
     has_position : bool
+    has_shape : bool
+        Whether it has axes of its own, which turn with it.
     has_extent : bool
         Whether how far it reaches across is a prior of the study (a kind that says its own shape has none).
     fields : sequence of Field
@@ -36,6 +38,7 @@ class SourceKind(Protocol):
     name: str
     dimension: str
     has_position: bool
+    has_shape: bool
     has_extent: bool
     fields: Sequence[Field]
 

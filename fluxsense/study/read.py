@@ -382,6 +382,19 @@ def _read_state(t: Table, scope: Scope) -> State:
     return State(**read, **read_fields(t, ty.STATE_COIL, scope))
 
 
+def _check_turns(root: Table, source: Source, states: Sequence[State]) -> None:
+    """A source with axes of its own has another flux map in each state that turns it, which the model does not follow."""
+    if not source_kinds()[source.kind].has_shape:
+        return
+    for state in states:
+        if state.rotation != State("", "").rotation:
+            root.fault(
+                f"state[{state.name}].kind",
+                f"a {source.kind.replace('_', ' ')} turns its shape with its moment, which the model does not follow",
+                'Leave this state out, or use kind = "dipole" with an extent',
+            )
+
+
 def _read_setting(t: Table, scope: Scope, lines: Sequence[BiasLine] | None) -> Setting:
     read = read_fields(t, ty.SETTING_HEAD, scope)
     bias = dict(read.pop("bias"))
@@ -531,6 +544,7 @@ def read_root(data: Mapping[str, Any], file: Path, faults: list[str], sha256: st
     _check_loops_used_once(root, isolators)
     states = tuple(_read_state(t, scope) for t in root.tables("state", required=False))
     names["states"] = _names(states, "state" in data)
+    _check_turns(root, read["source"], states)
     if not states:
         states = (State("out", "out"), State("in", "in"))
         names["states"] = ["out", "in"] if names["states"] == [] else None

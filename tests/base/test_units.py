@@ -17,7 +17,6 @@ from fluxsense.base.units import (
     format_quantity,
     parse_quantity,
     shown,
-    unit_of_source,
     watt_to_dbm,
 )
 
@@ -70,8 +69,6 @@ def test_tables_speak_of_the_same_dimensions():
     for dimension, own in OWN_UNIT.items():
         assert UNITS[dimension][own] == 1.0
         assert math.isfinite(parse_quantity(EXAMPLE[dimension], dimension))
-    assert unit_of_source("uniform_field") == OWN_UNIT["field"]
-    assert unit_of_source("dipole") == OWN_UNIT["moment"]
 
 
 def test_no_unit_belongs_to_two_dimensions():

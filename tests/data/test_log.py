@@ -131,6 +131,27 @@ def test_unknown_columns_come_with_a_suggestion_and_all_at_once(folder):
     ]
 
 
+def test_columns_of_the_laboratorys_own_are_kept(folder):
+    rows = read(
+        folder,
+        HEADER + ",temperature_mk,note",
+        ON + ',12.5,"warm, again"',
+        ON.replace("a.s2p", "b.s2p").replace(",0,", ",1,") + ",,",
+    )
+    assert [row.own for row in rows] == [
+        (("temperature_mk", "12.5"), ("note", "warm, again")),
+        (("temperature_mk", ""), ("note", "")),
+    ]
+    write_log(folder / "again.csv", rows, ["east", "west"])
+    text = (folder / "again.csv").read_text().splitlines()
+    assert text[0].endswith(",temperature_mk,note")
+    assert text[1].endswith(',12.5,"warm, again"')
+    with pytest.raises(InputError, match="the column 'bias_north_a' is not known"):
+        read(folder, HEADER + ",bias_north_a", ON + ",0")
+    with pytest.raises(InputError, match=r"the column 'pump_powr_dbm' is not known\. Did you mean 'pump_power_dbm'"):
+        read(folder, HEADER + ",pump_powr_dbm", ON + ",0")
+
+
 def test_no_more_than_ten_faults_are_shown(folder):
     with pytest.raises(InputError) as caught:
         read(folder, HEADER, *[ON.replace(",A,", f",X{k},") for k in range(25)])

@@ -41,6 +41,7 @@ import zlib
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
+from tokenize import TokenError
 from typing import Any
 
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -704,6 +705,21 @@ def mutate_archive(raw: bytes, rng: random.Random) -> bytes:
     return out.getvalue()
 
 
+BROKEN = (
+    ValueError,
+    KeyError,
+    TypeError,
+    AttributeError,
+    EOFError,
+    OSError,
+    RecursionError,
+    SyntaxError,
+    MemoryError,
+    TokenError,
+)
+"""What numpy and json raise on members that are no arrays or no header."""
+
+
 def _summed_again(members: list[tuple[str, bytes]]) -> list[tuple[str, bytes]]:
     """The members with the checksum in the header made to fit, where they are arrays and a header at all."""
     try:
@@ -711,17 +727,7 @@ def _summed_again(members: list[tuple[str, bytes]]) -> list[tuple[str, bytes]]:
         header = json.loads(arrays.pop("header").tobytes())
         header["checksum"] = second.checksum(header["fields"], arrays)
         text = json.dumps(header).encode()
-    except (
-        ValueError,
-        KeyError,
-        TypeError,
-        AttributeError,
-        EOFError,
-        OSError,
-        RecursionError,
-        SyntaxError,
-        MemoryError,
-    ):
+    except BROKEN:
         return members
     out = io.BytesIO()
     np.save(out, np.frombuffer(text, dtype=np.uint8))

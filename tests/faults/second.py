@@ -715,6 +715,7 @@ def log(raw: bytes, lines: list[str]) -> list[dict[str, Any]]:
     """Rows of a log by the field names of the package's rows."""
     text = raw.decode("utf-8-sig")
     header: list[str] | None = None
+    own: list[str] = []
     out = []
     for number, cells in csv_cells(text):
         cells = [c.strip() for c in cells]
@@ -723,7 +724,8 @@ def log(raw: bytes, lines: list[str]) -> list[dict[str, Any]]:
         if header is None:
             header = cells
             unknown = set(header) - {f"bias_{b}_a" for b in lines} - LOG_COLUMNS
-            if unknown or len(set(header)) != len(header):
+            own = [c for c in header if c in unknown]
+            if any(not c or c.lower().startswith("bias_") for c in own) or len(set(header)) != len(header):
                 raise Differs(f"columns {unknown} were accepted")
             continue
         if len(cells) != len(header):
@@ -751,6 +753,7 @@ def log(raw: bytes, lines: list[str]) -> list[dict[str, Any]]:
                 "time_s": decimal(row["time_s"]),
                 "bias_a": [decimal(row[f"bias_{b}_a"]) for b in lines],
                 "transmits": row.get("transmits") or None,
+                "own": [[c, row[c]] for c in own],
             }
         )
     return out

@@ -7,8 +7,9 @@ from hypothesis import strategies as st
 
 from fluxsense.base.constants import FLUX_QUANTUM_WB
 from fluxsense.base.errors import InputError
-from fluxsense.magnetics.flux_map import bias_flux, coil_flux_map, flux_map, flux_map_unchecked
+from fluxsense.magnetics.flux_map import NO_PLACE, bias_flux, coil_flux_map, flux_map, flux_map_unchecked
 from fluxsense.magnetics.loops import area_vector, rectangle_outline, regular_outline
+from fluxsense.magnetics.sources import source_kind
 from fluxsense.magnetics.wires import Wires, coil_field_t, dipole_field_t, dipole_flux_wb_per_a_m2
 
 seeds = st.integers(0, 2**32 - 1)
@@ -49,7 +50,7 @@ def test_dipole_map_is_one_row_per_loop_for_each_position(seed):
     for index in np.ndindex(3, 4):
         alone = np.stack([dipole_flux_wb_per_a_m2(r, positions[index]) for r in LOOPS]) / FLUX_QUANTUM_WB
         np.testing.assert_allclose(t[index], alone, rtol=0, atol=1e-12 * np.abs(alone).max())
-    np.testing.assert_array_equal(t, flux_map_unchecked(Wires.of(LOOPS), positions, None))
+    np.testing.assert_array_equal(t, flux_map_unchecked(source_kind("dipole"), Wires.of(LOOPS), positions))
 
 
 def test_two_dipoles_far_apart_act_as_a_uniform_field():
@@ -102,7 +103,7 @@ def test_callers_arrays_stay_as_they_were():
     for kept, r in zip(LOOPS, loops, strict=True):
         np.testing.assert_array_equal(r, kept)
     wires = Wires.of(loops)
-    flux_map_unchecked(wires, None, None)[:] = 0
+    flux_map_unchecked(source_kind("uniform_field"), wires, NO_PLACE)[:] = 0
     assert np.all(np.any(wires.area != 0, axis=1))
 
 
@@ -116,7 +117,7 @@ def test_callers_arrays_stay_as_they_were():
         ),
         (
             lambda: flux_map(LOOPS, "monopole"),
-            'The source kind \'monopole\' is not known. Use "uniform_field" or "dipole".',
+            'The source kind \'monopole\' is not known. Use "dipole" or "film_patch" or "rod" or "sphere" or "uniform_field".',
         ),
         (lambda: flux_map(LOOPS, "dipole"), "A dipole needs a position. Give position_m in metres."),
         (

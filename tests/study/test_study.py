@@ -260,11 +260,12 @@ GOLDEN = [
     # source
     (
         [('kind = "dipole"', 'kind = "dipol"')],
-        's.toml, source.kind: "dipol" is not known here. Did you mean "dipole"? Use "dipole" or "uniform_field".',
+        's.toml, source.kind: "dipol" is not known here. Did you mean "dipole"? Use "dipole" or "film_patch" or "rod" '
+        'or "sphere" or "uniform_field".',
     ),
     (
         [('kind = "dipole"\n', "")],
-        's.toml, source.kind: this entry is missing. Add kind = "dipole" or "uniform_field".',
+        's.toml, source.kind: this entry is missing. Add kind = "dipole" or "film_patch" or "rod" or "sphere" or "uniform_field".',
     ),
     (
         [('"12 um"]\nsize', '"12 GHz"]\nsize')],

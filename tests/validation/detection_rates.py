@@ -165,7 +165,7 @@ def whole_digests(
     reached: dict[float, float],
 ) -> None:
     """Rates of whole digests, printed with binomial errors; goes on from the rows of an earlier run with the same seed."""
-    kind = "field" if study.source.kind == "uniform_field" else "moment"
+    kind = study.source.dimension
     path = Path(options.json) if options.json else None
     rows: dict[str, list[float]] = json.loads(path.read_text()) if path is not None and path.exists() else {}
     executor = Processes(options.workers) if options.workers > 1 else None
@@ -223,7 +223,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     study = read_study(options.study)
-    kind = "field" if study.source.kind == "uniform_field" else "moment"
+    kind = study.source.dimension
     rng = np.random.default_rng(options.seed)
     began = time.perf_counter()
     campaign, digest = planned_campaign(study, options.seed)

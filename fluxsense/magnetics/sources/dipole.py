@@ -20,11 +20,10 @@ class Dipole(Source):
     dimension = "moment"
     has_extent = True
 
-    def rows(self, wires: Wires, position_m: FloatArray | None, numbers: Mapping[str, Any]) -> FloatArray:
+    def rows(self, wires: Wires, position_m: FloatArray, numbers: Mapping[str, Any]) -> FloatArray:
         """Closed form per straight edge, (..., L, 3) in Wb per A m^2."""
         from fluxsense.magnetics.wires import unit_current_rows
 
-        assert position_m is not None
         return unit_current_rows(wires, position_m)
 
 

@@ -20,9 +20,11 @@ class UniformField(Source):
     dimension = "field"
     has_position = False
 
-    def rows(self, wires: Wires, position_m: FloatArray | None, numbers: Mapping[str, Any]) -> FloatArray:
-        """Area vectors, (L, 3) in m^2 = Wb/T."""
-        return wires.area
+    def rows(self, wires: Wires, position_m: FloatArray, numbers: Mapping[str, Any]) -> FloatArray:
+        """Area vectors, (..., L, 3) in m^2 = Wb/T."""
+        import numpy as np
+
+        return np.broadcast_to(wires.area, (*position_m.shape[:-1], *wires.area.shape))
 
 
 KIND = UniformField()
