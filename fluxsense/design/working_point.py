@@ -258,7 +258,7 @@ def best_working_point(
     done = 0
     for number in range(rounds):
         for g, group in enumerate(groups):
-            _improve(search, study, group, power, samples if number == 0 else 0, polish, [seed, 47, number, g])
+            _improve(search, group, power, samples if number == 0 else 0, polish, [seed, 47, number, g])
             done += 1
             if progress is not None:
                 error = np.degrees(search.error())
@@ -280,10 +280,9 @@ def best_working_point(
     )
 
 
-def _improve(
-    search: _Search, study: Study, group: _Group, power: float, samples: int, polish: int, seed: list[int]
-) -> None:
+def _improve(search: _Search, group: _Group, power: float, samples: int, polish: int, seed: list[int]) -> None:
     """Search one group of settings and keep what is better for the whole experiment."""
+    study = search.study
     box = _Box(study, group, search.settings, power)
     wanted = study.limits.isolation_db
 
