@@ -191,7 +191,7 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
     unknowns = experiment.unknowns
     rng = np.random.default_rng([seed, 9001])
     x = prior_points(unknowns, outer, seed)
-    size, freedom = unknowns.size, 5.0
+    size, freedom = unknowns.size, 5
     parameters = unknowns.parameters(x)
     model = experiment.benches[0].model
     chain = flux_chain(model, unknowns, x, parameters)

@@ -840,10 +840,10 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
                 "1.0 * np.array(rules.chip_size_m) - rules.edge_m",
             ),
             (
-                "layout in weber",
+                "layout's slope of the place",
                 "design/layout.py",
-                "np.asarray(area_vector(outline)) / FLUX_QUANTUM_WB",
-                "np.asarray(area_vector(outline)) * 5e14",
+                "(values[:, 1 + 2 * n] - values[:, 2 + 2 * n]) / (2 * self._step)",
+                "(values[:, 1 + 2 * n] - values[:, 2 + 2 * n]) / self._step",
             ),
             ("repeats for more isolators", "design/count.py", "study.plan.repeats * scale", "study.plan.repeats"),
         ),
