@@ -259,15 +259,8 @@ def best_working_point(
     done = 0
     for number in range(rounds):
         for g, group in enumerate(groups):
-            _improve(
-                search,
-                study,
-                group,
-                power,
-                samples if number == 0 else 0,
-                polish,
-                stream(seed, "working points", number, g),
-            )
+            rng = stream(seed, "working points", number, g)
+            _improve(search, group, power, samples if number == 0 else 0, polish, rng)
             done += 1
             if progress is not None:
                 error = np.degrees(search.error())
@@ -289,10 +282,9 @@ def best_working_point(
     )
 
 
-def _improve(
-    search: _Search, study: Study, group: _Group, power: float, samples: int, polish: int, rng: np.random.Generator
-) -> None:
+def _improve(search: _Search, group: _Group, power: float, samples: int, polish: int, rng: np.random.Generator) -> None:
     """Search one group of settings and keep what is better for the whole experiment."""
+    study = search.study
     box = _Box(study, group, search.settings, power)
     wanted = study.limits.isolation_db
 

@@ -261,7 +261,7 @@ def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Stor
     reference = None
     if named := texts("reference"):
         held = {name: arrays[f"reference_{name}"] for name in named}
-        if any(not 2 <= one.ndim <= MOST_AXES for one in held.values()):
+        if len(held) != len(named) or any(not 2 <= one.ndim <= MOST_AXES for one in held.values()):
             raise ValueError("reference")
         reference = ChipParameters({n: array(f"reference_{n}", 1, *[None] * (one.ndim - 1)) for n, one in held.items()})
         if reference["offset_phi0"].shape[1] != len(cooldowns) or reference["pump_strength"].shape != (1, len(signs)):

@@ -104,9 +104,12 @@ def quantity(text: Any, dimension: str) -> Fraction:
     number = decimal(match[1])
     unit = re.sub(r"\s+", " ", match[2].replace("·", " ").replace("*", " "))
     unit = unit.replace("Φ₀", "Phi0").replace("Φ0", "Phi0").replace("Phi₀", "Phi0").replace("²", "^2")
+    unit = unit.replace("phi0", "Phi0").replace("φ0", "Phi0").replace("φ₀", "Phi0")
     unit = unit.replace("°", "deg")
     if unit.endswith("m2"):
         unit = unit[:-1] + "^2"
+    if unit.endswith("Am^2"):
+        unit = unit.removesuffix("Am^2") + "A m^2"
     factor: Fraction | None = None
     if dimension == "power" and unit == "dBm":
         return Fraction(10.0 ** (float(number) / 10.0 - 3.0))
@@ -126,7 +129,9 @@ def quantity(text: Any, dimension: str) -> Fraction:
             factor = Fraction("9.2740100657e-24")
         factor = factor or _scaled(unit, "A m^2", "fpnum")
     elif dimension == "mutual":
-        if "/" in unit:
+        if unit == "Wb/A":
+            factor = 1 / PHI0_WB
+        elif "/" in unit:
             above, below = unit.split("/", 1)
             a, b = _scaled(above, "Phi0", "um"), _scaled(below, "A", "num")
             factor = None if a is None or b is None else a / b
@@ -233,6 +238,7 @@ def _loop(t: _Walk, only_chip: str) -> dict[str, Any]:
         corners = corners[::-1]
     out["outline_m"] = corners
     out["flux_focusing"] = t.n("flux_focusing", Fraction(1))
+    out["inductance_phi0_per_a"] = t.q("inductance", "mutual", None)
     out["offset_phi0"] = t.q("offset", "flux", Fraction(0))
     out["stated_sd"] = t.sds(
         (("flux_focusing_sd", "flux_focusing", None), ("offset_sd", "offset_phi0", "flux")),
@@ -271,6 +277,7 @@ def _stage(t: _Walk) -> dict[str, Any]:
         read = t.n if dimension is None else (lambda k, d, dim=dimension: t.q(k, dim, d))
         out[name] = read(key, Fraction(0))
         spread += t.sds(((f"{key}_sd", name, dimension),))
+    out["critical_current_a"] = t.q("critical_current", "current", None)
     out["stated_sd"] = spread
     t.done()
     return out
@@ -564,6 +571,7 @@ def study(raw: bytes) -> dict[str, Any]:
     }
     t.done()
     t = _Walk(root.get("traces", {}), "traces")
+    out["readout"] = root.get("readout")
     out["log"], out["allow_outside"] = t.get("log", "log.csv"), t.get("allow_outside", False)
     t.done()
     root.done()
