@@ -9,8 +9,10 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from fluxsense.base.findings import Finding, Verdict
+from fluxsense.base.findings import TRUST, Finding, Verdict
 from fluxsense.data.campaign import campaign_rows
+from fluxsense.data.log import LogRow
+from fluxsense.data.log_checks import log_findings, trace_findings
 from fluxsense.device.chip import (
     ChipModel,
     Probe,
@@ -78,6 +80,9 @@ def check(study: Study | str | Path) -> Check:
         *(zero_bias_findings(study, [s.bias_a for s in study.settings]) if study.settings else []),
         *_isolation_findings(study, isolators),
     ]
+    rows_of_log = campaign_rows(study) if study.log.exists() else None
+    if rows_of_log is not None:
+        findings += _log_findings(study, rows_of_log)
     body = {
         "source": {
             "kind": study.source.kind,
@@ -95,18 +100,32 @@ def check(study: Study | str | Path) -> Check:
         "singular_phi0": [float(x) for x in rank.singular_phi0],
         "isolators": isolators,
         "warnings": sentences(findings),
-        "traces": _trace_summary(study),
+        "traces": None if rows_of_log is None else _trace_summary(rows_of_log),
     }
     verdict = Verdict.of(findings, "sound study")
     document = make_document(Check, study, verdict, Provenance(study.sha256), body)
     return Check(document, study, verdict, tuple(findings))
 
 
-def _trace_summary(study: Study) -> dict[str, Any] | None:
-    """What the log holds; None without a log."""
-    if not study.log.exists():
-        return None
-    rows = campaign_rows(study)
+def _log_findings(study: Study, rows: Sequence[LogRow]) -> list[Finding]:
+    """What can be said against the log and its traces; what is serious makes the campaign unusable as it is."""
+    found = log_findings(rows, study)
+    if study.data.kind not in FLIPPING:
+        found += trace_findings(rows, study.log.parent, study)
+    return [
+        Finding(
+            "of the log",
+            TRUST.index("unusable") if f.serious else 0,
+            where=f"{study.log.name}:{f.line}",
+            what=f.what,
+            remedy=f.remedy,
+        )
+        for f in found
+    ]
+
+
+def _trace_summary(rows: Sequence[LogRow]) -> dict[str, Any]:
+    """What the log holds."""
     return {
         "rows": len(rows),
         "pump_on": sum(r.pump_on for r in rows),

@@ -95,6 +95,7 @@ SENTENCES: dict[str, str] = {
     "A loop at another height or angle would determine the others.",
     "determined": "Best determined along {best}, to {best_percent:.2g}% of the stated size; worst along {worst}, to "
     "{worst_percent:.2g}%.",
+    "of the log": "{where}: {what}. {remedy}.",
     # ---- detect
     "evidence on few draws": "The evidence of {name} rests on {draws:.0f} effective draws, fewer than {fewest:.0f}: do not quote "
     "it. Sample longer, or state narrower priors.",

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -219,3 +220,24 @@ def test_a_closed_stream(stream: int, campaign: Study) -> None:
     )
     assert done.returncode == 0
     assert "Traceback" not in done.stderr + done.stdout
+
+
+# ---------------------------------------------------------------- the log
+
+
+def test_check_reads_the_log_and_says_what_is_wrong_with_it(campaign: Study, tmp_path: Path) -> None:
+    """Currents in mA in the column for A: named by line, with the remedy, and by the exit code."""
+    shutil.copytree(campaign.folder, tmp_path / "x")
+    assert run(["check", tmp_path / "x/study.toml"]).code == 0
+    head, *rows = (tmp_path / "x/log.csv").read_text().splitlines()
+    columns = [n for n, name in enumerate(head.split(",")) if name.startswith("bias_")]
+    cells = [row.split(",") for row in rows]
+    for row in cells:
+        for n in columns:
+            row[n] = repr(1e3 * float(row[n]))
+    (tmp_path / "x/log.csv").write_text("\n".join([head, *(",".join(row) for row in cells)]) + "\n")
+    outcome = run(["check", tmp_path / "x/study.toml"])
+    assert outcome.code == 1
+    said = [x for x in outcome.out.splitlines() if x.startswith("Note: log.csv:2: ")]
+    assert said
+    assert "look like mA" in " ".join(said)
