@@ -54,6 +54,7 @@ def strange(settings: list[list[np.ndarray]]) -> list[np.ndarray]:
         (8, 2, 3.0, 0.01),
         (8, 2, 30.0, 0.025),
         (5, 2, 10.0, 0.02),
+        (4, 1, 10.0, 0.012),
     ],
 )
 def test_clean_sweeps_are_kept(repeats: int, groups: int, flux: float, most: float) -> None:

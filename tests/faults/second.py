@@ -429,7 +429,7 @@ def _source(t: _Walk) -> dict[str, Any]:
         "position_m": t.qs("position", "length", zero),
         "position_sd_m": t.qs("position_sd", "length", zero),
         "direction": direction,
-        "extent_m": t.q("extent", "length") if kind == "dipole" else Fraction(0),
+        "extent_m": t.q("extent", "length", Fraction(0) if t.exact or kind != "dipole" else None),
         "numbers": [],
     }
     t.done()
@@ -448,7 +448,7 @@ def study(raw: bytes) -> dict[str, Any]:
         "invented": root.get("invented", False),
         "note": root.get("note", ""),
         "unstated_exact": root.exact,
-        "source": _source(_Walk(root.get("source"), "source")),
+        "source": _source(_Walk(root.get("source"), "source", root.exact)),
     }
     chips = []
     for t in _list(root, "chip"):
