@@ -28,10 +28,10 @@ from fluxsense.data.touchstone import Sweep
 from fluxsense.infer.budget import angular_error_rad, information_at
 from fluxsense.infer.modes import ascend
 from fluxsense.infer.orient import integrated_kinds, misfit_deviations
+from fluxsense.jobs.simulate import Truth, draw_truth, sweeps
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.simulate import Truth, draw_truth, sweeps
 from fluxsense.study import Study, read_study
 
 Spoiled = Iterator[tuple[LogRow, Sweep, bool]]
