@@ -7,7 +7,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from fluxsense.infer.orient_counts import orient_votes
 from outside_directions import forward_readings
 from outside_simulator import Group, OutsideStudy
 
@@ -16,6 +15,7 @@ from fluxsense.data.counts import Votes, transmits_forward, votes_from_rows
 from fluxsense.data.touchstone import Sweep
 from fluxsense.device.chip import nominal_parameters
 from fluxsense.infer.counts import VoteModel
+from fluxsense.jobs.orient_counts import orient_votes
 from fluxsense.jobs.simulate import draw_truth, simulate_directions
 
 FOLDER = Path(__file__).parent / "studies"
