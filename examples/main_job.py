@@ -17,8 +17,8 @@ parser.add_argument("--quick", action="store_true", help="fewer effective sample
 options = parser.parse_args()
 
 study = fluxsense.read_study(options.study)
-digest, distrusted = fluxsense.load_screened(study)
-result = fluxsense.orient(study, digest, seed=1, wanted_ess=300 if options.quick else None, distrusted=distrusted)
+digest = fluxsense.load_campaign(study)
+result = fluxsense.orient(study, digest, seed=1, wanted_ess=300 if options.quick else None)
 print(result)
 options.out.mkdir(parents=True, exist_ok=True)
 fluxsense.write_report(options.out / "report.html", result)

@@ -12,15 +12,14 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from fluxsense import load_screened, orient, read_study
+from fluxsense import load_campaign, orient, read_study
 from fluxsense.base.executors import Processes, ordered_map
 
 
 def answer(settings: dict[str, Any], path: str) -> dict[str, Any]:
     """The document of one study's result; called in a worker."""
     study = read_study(path)
-    digest, distrusted = load_screened(study)
-    return orient(study, digest, distrusted=distrusted, **settings).document
+    return orient(study, load_campaign(study), **settings).document
 
 
 def main() -> None:

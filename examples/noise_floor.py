@@ -21,10 +21,10 @@ from fluxsense.data.digest import Digest
 from fluxsense.device.chip import nominal_parameters
 from fluxsense.infer.budget import angular_error_rad, information_at
 from fluxsense.infer.orient import integrated_kinds
+from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.simulate import draw_truth, simulate_digest
 from fluxsense.study import Study, read_study
 
 REPEATS = (1, 3, 10, 30, 100, 300, 1000, 3000, 10000)

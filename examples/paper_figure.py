@@ -10,9 +10,10 @@ import argparse
 from pathlib import Path
 
 import fluxsense
+from fluxsense.jobs.page import shown
+from fluxsense.jobs.simulate import read_truth_source
 from fluxsense.report.figures import sphere_map
 from fluxsense.report.views import known_source
-from fluxsense.simulate import read_truth_source
 
 parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
 parser.add_argument("study", nargs="?", default=Path(__file__).parents[1] / "data_demo/corner/study.toml")
@@ -21,12 +22,12 @@ parser.add_argument("--quick", action="store_true", help="fewer effective sample
 options = parser.parse_args()
 
 study = fluxsense.read_study(options.study)
-digest, distrusted = fluxsense.load_screened(study)
-result = fluxsense.orient(study, digest, seed=1, wanted_ess=300 if options.quick else None, distrusted=distrusted)
+digest = fluxsense.load_campaign(study)
+result = fluxsense.orient(study, digest, seed=1, wanted_ess=300 if options.quick else None)
 truth_file = study.log.parent / "truth.toml"
 truth = known_source(read_truth_source(truth_file, study)) if truth_file.exists() else None
 
-figure = sphere_map(result, truth)
+figure = sphere_map(shown(result), truth)
 figure.savefig(options.out, metadata={"Title": study.title})
 print(result)
 print(f"Wrote {options.out}")

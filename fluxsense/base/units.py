@@ -37,7 +37,7 @@ def _mutual() -> dict[str, float]:
     for flux_unit, flux in _scaled("Phi0", "um_").items():
         for current_unit, current in _scaled("A", "num_").items():
             table[f"{flux_unit}/{current_unit}"] = flux / current
-    table |= _scaled("H", "fpnu_", 1.0 / FLUX_QUANTUM_WB)
+    table |= _scaled("H", "fpnu_", 1.0 / FLUX_QUANTUM_WB) | {"Wb/A": 1.0 / FLUX_QUANTUM_WB}
     return table
 
 
@@ -88,11 +88,12 @@ _TEXT = re.compile(r"\s*([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+
 def _normal_unit(unit: str) -> str:
     """Bring spelling variants to the one in the table."""
     for old, new in (
-        ("µ", "u"), ("μ", "u"), ("²", "^2"), ("Φ", "Phi"), ("₀", "0"), ("·", " "), ("*", " "), ("°", "deg"),
+        ("µ", "u"), ("μ", "u"), ("²", "^2"), ("Φ", "Phi"), ("φ", "Phi"), ("₀", "0"), ("phi0", "Phi0"), ("·", " "),
+        ("*", " "), ("°", "deg"),
     ):  # fmt: skip
         unit = unit.replace(old, new)
     unit = re.sub(r"\s+", " ", unit)
-    return re.sub(r"m2$", "m^2", unit)
+    return re.sub(r"Am\^2$", "A m^2", re.sub(r"m2$", "m^2", unit))
 
 
 def shown(value: object, most: int = 60) -> str:
@@ -200,7 +201,10 @@ def format_quantity(value: float, dimension: str, digits: int = 6) -> str:
     if dimension == "power":
         return f"{watt_to_dbm(value):.{digits}g} dBm" if value > 0 else f"{value:.{digits}g} W"
     if dimension == "angle":
-        return f"{math.degrees(value):.{digits}g} deg"
+        text = f"{math.degrees(value):.{digits}g} deg"
+        if abs(float(text.removesuffix(" deg"))) * UNITS["angle"]["deg"] > LARGEST["angle"] >= abs(value):
+            return f"{value!r} rad"  # rounding would carry it beyond what is read
+        return text
     names = {"field": "fpnum_", "moment": "fpnum_", "current": "pnum_", "length": "num_", "frequency": "_kMG",
              "flux": "um_", "time": "num_", "temperature": "um_"}.get(dimension)  # fmt: skip
     own = OWN_UNIT[dimension]

@@ -14,6 +14,7 @@ import numpy.typing as npt
 import scipy
 
 from fluxsense import __version__
+from fluxsense.base.streams import stream
 from fluxsense.base.units import dbm_to_watt, format_quantity
 from fluxsense.characterize.faults import (
     Fault,
@@ -264,8 +265,8 @@ def _document(
         "invented": study.invented,
         "verdict": {"trust": worst, "reasons": reasons},
         "isolators": [
-            _entry(study, r, enough_db, rng)
-            for r, rng in zip(results, np.random.default_rng(seed).spawn(len(results)), strict=True)
+            _entry(study, r, enough_db, stream(seed, "characterize: intervals near a bound", n))
+            for n, r in enumerate(results)
         ],
         "skipped": list(sweeps.skipped),
         "traces": sweeps.files,

@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.streams import stream
 from fluxsense.characterize.fit import IsolatorFit, Sampled, whole_residual
 from fluxsense.infer.diagnostics import ess_bulk, r_hat_rank
 from fluxsense.infer.mixture import StudentMixture
@@ -78,10 +79,10 @@ def sample_density(
     moves = [(mixture_move(proposal), 0.5), (emcee.moves.DEMove(), 0.4), (emcee.moves.DESnookerMove(), 0.1)]
     walkers = 2 * size + 2
     samplers, states = [], []
-    for child in np.random.SeedSequence(seed).spawn(2):
+    for rng in (stream(seed, "characterize: ensemble", n) for n in range(2)):
         samplers.append(emcee.EnsembleSampler(walkers, size, whitened, moves=moves))
-        start = _starts(np.random.default_rng(child), walkers, centre, root, bounds)
-        random = np.random.RandomState(int(child.generate_state(1)[0]))  # emcee's own kind of generator
+        start = _starts(rng, walkers, centre, root, bounds)
+        random = np.random.RandomState(int(rng.integers(2**32)))  # emcee's own kind of generator
         states.append(emcee.State(start, random_state=random.get_state()))
     kept, ess, r_hat = np.empty((2, 0, walkers, size)), 0.0, np.inf
     for block in range(1, most_blocks + 1):

@@ -11,13 +11,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.streams import stream
 from fluxsense.base.units import dbm_to_watt, watt_to_dbm
 from fluxsense.characterize.tracks import main_lines
 from fluxsense.data.log import LogRow
 from fluxsense.data.touchstone import Sweep
 from fluxsense.device.chip import ChipModel, Probe, loop_indices, matched_pump_frequency_hz, nominal_parameters
+from fluxsense.device.lines import line_gain
 from fluxsense.device.rings.bare import follow_branch
-from fluxsense.simulate import line_gain
 from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
@@ -157,7 +158,7 @@ def virtual_sweeps(
     LogRow, Sweep
         In the e^{-i w t} convention.
     """
-    rng = np.random.default_rng([seed, 7])
+    rng = stream(seed, "virtual sweeps")
     f = np.linspace(truth.sweep.start_hz, truth.sweep.stop_hz, truth.sweep.points)
     count = len(truth.isolators)
     drawn = [int(x) for x in rng.choice([-1, 1], size=count)]

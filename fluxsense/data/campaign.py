@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import replace
+from hashlib import sha256
 from pathlib import Path
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.executors import Workers
+from fluxsense.base.files import read_bytes
 from fluxsense.data.counts import Votes, votes_from_rows
-from fluxsense.data.digest import Digest, Distrusted, GroupKey, digest_campaign
+from fluxsense.data.digest import HASH_BYTES, Digest, Distrusted, GroupKey, digest_campaign, group_key, load
 from fluxsense.data.log import LogRow, read_log
 from fluxsense.data.outliers import RepeatScreen, node_values
+from fluxsense.data.touchstone import FILE_LIMIT_BYTES
 from fluxsense.study import Study
 
 
@@ -59,9 +64,16 @@ def load_votes(study: Study, progress: Callable[[int, int], None] | None = None)
 
 
 def load_campaign(
-    study: Study, progress: Callable[[int, int], None] | None = None, executor: Workers | None = None
+    study: Study,
+    progress: Callable[[int, int], None] | None = None,
+    executor: Workers | None = None,
+    *,
+    former: str | os.PathLike[str] | None = None,
 ) -> Digest:
-    """The digest of all traces that a study's log names, read in one streaming pass.
+    """The digest of the traces that a study's log names, without the sweeps that do not look like their repeats.
+
+    This is how every command and every script comes to its data.  Each trace is read once; of a group that loses a sweep
+    the others are read again.
 
     Parameters
     ----------
@@ -70,39 +82,15 @@ def load_campaign(
         Called with (traces done, traces in all).
     executor : concurrent.futures.Executor or fluxsense.base.executors.Processes, optional
         Reads traces side by side; the result is the same.
+    former : path-like, optional
+        A digest's file.  If it holds or leaves out these very traces, and no others, it is the result; a damaged one, or
+        one of another campaign or version, is of no account.
 
     Returns
     -------
     Digest
-
-    Raises
-    ------
-    InputError
-        If the log or a trace cannot be used.
-    """
-    return digest_campaign(campaign_rows(study), study.log.parent, progress, executor=executor)
-
-
-def load_screened(
-    study: Study, progress: Callable[[int, int], None] | None = None, executor: Workers | None = None
-) -> tuple[Digest, list[Distrusted]]:
-    """The digest without the sweeps that do not look like their repeats, and those sweeps.
-
-    Where there are too few repeats to leave one out, it is named all the same.
-
-    Parameters
-    ----------
-    study : Study
-    progress : callable, optional
-        Called with (traces done, traces in all).
-    executor : concurrent.futures.Executor or fluxsense.base.executors.Processes, optional
-        Reads traces side by side; the result is the same.
-
-    Returns
-    -------
-    Digest
-    list of Distrusted
-        Worst first; to be named in whatever is concluded.
+        ``distrusted`` names the sweeps unlike their repeats; where there are too few repeats to leave one out, it is kept
+        and named all the same.
 
     Raises
     ------
@@ -110,11 +98,62 @@ def load_screened(
         If the log or a trace cannot be used.
     """
     rows = campaign_rows(study)
+    if former is not None and os.path.exists(former):
+        with suppress(InputError):
+            known = load(former)
+            if _holds_just(known, rows, study.log.parent, progress):
+                return known
     screen = RepeatScreen()
-    digest = digest_campaign(rows, study.log.parent, progress, watch=screen.keep, look=node_values, executor=executor)
-    bad = screen.distrusted()
-    files = {d.file for d in bad if d.left_out}
-    if not files:
-        return digest, bad
-    good = [r for r in rows if r.file not in files]
-    return digest_campaign(good, study.log.parent, executor=executor), bad
+    whole = digest_campaign(rows, study.log.parent, progress, watch=screen.keep, look=node_values, executor=executor)
+    return _without(whole, screen.distrusted(), rows, study.log.parent, executor)
+
+
+def load_screened(
+    study: Study, progress: Callable[[int, int], None] | None = None, executor: Workers | None = None
+) -> tuple[Digest, list[Distrusted]]:
+    """`load_campaign` and its list of sweeps that do not look like their repeats, worst first."""
+    digest = load_campaign(study, progress, executor)
+    return digest, list(digest.distrusted)
+
+
+def _identity(folder: Path, file: str) -> str:
+    return sha256(read_bytes(folder / file, limit_bytes=FILE_LIMIT_BYTES, kind="trace")).digest()[:HASH_BYTES].hex()
+
+
+def _holds_just(
+    digest: Digest, rows: Sequence[LogRow], folder: Path, progress: Callable[[int, int], None] | None
+) -> bool:
+    """Whether a digest holds or leaves out the traces of a log, each as what the log says, and no others."""
+    known = {row.tobytes().hex(): key for key, stats in digest.items() for row in stats.trace_hash}
+    known |= {d.identity: d.key for d in digest.left_out}
+    if len(known) != len(rows):
+        return False
+    names = {d.file: d.identity for d in digest.distrusted}
+    for n, row in enumerate(rows):
+        identity = _identity(folder, row.file)
+        if known.pop(identity, None) != group_key(row) or names.get(row.file, identity) != identity:
+            return False
+        if progress is not None:
+            progress(n + 1, len(rows))
+    return names.keys() <= {row.file for row in rows}
+
+
+def _without(
+    digest: Digest, distrusted: Sequence[Distrusted], rows: Sequence[LogRow], folder: Path, executor: Workers | None
+) -> Digest:
+    """The digest without distrusted sweeps, where there are enough repeats to leave them out.
+
+    Sums of squares of a gross outlier cannot be taken off again without loss, so its group is read once more without it.
+    """
+    named = [replace(d, identity=_identity(folder, d.file)) for d in distrusted]
+    for d in named:
+        if d.identity not in {row.tobytes().hex() for row in digest[d.key].trace_hash}:
+            raise InputError(
+                "the trace changed while the campaign was read",
+                where=str(folder / d.file),
+                remedy="Wait until nothing writes to the traces, then run it again",
+            )
+    gone = {d.file for d in named if d.left_out}
+    groups = {d.key for d in named if d.left_out}
+    again = [r for r in rows if r.file not in gone and group_key(r) in groups]
+    return Digest({**digest, **digest_campaign(again, folder, executor=executor)}, named)

@@ -476,6 +476,11 @@ class DigestBuilder:
         """Return the digest of what was added so far; the builder can go on."""
         return Digest({key: group.freeze() for key, group in self._groups.items()})
 
+    def finish(self) -> Digest:
+        """Return the digest without copying the sums; the builder is empty afterwards."""
+        groups, self._groups, self._owner = self._groups, {}, {}
+        return Digest({key: groups.pop(key).freeze(last=True) for key in list(groups)})
+
 
 class GridFault(InputError):
     """Two traces of one group have different frequencies or references."""
@@ -566,9 +571,9 @@ class _Running:
         self.node_hermitian += column * y.conj()
         self.node_complementary += column * y
 
-    def freeze(self) -> GroupStats:
+    def freeze(self, last: bool = False) -> GroupStats:
         names = ("frequency_hz", "mean", *_SUMS)
-        arrays = {name: _fixed(np.array(getattr(self, name))) for name in names}
+        arrays = {name: _fixed(getattr(self, name) if last else np.array(getattr(self, name))) for name in names}
         hashes = np.frombuffer(b"".join(sorted(self.identities)), dtype=np.uint8).reshape(-1, HASH_BYTES)
         return GroupStats(
             count=self.count,
@@ -774,7 +779,7 @@ def _digest_once(
             done += len(chunk)
             if progress is not None:
                 progress(done, len(rows))
-    whole = builder.freeze()
+    whole = builder.finish()
     lost = {d.key for d in unusable} - set(whole)
     if lost:
         d = next(d for d in unusable if d.key in lost)
@@ -863,7 +868,7 @@ def _read_chunk(
                 files[identity] = path
                 each(key, sweep, row.file)
         count()
-    return _Part(builder.freeze(), files, [], unusable)
+    return _Part(builder.finish(), files, [], unusable)
 
 
 def _copied(rows: Sequence[LogRow], folder: str | os.PathLike[str], identity: bytes, path: str) -> InputError:

@@ -71,7 +71,7 @@ class RepeatScreen:
     """Takes sweeps one by one and names those that do not look like their repeats."""
 
     def __init__(self) -> None:
-        self._groups: dict[GroupKey, list[tuple[str, NDArray[np.complex64]]]] = {}
+        self._groups: dict[GroupKey, list[tuple[str, bytes]]] = {}  # bytes: an array of its own takes 80 more
 
     def add(self, key: GroupKey, sweep: Sweep, file: str) -> None:
         """Remember a sweep by the means of its parts."""
@@ -79,14 +79,14 @@ class RepeatScreen:
 
     def keep(self, key: GroupKey, values: NDArray[np.complex64], file: str) -> None:
         """As `add`, from what `node_values` made of the sweep."""
-        self._groups.setdefault(key, []).append((file, values))
+        self._groups.setdefault(key, []).append((file, values.astype(np.complex64).tobytes()))
 
     def distrusted(self) -> list[Distrusted]:
         """Sweeps that stand out from their repeats, worst first."""
         found = []
         for settings in self._isolators():
             members = [[self._groups[key] for key in keys] for keys in settings]
-            values = [[np.array([v for _, v in group], dtype=np.complex128) for group in m] for m in members]
+            values = [[_unpacked(group) for group in m] for m in members]
             for keys, groups, judged in zip(settings, members, strange_sweeps(values), strict=True):
                 for key, group, (strange, score) in zip(keys, groups, judged, strict=True):
                     enough = len(group) >= FEWEST_REPEATS
@@ -98,9 +98,15 @@ class RepeatScreen:
         isolators: dict[tuple[object, ...], dict[tuple[object, ...], list[GroupKey]]] = {}
         for key in sorted(self._groups):
             setting = (key.pump_on, key.pump_port, key.pump_phase_rad, *key.sort_key[6:8], key.bias_a)
-            parts = self._groups[key][0][1].shape[1]
+            parts = len(self._groups[key][0][1])
             isolators.setdefault((key.isolator, parts), {}).setdefault(setting, []).append(key)
         return [list(settings.values()) for settings in isolators.values()]
+
+
+def _unpacked(group: Sequence[tuple[str, bytes]]) -> _Complex:
+    """Values (N, 2, K + 1) of the sweeps of a group."""
+    flat = np.frombuffer(b"".join(v for _, v in group), dtype=np.complex64).astype(np.complex128)
+    return flat.reshape(len(group), 2, -1)
 
 
 Judged = tuple[NDArray[np.bool_], _Float]

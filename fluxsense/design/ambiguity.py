@@ -1,4 +1,4 @@
-"""What a planned experiment cannot tell apart, in words and as a map over the sphere.
+"""What a planned experiment cannot tell apart, as findings and as a map over the sphere.
 
 For a true direction, every other direction u is tried as an explanation of the noiseless traces: its size and all
 nuisances are fitted (Gauss and Newton on the model's traces themselves, noise as in `sensitivity`), and half of what
@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.findings import Finding
 from fluxsense.base.sphere import angle_between_rad, equal_area_points
 from fluxsense.design.sensitivity import (
     Experiment,
@@ -26,7 +27,7 @@ from fluxsense.design.sensitivity import (
 )
 from fluxsense.design.timeline import gathered
 from fluxsense.device.chip import mutual_matrix_phi0_per_a
-from fluxsense.infer.budget import flux_map_rank, rank_words, reference_words, zero_bias_words
+from fluxsense.infer.budget import flux_map_rank, rank_findings, reference_findings, zero_bias_findings
 from fluxsense.study import BiasLine, Chip, Setting, State, Study
 
 FloatArray = npt.NDArray[np.float64]
@@ -186,15 +187,15 @@ def ambiguity_map(experiment: Experiment, truth: npt.ArrayLike, *, points: int =
     return AmbiguityMap(v, directions, log_odds_against(experiment, v, directions))
 
 
-def information_words(experiment: Experiment, truth: npt.ArrayLike) -> str:
-    """Which direction of the source vector the experiment determines worst, with both errors relative to the size."""
+def information_finding(experiment: Experiment, truth: npt.ArrayLike) -> Finding:
+    """Which direction of the source vector the experiment determines best and worst, with both errors relative to the size."""
     x = points_at(experiment.unknowns, [np.asarray(truth, dtype=np.float64)])
     covariance = predict(experiment, x).source_covariance()[0]
     values, vectors = np.linalg.eigh(covariance)
-    best, worst = (", ".join(f"{c + 0.0:.2f}" for c in np.round(vectors[:, k], 2)) for k in (0, 2))
-    return (
-        f"Best determined along ({best}), to {100 * np.sqrt(values[0]):.2g}% of the stated size; worst along ({worst}), to "
-        f"{100 * np.sqrt(values[2]):.2g}%."
+    best, worst = (tuple(float(c) for c in vectors[:, k]) for k in (0, 2))
+    percent = 100 * np.sqrt(values)
+    return Finding(
+        "determined", best=best, best_percent=float(percent[0]), worst=worst, worst_percent=float(percent[2])
     )
 
 
@@ -300,8 +301,8 @@ def with_upright_isolator(study: Study) -> Study:
     )  # fmt: skip
 
 
-def ambiguity_words(study: Study, truths: Sequence[FloatArray] | None = None, *, points: int = 92) -> list[str]:
-    """Sentences on what the planned experiment cannot tell apart, with what would; empty if nothing was found.
+def ambiguity_findings(study: Study, truths: Sequence[FloatArray] | None = None, *, points: int = 92) -> list[Finding]:
+    """What the planned experiment cannot tell apart, with what would; empty if nothing was found.
 
     Parameters
     ----------
@@ -311,15 +312,15 @@ def ambiguity_words(study: Study, truths: Sequence[FloatArray] | None = None, *,
     points : int
         Directions of each map.
     """
-    words = list(rank_words(study))
-    words += reference_words(study, study.plan.states)
-    words += zero_bias_words(study, [s.bias_a for s in study.settings])
+    found = rank_findings(study)
+    found += reference_findings(study, study.plan.states)
+    found += zero_bias_findings(study, [s.bias_a for s in study.settings])
     if flux_map_rank(study).rank == 0:
-        return words
-    words += _coplanar_words(study)
+        return found
+    found += _coplanar_findings(study)
     experiment = planned_experiment(study, most_points=15)
     if truths is None and study.source.direction.candidates:
-        return words + _candidate_words(study, experiment)
+        return found + _candidate_findings(study, experiment)
     chosen = [np.array([0.48, 0.62, 0.62]), np.array([-0.80, 0.36, -0.48])] if truths is None else list(truths)
     seen: set[str] = set()
     for truth in chosen:
@@ -335,47 +336,38 @@ def ambiguity_words(study: Study, truths: Sequence[FloatArray] | None = None, *,
             continue
         seen.add(text)
         rival, odds = rivals[0]
-        words.append(
-            f"A source along ({', '.join(f'{c:.2f}' for c in truth)}) would not be told from {text} (expected log odds "
-            f"{odds:.2g}; {DOUBTFUL_LOG_ODDS:g} is 20 to 1). {_remedy_words(study, truth, rival)}"
+        vector = tuple(float(c) for c in truth)
+        found.append(
+            _not_told("not told apart", study, (truth, rival), odds).more("not told apart", truth=vector, image=text)
         )
-    return words
+    return found
 
 
-def _remedy_words(study: Study, truth: FloatArray, rival: FloatArray) -> str:
-    """What would tell two directions apart."""
-    enough = [c for c in remedies(study, truth, rival) if c.log_odds >= DOUBTFUL_LOG_ODDS][:3]
-    if not enough:
-        return "Nothing that was tried would tell them apart: other bias, pump port, a turned source, an upright loop."
-    listed = "; ".join(f"{c.words} (log odds {c.log_odds:.3g})" for c in enough)
-    return f"What would tell them apart: {listed}."
+def _not_told(code: str, study: Study, pair: tuple[FloatArray, FloatArray], odds: float) -> Finding:
+    """That a truth and its rival are not told apart, with the remedies that would be enough."""
+    enough = [c for c in remedies(study, *pair) if c.log_odds >= DOUBTFUL_LOG_ODDS][:3]
+    listed = tuple(f"{c.words} (log odds {c.log_odds:.3g})" for c in enough)
+    return Finding(code, log_odds=odds, enough=DOUBTFUL_LOG_ODDS, remedies=listed)
 
 
-def _candidate_words(study: Study, experiment: Experiment) -> list[str]:
-    """A sentence for each pair of listed candidates that would not be told apart."""
-    words = []
+def _candidate_findings(study: Study, experiment: Experiment) -> list[Finding]:
+    """Each pair of listed candidates that would not be told apart."""
+    found = []
     candidates = np.array(study.source.direction.candidates)
     for n, truth in enumerate(candidates[:-1]):
         for m, odds in enumerate(log_odds_against(experiment, truth, candidates[n + 1 :]), n + 1):
             if odds < DOUBTFUL_LOG_ODDS:
-                words.append(
-                    f"Candidates {n + 1} and {m + 1} would not be told apart (expected log odds {odds:.2g}; "
-                    f"{DOUBTFUL_LOG_ODDS:g} is 20 to 1). {_remedy_words(study, truth, candidates[m])}"
-                )
-    return words
+                one = _not_told("candidates not told apart", study, (truth, candidates[m]), float(odds))
+                found.append(one.more(one.code, first=n + 1, second=m + 1))
+    return found
 
 
-def _coplanar_words(study: Study) -> list[str]:
-    """A sentence if all loops lie in one plane that holds the dipole, or a uniform field meets loops of one plane."""
+def _coplanar_findings(study: Study) -> list[Finding]:
+    """That all loops lie in one plane that holds the dipole; empty if not."""
     if not study.source.has_position:
         return []
     from fluxsense.device.chip import loop_outlines_m
 
     corners = np.concatenate([np.asarray(o) for o in loop_outlines_m(study)] + [np.array([study.source.position_m])])
     spread = np.linalg.svd(corners - corners.mean(axis=0), compute_uv=False)
-    if spread[-1] > 1e-6 * spread[0]:
-        return []
-    return [
-        "The dipole lies in the plane of all loops: only its component normal to that plane gives flux. A loop at another "
-        "height or angle would determine the others."
-    ]
+    return [] if spread[-1] > 1e-6 * spread[0] else [Finding("dipole in the loops' plane")]

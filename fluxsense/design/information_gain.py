@@ -18,8 +18,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.stats import multivariate_t
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.streams import stream
 from fluxsense.design.sensitivity import (
     Block,
     Experiment,
@@ -29,7 +31,6 @@ from fluxsense.design.sensitivity import (
     flux_chain,
     local_slopes,
     predict,
-    prior_points,
 )
 from fluxsense.design.timeline import gathered, with_amplitudes
 from fluxsense.device.chip import ChipParameters
@@ -188,9 +189,9 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
         In nats.
     """
     unknowns = experiment.unknowns
-    rng = np.random.default_rng([seed, 9001])
-    x = prior_points(unknowns, outer, seed)
-    size, freedom = unknowns.size, 5.0
+    rng = stream(seed, "information gain: evidence")
+    x = unknowns.draw(stream(seed, "information gain: outcomes"), outer)
+    size, freedom = unknowns.size, 5
     parameters = unknowns.parameters(x)
     model = experiment.benches[0].model
     chain = flux_chain(model, unknowns, x, parameters)
@@ -230,7 +231,8 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
         draws = modes[m] + z @ root.T
         every = np.concatenate([x[m : m + 1], draws])
         own_z = np.linalg.solve(root, x[m] - modes[m])
-        log_q = _student(np.concatenate([own_z[None], z]), freedom) - float(np.sum(np.log(np.diag(root))))
+        log_q = multivariate_t.logpdf(np.concatenate([own_z[None], z]), shape=np.eye(size), df=freedom)
+        log_q = log_q - float(np.sum(np.log(np.diag(root))))
         log_weight = unknowns.log_prior(every) - log_q
         moved = unknowns.parameters(every)
         there = flux_chain(model, unknowns, every, moved)
@@ -242,15 +244,6 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
         terms = log_like + log_weight
         own[m], others[m], weighted[m] = log_like[0], terms[1:], terms[0]
     return _bracket(own, others, weighted)
-
-
-def _student(z: FloatArray, freedom: float) -> FloatArray:
-    """Log density of standard multivariate Student vectors (n, D)."""
-    from scipy.special import gammaln
-
-    size = z.shape[1]
-    constant = gammaln(0.5 * (freedom + size)) - gammaln(0.5 * freedom) - 0.5 * size * np.log(freedom * np.pi)
-    return np.asarray(constant - 0.5 * (freedom + size) * np.log1p(np.sum(z * z, axis=1) / freedom))
 
 
 def _dependent(experiment: Experiment) -> list[list[int]]:

@@ -22,6 +22,7 @@ import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.executors import Workers, ordered_map
+from fluxsense.base.streams import stream
 from fluxsense.design.outlines import FREE_CORNERS, FREE_RANGE, RuleBook, Shape, area_m2, shape_of
 from fluxsense.design.sensitivity import (
     Experiment,
@@ -392,12 +393,12 @@ def best_ring(judge: Judge, passes: int = 7) -> tuple[Layout, float]:
 class _Walk:
     """One start of the search: shapes that keep the rules at every step."""
 
-    def __init__(self, judge: Judge, seed: Sequence[int], begin: Layout | None) -> None:
+    def __init__(self, judge: Judge, seed: int, number: int, begin: Layout | None) -> None:
         self.judge = judge
         study = judge.study
         self.rules = study.layout
         self.book = RuleBook(self.rules)
-        self.rng = np.random.default_rng(list(seed))
+        self.rng = stream(seed, "layout search", number)
         self.names = [x.name for x in study.loops]
         self.free = [n for n, name in enumerate(self.names) if name not in self.rules.fixed]
         present = study_layout(study)
@@ -566,9 +567,9 @@ def random_layout(study: Study, rng: np.random.Generator) -> tuple[dict[int, Sha
     )
 
 
-def _one_start(judge: Judge, job: tuple[Sequence[int], Layout | None, int]) -> tuple[float, Layout]:
-    seed, begin, steps = job
-    walk = _Walk(judge, seed, begin)
+def _one_start(judge: Judge, job: tuple[int, int, Layout | None, int]) -> tuple[float, Layout]:
+    seed, number, begin, steps = job
+    walk = _Walk(judge, seed, number, begin)
     walk.run(steps)
     return walk.value, walk.layout()
 
@@ -642,7 +643,7 @@ def search_layout(
         if even is None:
             with suppress(InputError):  # no ring keeps the rules
                 begins[1] = best_ring(judge, passes=RING_PASSES)[0]
-    jobs = [((seed, 31, k), begins[k], steps) for k in range(starts)]
+    jobs = [(seed, k, begins[k], steps) for k in range(starts)]
     reached: list[tuple[float, Layout]] = []
     for found in ordered_map(_one_start, jobs, judge, executor=executor, batch=1):
         reached.append(found)
@@ -657,7 +658,7 @@ def judged(study: Study, x: FloatArray | None = None, *, points: int = 48, seed:
     """A study's layout judged without tables, at points of the prior other than those of a search with the same seed."""
     experiment = planned_experiment(study)
     if x is None:
-        x = direction_points(experiment.unknowns, points, seed + 1_000_003)
+        x = direction_points(experiment.unknowns, points, seed, fresh=True)
     return predict(experiment, x)
 
 

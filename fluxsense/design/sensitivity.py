@@ -35,6 +35,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.streams import stream
 from fluxsense.design.timeline import gathered, slow_roots, spread_over_probes, with_amplitudes
 from fluxsense.device.chip import (
     ChipModel,
@@ -587,18 +588,19 @@ class Prediction:
         return bool(np.quantile(np.degrees(self.angular_error_rad(known)), 0.9) <= VALID_ERROR_DEG)
 
 
-def prior_points(unknowns: Unknowns, count: int, seed: int) -> FloatArray:
-    """Points of the prior (count, D): equal numbers of each kind of nuisance draw, from a seed of their own."""
-    return unknowns.draw(np.random.default_rng([seed, 7001]), count)
+def prior_points(unknowns: Unknowns, count: int, seed: int, *, fresh: bool = False) -> FloatArray:
+    """Points of the prior (count, D): those that a search works at, or fresh ones to judge what it found."""
+    rng = stream(seed, "points to judge at") if fresh else stream(seed, "points to search at")
+    return unknowns.draw(rng, count)
 
 
-def direction_points(unknowns: Unknowns, count: int, seed: int) -> FloatArray:
+def direction_points(unknowns: Unknowns, count: int, seed: int, *, fresh: bool = False) -> FloatArray:
     """Points (count, D) of the prior with the source's size put to the stated one.
 
     Angular errors scale about inversely with the size; at the stated size their mean is not ruled by the few draws in
     which the source all but vanishes.  Candidate directions that the study lists are taken in turn.
     """
-    x = prior_points(unknowns, count, seed)
+    x = prior_points(unknowns, count, seed, fresh=fresh)
     listed = unknowns.study.source.direction.candidates
     if listed:
         x[:, :3] = np.array(listed)[np.arange(count) % len(listed)]

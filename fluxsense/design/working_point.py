@@ -22,6 +22,7 @@ from scipy.optimize import minimize
 from scipy.stats import qmc
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.streams import stream
 from fluxsense.design.sensitivity import (
     Prediction,
     data_information,
@@ -258,7 +259,8 @@ def best_working_point(
     done = 0
     for number in range(rounds):
         for g, group in enumerate(groups):
-            _improve(search, study, group, power, samples if number == 0 else 0, polish, [seed, 47, number, g])
+            rng = stream(seed, "working points", number, g)
+            _improve(search, group, power, samples if number == 0 else 0, polish, rng)
             done += 1
             if progress is not None:
                 error = np.degrees(search.error())
@@ -280,10 +282,9 @@ def best_working_point(
     )
 
 
-def _improve(
-    search: _Search, study: Study, group: _Group, power: float, samples: int, polish: int, seed: list[int]
-) -> None:
+def _improve(search: _Search, group: _Group, power: float, samples: int, polish: int, rng: np.random.Generator) -> None:
     """Search one group of settings and keep what is better for the whole experiment."""
+    study = search.study
     box = _Box(study, group, search.settings, power)
     wanted = study.limits.isolation_db
 
@@ -302,7 +303,7 @@ def _improve(
     start = box.point_of(search.settings)
     best, lowest = start, cost(start)
     if samples:
-        cube = qmc.Sobol(box.size, rng=np.random.default_rng(seed)).random_base2(int(np.ceil(np.log2(samples))))
+        cube = qmc.Sobol(box.size, rng=rng).random_base2(int(np.ceil(np.log2(samples))))
         stride = max(1, len(box.lines))
         for k, u in enumerate(cube):
             if k % 2:  # half of them keep power and frequency, which are often near their best already

@@ -20,6 +20,7 @@ import numpy.typing as npt
 from scipy.special import i0e, logsumexp
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.findings import Finding
 from fluxsense.infer.mixture import StudentMixture, from_modes, improve
 from fluxsense.infer.modes import LocalMode, ascend_all, find_modes
 from fluxsense.infer.reduction import compress
@@ -93,20 +94,21 @@ class Evidence:
         enough = min(self.importance.effective, self.bridge.effective) >= FEWEST_EFFECTIVE
         return bool(abs(self.difference) <= allowed and enough)
 
-    def reason(self, name: str) -> str | None:
-        """A sentence if the routes disagree; None if they agree."""
+    def doubt(self, name: str) -> Finding | None:
+        """What speaks against quoting the evidence of the hypothesis named; None if the routes agree."""
         if self.agrees:
             return None
         fewest = min(self.importance.effective, self.bridge.effective)
         if fewest < FEWEST_EFFECTIVE:
-            return (
-                f"The evidence of {name} rests on {fewest:.0f} effective draws, fewer than {FEWEST_EFFECTIVE:.0f}: do not "
-                "quote it. Sample longer, or state narrower priors."
-            )
-        return (
-            f"The two routes to the evidence of {name} disagree: importance sampling {self.importance.log_value:.4g} +- "
-            f"{self.importance.sd:.2g}, bridge sampling {self.bridge.log_value:.4g} +- {self.bridge.sd:.2g}. Do not quote "
-            "either; a mode may be missed. Run orient again with another seed and more effective samples."
+            return Finding("evidence on few draws", 1, name=name, draws=fewest, fewest=FEWEST_EFFECTIVE)
+        return Finding(
+            "routes disagree",
+            1,
+            name=name,
+            importance=self.importance.log_value,
+            importance_sd=self.importance.sd,
+            bridge=self.bridge.log_value,
+            bridge_sd=self.bridge.sd,
         )
 
 

@@ -514,7 +514,7 @@ def simulated_statistics(
     drawn: Sequence[DrawnCampaign],
     count: int,
     size: float,
-    seed: Sequence[int],
+    rng: np.random.Generator,
     executor: Workers | None = None,
 ) -> FloatArray:
     """Rao's statistic (count,) of campaigns simulated by the full chip model, shared out over drawn nuisances.
@@ -525,21 +525,23 @@ def simulated_statistics(
     count : int
     size : float
         Of the source, T or A m^2, in random directions; 0 for none.
-    seed : sequence of int
+    rng : Generator
+        Its children are used.
     executor : concurrent.futures.Executor or fluxsense.base.executors.Processes, optional
         Every set of nuisances is one piece of work with random numbers of its own, so that the result is the same anywhere.
     """
     shares = [count // len(drawn) + (n < count % len(drawn)) for n in range(len(drawn))]
-    items = [(n, share, [*seed, n]) for n, share in enumerate(shares) if share]
+    items = [
+        (n, share, child) for n, (share, child) in enumerate(zip(shares, rng.spawn(len(shares)), strict=True)) if share
+    ]
     found = list(ordered_map(_statistics_of, items, (list(drawn), size), executor=executor, batch=1))
     return np.concatenate(found) if found else np.zeros(0)
 
 
-def _statistics_of(shared: tuple[list[DrawnCampaign], float], item: tuple[int, int, list[int]]) -> FloatArray:
+def _statistics_of(shared: tuple[list[DrawnCampaign], float], item: tuple[int, int, np.random.Generator]) -> FloatArray:
     """One piece of `simulated_statistics`."""
     drawn, size = shared
-    n, share, seed = item
-    rng = np.random.default_rng(seed)
+    n, share, rng = item
     return drawn[n].statistics(rng, share, size * random_directions(rng, share) if size > 0 else None)
 
 

@@ -5,7 +5,9 @@ It names study and digest by their hashes and is not used with others.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from importlib.metadata import version as installed
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +19,7 @@ from fluxsense.data.digest import Digest
 from fluxsense.data.noise_levels import measure_noise
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.mixture import StudentMixture
-from fluxsense.infer.orient import INTEGRATED, Orientation, measured_isolators
+from fluxsense.infer.orient import INTEGRATED, Posterior, measured_isolators
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
@@ -25,9 +27,25 @@ from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
 
-POSTERIOR = store.Kind("posterior", 3, "the stored posterior", "Run fluxsense orient again", 1_000_000_000)
+__version__ = installed("fluxsense")
+
+POSTERIOR = store.Kind("posterior", 4, "the stored posterior", "Run fluxsense orient again", 1_000_000_000)
 MOST_DRAWS = 12_000
 MOST_AXES = 6
+
+
+@dataclass(frozen=True)
+class Identity:
+    """What a stored posterior is of: study and digest by their hashes, and the program that made it."""
+
+    study_hash: str
+    digest_hash: str
+    version: str = __version__
+
+    @classmethod
+    def of(cls, study: Study, digest: Digest) -> Identity:
+        """The identity of this study and digest, by this program."""
+        return cls(study.sha256, digest.content_hash())
 
 
 @dataclass(frozen=True)
@@ -54,6 +72,8 @@ class Stored:
     reasons : tuple of str
         The verdict of `orient`.
     seed : int
+    version : str
+        Of the program that made it.
     """
 
     study_hash: str
@@ -70,10 +90,25 @@ class Stored:
     trust: str
     reasons: tuple[str, ...]
     seed: int
+    version: str = __version__
 
     def fits(self, study: Study, digest: Digest) -> bool:
-        """Whether it belongs to this study and these traces."""
-        return self.study_hash == study.sha256 and self.digest_hash == digest.content_hash()
+        """Whether it belongs to this study and these traces, and this program made it."""
+        return not self.differences(study, digest)
+
+    def differences(self, study: Study, digest: Digest) -> str:
+        """In what it is of another campaign or program, as words to follow "of"; empty if in nothing."""
+        now = Identity.of(study, digest)
+        found = [
+            words
+            for words, mine, theirs in (
+                ("another study", now.study_hash, self.study_hash),
+                ("other traces", now.digest_hash, self.digest_hash),
+                ("another version of the program", now.version, self.version),
+            )
+            if mine != theirs
+        ]
+        return " and ".join(found)
 
     def problem(self, study: Study, digest: Digest) -> CampaignProblem:
         """The posterior's problem, built again."""
@@ -106,6 +141,7 @@ class Stored:
             "trust": self.trust,
             "reasons": self.reasons,
             "seed": self.seed,
+            "version": self.version,
             "reference": sorted(self.reference) if self.reference else [],
         }
         arrays: dict[str, Any] = {
@@ -120,21 +156,32 @@ class Stored:
         store.write(path, POSTERIOR, header, arrays)
 
 
-def stored_from(orientation: Orientation) -> Stored:
-    """What to keep of a result."""
-    posterior = orientation.posterior
-    likelihood = orientation.likelihood
+def stored_from(
+    posterior: Posterior, likelihood: RatioLikelihood, identity: Identity, trust: str, reasons: Sequence[str]
+) -> Stored:
+    """What to keep of a posterior.
+
+    Parameters
+    ----------
+    posterior : Posterior
+    likelihood : RatioLikelihood
+    identity : Identity
+        Of the study and the digest.
+    trust : str
+    reasons : sequence of str
+        The verdict.
+    """
     unknowns = posterior.problem.unknowns
-    chains = posterior.chains
-    taus = [q.autocorrelation.steps for q in posterior.diagnosis.quantities]
+    chains, quantities = posterior.chains, posterior.diagnosis.quantities
+    taus = [q.autocorrelation.steps for q in quantities]
     taus = [t for t in taus if np.isfinite(t)]
     steps, per_step = chains.x.shape[1], chains.x.shape[0] * chains.x.shape[2]
     thin = max(1, int(np.ceil(max(taus, default=1.0))), int(np.ceil(steps * per_step / MOST_DRAWS)))
     thin = min(thin, max(1, steps // 8))
-    document = orientation.document
+    effective = min(min(q.ess_bulk, q.ess_tail) for q in quantities)
     return Stored(
-        study_hash=orientation.study.sha256,
-        digest_hash=orientation.digest.content_hash(),
+        study_hash=identity.study_hash,
+        digest_hash=identity.digest_hash,
         port_signs=likelihood.port_signs,
         cooldowns=likelihood.cooldowns,
         sheared=dict(unknowns.sheared),
@@ -143,9 +190,9 @@ def stored_from(orientation: Orientation) -> Stored:
         mixture=posterior.mixture,
         x=np.ascontiguousarray(chains.x[:, ::thin]),
         log_posterior=np.ascontiguousarray(chains.log_posterior[:, ::thin]),
-        effective=float(document["sampling"]["effective_samples"] or 1.0),
-        trust=document["verdict"]["trust"],
-        reasons=tuple(document["verdict"]["reasons"]),
+        effective=float(effective) if np.isfinite(effective) and effective > 0 else 1.0,
+        trust=trust,
+        reasons=tuple(reasons),
         seed=posterior.seed,
     )
 
@@ -234,4 +281,5 @@ def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Stor
         trust=text("trust"),
         reasons=texts("reasons"),
         seed=whole(header["seed"]),
+        version=text("version"),
     )

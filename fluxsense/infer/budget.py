@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.findings import Finding
 from fluxsense.data.digest import Digest, GroupKey, GroupStats
 from fluxsense.device.chip import mutual_matrix_phi0_per_a, study_flux_map
 from fluxsense.model.likelihood import RatioLikelihood
@@ -23,17 +24,6 @@ FloatArray = npt.NDArray[np.float64]
 
 RANK_TOLERANCE = 1e-3
 """Singular values of the flux map below this share of the largest count as zero."""
-
-KIND_WORDS = {
-    "offset": "flux offsets of the loops",
-    "position": "position of the source",
-    "area": "flux focusing factors",
-    "strength": "pump strengths",
-    "phase": "pump phase errors",
-    "noise": "size of the noise",
-    "wrong_way": "rate of wrongly read directions",
-    "stage": "mode frequencies, linewidths and couplings",
-}
 
 
 @dataclass(frozen=True)
@@ -68,45 +58,27 @@ def flux_map_rank(study: Study) -> Rank:
     return Rank(rank, full, directions)
 
 
-def _axis_words(vector: FloatArray) -> str:
-    v = np.asarray(vector) * (1 if vector[int(np.argmax(np.abs(vector)))] >= 0 else -1)
-    return "(" + ", ".join(f"{x + 0.0:.2f}" for x in np.round(v, 2)) + ")"
-
-
-def rank_words(study: Study) -> list[str]:
-    """Sentences on what the loops' geometry leaves undetermined; empty if nothing."""
+def rank_findings(study: Study) -> list[Finding]:
+    """What the loops' geometry leaves undetermined; empty if nothing."""
     rank = flux_map_rank(study)
     noun = study.source.dimension
     if rank.rank == 3:
         return []
     if rank.rank == 0:
-        return [f"No loop takes flux from the {noun}: nothing can be inferred. Move the source or the loops."]
-    if rank.rank == 1:
-        return [
-            f"The flux map has rank one: all loops see the same component of the {noun}, along "
-            f"{_axis_words(rank.directions[0])}; only that component is determined, the other two are left to the prior. "
-            "Loops on a chip at another angle, or sweeps with the source turned by a known rotation, would determine them."
-        ]
-    return [
-        f"The flux map has rank two: the component of the {noun} along {_axis_words(rank.directions[2])} gives no flux in "
-        "any loop and is left to the prior. A loop at another angle or place, or sweeps with the source turned by a known "
-        "rotation, would determine it."
-    ]
+        return [Finding("rank zero", noun=noun)]
+    code, row = ("rank one", 0) if rank.rank == 1 else ("rank two", 2)
+    return [Finding(code, noun=noun, axis=tuple(float(x) for x in rank.directions[row]))]
 
 
-def reference_words(study: Study, states: Sequence[str]) -> list[str]:
-    """A sentence if no state among those named can separate the loops' flux offsets from the source's flux."""
+def reference_findings(study: Study, states: Sequence[str]) -> list[Finding]:
+    """That no state among those named can separate the loops' flux offsets from the source's flux; empty if one can."""
     kinds = {s.name: s.kind for s in study.states}
     present = {kinds[s] for s in states}
     if present & {"out", "turned"} or not any(x.offset_sd_phi0 > 0 for x in study.loops):
         return []
-    worst = max(x.offset_sd_phi0 for x in study.loops)
     blur, flux = offset_blur(study)
-    return [
-        "There is no reference state: without sweeps with the source out (or turned by a known rotation) the flux offsets "
-        f"of the loops, known only to {1e3 * worst:.3g} mPhi0, cannot be told from the source's flux (about "
-        f"{1e3 * flux:.3g} mPhi0 for a source of the stated size), and blur its direction by about {blur:.2g} degrees."
-    ]
+    worst = max(x.offset_sd_phi0 for x in study.loops)
+    return [Finding("no reference", offset_mphi0=1e3 * worst, flux_mphi0=1e3 * flux, blur_deg=blur)]
 
 
 def offset_blur(study: Study) -> tuple[float, float]:
@@ -126,20 +98,15 @@ def offset_blur(study: Study) -> tuple[float, float]:
     return float(min(blur, 90.0)), float(np.sqrt(np.mean(np.sum(rows**2, axis=1)) / 3))
 
 
-def zero_bias_words(study: Study, bias_a: Sequence[Sequence[float]]) -> list[str]:
-    """A sentence if every bias used leaves every loop at zero flux, so that a source and its reverse look the same."""
+def zero_bias_findings(study: Study, bias_a: Sequence[Sequence[float]]) -> list[Finding]:
+    """That every bias used leaves every loop at zero flux, so that a source and its reverse look the same; else empty."""
     matrix = mutual_matrix_phi0_per_a(study)
     offsets = np.array([x.offset_phi0 for x in study.loops])
     fluxes = [matrix @ np.array(b) + offsets for b in bias_a] or [offsets]
     names = {s.loop for i in study.isolators for s in i.stages}
     used = [n for n, x in enumerate(study.loops) if x.name in names]
-    if np.max(np.abs(np.array(fluxes)[:, used]), initial=0.0) > 1e-6:
-        return []
-    return [
-        "Every loop is at zero bias: the traces depend on the fluxes' signs only through their products, so a source and its "
-        "reverse give the same data and only the axis is determined. A setting that biases at least one loop to about half a "
-        "flux quantum (a current in its bias line) would decide between the two ends."
-    ]
+    at_zero = np.max(np.abs(np.array(fluxes)[:, used]), initial=0.0) <= 1e-6
+    return [Finding("zero bias")] if at_zero else []
 
 
 # ---------------------------------------------------------------- local errors
@@ -160,7 +127,6 @@ class Limit:
     """The angular error if one kind of nuisance were known exactly."""
 
     kind: str
-    words: str
     error_if_known_deg: float
 
 
@@ -200,7 +166,7 @@ def limits(problem: Problem, x: FloatArray) -> tuple[float, list[Limit]]:
     for kind in kinds:
         keep = [0, 1, 2] + [3 + n for n, nuisance in enumerate(unknowns.nuisances) if nuisance.group != kind]
         known = _inverse(matrix[np.ix_(keep, keep)])
-        out.append(Limit(kind, KIND_WORDS[kind], float(np.degrees(angular_error_rad(x[:3], known)))))
+        out.append(Limit(kind, float(np.degrees(angular_error_rad(x[:3], known)))))
     out.sort(key=lambda limit: limit.error_if_known_deg)
     return float(now), out
 

@@ -6,6 +6,10 @@ ring's current is positive is a sum of differences of the normal distribution fu
 sin f > 0: (k, k + 1/2) for a bare ring in its ground branch, (4 k, 4 k + 2) for a shunted one.  Both loops vary
 independently, so with q_1, q_2 those probabilities, a sweep of positive pump phase transmits from 1 to 2 with
 p = q_1 q_2 + (1 - q_1)(1 - q_2), and is read so with e + (1 - 2 e) p, e the rate of wrong readings.
+
+The law holds where both stages are near the pumped resonance.  Sweeps solved one by one (`tests/outside`) keep it where shunted
+rings vary by 0.05 flux quanta; of bare rings within 0.15 flux quanta of a flip, whose modes lie linewidths apart, up to a tenth
+go against it, which `wrong_way` has to cover.
 """
 
 from __future__ import annotations
@@ -19,6 +23,7 @@ import numpy.typing as npt
 from scipy.stats import binom
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.streams import stream
 from fluxsense.data.counts import Votes
 from fluxsense.data.digest import GroupKey
 from fluxsense.device.chip import ChipModel, ChipParameters
@@ -216,7 +221,7 @@ def read_vote_wiring(study: Study, votes: Mapping[GroupKey, Votes], cooldowns: S
             odds.append(float("nan"))
             continue
         unknowns = Unknowns(study, cooldowns, [i], with_source=False)
-        x = unknowns.draw(np.random.default_rng([seed, i]), WIRING_DRAWS)
+        x = unknowns.draw(stream(seed, "counts: wiring", i), WIRING_DRAWS)
         logs = []
         for sign in (1, -1):
             every = [sign] * len(study.isolators)

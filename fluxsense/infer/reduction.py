@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import qr
 
+from fluxsense.base.streams import stream
 from fluxsense.infer.mixture import StudentMixture
 from fluxsense.model.family import Family
 from fluxsense.model.likelihood import RatioLikelihood
@@ -311,7 +312,7 @@ def _largest(matrix: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:
     from memory): exact to rounding where the eigenvalues fall as fast as those of smooth traces do.
     """
     if 2 * count < len(matrix):
-        start = np.random.default_rng(0).standard_normal((len(matrix), count))
+        start = stream(0, "start of the subspace iteration").standard_normal((len(matrix), count))
         space = np.linalg.qr(matrix @ start)[0]
         space = np.linalg.qr(matrix @ space)[0]
         values, inner = np.linalg.eigh(space.T @ (matrix @ space))

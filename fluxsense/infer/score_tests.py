@@ -30,7 +30,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, stdtr, stdtrit
 
-from fluxsense.base.units import format_quantity
+from fluxsense.base.findings import Finding
 from fluxsense.data.noise_levels import white_freedom
 from fluxsense.device.chip import nominal_array
 from fluxsense.model.linearised import Linearised
@@ -170,15 +170,11 @@ def _freedom(problem: CampaignProblem) -> float:
     return min(sums.values(), default=STATED_FREEDOM)
 
 
-def unseen_words(found: Suspicion) -> list[str]:
-    """A sentence on the change of flux that would pass for a source, if one would."""
+def unseen_findings(found: Suspicion) -> list[Finding]:
+    """The change of flux that would pass for a source, if one would."""
     if found.unseen_shift_sd < UNSEEN_SHIFT:
         return []
-    return [
-        f"A jump of {format_quantity(found.unseen_phi0, 'flux', 2)} in loop {found.unseen_loop} between the sweeps with the source out "
-        f"and those with it in would move the direction by {found.unseen_shift_sd:.1f} standard deviations and not be seen. "
-        "Reference sweeps after the others as well, or more loops, would show it."
-    ]
+    return [Finding("unseen jump", flux=found.unseen_phi0, loop=found.unseen_loop, shift_sd=found.unseen_shift_sd)]
 
 
 def _alternatives(problem: CampaignProblem, x: FloatArray) -> Iterator[_Alternative]:

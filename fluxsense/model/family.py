@@ -198,7 +198,7 @@ class Family:
         """Real numbers in the data."""
         if self.real:
             return int(np.sum(self.precision > 0)) + (0 if self.notch is None else self.notch.power.size)
-        return 2 * self.ratio.size
+        return 2 * int(np.sum(self.precision > 0))
 
     def log_density(self, ratio: ComplexArray, scale: FloatArray | None = None) -> FloatArray:
         """Log-likelihood (B,) of predicted ratios (B, K, 2, F); scale (B,) is a factor on all of the noise."""

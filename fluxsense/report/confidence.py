@@ -14,8 +14,8 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullForma
 from fluxsense.base.errors import InputError
 from fluxsense.base.files import read_bytes, write_beside
 from fluxsense.base.units import format_quantity
-from fluxsense.detection.detect import confidence_lines
 from fluxsense.report.figures import styled
+from fluxsense.report.lines import detection_lines
 from fluxsense.report.page import picture
 
 BEGIN, END = "<!-- confidence begins -->", "<!-- confidence ends -->"
@@ -46,7 +46,7 @@ def roc_figure(document: dict[str, Any]) -> Figure:
     Parameters
     ----------
     document : dict
-        Of `fluxsense.detection.detect.detect`.
+        Of `fluxsense.jobs.detect.detect`.
     """
     e = document["experiment"]
     roc, simulated = e["roc"], e["simulated"]
@@ -173,12 +173,13 @@ def section_html(document: dict[str, Any]) -> str:
             growth_figure(document), "Log Bayes factor against repeats", "How the log Bayes factor grows with repeats."
         ),
     ]
-    lines = "".join(f"<p>{escape(line.strip())}</p>" for line in confidence_lines(document))
+    lines = "".join(f"<p>{escape(line.strip())}</p>" for line in detection_lines(document))
     figures = "".join(
         f'<figure><img src="{p.uri}" width="{p.width}" alt="{escape(p.alt)}"><figcaption>{escape(p.caption)}</figcaption></figure>'
         for p in shown
     )
-    return f'{BEGIN}<section id="confidence"><div class="rail"><h2>Confidence</h2></div><div class="body">{lines}{figures}</div></section>{END}'
+    of = "<!-- of study {study_hash}, data {digest_hash} -->".format(**document["provenance"])
+    return f'{BEGIN}{of}<section id="confidence"><div class="rail"><h2>Confidence</h2></div><div class="body">{lines}{figures}</div></section>{END}'
 
 
 def with_section(page: str, section: str) -> str:
@@ -197,6 +198,9 @@ def write_section(report: Path, alone: Path, document: dict[str, Any]) -> Path:
         former = read_bytes(report, limit_bytes=REPORT_LIMIT_BYTES, kind="report").decode("utf-8")
     except (InputError, UnicodeDecodeError):  # none there, or none of ours
         former = ""
+    provenance = document["provenance"]
+    if not all(mark in former for mark in (provenance["study_hash"], provenance["digest_hash"])):
+        former = ""  # the page is of another result
     if former:
         target, page = report, with_section(former, section)
     else:

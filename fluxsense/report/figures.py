@@ -1,4 +1,4 @@
-"""Figures of a result: plain data or an `Orientation` in, a matplotlib ``Figure`` out.
+"""Figures of a result: plain data or what is `Shown` of an answer in, a matplotlib ``Figure`` out.
 
 Everything that matters is told by line style, symbol, hatch or lightness first and by colour second, so that a page
 printed in black and white loses nothing.  The two hues, blue and orange, stay apart in the common kinds of colour
@@ -32,16 +32,15 @@ from fluxsense.base.sphere import (
     vector_from_angles,
 )
 from fluxsense.device.chip import loop_outlines_m
-from fluxsense.infer.orient import Answer, Orientation
 from fluxsense.report.views import (
     UNDECIDED_DB,
     Column,
     GroupView,
     KnownSource,
+    Shown,
     chosen_groups,
-    corner_columns,
     decibels,
-    group_views,
+    marked,
     passes,
 )
 
@@ -138,7 +137,7 @@ def image_bytes(figure: Figure, kind: str = "svg") -> bytes:
 
 # ------------------------------------------------------------------------------------------------------------ the sphere
 @styled
-def sphere_map(orientation: Answer, truth: KnownSource | None = None) -> Figure:
+def sphere_map(shown: Shown, truth: KnownSource | None = None) -> Figure:
     """The posterior of the direction on the whole sphere, with close-ups of small regions.
 
     Two Lambert equal-area discs, the hemisphere about the mean direction and the opposite one, both with north (+z) up;
@@ -146,17 +145,15 @@ def sphere_map(orientation: Answer, truth: KnownSource | None = None) -> Figure:
 
     Parameters
     ----------
-    orientation : Orientation
+    shown : Shown
     truth : KnownSource, optional
 
     Returns
     -------
     Figure
     """
-    posterior = orientation.posterior
-    modes = [m for m in posterior.groups.modes if m.weight >= 0.02][:9]
     known = None if truth is None else truth.direction
-    return draw_sphere_map(posterior.regions, modes, posterior.directions, posterior.direction, known)
+    return draw_sphere_map(shown.regions, shown.modes, shown.samples, shown.centre, known)
 
 
 def draw_sphere_map(
@@ -482,13 +479,13 @@ def _edge_line(axes: Axes, xy: FloatArray, reach: float, text: str, below: bool,
 
 # ---------------------------------------------------------------------------------------------------------- the geometry
 @styled
-def geometry(orientation: Answer, truth: KnownSource | None = None, arrows: int = 60) -> Figure:
+def geometry(shown: Shown, truth: KnownSource | None = None, arrows: int = 60) -> Figure:
     """Loops and source seen from above and from the side, with draws of the direction as a fan of thin lines.
 
     The side view looks along the chip plane, at right angles to the mean direction's azimuth, so that the mean direction
     lies in the paper.
     """
-    study, posterior = orientation.study, orientation.posterior
+    study, samples = shown.study, shown.samples
     outlines = loop_outlines_m(study)
     points = np.concatenate(outlines)
     large = float(np.max(np.ptp(points, axis=0))) > 1e-3
@@ -497,9 +494,9 @@ def geometry(orientation: Answer, truth: KnownSource | None = None, arrows: int 
     points = points * scale
     dipole = study.source.has_position
     origin = np.array(study.source.position_m) * scale if dipole else points.mean(axis=0)
-    modes = [m for m in posterior.groups.modes if m.weight >= 0.02][:9]
-    chosen = posterior.directions[np.linspace(0, len(posterior.directions) - 1, arrows).astype(int)]
-    azimuth = float(angles_from_vector(posterior.direction)[0])
+    modes = shown.modes
+    chosen = samples[np.linspace(0, len(samples) - 1, arrows).astype(int)]
+    azimuth = float(angles_from_vector(shown.centre)[0])
     ahead = np.array([np.cos(azimuth), np.sin(azimuth), 0.0])
     known = None if truth is None else truth.direction
     figure = Figure(figsize=(WIDTH_IN, 4.7))
@@ -602,9 +599,9 @@ def _arrow(axes: Axes, at: FloatArray, by: FloatArray, colour: str, style: Any) 
 
 # --------------------------------------------------------------------------------------------------------------- traces
 @styled
-def traces(orientation: Orientation) -> Figure:
+def traces(shown: Shown) -> Figure:
     """Measured and predicted ratios to the pump-off trace, with residuals: small multiples of at most 24 groups."""
-    return draw_traces(chosen_groups(group_views(orientation), MOST_TRACES))
+    return draw_traces(chosen_groups(shown.groups, MOST_TRACES))
 
 
 @styled
@@ -726,9 +723,9 @@ def residual_quantiles(views: Sequence[GroupView]) -> Figure:
 
 # ------------------------------------------------------------------------------------------------------- directionality
 @styled
-def directionality(orientation: Orientation) -> Figure:
+def directionality(shown: Shown) -> Figure:
     """Directionality of each group, measured and predicted, with the direction of transmission named."""
-    return draw_directionality(chosen_groups(group_views(orientation), MOST_ROWS))
+    return draw_directionality(chosen_groups(shown.groups, MOST_ROWS))
 
 
 @styled
@@ -816,9 +813,9 @@ def draw_directionality(views: Sequence[GroupView]) -> Figure:
 
 # --------------------------------------------------------------------------------------------------------------- corner
 @styled
-def corner_plot(orientation: Answer, truth: KnownSource | None = None) -> Figure:
+def corner_plot(shown: Shown, truth: KnownSource | None = None) -> Figure:
     """Marginal posterior of the source vector and of the nuisances that go most with it."""
-    return draw_corner(corner_columns(orientation, truth))
+    return draw_corner(marked(shown.columns, truth))
 
 
 @styled

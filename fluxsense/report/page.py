@@ -14,23 +14,21 @@ from matplotlib.figure import Figure
 
 from fluxsense.base.files import write_beside
 from fluxsense.base.sphere import angle_between_rad, angles_from_vector
-from fluxsense.infer.counts import VoteProblem
-from fluxsense.infer.orient import Answer, Orientation, answer_sentence
-from fluxsense.infer.orient_counts import VoteAnswer
 from fluxsense.report import figures
+from fluxsense.report.lines import answer_sentence
 from fluxsense.report.views import (
+    CountView,
     GroupView,
     KnownSource,
     LoopView,
+    Shown,
     chosen_groups,
-    group_views,
-    known_source,
-    loop_views,
     passes,
     pump_words,
     reading_scale,
     setting_names,
 )
+from fluxsense.study import Study
 
 TRUST_WORDS = {
     "reliable": "Reliable",
@@ -70,28 +68,20 @@ class Picture:
     caption: str
 
 
-def report_page(orientation: Answer, truth: Any = None) -> str:
-    """The report of a result as one HTML document.
+def report_page(shown: Shown, known: KnownSource | None = None) -> str:
+    """The report of an answer as one HTML document.
 
     Parameters
     ----------
-    orientation : Answer
-        From traces or from directions alone.
-    truth : optional
-        The source behind simulated traces, in any form that `known_source` reads; it is marked, never used.
+    shown : Shown
+    known : KnownSource, optional
+        The source behind simulated traces; it is marked, never used.
 
     Returns
     -------
     str
         The same text for the same result.
-
-    Raises
-    ------
-    InputError
-        If the truth is not a vector.
     """
-    known = known_source(truth)
-    groups = group_views(orientation) if isinstance(orientation, Orientation) else []
     environment = Environment(
         loader=FileSystemLoader(Path(__file__).parent),
         autoescape=True,
@@ -100,42 +90,35 @@ def report_page(orientation: Answer, truth: Any = None) -> str:
         lstrip_blocks=True,
     )
     environment.filters.update({"signed": _signed, "short": _short, "hat": lambda x: "∞" if x is None else f"{x:.3f}"})
-    document = orientation.document
+    document = shown.document
     return environment.get_template("page.html").render(
         d=document,
         answer=answer_sentence(document),
         trust_words=TRUST_WORDS[document["verdict"]["trust"]],
         stopped=STOPPED_WORDS.get(document["sampling"]["stopped"], document["sampling"]["stopped"]),
-        note=orientation.study.note.strip(),
-        study_file=orientation.study.path.name,
+        note=shown.study.note.strip(),
+        study_file=shown.study.path.name,
         size=_size_words(document),
-        truth=None if known is None else _truth_words(orientation, known),
-        pictures=_pictures(orientation, groups, known),
-        groups=[_group_row(v) for v in groups],
-        votes=_vote_rows(orientation) if isinstance(orientation, VoteAnswer) else [],
-        loops=[_loop_row(v) for v in loop_views(orientation)] if isinstance(orientation, Orientation) else [],
+        truth=None if known is None else _truth_words(shown, known),
+        pictures=_pictures(shown, known),
+        groups=[_group_row(v) for v in shown.groups],
+        votes=[_count_row(shown.study, v) for v in shown.counts],
+        loops=[_loop_row(v) for v in shown.loops],
         nuisances=[_nuisance_row(n) for n in document["nuisances"]],
         limits=_limit_rows(document["limits"]),
-        settings=_setting_rows(orientation) if isinstance(orientation, Orientation) else [],
+        settings=_setting_rows(shown) if shown.groups else [],
     )
 
 
-def write_report(path: str | os.PathLike[str], orientation: Answer, truth: Any = None) -> None:
+def write_page(path: str | os.PathLike[str], shown: Shown, known: KnownSource | None = None) -> None:
     """Write the page beside its place, then rename it, so that no reader sees half a page.
-
-    Parameters
-    ----------
-    path : path-like
-    orientation : Orientation
-    truth : optional
-        As for `report_page`.
 
     Raises
     ------
     InputError
-        If the truth is not a vector, or the file cannot be written; an existing file is then left as it was.
+        If the file cannot be written; an existing file is then left as it was.
     """
-    write_beside(path, report_page(orientation, truth).encode("utf-8", "backslashreplace"), sync=True)
+    write_beside(path, report_page(shown, known).encode("utf-8", "backslashreplace"), sync=True)
 
 
 def picture(figure: Figure, alt: str, caption: str, *, pixels: bool = False) -> Picture:
@@ -145,38 +128,39 @@ def picture(figure: Figure, alt: str, caption: str, *, pixels: bool = False) -> 
     return Picture(uri, round(96 * float(figure.get_size_inches()[0])), alt, caption)
 
 
-def _pictures(orientation: Answer, groups: list[GroupView], known: KnownSource | None) -> dict[str, Picture]:
+def _pictures(shown: Shown, known: KnownSource | None) -> dict[str, Picture]:
+    groups = shown.groups
     marked = " The star marks the truth." if known is not None else ""
     traced = chosen_groups(groups, figures.MOST_TRACES)
     listed = chosen_groups(groups, figures.MOST_ROWS)
 
-    def part(shown: list[GroupView]) -> str:
-        if len(shown) == len(groups):
+    def part(chosen: list[GroupView]) -> str:
+        if len(chosen) == len(groups):
             return ""
-        return f" Shown are {len(shown)} of {len(groups)} groups: the worst misfits, and others spread evenly."
+        return f" Shown are {len(chosen)} of {len(groups)} groups: the worst misfits, and others spread evenly."
 
     pictures = {
         "map": picture(
-            figures.sphere_map(orientation, known),
+            figures.sphere_map(shown, known),
             "Map of the sphere with the 50, 90 and 95% credible regions of the direction",
             "Where the source points. Equal-area discs: equal areas on the page are equal solid angles. Azimuth (az) runs "
             "from +x towards +y, elevation (el) from the chip plane towards +z. "
             + (
                 "Numbered rings are the candidate directions, the most probable first."
-                if "candidates" in orientation.document["region"][0]
+                if "candidates" in shown.document["region"][0]
                 else "Solid, dashed and dotted edges enclose 50, 90 and 95% of the probability; dots are draws."
             )
             + marked,
         ),
         "geometry": picture(
-            figures.geometry(orientation, known),
+            figures.geometry(shown, known),
             "Loops and source from above and from the side, with an arrow along the mean direction",
             "The loops and the direction found. Thin lines are draws, the solid arrow is the mean direction"
             + (", the dashed arrow the truth." if known is not None else ".")
             + " Arrows show direction only, not size.",
         ),
         "corner": picture(
-            figures.corner_plot(orientation, known),
+            figures.corner_plot(shown, known),
             "Marginal posterior of the source vector and the nuisances that go most with it",
             "The source vector and the nuisances that vary most with it. Shaded: 50% (solid edge) and 90% (dashed edge) "
             "of the probability of each pair. Dashed verticals: 5, 50 and 95%."
@@ -235,16 +219,16 @@ def _size_words(document: dict[str, Any]) -> str:
     return f"{_with_sd(size['mean'] * factor, size['sd'] * factor)} {unit}"
 
 
-def _truth_words(orientation: Answer, known: KnownSource) -> str:
+def _truth_words(shown: Shown, known: KnownSource) -> str:
     direction = known.direction
     if direction is None:
         return "The truth stated for these traces is that there was no source."
     azimuth, elevation = (float(np.degrees(a)) for a in angles_from_vector(direction))
-    away = float(np.degrees(angle_between_rad(direction, orientation.posterior.direction)))
-    inside = [level for level, held in sorted(orientation.region_contains(direction).items()) if held]
+    away = float(np.degrees(angle_between_rad(direction, shown.centre)))
+    inside = [level for level, held in sorted(shown.region_contains(direction).items()) if held]
     where = f"inside the {100 * inside[0]:.0f}% region" if inside else "outside every region shown"
     size = float(np.sqrt(known.source @ known.source))
-    factor, unit = reading_scale(orientation.document["size"]["unit"], size)
+    factor, unit = reading_scale(shown.document["size"]["unit"], size)
     return (
         f"The truth stated for these traces points to azimuth {_short(azimuth, 5)} and elevation {_short(elevation, 4)} "
         f"degrees, {away:.2g} degrees from the mean direction and {where}; its size is {size * factor:.4g} {unit}. "
@@ -268,25 +252,19 @@ def _group_row(view: GroupView) -> dict[str, str]:
     }
 
 
-def _vote_rows(answer: VoteAnswer) -> list[dict[str, str]]:
-    problem = answer.posterior.problem
-    x = answer.posterior.thinned(400)
-    p = problem.probabilities(x) if isinstance(problem, VoteProblem) else np.zeros((1, len(answer.votes)))
-    low, high = np.quantile(p, [0.05, 0.95], axis=0)
-    lines = [b.name for b in answer.study.bias_lines]
-    return [
-        {
-            "isolator": key.isolator,
-            "state": key.state,
-            "cooldown": key.cooldown,
-            "pump": pump_words(key),
-            "bias": ", ".join(f"{line} {_short(1e3 * a, 5)} mA" for line, a in zip(lines, key.bias_a, strict=True)),
-            "forward": str(v.forward),
-            "count": str(v.count),
-            "predicted": f"{low[n]:.2f} to {high[n]:.2f}",
-        }
-        for n, (key, v) in enumerate(answer.votes.items())
-    ]
+def _count_row(study: Study, view: CountView) -> dict[str, str]:
+    key = view.key
+    lines = [b.name for b in study.bias_lines]
+    return {
+        "isolator": key.isolator,
+        "state": key.state,
+        "cooldown": key.cooldown,
+        "pump": pump_words(key),
+        "bias": ", ".join(f"{line} {_short(1e3 * a, 5)} mA" for line, a in zip(lines, key.bias_a, strict=True)),
+        "forward": str(view.forward),
+        "count": str(view.count),
+        "predicted": f"{view.low:.2f} to {view.high:.2f}",
+    }
 
 
 def _sign_words(positive: float) -> str:
@@ -337,9 +315,9 @@ def _limit_rows(limits: dict[str, Any]) -> list[tuple[str, str]]:
     return [(words, _short(value)) for words, value in rows]
 
 
-def _setting_rows(orientation: Orientation) -> list[dict[str, str]]:
-    keys = [k for f in orientation.likelihood.families for k in f.on_keys]
-    names = setting_names(orientation.study, keys)
+def _setting_rows(shown: Shown) -> list[dict[str, str]]:
+    keys = [v.key for v in shown.groups]
+    names = setting_names(shown.study, keys)
     rows: dict[tuple[str, str, tuple[float, ...]], dict[str, Any]] = {}
     for key in keys:
         row = rows.setdefault(
@@ -349,9 +327,9 @@ def _setting_rows(orientation: Orientation) -> list[dict[str, str]]:
             if value not in row[column]:
                 row[column].append(value)
         row["frequencies"].append(key.pump_frequency_hz / 1e9)
-    lines = [x.name for x in orientation.study.bias_lines]
+    lines = [x.name for x in shown.study.bias_lines]
     out = []
-    order = [s.name for s in orientation.study.settings]
+    order = [s.name for s in shown.study.settings]
     place = {name: order.index(name) if name in order else len(order) for name, _, _ in rows}
     for (name, pump, bias), row in sorted(rows.items(), key=lambda item: (place[item[0][0]], item[0])):
         low, high = min(row["frequencies"]), max(row["frequencies"])
@@ -369,4 +347,4 @@ def _setting_rows(orientation: Orientation) -> list[dict[str, str]]:
     return out
 
 
-__all__ = ["Picture", "picture", "report_page", "write_report"]
+__all__ = ["Picture", "picture", "report_page", "write_page"]

@@ -3,25 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.sphere import Mode, Region, contains
 from fluxsense.base.units import watt_to_dbm
 from fluxsense.data.digest import GroupKey
-from fluxsense.device.stages import Stages
-from fluxsense.infer.orient import Answer, Orientation
-from fluxsense.model.likelihood import Family
 from fluxsense.study import Setting, Study
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
-
-DB = 20 / np.log(10)
-"""Decibels of an amplitude per neper."""
 
 UNDECIDED_DB = 1.0
 """Directionalities smaller than this are called neither way."""
@@ -142,6 +137,7 @@ class GroupView:
 
     Attributes
     ----------
+    key : GroupKey
     isolator, setting, state, cooldown : str
         `cooldown` is empty if the campaign has one only.
     pump : str
@@ -164,6 +160,7 @@ class GroupView:
         5%, 50% and 95% of the prediction there.
     """
 
+    key: GroupKey
     isolator: str
     setting: str
     state: str
@@ -207,81 +204,6 @@ def passes(directionality_db: float) -> str:
     return "1 → 2" if directionality_db > 0 else "2 → 1"
 
 
-def group_views(orientation: Orientation, draws: int = 120) -> list[GroupView]:
-    """Every pump-on group with what was measured and what the posterior predicts.
-
-    Parameters
-    ----------
-    orientation : Orientation
-    draws : int
-        Posterior draws behind the predicted bands.
-
-    Returns
-    -------
-    list of GroupView
-        Ordered by isolator, setting, cooldown and state.
-    """
-    likelihood, study = orientation.likelihood, orientation.study
-    best = likelihood.predict(orientation.best_parameters)
-    spread = likelihood.predict(orientation.draws(draws))
-    keys = [k for f in likelihood.families for k in f.on_keys]
-    names = setting_names(study, keys)
-    many = len(likelihood.cooldowns) > 1
-    out = []
-    left = likelihood.cleaned([f.ratio - one for f, one in zip(likelihood.families, best, strict=True)])
-    for family, cleaned, one, several in zip(likelihood.families, left, best, spread, strict=True):
-        residual, sd = _scaled(family, cleaned[0])
-        for n, key in enumerate(family.on_keys):
-            low, high = np.quantile(decibels(several[:, n]), [0.05, 0.95], axis=0)
-            predicted = decibels(several[:, n, 0]) - decibels(several[:, n, 1])
-            at = int(np.argmax(np.abs(np.median(predicted, axis=0))))
-            q = np.quantile(predicted[:, at], [0.05, 0.5, 0.95])
-            y = family.ratio[n, :, at]
-            out.append(
-                GroupView(
-                    isolator=key.isolator,
-                    setting=names[key],
-                    state=key.state,
-                    cooldown=key.cooldown if many else "",
-                    pump=pump_words(key),
-                    sweeps=orientation.digest[key].count,
-                    frequency_hz=family.frequency_hz,
-                    ratio=family.ratio[n],
-                    best=one[0, n],
-                    sd=sd[n],
-                    low_db=low,
-                    high_db=high,
-                    residual=residual[n],
-                    at=at,
-                    directionality_db=float(decibels(y[0]) - decibels(y[1])),
-                    directionality_sd_db=float(
-                        DB * np.sqrt(np.sum((sd[n, :, at] / np.maximum(np.abs(y), 1e-15)) ** 2))
-                    ),
-                    predicted_low_db=float(q[0]),
-                    predicted_db=float(q[1]),
-                    predicted_high_db=float(q[2]),
-                )
-            )
-    order = [i.name for i in study.isolators]
-    settings = [s.name for s in study.settings]
-    states = [s.name for s in study.states]
-
-    def rank(view: GroupView) -> tuple[Any, ...]:
-        place = settings.index(view.setting) if view.setting in settings else len(settings)
-        return order.index(view.isolator), place, view.setting, view.cooldown, states.index(view.state)
-
-    return sorted(out, key=rank)
-
-
-def _scaled(family: Family, residual: ComplexArray) -> tuple[ComplexArray, FloatArray]:
-    """Scaled residuals (K, 2, F) and their scale, as `GroupView` describes them."""
-    power = np.abs(family.ratio) ** 2
-    off = 1 / np.maximum(1 / family.shared - np.sum(power * family.precision, axis=0), 1e-300)
-    sd = np.sqrt(1 / family.precision + power * off)
-    phasor = family.ratio / np.maximum(np.abs(family.ratio), 1e-300)
-    return np.asarray(residual * np.conj(phasor) / sd), np.asarray(sd)
-
-
 def chosen_groups(views: Sequence[GroupView], most: int) -> list[GroupView]:
     """At most `most` groups for a figure: all if they fit, else half of them the worst misfits, the rest spread evenly."""
     if len(views) <= most:
@@ -320,49 +242,6 @@ class LoopView:
     same: float
 
 
-def loop_views(orientation: Orientation, draws: int = 400) -> list[LoopView]:
-    """Flux and sign of the coupling in each loop, one entry per isolator, bias, state and cooldown."""
-    likelihood, study = orientation.likelihood, orientation.study
-    families = likelihood.families
-    fluxes = likelihood.loop_fluxes(orientation.draws(draws))
-    names = setting_names(study, [k for f in families for k in f.on_keys])
-    many = len(likelihood.cooldowns) > 1
-    found: dict[tuple[Any, ...], tuple[list[str], FloatArray]] = {}
-    order = [i.name for i in study.isolators]
-    states = [s.name for s in study.states]
-    for family, flux in zip(families, fluxes, strict=True):
-        for n, key in enumerate(family.on_keys):
-            signature = (
-                order.index(key.isolator),
-                tuple(-x for x in key.bias_a),
-                key.cooldown,
-                states.index(key.state),
-            )
-            words, _ = found.setdefault(signature, ([], flux[:, n]))
-            if names[key] not in words:
-                words.append(names[key])
-    out = []
-    for signature in sorted(found):
-        words, flux = found[signature]
-        isolator = study.isolators[signature[0]]
-        rings = Stages(isolator, signature[0], study.path.name)
-        sine = rings.circulating_current(rings.quarter_phases(flux))
-        out.append(
-            LoopView(
-                isolator=isolator.name,
-                setting=", ".join(words),
-                state=states[signature[3]],
-                cooldown=signature[2] if many else "",
-                loops=(isolator.stages[0].loop, isolator.stages[1].loop),
-                mean_phi0=flux.mean(axis=0),
-                sd_phi0=flux.std(axis=0),
-                positive=np.mean(sine > 0, axis=0),
-                same=float(np.mean(np.prod(np.sign(sine), axis=1) > 0)),
-            )
-        )
-    return out
-
-
 # ------------------------------------------------------------------------------------------------------------ unknowns
 READING_UNITS = {"m": (1e6, "µm"), "Phi0": (1e3, "mΦ0"), "rad": (180 / np.pi, "°"), "Hz": (1e-6, "MHz"), "": (1.0, "")}
 
@@ -383,11 +262,12 @@ def reading_scale(unit: str, size: float) -> tuple[float, str]:
 
 @dataclass(frozen=True)
 class Column:
-    """Draws of one unknown in a unit that reads well; `truth` where it is known."""
+    """Draws of one unknown in a unit that reads well, `factor` times SI; `truth` where it is known."""
 
     name: str
     unit: str
     values: FloatArray
+    factor: float = 1.0
     truth: float | None = None
 
     @property
@@ -396,35 +276,63 @@ class Column:
         return f"{self.name} ({self.unit})" if self.unit else self.name
 
 
-def corner_columns(
-    orientation: Answer, truth: KnownSource | None = None, nuisances: int = 4, draws: int = 3000
-) -> list[Column]:
-    """The source vector and the nuisances that go most with it.
+# ------------------------------------------------------------------------------------------------------- all that is shown
+@dataclass(frozen=True)
+class CountView:
+    """How often the sweeps of one group went one way, and with what probability (5%, 95%) the posterior says."""
 
-    A nuisance's relevance is the largest modulus of its correlation with a component of the source, over draws on the
-    heaviest mode's side, so that two opposite modes do not cancel.
+    key: GroupKey
+    forward: int
+    count: int
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What the page and the figures of an answer are made of: values, nothing to be computed.
+
+    Attributes
+    ----------
+    document : dict
+    study : Study
+    samples : ndarray (N, 3)
+        Draws of the direction.
+    centre : ndarray (3,)
+        Mean direction of the heaviest mode.
+    regions : tuple of Region
+    modes : tuple of Mode
+        Heaviest first.
+    columns : tuple of Column
+        The source vector and the nuisances that go most with it.
+    groups : tuple of GroupView
+        Empty for data without traces.
+    loops : tuple of LoopView
+    counts : tuple of CountView
+        Empty for traces.
     """
-    names, units, values = orientation.table(draws)
-    mean = orientation.posterior.direction
-    near = values[values[:, :3] @ mean > 0]
-    near = near if len(near) > 20 else values
-    spread = near.std(axis=0)
-    relevance = np.zeros(len(names))
-    if np.all(np.isfinite(spread)):
-        scaled = (near - near.mean(axis=0)) / np.where(spread > 0, spread, 1.0)
-        relevance = np.max(np.abs(scaled[:, :3].T @ scaled / len(near)), axis=0)
-    relevance[spread <= 0] = 0.0
-    others = sorted(range(3, len(names)), key=lambda n: (-relevance[n], n))[:nuisances]
-    size = float(np.sqrt(np.mean(np.sum(values[:, :3] ** 2, axis=1))))
-    out = []
-    for n in [0, 1, 2, *others]:
-        factor, unit = reading_scale(units[n], size)
-        known = None
-        if truth is not None and n < 3:
-            known = float(truth.source[n])
-        elif truth is not None and truth.position_m is not None and names[n].startswith("position "):
-            known = float(truth.position_m["xyz".index(names[n][-1])])
-        column = values[:, n]
-        if np.ptp(column) > 0:
-            out.append(Column(names[n], unit, column * factor, None if known is None else known * factor))
-    return out
+
+    document: dict[str, Any]
+    study: Study
+    samples: FloatArray
+    centre: FloatArray
+    regions: tuple[Region, ...]
+    modes: tuple[Mode, ...]
+    columns: tuple[Column, ...]
+    groups: tuple[GroupView, ...] = ()
+    loops: tuple[LoopView, ...] = ()
+    counts: tuple[CountView, ...] = ()
+
+    def region_contains(self, vector: npt.ArrayLike) -> dict[float, bool]:
+        """Whether a direction lies in each credible region, by level."""
+        return {r.level: bool(contains(r, np.asarray(vector))) for r in self.regions}
+
+
+def marked(columns: Sequence[Column], truth: KnownSource | None) -> list[Column]:
+    """Columns with the truth marked where it is known."""
+    known: dict[str, float] = {}
+    if truth is not None:
+        known = {f"source {axis}": float(x) for axis, x in zip("xyz", truth.source, strict=True)}
+        if truth.position_m is not None:
+            known |= {f"position {axis}": float(x) for axis, x in zip("xyz", truth.position_m, strict=True)}
+    return [replace(c, truth=known[c.name] * c.factor if c.name in known else None) for c in columns]

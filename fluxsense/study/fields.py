@@ -20,7 +20,10 @@ EXACT: Final = "exact"
 """The word that a study writes in place of a standard deviation of zero."""
 
 
-@dataclass(frozen=True)
+# tables are made without comparison and representation, which nothing asks of them: half of the start-up time
+
+
+@dataclass(frozen=True, eq=False, repr=False, match_args=False)
 class Scope:
     """Names that entries may refer to (None: they could not be read, so any is taken)."""
 
@@ -28,7 +31,7 @@ class Scope:
     exact: bool = False
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False, match_args=False)
 class Only:
     """A field that has a meaning only where another one, read before it, has one of these values.
 
@@ -45,7 +48,7 @@ class Only:
         return read.get(self.attribute) in self.values
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False, match_args=False)
 class Sane:
     """Bounds beyond which a number is impossible or dangerous, in the package's own unit, and why."""
 
@@ -55,7 +58,7 @@ class Sane:
     remedy: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False, match_args=False)
 class Spread:
     """Standard deviation of a number: the default where a study states none, and what it may state.
 
@@ -80,7 +83,7 @@ class Spread:
         return sd or (self.relative_of * abs(getattr(part, self.of)) if self.of else 0.0)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False, match_args=False)
 class Field:
     """An entry of the study file.
 
@@ -145,7 +148,7 @@ class Field:
         out[self.key] = self.toml(value)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False, match_args=False)
 class Quantity(Field):
     """A number, with its unit where it has a dimension, and with its standard deviation where it is uncertain.
 
@@ -203,7 +206,7 @@ class Quantity(Field):
             put_spread(part, self.attribute, f"{self.key}_sd", self.dimension, out)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False, match_args=False)
 class SpreadOnly(Field):
     """A standard deviation whose mean is no entry of the file (a phase error about zero, the size of a reflection)."""
 
@@ -255,7 +258,7 @@ def put_spread(part: Any, attribute: str, key: str, dimension: str | None, out: 
         out[key] = format_quantity(-20.0 * in_db * math.log10(stated) if in_db else stated, dimension, DIGITS)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False, match_args=False)
 class Integer(Field):
     """A whole number; `word` may stand in its place and means None."""
 
@@ -270,7 +273,7 @@ class Integer(Field):
         return t.integer(self.key, default=self.default, low=self.low, high=self.high)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False, match_args=False)
 class Flag(Field):
     """True or false."""
 
@@ -281,7 +284,7 @@ class Flag(Field):
         return t.flag(self.key, self.default)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False, match_args=False)
 class Text(Field):
     """A text; `empty` allows one without characters."""
 
@@ -292,7 +295,7 @@ class Text(Field):
         return t.text(self.key, self.default, empty=self.empty)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False, match_args=False)
 class Name(Field):
     """The name of a part, which may become part of a file's name."""
 
@@ -305,7 +308,7 @@ class Name(Field):
         return name
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False, match_args=False)
 class Choice(Field):
     """One of a few words; `decides` where it settles which other fields have a meaning.
 
@@ -327,7 +330,7 @@ class Choice(Field):
         return next((word for word, meant in self.meaning.items() if meant == value), value)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False, match_args=False)
 class Reference(Field):
     """The name of another part of the study; may be left out where there is only one, if `lone`."""
 
@@ -343,7 +346,7 @@ class Reference(Field):
         return t.reference(self.key, names, default=default)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False, match_args=False)
 class Vector(Field):
     """A list of so many quantities; `ascending` where the first has to be below the second.
 
@@ -370,7 +373,7 @@ class Vector(Field):
         return [format_quantity(float(x), self.dimension, DIGITS) for x in value]
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False, match_args=False)
 class Axis(Field):
     """A direction: three plain numbers of any length, held as a unit vector."""
 
@@ -383,7 +386,7 @@ class Axis(Field):
         return [float(x) for x in value]
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False, match_args=False)
 class Names(Field):
     """A list of names, each once: of parts `to`, of the words `choices`, or free names if neither.
 
@@ -414,7 +417,7 @@ class Names(Field):
         return list(value)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False, match_args=False)
 class NamedQuantities(Field):
     """A table of name -> quantity, as pairs; its standard deviations stand in a table of their own if it has a spread."""
 

@@ -62,8 +62,8 @@ _CORNERS: Final = 'Write it like [["0 um", "0 um"], ["10 um", "0 um"], ["10 um",
 # ---------------------------------------------------------------- the source
 
 
-def read_source(root: Table) -> Source:
-    """The table [source]."""
+def read_source(root: Table, exact: bool = False) -> Source:
+    """The table [source]; with `exact` a source is a point unless it states an extent."""
     t = root.table("source")
     kinds = source_kinds()
     kind = kinds[t.choice("kind", tuple(kinds), decides=True)]
@@ -78,6 +78,8 @@ def read_source(root: Table) -> Source:
     _idle_elsewhere(t, kind.fields, {k.name: k.fields for k in kinds.values()})
     if kind.has_extent:
         ty.SOURCE_EXTENT.take(t, scope, read)
+        if exact and read["extent_m"] is None:
+            read["extent_m"] = 0.0
     else:
         t.idle(ty.SOURCE_EXTENT.keys, f'A source of the kind "{kind.name}" says its extent by itself: remove it')
     prior = ty.SIZE_PRIOR.read(t, scope)
@@ -525,7 +527,7 @@ def read_root(data: Mapping[str, Any], file: Path, faults: list[str], sha256: st
     plain = Scope(names)
     read = read_fields(root, ty.HEAD, plain)
     scope = Scope(names, _read_table(root, "uncertainty", ty.UNCERTAINTY, plain)["unstated_exact"])
-    read["source"] = read_source(root)
+    read["source"] = read_source(root, scope.exact)
     chips = tuple(_read_chip(t, scope) for t in root.tables("chip", required=False))
     names["chips"] = _names(chips, "chip" in data)
     read["chips"] = chips or (Chip("chip"),)

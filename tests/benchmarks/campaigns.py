@@ -12,7 +12,8 @@ from fluxsense.data.blocks import Blocks
 from fluxsense.data.digest import BAND, HASH_BYTES, Digest, GroupStats, group_key, node_indices
 from fluxsense.device.chip import ChipModel
 from fluxsense.device.isolator import PORTS
-from fluxsense.simulate import Truth, _log_row, _schedule, line_gain
+from fluxsense.device.lines import line_gain
+from fluxsense.jobs.simulate import Truth, _log_row, _schedule
 from fluxsense.study import Study, read_study
 
 GRAIN = Path(__file__).resolve().parents[2] / "data_demo" / "grain" / "study.toml"

@@ -27,12 +27,12 @@ from fluxsense.device.isolator import hybrid_elements, isolator_scattering
 from fluxsense.infer.diagnostics import ess_bulk
 from fluxsense.infer.mixture import StudentMixture, from_modes
 from fluxsense.infer.modes import ascend
-from fluxsense.infer.orient import orient
 from fluxsense.infer.reduction import CompressedProblem, compress
+from fluxsense.jobs.orient import orient
+from fluxsense.jobs.simulate import Truth, draw_truth
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem, log_posterior
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.simulate import Truth, draw_truth
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -55,8 +55,8 @@ def test_demo_parameters_against_their_truth(out: Path) -> None:
 @pytest.mark.slow
 def test_section_in_a_study_gives_the_direction(out: Path) -> None:
     """A campaign simulated from the truth, inferred with the fitted chip: the truth lies in the 90% region."""
-    from fluxsense.infer.orient import orient
-    from fluxsense.simulate import Truth, draw_truth, simulate_digest
+    from fluxsense.jobs.orient import orient
+    from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 
     fitted = read_study(out / "study.toml")
     truth = read_study(DEMO / "truth_study.toml")

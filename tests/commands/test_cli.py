@@ -269,7 +269,7 @@ def test_same_seed_same_bytes(tiny, tmp_path):
     study = tiny / "study.toml"
     for name, seed in (("a", 5), ("b", 5), ("c", 6)):
         document = one_document(run(["simulate", study, "--out", tmp_path / name, "--seed", seed, "--json"]))
-        assert document == {"traces": 32, "folder": str(tmp_path / name), "seed": seed}
+        assert (document["traces"], document["folder"], document["seed"]) == (32, str(tmp_path / name), seed)
     a, b, c = (contents(tmp_path / name) for name in "abc")
     assert a == b
     assert a.keys() == c.keys()

@@ -15,7 +15,7 @@ from small_study import small_study, study_text
 from fluxsense.base.errors import InputError, printable
 from fluxsense.cli import main
 from fluxsense.data.touchstone import sweep_from_bytes
-from fluxsense.simulate import draw_truth, write_campaign
+from fluxsense.jobs.simulate import draw_truth, write_campaign
 from fluxsense.study import read_study
 
 ESCAPES = "\x1b[31mred\x1b]0;title\x07\r\x08\x9b2J\u202e"

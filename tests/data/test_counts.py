@@ -14,10 +14,10 @@ from fluxsense.data.campaign import campaign_rows, load_votes
 from fluxsense.data.counts import Votes, votes_from_rows
 from fluxsense.device.chip import ChipModel
 from fluxsense.infer.counts import VoteModel, VoteProblem, read_vote_wiring, simulate_votes
-from fluxsense.infer.orient_counts import orient_votes
+from fluxsense.jobs.orient_counts import orient_votes
+from fluxsense.jobs.simulate import draw_truth, simulate_directions, write_campaign
 from fluxsense.model.likelihood import probe_of
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.simulate import draw_truth, simulate_directions, write_campaign
 from fluxsense.study import read_study
 
 STEPS = (-0.1, 0.0, 0.1)

@@ -217,6 +217,17 @@ def test_merging_other_grids_is_refused():
         merge(built([(ON, noisy(rng), 0.0)]), built([(ON, noisy(rng, f=F[1:]), 0.0)]))
 
 
+def test_finishing_empties_the_builder():
+    rng = np.random.default_rng(29)
+    items = [(key, noisy(rng), float(n)) for n, key in enumerate([ON, OFF, ON])]
+    builder = DigestBuilder(built(items[:1]))
+    for key, sweep, time_s in items[1:]:
+        builder.add(key, sweep, time_s)
+    assert_same(builder.freeze(), built(items))
+    assert_same(builder.finish(), built(items))
+    assert len(builder.freeze()) == 0
+
+
 def test_content_hash_tells_contents_apart():
     rng = np.random.default_rng(10)
     a, b = noisy(rng), noisy(rng)

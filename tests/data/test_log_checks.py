@@ -13,7 +13,7 @@ from small_study import small_study
 from fluxsense.data.campaign import campaign_rows
 from fluxsense.data.log import LogRow
 from fluxsense.data.log_checks import log_findings, trace_findings
-from fluxsense.simulate import draw_truth, write_campaign
+from fluxsense.jobs.simulate import draw_truth, write_campaign
 from fluxsense.study import Study, read_study
 
 

@@ -9,12 +9,13 @@ import numpy as np
 import pytest
 from small_study import small_study
 
-from fluxsense.data.campaign import load_campaign, load_screened
-from fluxsense.data.digest import Distrusted, group_key
+from fluxsense.data.campaign import campaign_rows, load_campaign, load_screened
+from fluxsense.data.digest import Distrusted, digest_campaign, group_key
 from fluxsense.data.outliers import PARTS, RepeatScreen, node_values, strange_sweeps
 from fluxsense.data.touchstone import Sweep, write_sweep
-from fluxsense.infer.orient import distrusted_share, distrusted_words, kept_words
-from fluxsense.simulate import draw_truth, sweeps, write_campaign
+from fluxsense.infer.verdict import distrusted_share, kept_findings, left_out_findings
+from fluxsense.jobs.simulate import draw_truth, sweeps, write_campaign
+from fluxsense.report.sentences import sentences
 from fluxsense.study import Study, read_study
 
 GRID = np.linspace(-1, 1, PARTS)
@@ -53,6 +54,7 @@ def strange(settings: list[list[np.ndarray]]) -> list[np.ndarray]:
         (8, 2, 3.0, 0.01),
         (8, 2, 30.0, 0.025),
         (5, 2, 10.0, 0.02),
+        (4, 1, 10.0, 0.012),
     ],
 )
 def test_clean_sweeps_are_kept(repeats: int, groups: int, flux: float, most: float) -> None:
@@ -160,15 +162,15 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
 def test_a_clean_campaign_is_left_alone(study: Study) -> None:
     digest, bad = load_screened(study)
     assert bad == []
-    assert digest.content_hash() == load_campaign(study).content_hash()
-    assert distrusted_words(digest, bad) == []
+    assert digest.content_hash() == digest_campaign(campaign_rows(study), study.log.parent).content_hash()
+    assert left_out_findings(digest, bad) == []
     assert distrusted_share(digest, bad) == 0
 
 
 def test_a_flux_jump_in_one_sweep_is_left_out_and_named(study: Study, tmp_path: Path) -> None:
-    """The sweep is replaced by one simulated with the loops 10 mPhi0 off, noise of its own."""
+    """The sweep is replaced by one simulated with the loops 20 mPhi0 off."""
     truth = draw_truth(study, 1)
-    off = truth.parameters.changed(offset_phi0=truth.parameters["offset_phi0"] + 0.01)
+    off = truth.parameters.changed(offset_phi0=truth.parameters["offset_phi0"] + 0.02)
     jumped = [(row, sweep) for row, sweep in sweeps(study, replace(truth, parameters=off, seed=1))]
     row, sweep = next((r, s) for r, s in jumped if r.pump_on and r.repeat == 4)
     original = study.folder / row.file
@@ -180,7 +182,7 @@ def test_a_flux_jump_in_one_sweep_is_left_out_and_named(study: Study, tmp_path: 
         original.write_bytes(kept)
     assert [d.file for d in bad] == [row.file]
     assert digest[group_key(row)].count == 5
-    words = distrusted_words(digest, bad)
+    words = sentences(left_out_findings(digest, bad))
     assert row.file in words[0]
     assert "1 of " in words[0]
     assert distrusted_share(digest, bad) == pytest.approx(1 / 6)
@@ -203,9 +205,9 @@ def test_few_repeats_are_named_but_kept(study: Study) -> None:
     found = screen.distrusted()
     assert [(d.file, d.left_out) for d in found] == [(victim, False)]
     digest = load_campaign(study)
-    assert distrusted_words(digest, found) == []
+    assert left_out_findings(digest, found) == []
     assert distrusted_share(digest, found) == 0
-    assert kept_words(found) == [
+    assert sentences(kept_findings(found)) == [
         f"Sweeps unlike their repeats, of which there are too few to leave any out: {victim}. Look at these first; with 4 "
         "repeats or more such a sweep is left out."
     ]

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import sys
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from conftest import run
 from design_scenarios import chip, ring
 
 from fluxsense.cli import main
 from fluxsense.design.layout import study_layout
-from fluxsense.proposals import layout_lines, propose_layout
 from fluxsense.report.design import draw_layout
+from fluxsense.report.proposals import layout_lines
 from fluxsense.study import Data, KeepOut, LayoutRules, Study, read_study
 from fluxsense.study.write import study_text
 
@@ -39,43 +42,91 @@ def path(tmp_path: Path) -> Path:
     return target
 
 
-def test_plan_writes_what_it_says(path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["plan", str(path), "--out", str(tmp_path / "p"), "--error", "5", "--error-rate", "0.01"]) == 0
-    out, err = capsys.readouterr()
+@dataclass(frozen=True)
+class Proposed:
+    """What a command proposed: where, how it ended, what it printed."""
+
+    folder: Path
+    code: int
+    out: str
+    err: str
+    document: dict[str, Any]
+
+
+def proposed(folder: Path, command: str, *arguments: str) -> Proposed:
+    """Run `plan` or `layout` on the small study."""
+    (folder / "study.toml").write_text(study_text(small()), encoding="utf-8")
+    outcome = run([command, folder / "study.toml", "--out", folder / "p", *arguments])
+    document = json.loads((folder / f"p/{command}.json").read_text(encoding="utf-8"))
+    return Proposed(folder / "p", outcome.code, outcome.out, outcome.err, document)
+
+
+@pytest.fixture(scope="session")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Proposed:
+    """`plan`, run once for all tests that look at it."""
+    return proposed(tmp_path_factory.mktemp("planned"), "plan", "--error", "5", "--error-rate", "0.01")
+
+
+@pytest.fixture(scope="session")
+def laid_out(tmp_path_factory: pytest.TempPathFactory) -> Proposed:
+    """`layout`, run once for all tests that look at it."""
+    return proposed(
+        tmp_path_factory.mktemp("laid"), "layout", "--starts", "2", "--steps", "20", "--seed", "3", "--json"
+    )
+
+
+def test_plan_writes_what_it_says(planned: Proposed) -> None:
+    assert planned.code == 0
+    out, document = planned.out, planned.document
     assert "Time to taking a direction for its reverse with probability 0.01: " in out
     assert "Check every current, power and dimension against the laboratory's own limits" in out
     assert "equivalence theorem: largest sensitivity is 1.0" in out
     assert "Time to 5 degrees" in out
-    assert "searching working points" in err
+    assert "searching working points" in planned.err
     assert "[limits] asks for no isolation" in out
     assert 'State isolation = "15 dB"' in out
-    document = json.loads((tmp_path / "p/plan.json").read_text())
     assert document["error_proposed"]["mean_deg"] <= document["error_now"]["mean_deg"]
     assert document["schedule"]["equivalence_largest_over_limit"] < 1.01
     assert sum(c["sweeps"] for c in document["schedule"]["candidates"]) == document["schedule"]["total"]
     assert document["information_gain_nats"]["upper"] > 0
-    proposed = read_study(tmp_path / "p/study.toml")
-    limits = [b.limit_a for b in proposed.bias_lines]
-    assert all(np.all(np.abs(s.bias_a) <= limits) for s in proposed.settings)
+    study = read_study(planned.folder / "study.toml")
+    limits = [b.limit_a for b in study.bias_lines]
+    assert all(np.all(np.abs(s.bias_a) <= limits) for s in study.settings)
     for name in ("landscape", "ambiguity", "schedule", "frequencies"):
-        assert (tmp_path / f"p/{name}.png").read_bytes().startswith(b"\x89PNG")
+        assert (planned.folder / f"{name}.png").read_bytes().startswith(b"\x89PNG")
 
 
-def test_layout_json_is_one_document_and_the_same_twice(
-    path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    documents = []
-    for n, workers in enumerate(("1", "2")):
-        arguments = ["layout", str(path), "--json", "--out", str(tmp_path / f"l{n}"), "--starts", "2", "--steps", "20"]
-        code = main([*arguments, "--workers", workers, "--seed", "3"])
-        out, err = capsys.readouterr()
-        assert err == ""
-        documents.append(json.loads(out))
-        assert code == (0 if documents[-1]["prediction_valid"]["position_as_stated"]["proposed"] else 1)
-    assert documents[0] == documents[1]
-    assert documents[0]["rules_broken_proposed"] == []
-    assert "laboratory's own limits" in documents[0]["caution"]
-    read_study(tmp_path / "l0/study.toml")
+def test_proposals_have_format_verdict_and_provenance(planned: Proposed, laid_out: Proposed) -> None:
+    for made, kind, seed, options in (
+        (planned, "plan", 0, {"error": 5.0, "error_rate": 0.01, "thorough": 1}),
+        (
+            laid_out,
+            "layout",
+            3,
+            {"criterion": "error", "position_known": False, "starts": 2, "steps": 20, "counts": []},
+        ),
+    ):
+        document, study = made.document, read_study(made.folder.parent / "study.toml")
+        assert (document["format"], document["kind"], document["invented"]) == (1, kind, study.invented)
+        assert document["verdict"]["trust"] == ("reliable" if made.code == 0 else "tentative")
+        assert document["verdict"]["reasons"]
+        provenance = document["provenance"]
+        assert provenance["seed"] == seed
+        assert provenance["options"] == options
+        assert provenance["study_hash"] == study.sha256
+        assert {"fluxsense", "python", "numpy", "scipy"} <= provenance["versions"].keys()
+
+
+def test_layout_json_is_one_document_and_the_same_twice(laid_out: Proposed, tmp_path: Path) -> None:
+    again = proposed(tmp_path, "layout", "--starts", "2", "--steps", "20", "--seed", "3", "--json", "--workers", "2")
+    for made in (laid_out, again):
+        assert made.err == ""
+        assert json.loads(made.out) == made.document
+        assert made.code == (0 if made.document["prediction_valid"]["position_as_stated"]["proposed"] else 1)
+    assert laid_out.document == again.document
+    assert again.document["rules_broken_proposed"] == []
+    assert "laboratory's own limits" in again.document["caution"]
+    read_study(again.folder / "study.toml")
 
 
 def test_layout_compares_numbers_of_isolators(path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -115,9 +166,8 @@ def test_layout_trusts_the_errors_of_the_reading_asked_for(tmp_path: Path, capsy
     )
 
 
-def test_layout_says_when_its_proposal_is_worse(tmp_path: Path) -> None:
-    study = small()
-    document = propose_layout(study, starts=1, steps=1).document
+def test_layout_says_when_its_proposal_is_worse(laid_out: Proposed) -> None:
+    document = copy.deepcopy(laid_out.document)
     entry = document["comparison"]["position_as_stated"]
     for criterion, worse in (("error", 1.1), ("information", 0.9)):
         entry["proposed"][criterion] = worse * entry["now"][criterion]

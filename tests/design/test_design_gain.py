@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from fluxsense.base.errors import InputError
 from fluxsense.design.ambiguity import (
+    ambiguity_findings,
     ambiguity_map,
-    ambiguity_words,
-    information_words,
+    information_finding,
     log_odds_against,
     with_upright_isolator,
 )
@@ -25,6 +25,7 @@ from fluxsense.design.information_gain import (
     with_more_sweeps,
 )
 from fluxsense.design.sensitivity import direction_points, planned_experiment, predict, prior_points
+from fluxsense.report.sentences import sentence, sentences
 
 DESIGN = np.array([[1.0, 0.2], [0.3, 1.1], [-0.5, 0.7], [0.9, -0.4]])
 PRIOR = np.array([[1.5, 0.3], [0.3, 0.8]])
@@ -173,7 +174,7 @@ def test_rank_two_uniform_field_leaves_its_mirror_image() -> None:
     sideways = truth * np.array([1, -1, 1])  # along y, which the upright chip's normal is not
     assert log_odds_against(upright, truth, truth[None] * np.array([-1, 1, 1]))[0] > 10
     assert log_odds_against(upright, truth, sideways[None])[0] < 1e-6
-    words = ambiguity_words(study, [truth], points=20)
+    words = sentences(ambiguity_findings(study, [truth], points=20))
     assert any(w.startswith("The flux map has rank one") for w in words)
     assert any("would not be told from" in w for w in words)
 
@@ -182,7 +183,7 @@ def test_good_chip_has_no_rival_and_bad_one_has_a_remedy() -> None:
     good = chip(ring(4, 14, 14), height_um=12, position_sd_um=0.3, points=21)
     assert ambiguity_map(planned_experiment(good, most_points=11), TRUTH, points=40).rivals() == []
     bad = chip(ring(6, 14, 12), height_um=12, position_sd_um=0.3, bias=ZERO, pair_sense=True, points=21)
-    words = " ".join(ambiguity_words(bad, [TRUTH], points=30))
+    words = " ".join(sentences(ambiguity_findings(bad, [TRUTH], points=30)))
     assert "its reverse" in words
     assert "What would tell them apart:" in words
     assert "a setting with a bias of" in words.split("tell them apart:")[1]
@@ -211,4 +212,6 @@ def test_log_odds_against_itself_vanish() -> None:
 
 def test_words_name_the_worst_direction() -> None:
     study = chip(ring(3, 14, 14), height_um=12, position_sd_um=0.3, points=21)
-    assert information_words(planned_experiment(study, most_points=11), TRUTH).startswith("Best determined along (")
+    assert sentence(information_finding(planned_experiment(study, most_points=11), TRUTH)).startswith(
+        "Best determined along ("
+    )

@@ -339,6 +339,6 @@ def test_faults_show_before_the_search(
     def never(*_: object, **__: object) -> None:
         raise AssertionError("the search has begun")
 
-    monkeypatch.setattr("fluxsense.proposals.propose_layout", never)
+    monkeypatch.setattr("fluxsense.jobs.layout.layout", never)
     assert main(["layout", str(GRAIN), "--out", str(tmp_path / "out"), *[a.format(tmp_path) for a in arguments]]) == 2
     assert sentence in capsys.readouterr().err

@@ -26,9 +26,9 @@ from fluxsense.design.sensitivity import (
 )
 from fluxsense.design.timeline import gathered, windows, with_amplitudes
 from fluxsense.device.chip import ChipModel
+from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood, probe_of
 from fluxsense.model.problem import CampaignProblem, curvature
-from fluxsense.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.study import Noise, Study, read_study
 
 

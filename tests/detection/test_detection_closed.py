@@ -17,7 +17,8 @@ from scipy import stats
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.sphere import random_directions, vmf_cone_rad
-from fluxsense.detection import evidence, experiment, probabilities, sequential, words
+from fluxsense.detection import evidence, experiment, probabilities, sequential
+from fluxsense.report import words
 
 
 def rng() -> np.random.Generator:

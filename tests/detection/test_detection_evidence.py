@@ -30,6 +30,7 @@ from fluxsense.detection.evidence import (
 from fluxsense.infer.mixture import StudentMixture
 from fluxsense.model.problem import FluxProblem, log_posterior
 from fluxsense.model.unknowns import LOG_2PI, Unknowns
+from fluxsense.report.sentences import sentence
 from fluxsense.study import DirectionPrior, Study
 
 
@@ -67,7 +68,7 @@ def test_known_size_on_the_sphere_by_both_routes(study: Study) -> None:
         assert abs(route.log_value - exact) < max(4 * route.sd, 1e-3)
         assert abs(route.log_value - exact) < 0.01  # the closed form to 1%
     assert found.agrees
-    assert found.reason("x") is None
+    assert found.doubt("x") is None
 
 
 def test_scale_prior_against_the_normal_evidence(study: Study) -> None:
@@ -191,9 +192,9 @@ def test_a_missed_mode_is_a_disagreement() -> None:
         bridge(two.log_density(x), one.log_density(x), two.log_density(q2), one.log_density(q2)),
     )
     assert not found.agrees
-    reason = found.reason("a source")
-    assert reason is not None
-    assert "disagree" in reason
+    doubt = found.doubt("a source")
+    assert doubt is not None
+    assert "disagree" in sentence(doubt)
     whole = Evidence(
         importance(two.log_density(x), two.log_density(x)),
         bridge(two.log_density(x), two.log_density(x), two.log_density(x), two.log_density(x)),
@@ -204,7 +205,9 @@ def test_a_missed_mode_is_a_disagreement() -> None:
 def test_few_draws_are_said() -> None:
     found = Evidence(Estimate(1.0, 0.01, 50.0), Estimate(1.0, 0.01, 1e4))
     assert not found.agrees
-    assert "50 effective draws" in str(found.reason("a source"))
+    doubt = found.doubt("a source")
+    assert doubt is not None
+    assert "50 effective draws" in sentence(doubt)
 
 
 # ---------------------------------------------------------------- nested sampling
@@ -281,9 +284,10 @@ def test_nested_sampling_on_flux_problems(study: Study, case: str) -> None:
 def test_nested_sampling_on_campaigns(tmp_path: Path, case: str) -> None:
     """Three studies with traces, a source model and none: dynesty against both routes and against the chains of orient."""
     from fluxsense.infer.diagnostics import ess_bulk
-    from fluxsense.infer.orient import INTEGRATED, orient, prepare
+    from fluxsense.infer.orient import INTEGRATED, prepare
+    from fluxsense.jobs.orient import orient
+    from fluxsense.jobs.simulate import draw_truth, simulate_digest
     from fluxsense.model.problem import no_source_problem
-    from fluxsense.simulate import draw_truth, simulate_digest
 
     small = small_study(
         tmp_path,

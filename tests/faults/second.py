@@ -104,9 +104,12 @@ def quantity(text: Any, dimension: str) -> Fraction:
     number = decimal(match[1])
     unit = re.sub(r"\s+", " ", match[2].replace("·", " ").replace("*", " "))
     unit = unit.replace("Φ₀", "Phi0").replace("Φ0", "Phi0").replace("Phi₀", "Phi0").replace("²", "^2")
+    unit = unit.replace("phi0", "Phi0").replace("φ0", "Phi0").replace("φ₀", "Phi0")
     unit = unit.replace("°", "deg")
     if unit.endswith("m2"):
         unit = unit[:-1] + "^2"
+    if unit.endswith("Am^2"):
+        unit = unit.removesuffix("Am^2") + "A m^2"
     factor: Fraction | None = None
     if dimension == "power" and unit == "dBm":
         return Fraction(10.0 ** (float(number) / 10.0 - 3.0))
@@ -126,7 +129,9 @@ def quantity(text: Any, dimension: str) -> Fraction:
             factor = Fraction("9.2740100657e-24")
         factor = factor or _scaled(unit, "A m^2", "fpnum")
     elif dimension == "mutual":
-        if "/" in unit:
+        if unit == "Wb/A":
+            factor = 1 / PHI0_WB
+        elif "/" in unit:
             above, below = unit.split("/", 1)
             a, b = _scaled(above, "Phi0", "um"), _scaled(below, "A", "num")
             factor = None if a is None or b is None else a / b
@@ -233,6 +238,7 @@ def _loop(t: _Walk, only_chip: str) -> dict[str, Any]:
         corners = corners[::-1]
     out["outline_m"] = corners
     out["flux_focusing"] = t.n("flux_focusing", Fraction(1))
+    out["inductance_phi0_per_a"] = t.q("inductance", "mutual", None)
     out["offset_phi0"] = t.q("offset", "flux", Fraction(0))
     out["stated_sd"] = t.sds(
         (("flux_focusing_sd", "flux_focusing", None), ("offset_sd", "offset_phi0", "flux")),
@@ -271,6 +277,7 @@ def _stage(t: _Walk) -> dict[str, Any]:
         read = t.n if dimension is None else (lambda k, d, dim=dimension: t.q(k, dim, d))
         out[name] = read(key, Fraction(0))
         spread += t.sds(((f"{key}_sd", name, dimension),))
+    out["critical_current_a"] = t.q("critical_current", "current", None)
     out["stated_sd"] = spread
     t.done()
     return out
@@ -422,7 +429,7 @@ def _source(t: _Walk) -> dict[str, Any]:
         "position_m": t.qs("position", "length", zero),
         "position_sd_m": t.qs("position_sd", "length", zero),
         "direction": direction,
-        "extent_m": t.q("extent", "length") if kind == "dipole" else Fraction(0),
+        "extent_m": t.q("extent", "length", Fraction(0) if t.exact or kind != "dipole" else None),
         "numbers": [],
     }
     t.done()
@@ -441,7 +448,7 @@ def study(raw: bytes) -> dict[str, Any]:
         "invented": root.get("invented", False),
         "note": root.get("note", ""),
         "unstated_exact": root.exact,
-        "source": _source(_Walk(root.get("source"), "source")),
+        "source": _source(_Walk(root.get("source"), "source", root.exact)),
     }
     chips = []
     for t in _list(root, "chip"):
@@ -564,6 +571,7 @@ def study(raw: bytes) -> dict[str, Any]:
     }
     t.done()
     t = _Walk(root.get("traces", {}), "traces")
+    out["readout"] = root.get("readout")
     out["log"], out["allow_outside"] = t.get("log", "log.csv"), t.get("allow_outside", False)
     t.done()
     root.done()
@@ -814,8 +822,8 @@ def stored(raw: bytes, kind: str, version: int = 2) -> tuple[dict[str, Any], dic
     return header["fields"], arrays
 
 
-def digest(raw: bytes) -> list[dict[str, Any]]:
-    """Groups of a digest: key as a list, numbers, and arrays as bytes."""
+def digest(raw: bytes) -> tuple[list[dict[str, Any]], list[Any]]:
+    """Groups of a digest: key as a list, numbers, and arrays as bytes; and its list of distrusted sweeps."""
     fields, arrays = stored(raw, "digest")
     used = dict.fromkeys(arrays, 0)
     out = []
@@ -843,12 +851,12 @@ def digest(raw: bytes) -> list[dict[str, Any]]:
         if size != arrays[name].size:
             raise Differs(f"{name} is longer than its groups")
     out.sort(key=lambda e: json.dumps(e["key"]))
-    return out
+    return out, fields["distrusted"]
 
 
 def posterior(raw: bytes) -> tuple[dict[str, Any], dict[str, Any]]:
     """Fields and arrays of a stored posterior."""
-    return stored(raw, "posterior", 3)
+    return stored(raw, "posterior", 4)
 
 
 def chains(path: Path) -> dict[str, Any]:

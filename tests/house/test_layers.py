@@ -15,10 +15,9 @@ LAYERS = (
     {"data"},
     {"model"},
     {"infer"},
-    {"simulate", "overview"},
     {"detection", "design", "characterize"},
     {"report"},
-    {"proposals", "batches"},
+    {"jobs"},
     {"cli", "__main__", "__init__"},
 )
 HEIGHT = {name: n for n, layer in enumerate(LAYERS) for name in layer}
@@ -48,3 +47,11 @@ def test_imports_run_downwards() -> None:
         upward += [f"{path.relative_to(PACKAGE)} imports {name}" for name in names if HEIGHT[name] > HEIGHT[here]]
     assert seen > 100
     assert upward == []
+
+
+def test_what_the_page_of_an_answer_draws_comes_in_as_values() -> None:
+    """No likelihood, posterior or problem is at hand where the page and its figures are made."""
+    for name in ("views", "figures", "page", "lines", "sentences", "words", "confidence"):
+        tree = ast.parse((PACKAGE / f"report/{name}.py").read_text(encoding="utf-8"))
+        found = imported(tree, top_level=False)
+        assert found & {"model", "infer", "detection", "design", "characterize", "jobs"} == set(), name

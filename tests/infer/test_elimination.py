@@ -16,13 +16,13 @@ from fluxsense.device.chip import nominal_array
 from fluxsense.infer.assumptions import assumptions, linearity_check
 from fluxsense.infer.modes import ascend
 from fluxsense.infer.orient import settle
+from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.family import reals
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.linearised import Linearised
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.remainder import Sizes, smooth_functions
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.study import Study
 
 
@@ -126,7 +126,7 @@ def test_a_moved_reference_point_finds_what_was_put_in(campaign: tuple[Study, Tr
     digest = simulate_digest(study, replace(truth, parameters=parameters))
     likelihood = RatioLikelihood(study, digest, truth.port_signs)
     before = likelihood
-    for _ in range(4):
+    for _ in range(10):
         before, likelihood = likelihood, likelihood.rebuilt(reference=likelihood.moved_to(truth.parameters))
     assert before.reference is not None
     assert likelihood.distance(before.reference) < 0.01

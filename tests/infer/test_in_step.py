@@ -13,10 +13,10 @@ from small_study import small_study
 from fluxsense.base.sphere import random_directions
 from fluxsense.infer.in_step import in_step
 from fluxsense.infer.modes import ascend, ascend_all
+from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem, curvature
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.simulate import draw_truth, simulate_digest
 
 FloatArray = npt.NDArray[np.float64]
 Function = Callable[[FloatArray], FloatArray]

@@ -15,13 +15,15 @@ from small_study import small_study, study_text
 from fluxsense.base.errors import InputError
 from fluxsense.base.sphere import vmf_cone_rad, vmf_mean_cosine
 from fluxsense.data.digest import Digest, load
-from fluxsense.infer.orient import Orientation, Posterior, judge, orient, sample_posterior, summary_lines
+from fluxsense.infer.orient import Posterior, sample_posterior
+from fluxsense.infer.verdict import judge
 from fluxsense.infer.wiring import read_wiring
+from fluxsense.jobs.check import check
+from fluxsense.jobs.orient import Orientation, orient
+from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import FluxProblem
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.overview import overview
-from fluxsense.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.study import Study, read_study
 
 FIELD_T = np.array([0.5e-6, 0.3e-6, 0.6e-6])
@@ -168,9 +170,9 @@ def test_zero_bias_leaves_the_axis(tmp_path):
 def test_coplanar_loops_in_a_uniform_field(tmp_path):
     """Rank one: only the field's z component is measured; the region is wide and holds every direction that fits it."""
     study = small_study(tmp_path, chips=("chip_z",) * 4)
-    said = " ".join(overview(study)["warnings"])
+    said = " ".join(check(study).document["warnings"])
     words = "only that component is determined, the other two are left to the prior"
-    assert overview(study)["rank"] == 1
+    assert check(study).document["rank"] == 1
     assert words in said
     result = orient(study, campaign(study)[1], seed=1)
     document = result.document
@@ -225,7 +227,7 @@ def test_another_chips_traces_are_not_reported_as_reliable(tmp_path):
     words = " ".join(result.document["verdict"]["reasons"])
     assert "The data do not look like draws of the model" in words
     assert "Check that the traces belong to this chip" in words
-    assert "This result is reliable" not in summary_lines(result.document)[0]
+    assert "This result is reliable" not in result.lines()[0]
     assert result.document["predictive_check"]["p_value"] < 1e-3
 
 

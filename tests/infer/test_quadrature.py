@@ -9,11 +9,11 @@ from small_study import small_study
 
 from fluxsense.infer.mixture import StudentMixture, from_modes, improve
 from fluxsense.infer.modes import find_modes
-from fluxsense.infer.orient import orient
 from fluxsense.infer.quadrature import integrate
+from fluxsense.jobs.orient import orient
+from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.problem import FluxProblem, log_posterior
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.simulate import draw_truth, simulate_digest
 
 
 @pytest.mark.parametrize("size", [1, 2, 3, 4])

@@ -13,10 +13,10 @@ from fluxsense.infer import reductionfile as compressfile
 from fluxsense.infer.mixture import StudentMixture, from_modes
 from fluxsense.infer.modes import ascend
 from fluxsense.infer.reductionfile import kept_compress, quadrature_identity
+from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.simulate import draw_truth, simulate_digest
 from fluxsense.study import Study
 
 

@@ -15,11 +15,11 @@ from fluxsense.base.errors import InputError
 from fluxsense.infer.chainfile import CHAINS, ChainFile, Walk, read_chains, run_identity
 from fluxsense.infer.mixture import from_modes
 from fluxsense.infer.modes import find_modes
-from fluxsense.infer.orient import orient
 from fluxsense.infer.sampler import Chains, run_ensembles
+from fluxsense.jobs.orient import orient
+from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.problem import FluxProblem
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.simulate import draw_truth, simulate_digest
 from fluxsense.study import State
 
 

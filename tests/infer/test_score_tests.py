@@ -13,13 +13,14 @@ from small_study import fitted, small_study
 
 from fluxsense.data.digest import Digest
 from fluxsense.infer.modes import ascend
-from fluxsense.infer.orient import orient
 from fluxsense.infer.predictive import PredictiveCheck, predictive_check
-from fluxsense.infer.score_tests import unseen_words
+from fluxsense.infer.score_tests import unseen_findings
+from fluxsense.jobs.orient import orient
+from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.simulate import Truth, draw_truth, simulate_digest
+from fluxsense.report.sentences import sentences
 from fluxsense.study import Study
 
 
@@ -155,8 +156,8 @@ def test_a_jump_that_passes_for_a_source_is_named(study: Study) -> None:
     found = checked(study, study, truth).suspicion
     loop = [v.name for v in study.loops].index(found.unseen_loop)
     assert found.unseen_shift_sd > 2
-    assert unseen_words(found)[0].startswith("A jump of ")
-    assert unseen_words(replace(found, unseen_shift_sd=1.9)) == []
+    assert sentences(unseen_findings(found))[0].startswith("A jump of ")
+    assert unseen_findings(replace(found, unseen_shift_sd=1.9)) == []
     offset = np.array(truth.parameters["offset_phi0"])
     offset[0, :, loop] += 0.5 * found.unseen_phi0
     later = simulate_digest(study, replace(truth, parameters=truth.parameters.changed(offset_phi0=offset)))

@@ -12,8 +12,8 @@ from small_study import small_study
 
 from fluxsense.device.chip import nominal_parameters
 from fluxsense.infer.wiring import read_wiring
+from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood, every_few
-from fluxsense.simulate import draw_truth, simulate_digest
 
 
 def test_odds_are_a_difference_of_misfits(tmp_path: Path) -> None:

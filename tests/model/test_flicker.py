@@ -19,13 +19,13 @@ from fluxsense.device.chip import nominal_parameters
 from fluxsense.infer.budget import angular_error_rad, information_at
 from fluxsense.infer.mixture import from_modes, improve
 from fluxsense.infer.modes import find_modes
-from fluxsense.infer.orient import orient
 from fluxsense.infer.reduction import compress
+from fluxsense.jobs.orient import orient
+from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.flicker import band_hz, correlation, draw, group_covariance, walk_covariance
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem, log_posterior
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.simulate import draw_truth, simulate_digest
 
 FLICKER = 4 * np.log(2)
 

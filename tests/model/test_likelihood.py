@@ -20,13 +20,13 @@ from fluxsense.base.errors import InputError
 from fluxsense.data.digest import Digest
 from fluxsense.data.noise_levels import PATHS
 from fluxsense.detection.evidence import covariance_log_volume
-from fluxsense.infer.mixture import from_modes
+from fluxsense.infer.mixture import StudentMixture, from_modes
 from fluxsense.infer.modes import ascend
 from fluxsense.infer.reduction import compress
+from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood, every_few
 from fluxsense.model.problem import CampaignProblem, curvature, log_posterior
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.study import Study
 
 
@@ -230,6 +230,13 @@ def test_reduced_quadrature_keeps_the_likelihood(study: Study) -> None:
     near = full > full.max() - 60
     difference = (reduced.log_likelihood(fresh) - full)[near]
     assert np.ptp(difference) < 2e-3  # promised: 1e-3 either way
+    # over a region twelve times wider eight frequencies no longer keep the promise, and more are taken
+    wide = StudentMixture(mixture.weights, mixture.means, 12 * mixture.factors, mixture.nu)
+    few, enough = (compress(problem, wide, np.random.default_rng(0), **o) for o in ({"tolerance": 1.0}, {}))
+    assert few is not None
+    assert enough is not None
+    assert few.error > 1e-3 >= enough.error
+    assert few.nodes < enough.nodes
     # a tolerance that no allowed number of frequencies meets gives nothing, instead of something worse
     assert compress(problem, mixture, np.random.default_rng(0), tolerance=1e-14) is None
     # far outside the region the full likelihood answers

@@ -17,12 +17,12 @@ from slopes import check_slopes
 from small_study import small_study
 
 from fluxsense.data.noise_levels import magnitudes_only, measure_noise
-from fluxsense.infer.orient import orient
+from fluxsense.jobs.orient import orient
+from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.rice import amplitude_from_power, amplitude_variance, log_bessel_i, log_power_density
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.simulate import draw_truth, simulate_digest
 from fluxsense.study import read_study
 
 MAGNITUDE = '\n[data]\nkind = "magnitude"\n'

@@ -15,8 +15,8 @@ from fluxsense.data.counts import Votes, transmits_forward, votes_from_rows
 from fluxsense.data.touchstone import Sweep
 from fluxsense.device.chip import nominal_parameters
 from fluxsense.infer.counts import VoteModel
-from fluxsense.infer.orient_counts import orient_votes
-from fluxsense.simulate import draw_truth, simulate_directions
+from fluxsense.jobs.orient_counts import orient_votes
+from fluxsense.jobs.simulate import draw_truth, simulate_directions
 
 FOLDER = Path(__file__).parent / "studies"
 FLUX_SD_PHI0 = 0.05

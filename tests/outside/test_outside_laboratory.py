@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import skrf
+from demo_cold import COLD, SEED, SET_UP, write_demo
 from outside_chips import CHIPS, write_study
 from outside_laboratory import (
     EFFECTS,
@@ -30,8 +31,9 @@ from outside_laboratory import (
 )
 from outside_simulator import FLUX_QUANTUM_WB, MAGNETIC_CONSTANT_N_A2, OutsideStudy, rod_flux_phi0
 
-from fluxsense import read_study
+from fluxsense import load_screened, read_study
 from fluxsense.device import setup
+from fluxsense.jobs.simulate import read_truth_source
 
 
 def study_of(name: str, folder: Path, points: int = 15) -> OutsideStudy:
@@ -227,3 +229,16 @@ def test_whole_set_up_is_found_by_damped_steps_and_not_by_one_linear_step():
     assert one_step.misfit < 1e-6
     assert joint.misfit > 0.5
     assert joint.off < 3.0
+
+
+def test_cold_demo_is_read_and_small(tmp_path):
+    """As `tests/outside/demo_cold.py` writes it: every sweep is taken, and the truth is marked where it is."""
+    world = write_demo(tmp_path / "cold", COLD, SET_UP, SEED)
+    files = [p for p in (tmp_path / "cold").rglob("*") if p.is_file()]
+    assert sum(p.stat().st_size for p in files) < 3e6
+    study = read_study(tmp_path / "cold" / "study.toml")
+    digest, distrusted = load_screened(study)
+    assert sum(stats.count for stats in digest.values()) == len(files) - 3
+    assert not distrusted
+    source, _ = read_truth_source(tmp_path / "cold" / "truth.toml", study)
+    np.testing.assert_allclose(source, world.truth.source, rtol=1e-5)

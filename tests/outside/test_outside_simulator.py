@@ -20,16 +20,28 @@ from outside_laboratory import Laboratory, World, write_campaign
 from outside_simulator import STAGES, OutsideStudy, Truth, quantity
 
 from fluxsense import read_study
-from fluxsense.characterize.section import STAGE_KEYS
 from fluxsense.data.campaign import load_screened
 from fluxsense.design.sensitivity import planned_experiment, points_at, predict
 from fluxsense.device.chip import ChipModel, ChipParameters, Probe, off_probe, setting_probe
-from fluxsense.infer.orient import orient
+from fluxsense.jobs.orient import orient
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 FOLDER = Path(__file__).parent / "studies"
+STAGE_KEYS = {
+    "signal_frequency": "signal_frequency_hz",
+    "signal_linewidth": "signal_linewidth_hz",
+    "signal_internal_loss": "signal_internal_hz",
+    "signal_participation": "signal_participation",
+    "idler_frequency": "idler_frequency_hz",
+    "idler_linewidth": "idler_linewidth_hz",
+    "idler_internal_loss": "idler_internal_hz",
+    "idler_termination": "idler_termination_hz",
+    "idler_participation": "idler_participation",
+    "coupling": "coupling_hz",
+}
+"""Keys of a stage in a study, and the package's arrays that they go to."""
 STUDIES = sorted(path.stem for path in FOLDER.glob("*.toml"))
 DRAWS = 2
 FLUX_TOLERANCE_PHI0 = 2e-14

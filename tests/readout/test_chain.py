@@ -85,10 +85,10 @@ def test_scatter_of_a_tone_in_thermal_noise():
     assert float(sigma_per_quadrature(1e-14, 0.68, 1e3)) == pytest.approx(6.85e-4, abs=5e-7)
     # the demo's 0.01 stands for about -150 dBm of power with a chain of some kelvin: the power that 0.01 asks for at 2 K
     # in 10 Hz is that of a 10 times larger scatter in a 100 times wider filter
-    assert power_from_sigma(0.01, 2.0, 10.0) == pytest.approx(power_from_sigma(0.1, 2.0, 1000.0), rel=1e-12)
+    assert power_from_sigma(0.01, 2.0, 10.0) == pytest.approx(power_from_sigma(0.1, 2.0, 1000.0), rel=1e-12, abs=0)
     sigma = float(sigma_per_quadrature(3e-15, 1.7, 30.0, 4))
     assert system_temperature_from_sigma(sigma, 3e-15, 30.0, 4) == pytest.approx(1.7, rel=1e-12)
-    assert power_from_sigma(sigma, 1.7, 30.0, 4) == pytest.approx(3e-15, rel=1e-12)
+    assert power_from_sigma(sigma, 1.7, 30.0, 4) == pytest.approx(3e-15, rel=1e-12, abs=0)
 
 
 # ---------------------------------------------------------------- cascades
@@ -157,10 +157,10 @@ def test_attenuators_cool_what_arrives():
     down = tuple(Element(f"att {t}", "attenuator", gain_db=-20.0, temperature_k=t) for t in (4.0, 0.1, 0.02))
     chain = Chain(Readout(dbm_to_watt(-40), 1e3, down=down, up=(hemt(),)))
     result = report(chain, 7e9)
-    assert result.power_w == pytest.approx(dbm_to_watt(-100), rel=1e-12)
+    assert result.power_w == pytest.approx(dbm_to_watt(-100), rel=1e-12, abs=0)
     assert float(photons(7e9, result.incoming_k)) == pytest.approx(by_hand, rel=1e-5)
     with_more = with_power_at_chip(chain, 7e9, 3e-14)
-    assert report(with_more, 7e9).power_w == pytest.approx(3e-14, rel=1e-12)
+    assert report(with_more, 7e9).power_w == pytest.approx(3e-14, rel=1e-12, abs=0)
 
 
 def test_time_of_a_sweep():

@@ -27,9 +27,11 @@ from fluxsense.base.sphere import (
     vector_from_angles,
     vmf_sample,
 )
-from fluxsense.infer.orient import Orientation, answer_sentence, orient
+from fluxsense.jobs.orient import Orientation, orient
+from fluxsense.jobs.page import corner_columns, group_views, loop_views, shown, write_report
+from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.report import figures, page, views
-from fluxsense.simulate import Truth, draw_truth, simulate_digest
+from fluxsense.report.lines import answer_sentence
 from fluxsense.study import read_study
 
 TITLE = '<script>alert(1)</script> {{ 7 * 7 }}{% raise %} & $\\frac{ "><img src=x onerror=alert(2)>'
@@ -108,7 +110,7 @@ def result(tmp_path_factory: pytest.TempPathFactory) -> tuple[Orientation, Truth
 
 @pytest.fixture(scope="module")
 def html(result: tuple[Orientation, Truth]) -> str:
-    return page.report_page(*result)
+    return page.report_page(shown(result[0]), views.known_source(result[1]))
 
 
 class Reader(HTMLParser):
@@ -201,13 +203,13 @@ def test_numbers_are_those_of_the_result(result: tuple[Orientation, Truth], html
 
 def test_same_result_same_picture(result: tuple[Orientation, Truth], html: str) -> None:
     known = views.known_source(result[1])
-    for figure in (figures.geometry(result[0], known), figures.traces(result[0])):
+    for figure in (figures.geometry(shown(result[0]), known), figures.traces(shown(result[0]))):
         assert base64.b64encode(figures.image_bytes(figure)).decode() in html
 
 
 def test_truth_is_marked_and_measured_against(result: tuple[Orientation, Truth], html: str) -> None:
     assert "The truth stated for these traces" in html
-    assert page._truth_words(result[0], views.KnownSource(np.zeros(3))).endswith("no source.")
+    assert page._truth_words(shown(result[0]), views.KnownSource(np.zeros(3))).endswith("no source.")
     away = float(np.degrees(angle_between_rad(result[1].parameters["source"][0], result[0].posterior.direction)))
     assert f"{away:.2g} degrees from the mean direction" in html
 
@@ -217,11 +219,11 @@ def test_written_beside_and_renamed(
 ) -> None:
     monkeypatch.setattr(page, "report_page", lambda *_: html + "\udce9")  # an undecodable file name
     target = tmp_path / "report.html"
-    page.write_report(target, *result)
+    write_report(target, *result)
     assert target.read_text(encoding="utf-8") == html + "\\udce9"
     assert [x.name for x in tmp_path.iterdir()] == ["report.html"]
     with pytest.raises(InputError, match="cannot be written"):
-        page.write_report(tmp_path / "none" / "report.html", *result)
+        write_report(tmp_path / "none" / "report.html", *result)
 
 
 # ---------------------------------------------------------------------------------------------------------------- views
@@ -234,7 +236,7 @@ def by_group(orientation: Orientation, values: list[Any]) -> dict[tuple[str, str
 
 def test_groups_agree_with_likelihood_and_truth(result: tuple[Orientation, Truth]) -> None:
     orientation, truth = result
-    groups = views.group_views(orientation)
+    groups = group_views(orientation)
     assert [(g.isolator, g.setting, g.state) for g in groups] == [
         (i, s, q) for i in ("a", "b") for s in ("same", "opposed") for q in ("out", "in")
     ]
@@ -254,7 +256,7 @@ def test_groups_agree_with_likelihood_and_truth(result: tuple[Orientation, Truth
 
 
 def test_predicted_band_holds_the_best_prediction(result: tuple[Orientation, Truth]) -> None:
-    for g in views.group_views(result[0]):
+    for g in group_views(result[0]):
         best = views.decibels(g.best)
         inside = np.mean((best > g.low_db - 0.3) & (best < g.high_db + 0.3))
         assert inside > 0.8
@@ -263,7 +265,7 @@ def test_predicted_band_holds_the_best_prediction(result: tuple[Orientation, Tru
 
 def test_loops_hold_bias_plus_source(result: tuple[Orientation, Truth]) -> None:
     orientation, truth = result
-    loops = views.loop_views(orientation)
+    loops = loop_views(orientation)
     exact = by_group(orientation, [x[0] for x in orientation.likelihood.loop_fluxes(truth.parameters)])
     assert len(loops) == 8
     for view in loops:
@@ -304,7 +306,7 @@ def test_truth_in_every_form() -> None:
 
 
 def test_choice_of_groups_keeps_the_worst_and_the_order(result: tuple[Orientation, Truth]) -> None:
-    groups = views.group_views(result[0])
+    groups = group_views(result[0])
     assert views.chosen_groups(groups, 8) == groups
     bad = replace(groups[5], residual=groups[5].residual * 10)
     many = [replace(g, cooldown=str(n)) for n in range(5) for g in groups] + [bad]
@@ -364,7 +366,7 @@ def test_equal_areas_on_the_map() -> None:
 
 
 def test_style_is_the_same_whatever_the_caller_set_and_is_given_back(result: tuple[Orientation, Truth]) -> None:
-    groups = views.group_views(result[0])
+    groups = group_views(result[0])
     expected = figures.image_bytes(figures.draw_directionality(groups))
     with matplotlib.rc_context({"font.size": 33, "lines.linewidth": 9, "svg.fonttype": "none"}):
         assert figures.image_bytes(figures.draw_directionality(groups)) == expected
@@ -379,7 +381,7 @@ def test_figures_leave_no_trace_in_pyplot(html: str) -> None:
 
 
 def test_the_named_direction_is_drawn(result: tuple[Orientation, Truth]) -> None:
-    groups = views.group_views(result[0])
+    groups = group_views(result[0])
     texts = [t.get_text() for t in figures.draw_directionality(groups).axes[0].texts]
     for g in groups:
         assert any(t.startswith(views.passes(g.directionality_db)) for t in texts)
@@ -389,7 +391,7 @@ def test_the_named_direction_is_drawn(result: tuple[Orientation, Truth]) -> None
 def test_corner_of_relevant_columns(result: tuple[Orientation, Truth]) -> None:
     orientation, truth = result
     known = views.known_source(truth)
-    columns = views.corner_columns(orientation, known)
+    columns = views.marked(corner_columns(orientation), known)
     assert [c.name for c in columns[:3]] == ["source x", "source y", "source z"]
     assert len(columns) == 7
     assert columns[0].unit == "fA m²"

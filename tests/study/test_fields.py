@@ -136,6 +136,12 @@ def test_exact_is_said_number_by_number(read):
     assert study.source.position_sd_m == (0.0, 0.0, 0.0)
 
 
+def test_extent_of_a_source(read):
+    assert read().source.extent_m == 0.0  # exact
+    assert read(DEFAULT).source.extent_m is None  # the default share of its distance
+    assert read(DEFAULT, ('kind = "dipole"', 'kind = "dipole"\nextent = "2 um"')).source.extent_m == pytest.approx(2e-6)
+
+
 def test_defaults_follow_the_value_and_statements_stay():
     stage = read_study(ROOT / "fluxsense" / "starter.toml").isolators[0].stages[0]
     wider = dataclasses.replace(stage, coupling_hz=20e6).with_sd(signal_linewidth_hz=1e6)

@@ -18,11 +18,11 @@ import pytest
 
 from fluxsense.base.errors import InputError
 from fluxsense.device.chip import check_geometry, study_flux_map
+from fluxsense.jobs.check import check
+from fluxsense.jobs.simulate import draw_truth, truth_text
 from fluxsense.magnetics.sources.kind import Source
 from fluxsense.magnetics.wires import unit_current_rows
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.overview import overview, overview_lines
-from fluxsense.simulate import draw_truth, truth_text
 from fluxsense.study import Study, read_study
 from fluxsense.study.fields import Field, Quantity
 from fluxsense.study.kinds import forget_source, register_source
@@ -79,7 +79,7 @@ def test_a_new_kind_works_everywhere(pair: None, tmp_path: Path) -> None:
     names = Unknowns(study).names
     assert [n for n in names if n.startswith("position")] == ["position x", "position y", "position z"]
     # the document and its words, a truth, and the study written again
-    assert any("30 fA m^2" in line for line in overview_lines(overview(study)))
+    assert any("30 fA m^2" in line for line in check(study).lines())
     assert "position = [" in truth_text(study, draw_truth(study, 3))
     (tmp_path / "again.toml").write_text(study_text(study), encoding="utf-8")
     assert read_study(tmp_path / "again.toml").source == study.source

@@ -135,7 +135,7 @@ def test_demo_reads():
     assert len(study.isolators) == 4
     assert len(study.loops) == 8
     assert study.source.kind == "dipole"
-    assert study.source.size == pytest.approx(30e-15, rel=1e-15)
+    assert study.source.size == pytest.approx(30e-15, rel=1e-15, abs=0)
     assert study.source.position_m == pytest.approx((0, 0, 12e-6))
     assert study.isolators[0].stages[0].signal_frequency_hz == pytest.approx(5.020e9)
     assert study.isolators[0].reference_power_w == pytest.approx(1e-9)
@@ -201,7 +201,7 @@ def test_circle_stands_for_its_area(read):
     area = 0.5 * sum(
         a[0] * b[1] - b[0] * a[1] for a, b in zip(outline, outline[1:] + outline[:1], strict=True)
     )  # shoelace formula
-    assert area == pytest.approx(math.pi * 25e-12, rel=1e-12)
+    assert area == pytest.approx(math.pi * 25e-12, rel=1e-12, abs=0)
 
 
 def test_reversed_outline_runs_the_other_way(read):

@@ -42,11 +42,11 @@ CONTROLS = {"as it is": (1.0, 0.0), "widened 20%": (1.2, 0.0), "narrowed 20%": (
 def one(name: str, seed: int, effective: float | None) -> dict[str, Any]:
     """Simulate and infer one campaign; returns ranks and coverage."""
     from fluxsense.data.counts import votes_from_rows
-    from fluxsense.infer.orient import orient
-    from fluxsense.infer.orient_counts import orient_votes
+    from fluxsense.jobs.orient import orient
+    from fluxsense.jobs.orient_counts import orient_votes
+    from fluxsense.jobs.simulate import draw_truth, simulate_digest, simulate_directions
     from fluxsense.model.parameter import NOISE_SCALE, WRONG_WAY_RATE
     from fluxsense.model.unknowns import Unknowns
-    from fluxsense.simulate import draw_truth, simulate_digest, simulate_directions
     from fluxsense.study import read_study
 
     if name in KINDS:

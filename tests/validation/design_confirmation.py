@@ -39,11 +39,12 @@ from fluxsense.design.schedule import confusion_rate, root_mean_square_deg, time
 from fluxsense.design.sensitivity import direction_points, planned_experiment, points_at, predict
 from fluxsense.design.working_point import best_working_point
 from fluxsense.infer.modes import ascend
-from fluxsense.infer.orient import integrated_kinds, orient
+from fluxsense.infer.orient import integrated_kinds
+from fluxsense.jobs.orient import orient
+from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.study import DirectionPrior, Study, read_study
 
 

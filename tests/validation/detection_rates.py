@@ -40,9 +40,10 @@ from fluxsense.data.noise_levels import PATHS, NoiseLevels, measure_noise  # noq
 from fluxsense.detection import experiment, sequential  # noqa: E402
 from fluxsense.detection.detect import planned_likelihood  # noqa: E402
 from fluxsense.detection.linear import LinearCampaign, drawn_campaigns, linear_campaign, linear_log_bayes_factor  # noqa: E402
+from fluxsense.device.lines import line_gain  # noqa: E402
+from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest  # noqa: E402
 from fluxsense.model.likelihood import RatioLikelihood  # noqa: E402
 from fluxsense.model.unknowns import Unknowns  # noqa: E402
-from fluxsense.simulate import Truth, draw_truth, line_gain, simulate_digest  # noqa: E402
 from fluxsense.study import Study, read_study  # noqa: E402
 
 NEAR = 0.15

@@ -33,12 +33,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import numpy as np  # noqa: E402
 from small_study import small_study  # noqa: E402
 
-from fluxsense.data.digest import (  # noqa: E402
-    Digest,
-    DigestBuilder,
-    Distrusted,
-    group_key,
-)
+from fluxsense.data.digest import Digest, DigestBuilder, Distrusted, group_key  # noqa: E402
 from fluxsense.data.log import LogRow  # noqa: E402
 from fluxsense.data.outliers import RepeatScreen  # noqa: E402
 from fluxsense.data.touchstone import Sweep  # noqa: E402
@@ -62,8 +57,8 @@ MODES: dict[str, dict[str, Any]] = {
 
 def modes_one(kind: str, seed: int, jumping: bool) -> dict[str, Any]:
     """One campaign at zero bias: weights by quadrant of the signs that the data leave open, and the verdict."""
-    from fluxsense.infer.orient import orient
-    from fluxsense.simulate import draw_truth, simulate_digest
+    from fluxsense.jobs.orient import orient
+    from fluxsense.jobs.simulate import draw_truth, simulate_digest
 
     with tempfile.TemporaryDirectory() as folder:
         study = small_study(Path(folder), wiring="+90 deg", points=15, offset_sd_mphi0=2.0, **MODES[kind])
@@ -95,8 +90,8 @@ def _well_inside(seed: int) -> list[float]:
 
 def mismatch_one(kind: str, seed: int) -> dict[str, Any]:
     """One campaign that the study does not describe; how far off the direction is, in posterior standard deviations."""
-    from fluxsense.infer.orient import orient
-    from fluxsense.simulate import draw_truth, simulate_digest
+    from fluxsense.jobs.orient import orient
+    from fluxsense.jobs.simulate import draw_truth, simulate_digest
 
     rng = np.random.default_rng([seed, 11])
     with tempfile.TemporaryDirectory() as folder:
@@ -126,7 +121,7 @@ def mismatch_one(kind: str, seed: int) -> dict[str, Any]:
             isolators[loop // 2] = replace(isolators[loop // 2], stages=tuple(stages))
             digest = simulate_digest(replace(study, isolators=tuple(isolators)), truth)
         elif kind == "jump":
-            from fluxsense.simulate import sweeps
+            from fluxsense.jobs.simulate import sweeps
 
             offset = np.array(truth.parameters["offset_phi0"])
             offset[0, :, int(rng.integers(4))] += rng.choice([-1, 1]) * rng.uniform(0.005, 0.05)
@@ -135,7 +130,7 @@ def mismatch_one(kind: str, seed: int) -> dict[str, Any]:
             half = int(len(before_rows) * rng.uniform(0.3, 0.7))
             digest, distrusted = screened(before_rows[:half] + after_rows[half:])
         else:  # a second source, present with the first: a flux of its own in one loop
-            from fluxsense.simulate import sweeps
+            from fluxsense.jobs.simulate import sweeps
 
             offset = np.array(truth.parameters["offset_phi0"])
             offset[0, :, int(rng.integers(4))] += rng.choice([-1, 1]) * rng.uniform(0.005, 0.05)
@@ -220,7 +215,7 @@ def calls(options: argparse.Namespace) -> bool:
     import emcee
 
     from fluxsense.data.campaign import load_campaign
-    from fluxsense.infer.orient import orient
+    from fluxsense.jobs.orient import orient
     from fluxsense.model.problem import log_posterior
     from fluxsense.study import read_study
 

@@ -9,21 +9,28 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import ClassVar, Unpack
 
 import numpy as np
 import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.files import write_beside
+from fluxsense.base.findings import Verdict
+from fluxsense.base.streams import stream
 from fluxsense.base.units import format_quantity, watt_to_dbm
 from fluxsense.data.digest import Digest, DigestBuilder, GroupKey, group_key
 from fluxsense.data.log import LogRow, write_log
 from fluxsense.data.touchstone import Sweep, write_sweep
-from fluxsense.device.chip import ChipModel, ChipParameters, Probe, off_probe, setting_probe
+from fluxsense.device.chip import ChipModel, ChipParameters, Probe, check_geometry, off_probe, setting_probe
+from fluxsense.device.lines import line_gain
 from fluxsense.infer.counts import VoteModel
+from fluxsense.jobs.options import SimulateOptions, SimulateSettings
+from fluxsense.jobs.result import Provenance, Result, as_study, make_document
 from fluxsense.model.flicker import draw as draw_slow
 from fluxsense.model.parameter import NOISE_SCALE, WRONG_WAY_RATE
 from fluxsense.model.unknowns import Unknowns
+from fluxsense.report.lines import simulation_lines
 from fluxsense.study import Study, Table, read_tree
 
 FloatArray = npt.NDArray[np.float64]
@@ -41,6 +48,74 @@ class Truth:
     seed: int
     noise_scale: float = 1.0
     wrong_way: float = 0.0
+
+
+@dataclass(frozen=True, repr=False)
+class Simulation(Result):
+    """A simulated campaign in files.
+
+    Attributes
+    ----------
+    folder : Path
+    truth : Truth
+    rows : tuple of LogRow
+    """
+
+    KIND: ClassVar[str] = "simulation"
+
+    folder: Path
+    truth: Truth
+    rows: tuple[LogRow, ...]
+
+    def lines(self) -> list[str]:
+        return simulation_lines(self.document)
+
+
+def simulate(
+    study: Study | str | Path, folder: str | Path | None = None, **options: Unpack[SimulateOptions]
+) -> Simulation:
+    """Write a campaign as an instrument would, from a stated or drawn truth.
+
+    Parameters
+    ----------
+    study : Study or path
+    folder : path-like, optional
+        Gets ``traces/``, ``log.csv``, ``truth.toml`` and, if it has none, ``study.toml``; the study's folder by default.
+    seed : int
+        Of truth and noise.
+    truth : path-like, optional
+        A file that states the source, see `read_truth_source`.
+    force : bool
+        Replace a campaign that is already there.
+    progress : callable, optional
+        Called with (what, share done, detail).
+
+    Returns
+    -------
+    Simulation
+
+    Raises
+    ------
+    InputError
+        If the study or the truth cannot be used, or the folder holds a campaign already.
+    """
+    study = as_study(study)
+    asked = SimulateSettings(**options)
+    seed = asked.seed
+    check_geometry(study)
+    out = Path(folder) if folder is not None else study.folder
+    stated = asked.truth
+    source, position = read_truth_source(stated, study) if stated else (None, None)
+    truth = draw_truth(study, seed, source, position)
+    rows = write_campaign(study, truth, out, force=asked.force, progress=asked.counted("writing traces"))
+    target = out / "study.toml"
+    if not target.exists():
+        write_beside(target, study.path.read_bytes(), sync=True)
+    body = {"traces": len(rows), "folder": str(out), "seed": seed, "with_traces": bool(rows[0].file)}
+    verdict = Verdict.of((), "sound simulation")
+    provenance = Provenance(study.sha256, seed=seed, options={"truth": "stated" if stated else "drawn"})
+    document = make_document(Simulation, study, verdict, provenance, body)
+    return Simulation(document, study, verdict, out, truth, tuple(rows))
 
 
 def read_truth_source(path: str | Path, study: Study) -> tuple[FloatArray, FloatArray | None]:
@@ -95,7 +170,7 @@ def draw_truth(
         In T or A m^2.
     position_m : array_like (3,), optional
     """
-    rng = np.random.default_rng([seed, 1])
+    rng = stream(seed, "truth")
     unknowns = Unknowns(study, study.plan.cooldowns)
     x = unknowns.draw(rng, 1)
     parameters = unknowns.parameters(x)
@@ -204,19 +279,6 @@ def _log_row(study: Study, group: _Group, repeat: int, line: int, time_s: float)
     )
 
 
-def line_gain(rng: np.random.Generator, frequency_hz: FloatArray) -> npt.NDArray[np.complex128]:
-    """Gain of the four paths, (4, F): level, slope, ripple and cable delay; e^{-i w t}, so a delay turns the phase up."""
-    x = (frequency_hz - frequency_hz.mean()) / max(float(np.ptp(frequency_hz)), 1.0)
-    out = np.empty((4, frequency_hz.size), dtype=np.complex128)
-    for k in range(4):
-        level = 10 ** (rng.uniform(-6, 6) / 20)
-        ripple = 1 + 0.05 * rng.standard_normal() * x + 0.03 * np.cos(2 * np.pi * (1.5 * x + rng.uniform()))
-        delay = rng.uniform(20e-9, 60e-9)
-        turn = rng.uniform(0, 2 * np.pi)
-        out[k] = level * ripple * np.exp(1j * (2 * np.pi * frequency_hz * delay + turn))
-    return out
-
-
 def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
     """Every sweep of the study's plan with its row of the log, in the order in which they would be taken.
 
@@ -231,7 +293,7 @@ def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
     LogRow, Sweep
         The sweep is in the e^{-i w t} convention.
     """
-    rng = np.random.default_rng([truth.seed, 2])
+    rng = stream(truth.seed, "sweeps")
     f = np.linspace(study.sweep.start_hz, study.sweep.stop_hz, study.sweep.points)
     gains = [line_gain(rng, f) for _ in study.isolators]
     noise = study.noise
@@ -272,7 +334,7 @@ def _slow_flux(study: Study, truth: Truth) -> FloatArray | None:
     """Slow flux noise of each loop at each sweep, (loops, sweeps) in Phi0, from a stream of its own; None without any."""
     if not study.noise.flux_slow_phi0 > 0:
         return None
-    rng = np.random.default_rng([truth.seed, 3])
+    rng = stream(truth.seed, "slow flux noise")
     count = sum(g.repeats for g in _schedule(study))
     step = study.plan.seconds_per_sweep
     waves = [draw_slow(rng, count, step, count * step) for _ in study.loops]
@@ -296,7 +358,7 @@ def simulate_directions(study: Study, truth: Truth) -> list[LogRow]:
     keys = tuple(dict.fromkeys(key for _, key in rows))
     model = VoteModel(study, keys, truth.cooldowns, truth.port_signs)
     probability = dict(zip(keys, model.forward(truth.parameters, truth.wrong_way)[0], strict=True))
-    drawn = np.random.default_rng([truth.seed, 2]).random(len(rows))
+    drawn = stream(truth.seed, "transmission counts").random(len(rows))
     return [
         replace(row, file="", transmits="21" if u < probability[key] else "12")
         for (row, key), u in zip(rows, drawn, strict=True)

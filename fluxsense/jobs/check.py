@@ -1,13 +1,18 @@
-"""What `check` says of a study before anything is measured: fluxes, working points, directions, ambiguities."""
+"""Before anything is measured: fluxes, working points, ways of transmission, ambiguities of a study, and what its log holds."""
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Any
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, ClassVar
 
 import numpy as np
 
-from fluxsense.base.units import OWN_UNIT, format_quantity
+from fluxsense.base.findings import TRUST, Finding, Verdict
+from fluxsense.data.campaign import campaign_rows
+from fluxsense.data.log import LogRow
+from fluxsense.data.log_checks import log_findings, trace_findings
 from fluxsense.device.chip import (
     ChipModel,
     Probe,
@@ -19,58 +24,66 @@ from fluxsense.device.chip import (
     study_flux_map,
 )
 from fluxsense.device.stages import Stages
-from fluxsense.infer.budget import flux_map_rank, rank_words, reference_words, zero_bias_words
+from fluxsense.infer.budget import flux_map_rank, rank_findings, reference_findings, zero_bias_findings
+from fluxsense.jobs.options import ENOUGH_ISOLATION_DB
+from fluxsense.jobs.result import Provenance, Result, as_study, make_document
+from fluxsense.report.lines import check_lines
+from fluxsense.report.sentences import sentences
 from fluxsense.study import Study
 
 SIGN_PATTERNS = ((1, 1), (-1, 1), (1, -1), (-1, -1))
-ENOUGH_ISOLATION_DB = 15.0
-"""Isolation that a working isolator has at least (common practice, no source)."""
+FLIPPING = ("direction",)
+"""Kinds of data for which settings near the flip, where there is no isolation, are the ones that tell."""
 
 
-def overview(study: Study) -> dict[str, Any]:
-    """Everything that `check` prints, as plain values.
+@dataclass(frozen=True, repr=False)
+class Check(Result):
+    """What `check` says of a study.
+
+    Attributes
+    ----------
+    findings : tuple of Finding
+    """
+
+    KIND: ClassVar[str] = "check"
+
+    findings: tuple[Finding, ...]
+
+    def lines(self) -> list[str]:
+        return check_lines(self.document)
+
+
+def check(study: Study | str | Path) -> Check:
+    """Read and validate a study: flux map, working points, ways of transmission, rank and ambiguities, the log's rows.
 
     Parameters
     ----------
-    study : Study
+    study : Study or path
 
     Returns
     -------
-    dict
-        Keys ``flux_map``, ``rank``, ``isolators`` (with ``directions`` and ``settings``), ``warnings``.
+    Check
 
     Raises
     ------
     InputError
-        If the geometry is impossible, such as a dipole on a loop's wire.
+        If the study or its log cannot be read, or the geometry is impossible, such as a dipole on a loop's wire.
     """
+    study = as_study(study)
     check_geometry(study)
     rank = flux_map_rank(study)
     rows = study_flux_map(study)
-    warnings = rank_words(study)
-    warnings += reference_words(study, study.plan.states)
-    warnings += zero_bias_words(study, [s.bias_a for s in study.settings]) if study.settings else []
-    isolators = []
-    for i, iso in enumerate(study.isolators):
-        settings = [_setting(study, n, i) for n, setting in enumerate(study.settings) if iso.name in setting.isolators]
-        for entry in settings:
-            # where only the direction counts, settings near the flip are the ones that tell
-            if entry["isolation_db"] < ENOUGH_ISOLATION_DB and study.data.kind != "direction":
-                warnings.append(
-                    f'Setting "{entry["setting"]}" leaves isolator "{iso.name}" only {entry["isolation_db"]:.1f} dB of '
-                    f"isolation; a working isolator has {ENOUGH_ISOLATION_DB:g} dB or more (common practice)."
-                )
-        isolators.append(
-            {
-                "isolator": iso.name,
-                "wiring": {1: "+90 deg", -1: "-90 deg", None: "from reference"}[iso.pump_port_1_sign],
-                "directions": sign_pattern_directions(study, i),
-                "settings": settings,
-            }
-        )
-    return {
-        "title": study.title,
-        "invented": study.invented,
+    isolators = [_isolator(study, i) for i in range(len(study.isolators))]
+    findings = [
+        *rank_findings(study),
+        *reference_findings(study, study.plan.states),
+        *(zero_bias_findings(study, [s.bias_a for s in study.settings]) if study.settings else []),
+        *_isolation_findings(study, isolators),
+    ]
+    rows_of_log = campaign_rows(study) if study.log.exists() else None
+    if rows_of_log is not None:
+        findings += _log_findings(study, rows_of_log)
+    body = {
         "source": {
             "kind": study.source.kind,
             "size": study.source.size,
@@ -86,8 +99,68 @@ def overview(study: Study) -> dict[str, Any]:
         "rank": rank.rank,
         "singular_phi0": [float(x) for x in rank.singular_phi0],
         "isolators": isolators,
-        "warnings": warnings,
+        "warnings": sentences(findings),
+        "traces": None if rows_of_log is None else _trace_summary(rows_of_log),
     }
+    verdict = Verdict.of(findings, "sound study")
+    document = make_document(Check, study, verdict, Provenance(study.sha256), body)
+    return Check(document, study, verdict, tuple(findings))
+
+
+def _log_findings(study: Study, rows: Sequence[LogRow]) -> list[Finding]:
+    """What can be said against the log and its traces; what is serious makes the campaign unusable as it is."""
+    found = log_findings(rows, study)
+    if study.data.kind not in FLIPPING:
+        found += trace_findings(rows, study.log.parent, study)
+    return [
+        Finding(
+            "of the log",
+            TRUST.index("unusable") if f.serious else 0,
+            where=f"{study.log.name}:{f.line}",
+            what=f.what,
+            remedy=f.remedy,
+        )
+        for f in found
+    ]
+
+
+def _trace_summary(rows: Sequence[LogRow]) -> dict[str, Any]:
+    """What the log holds."""
+    return {
+        "rows": len(rows),
+        "pump_on": sum(r.pump_on for r in rows),
+        "states": sorted({r.state for r in rows}),
+        "cooldowns": sorted({r.cooldown for r in rows}),
+    }
+
+
+def _isolator(study: Study, i: int) -> dict[str, Any]:
+    """Wiring, ways of transmission and working points of one isolator."""
+    iso = study.isolators[i]
+    return {
+        "isolator": iso.name,
+        "wiring": {1: "+90 deg", -1: "-90 deg", None: "from reference"}[iso.pump_port_1_sign],
+        "directions": sign_pattern_directions(study, i),
+        "settings": [_setting(study, n, i) for n, s in enumerate(study.settings) if iso.name in s.isolators],
+    }
+
+
+def _isolation_findings(study: Study, isolators: Sequence[Mapping[str, Any]]) -> list[Finding]:
+    """Settings that leave an isolator too little isolation to work with."""
+    if study.data.kind in FLIPPING:
+        return []
+    return [
+        Finding(
+            "little isolation",
+            setting=entry["setting"],
+            isolator=isolator["isolator"],
+            isolation_db=entry["isolation_db"],
+            enough_db=ENOUGH_ISOLATION_DB,
+        )
+        for isolator in isolators
+        for entry in isolator["settings"]
+        if entry["isolation_db"] < ENOUGH_ISOLATION_DB
+    ]
 
 
 def sign_pattern_directions(study: Study, isolator: int) -> list[dict[str, Any]]:
@@ -172,47 +245,3 @@ def _setting(study: Study, setting: int, isolator: int) -> dict[str, Any]:
         "reflection_db": float(20 * np.log10(max(abs(s[0][best]), abs(s[3][best]), 1e-10))),
         "isolation_bandwidth_hz": width,
     }
-
-
-def overview_lines(document: dict[str, Any]) -> list[str]:
-    """The overview as lines of text."""
-    source = document["source"]
-    dimension = next(name for name, unit in OWN_UNIT.items() if unit == source["unit"])
-    lines = [document["title"], ""]
-    if document["invented"]:
-        lines.insert(1, "(an invented scenario)")
-    lines.append(
-        f"Flux of a source of {format_quantity(source['size'], dimension, 4)} along x, y, z in each loop (mPhi0):"
-    )
-    for name, row in document["flux_map"].items():
-        lines.append(f"  {name:20s}" + "".join(f"{1e3 * x:10.3f}" for x in row["phi0_for_stated_size"]))
-    singular = ", ".join(f"{1e3 * x:.3g}" for x in document["singular_phi0"])
-    lines.append(f"Rank of the flux map: {document['rank']} (singular values {singular} mPhi0)")
-    for entry in document["isolators"]:
-        lines += ["", f"Isolator {entry['isolator']} (phase difference for pump port 1: {entry['wiring']})"]
-        if entry["wiring"] == "from reference":
-            lines.append("  directions below hold for +90 deg; with -90 deg each is reversed")
-        lines.append("  signs of the two fluxes, pump port 1 / pump port 2: direction of transmission")
-        for k in range(0, len(entry["directions"]), 2):
-            one, two = entry["directions"][k : k + 2]
-            lines.append(
-                f"    {one['signs']}   {one['direction']} ({one['directionality_db']:+.1f} dB) / "
-                f"{two['direction']} ({two['directionality_db']:+.1f} dB)"
-            )
-        for s in entry["settings"]:
-            flux = ", ".join(f"{x:+.3f}" for x in s["flux_phi0"])
-            lines.append(
-                f"  setting {s['setting']}: flux ({flux}) Phi0, coupling signs ({', '.join(s['coupling_sign'])}), "
-                f"pump {s['pump_frequency_hz'] / 1e9:.4f} GHz, transmits {s['direction']}"
-            )
-            lines.append(
-                f"    isolation {s['isolation_db']:.1f} dB at {s['frequency_hz'] / 1e9:.4f} GHz, insertion loss "
-                f"{s['insertion_loss_db']:.2f} dB, reflection {s['reflection_db']:.1f} dB, 15 dB over "
-                f"{s['isolation_bandwidth_hz'] / 1e6:.1f} MHz"
-            )
-    lines.append("")
-    if document["warnings"]:
-        lines += [f"Note: {x}" for x in document["warnings"]]
-    else:
-        lines.append("Nothing to object to.")
-    return lines

@@ -1,0 +1,604 @@
+"""The main job: traces, or which way they transmit, to the posterior of the source's direction, with a verdict on itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any, ClassVar, Unpack
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.base.errors import FluxsenseError, InputError
+from fluxsense.base.executors import Processes, Workers, ordered_map
+from fluxsense.base.findings import Finding
+from fluxsense.base.sphere import angles_from_vector, antipodal_odds, contains
+from fluxsense.base.streams import stream
+from fluxsense.data.campaign import load_campaign, load_votes
+from fluxsense.data.digest import Digest
+from fluxsense.detection.stored import Identity, Stored, stored_from
+from fluxsense.device.chip import ChipParameters, check_geometry
+from fluxsense.infer.budget import (
+    error_with_reference_deg,
+    limits,
+    rank_findings,
+    reference_findings,
+    zero_bias_findings,
+)
+from fluxsense.infer.orient import (
+    Posterior,
+    chain_keeper,
+    integrated_kinds,
+    null_evidence,
+    prepare,
+    sample_as_stated,
+)
+from fluxsense.infer.predictive import PredictiveCheck, predictive_check
+from fluxsense.infer.score_tests import unseen_findings
+from fluxsense.infer.verdict import (
+    distrusted_share,
+    draws_that_matter,
+    judge,
+    kept_findings,
+    left_out_findings,
+    mode_findings,
+)
+from fluxsense.infer.wiring import Wiring
+from fluxsense.jobs.folder import held, keep, ready
+from fluxsense.jobs.options import OrientOptions, OrientSettings, Progress, whole_number
+from fluxsense.jobs.result import Provenance, Result, as_study, make_document
+from fluxsense.jobs.simulate import read_truth_source
+from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.parameter import PUMP_PHASE
+from fluxsense.model.problem import CampaignProblem, no_source_problem
+from fluxsense.model.unknowns import Unknowns
+from fluxsense.report.lines import answer_lines, answer_sentence
+from fluxsense.report.sentences import sentences
+from fluxsense.study import Study
+
+FloatArray = npt.NDArray[np.float64]
+Table = tuple[tuple[str, ...], tuple[str, ...], FloatArray]
+
+DOMINANT = 0.7
+"""A nuisance limits the answer if the error would fall below that share without it."""
+CONTRADICTED_LOG_ODDS = -10.0
+COUNTED = ("direction",)
+"""Kinds of data of which only the way that each sweep transmits is used."""
+
+
+@dataclass(frozen=True, repr=False)
+class Answer(Result):
+    """What every kind of inference answers.
+
+    Attributes
+    ----------
+    findings : tuple of Finding
+    posterior : Posterior
+    best_parameters : ChipParameters
+        Batch of one: the highest mode.
+    drawn : ChipParameters
+        About 3000 draws from the posterior, those integrated over among them.
+    values : tuple
+        Names (D,), SI units (D,) and values (N, D) of all unknowns for the same draws.
+    """
+
+    KIND: ClassVar[str] = "orientation"
+
+    findings: tuple[Finding, ...]
+    posterior: Posterior
+    best_parameters: ChipParameters
+    drawn: ChipParameters
+    values: Table
+
+    def draws(self, count: int) -> ChipParameters:
+        """Posterior draws, spread evenly over those kept."""
+        return self.drawn.rows(self._spread(count))
+
+    def table(self, count: int) -> Table:
+        """Names, SI units and values (about count, D) of all unknowns for posterior draws."""
+        names, units, values = self.values
+        return names, units, values[self._spread(count)]
+
+    def _spread(self, count: int) -> slice:
+        return slice(None, None, max(1, self.drawn.batch // count))
+
+    def region_contains(self, vector: npt.ArrayLike) -> dict[float, bool]:
+        """Whether a direction lies in each credible region, by level."""
+        return {r.level: bool(contains(r, np.asarray(vector))) for r in self.posterior.regions}
+
+    def lines(self) -> list[str]:
+        return answer_lines(self.document)
+
+    def __repr__(self) -> str:
+        return f"<{answer_sentence(self.document)}>"
+
+
+@dataclass(frozen=True, repr=False)
+class Orientation(Answer):
+    """The result of `orient` from traces.
+
+    Attributes
+    ----------
+    digest : Digest
+    likelihood : RatioLikelihood
+    check : PredictiveCheck
+    """
+
+    digest: Digest
+    likelihood: RatioLikelihood
+    check: PredictiveCheck
+
+
+def orient(study: Study | str | Path, digest: Digest | None = None, **options: Unpack[OrientOptions]) -> Answer:
+    """Infer the direction of the source from a campaign.
+
+    Parameters
+    ----------
+    study : Study or path
+    digest : Digest, optional
+        Of the campaign's traces; read from the study's log if left out.
+    seed : int
+        Same seed, same answer (on one machine).
+    max_seconds : float, optional
+        Time limit of the sampling.
+    wanted_ess : float, optional
+        Effective samples; the study's figure by default.
+    progress : callable, optional
+        Called with (what, share done, detail).
+    jumping : bool
+        Switch of the mode-jumping move, for tests.
+    distrusted : sequence of Distrusted
+        Sweeps unlike their repeats, to be named in the result, where the digest does not list them itself.
+    chain_file : path-like, optional
+        Where to keep the chains while they grow (HDF5).  If it holds those of the same run, cut short by a kill, a time
+        limit or an interrupt, sampling goes on from there and gives what it would have given without the break.
+    quadrature_file : path-like, optional
+        Where to keep the reduced quadrature; taken from there only if it is of this very problem, with the same answer.
+
+    Returns
+    -------
+    Answer
+        An `Orientation` if traces were used.
+
+    Raises
+    ------
+    InputError
+        If the digest cannot be used with the study, or an option makes no sense.
+    ModelError
+        If the model is not finite somewhere in the prior.
+    """
+    study, settings = as_study(study), OrientSettings(**options)
+    check_geometry(study)
+    if digest is None and study.data.kind in COUNTED:
+        from fluxsense.jobs.orient_counts import orient_votes
+
+        votes, data_hash = load_votes(study, settings.counted("reading directions"))
+        return orient_votes(study, votes, data_hash=data_hash, **options)
+    if digest is None:
+        digest = load_campaign(study, settings.counted("reading traces"))
+    return orient_traces(study, digest, settings)
+
+
+def orient_folder(
+    study: Study | str | Path, folder: Path, *, workers: int = 1, report: bool = True, **options: Unpack[OrientOptions]
+) -> Answer:
+    """`orient`, with every file that the command leaves: result, digest, posterior, chains, quadrature, report.
+
+    Parameters
+    ----------
+    study : Study or path
+    folder : Path
+    workers : int
+        Processes that read traces; the result is the same.
+    report : bool
+        Whether to write the page.
+    **options
+        As for `orient`.
+
+    Raises
+    ------
+    InputError
+        As `orient`; `UnwrittenError`, with the document, if the result cannot be written.
+    """
+    study, settings = as_study(study), OrientSettings(**options)
+    whole_number("--workers", workers, 1)
+    check_geometry(study)
+    ready(folder)
+    counted = study.data.kind in COUNTED
+    digest = None if counted else folder_digest(study, folder, settings.progress, workers)
+    with held(folder):
+        options["chain_file"] = folder / "chains.h5"
+        options["quadrature_file"] = folder / "quadrature.npz"
+        answer = orient(study, digest, **options)
+        keep(folder / "result.json", answer.document)
+        if isinstance(answer, Orientation):
+            answer.digest.save(folder / "digest.npz")
+            posterior_of(answer).save(folder / "posterior.npz")
+        if report:
+            settings.say("writing the report")
+            from fluxsense.jobs.page import write_report
+
+            write_report(folder / "report.html", answer, stated_truth(study))
+    return answer
+
+
+def posterior_of(orientation: Orientation) -> Stored:
+    """What `detect` needs of a result."""
+    identity = Identity.of(orientation.study, orientation.digest)
+    reasons = sentences(orientation.verdict.reasons)
+    return stored_from(orientation.posterior, orientation.likelihood, identity, orientation.verdict.trust, reasons)
+
+
+def stated_truth(study: Study) -> tuple[FloatArray, FloatArray | None] | None:
+    """The source that `simulate` left beside the log, to be marked in figures; None if there is none."""
+    path = study.log.parent / "truth.toml"
+    return read_truth_source(path, study) if path.exists() else None
+
+
+def folder_digest(study: Study, folder: Path, progress: Progress | None, workers: int = 1) -> Digest:
+    """The digest of a study's traces; traces that the folder's digest holds are only compared by their hashes."""
+    return load_campaign(
+        study,
+        OrientSettings(progress).counted("reading traces"),
+        Processes(workers) if workers > 1 else None,
+        former=folder / "digest.npz",
+    )
+
+
+@dataclass(frozen=True)
+class BatchItem:
+    """What became of one campaign.
+
+    Attributes
+    ----------
+    study : str
+        Path of the study, as it was given.
+    document : dict or None
+        What `orient` writes as result.json.
+    fault : str
+        Why there is none; empty otherwise.
+    """
+
+    study: str
+    document: dict[str, Any] | None
+    fault: str = ""
+
+
+def orient_each(
+    studies: Iterable[str | Path],
+    *,
+    seed: int = 0,
+    wanted_ess: float | None = None,
+    executor: Workers | None = None,
+) -> Iterator[BatchItem]:
+    """Infer many campaigns, of traces or of directions only, in order; one that cannot be read does not stop the others.
+
+    Parameters
+    ----------
+    studies : iterable of str or Path
+        Paths of study files, each with its log; with a cluster, as its machines see them.
+    seed : int
+        Of each inference.
+    wanted_ess : float, optional
+        Effective samples; each study's by default.
+    executor : concurrent.futures.Executor or fluxsense.base.executors.Processes, optional
+        None infers here, one after the other; the results are the same.
+
+    Yields
+    ------
+    BatchItem
+    """
+    return ordered_map(_one, [str(s) for s in studies], (seed, wanted_ess), executor=executor, batch=1)
+
+
+def _one(shared: tuple[int, float | None], path: str) -> BatchItem:
+    seed, wanted_ess = shared
+    try:
+        return BatchItem(path, orient(path, seed=seed, wanted_ess=wanted_ess).document)
+    except FluxsenseError as error:
+        return BatchItem(path, None, str(error))
+
+
+# ---------------------------------------------------------------- from traces
+
+
+def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Orientation:
+    """`orient` from a digest of traces."""
+    _check_digest(study, digest)
+    distrusted = digest.distrusted or tuple(settings.distrusted)
+    seed = settings.seed
+    problem, modes, wiring = prepare(study, digest, rng=stream(seed, "search"), progress=settings.progress)
+    posterior = sample_as_stated(
+        problem,
+        seed,
+        modes,
+        wanted_ess=settings.wanted_ess,
+        max_seconds=settings.max_seconds,
+        jumping=settings.jumping,
+        progress=settings.progress,
+        file=chain_keeper(settings.chain_file, study, digest.content_hash(), seed, settings.jumping),
+        quadrature_file=settings.quadrature_file,
+    )
+    best = modes[0].x
+    explicit, explicit_best = problem.explicit(best)
+    settings.say("predictive check")
+    check = predictive_check(explicit, explicit_best, stream(seed, "predictive check"))
+    settings.say("no-source hypothesis")
+    null = null_evidence(
+        no_source_problem(problem, integrated_kinds(study)), stream(seed, "null evidence"), posterior.log_evidence
+    )
+    factor = LogFactor.of(posterior, null)
+    verdict = judge(
+        posterior, check, draws_that_matter(posterior, null[2], factor.value), distrusted_share(digest, distrusted)
+    )
+    budget = _budget(study, digest, explicit, explicit_best)
+    findings = [
+        *_trace_findings(study, digest, explicit, posterior, wiring, budget),
+        *unseen_findings(check.suspicion),
+        *left_out_findings(digest, distrusted),
+        *([] if verdict.trust == "reliable" else kept_findings(distrusted)),
+    ]
+    drawn = posterior.thinned()
+    parameters = problem.parameters(drawn, stream(seed, "pump phases of draws"), posterior.reduced)
+    table = _table(problem, explicit.unknowns, drawn, parameters)
+    every = Unknowns(study, problem.unknowns.cooldowns, problem.measured)
+    data = {
+        "kind": study.data.kind,
+        "sweeps": digest.sweeps,
+        "left_out": [d.file for d in distrusted if d.left_out],
+        "groups": len(digest),
+        "states": sorted({k.state for k in digest}),
+        "cooldowns": list(problem.likelihood.cooldowns),
+        "residual_gain": problem.likelihood.residual_gain,
+        "frequencies_used": posterior.frequencies,
+        "reduced_quadrature_error": posterior.reduction_error,
+    }
+    body = answer_body(study, posterior, factor, findings, budget.numbers) | {
+        "predictive_check": asdict(check),
+        "nuisances": nuisance_entries(every, table[2]),
+        "wiring": wiring_entries(study, wiring),
+        "data": data,
+    }
+    provenance = answer_provenance(study, digest.content_hash(), settings)
+    document = make_document(Orientation, study, verdict, provenance, body)
+    return Orientation(
+        document, study, verdict, tuple(findings), posterior, problem.parameters(best[None]), parameters, table,
+        digest, problem.likelihood, check,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class LogFactor:
+    """Log Bayes factor of a source against none, with its numerical error."""
+
+    value: float
+    sd: float
+
+    @classmethod
+    def of(cls, posterior: Posterior, null: tuple[float, float, float]) -> LogFactor:
+        """From the posterior's evidence and that of no source: its value, error and effective draws."""
+        return cls(posterior.log_evidence - null[0], float(np.hypot(posterior.log_evidence_sd, null[1])))
+
+
+def _check_digest(study: Study, digest: Digest) -> None:
+    names = {i.name for i in study.isolators}
+    states = {s.name for s in study.states}
+    for key in digest:
+        if key.isolator not in names:
+            raise InputError(
+                f'the digest has sweeps of isolator "{key.isolator}", which the study does not define',
+                where=study.path.name,
+                remedy="Digest the traces again with this study's log",
+            )
+        if key.state not in states:
+            raise InputError(
+                f'the digest has sweeps in state "{key.state}", which the study does not define',
+                where=study.path.name,
+                remedy="Define the state in the study",
+            )
+        if len(key.bias_a) != len(study.bias_lines):
+            raise InputError(
+                f"the digest has {len(key.bias_a)} bias currents, the study {len(study.bias_lines)} bias lines",
+                where=study.path.name,
+                remedy="Digest the traces again with this study's log",
+            )
+    kinds = {s.name: s.kind for s in study.states}
+    if not any(kinds[k.state] in ("in", "turned") for k in digest if k.pump_on):
+        raise InputError(
+            "no pump-on sweep was taken with the source in, so there is no direction to infer",
+            where=str(study.log),
+            remedy='Log at least one sweep with a state of kind "in" or "turned"',
+        )
+
+
+def _table(problem: CampaignProblem, unknowns: Unknowns, drawn: FloatArray, parameters: ChipParameters) -> Table:
+    """All unknowns, those integrated over included, in SI units for whitened draws (N, D)."""
+    sampled = problem.unknowns
+    physical = sampled.physical(drawn)
+    columns = {name: physical[:, n] for n, name in enumerate(sampled.names)}
+    out = np.empty((len(drawn), unknowns.size))
+    for n, name in enumerate(unknowns.names):
+        if name in columns:
+            out[:, n] = columns[name]
+        else:
+            out[:, n] = parameters[PUMP_PHASE][:, unknowns.nuisances[n - unknowns.lead].index[0]]
+    return unknowns.names, unknowns.units, out
+
+
+@dataclass(frozen=True)
+class Budget:
+    """What limits the answer: numbers for the document, and findings."""
+
+    numbers: dict[str, Any]
+    findings: tuple[Finding, ...]
+
+
+def _budget(study: Study, digest: Digest, problem: CampaignProblem, best: FloatArray) -> Budget:
+    """Local angular errors at the best point (D,), as it is and with each kind of nuisance known."""
+    states = list(dict.fromkeys(k.state for k in digest if k.pump_on))
+    missing = reference_findings(study, states)
+    now, table = limits(problem, best)
+    numbers: dict[str, Any] = {
+        "angular_error_deg": now,
+        "if_known": {x.kind: x.error_if_known_deg for x in table},
+    }
+    if missing:
+        then = error_with_reference_deg(problem, best)
+        numbers["with_reference_sweeps_deg"] = then
+        share = numbers["if_known"].get("offset", now)
+        verb = "dominate" if share < DOMINANT * now else "add to"
+        said = missing[0].more("no reference, measured", verb=verb, now_deg=now, then_deg=then)
+        return Budget(numbers, (said,))
+    if table and table[0].error_if_known_deg < DOMINANT * now:
+        worst = table[0]
+        return Budget(numbers, (Finding("limit", kind=worst.kind, now_deg=now, then_deg=worst.error_if_known_deg),))
+    return Budget(numbers, ())
+
+
+def _trace_findings(
+    study: Study, digest: Digest, problem: CampaignProblem, posterior: Posterior, wiring: Wiring, budget: Budget
+) -> list[Finding]:
+    """What the data can and cannot say."""
+    missing = tuple(f for f in budget.findings if f.code != "limit")
+    out = [*rank_findings(study), *missing]
+    out += zero_bias_findings(study, list(dict.fromkeys(k.bias_a for k in digest if k.pump_on)))
+    out += mode_findings(posterior)
+    out += [f for f in budget.findings if f.code == "limit"]
+    out += [
+        Finding("wiring contradicted", isolator=iso.name, log_odds=odds)
+        for iso, odds, stated in zip(study.isolators, wiring.log_odds, wiring.stated, strict=True)
+        if stated and odds < CONTRADICTED_LOG_ODDS
+    ]
+    raised, stated_gain = problem.likelihood.residual_gain, study.noise.residual_gain
+    if raised > stated_gain:
+        out.append(Finding("gain errors", found_percent=100 * raised, stated_percent=100 * stated_gain))
+    return out
+
+
+# ---------------------------------------------------------------- the document
+
+
+def _direction_entry(vector: FloatArray) -> dict[str, Any]:
+    azimuth, elevation = angles_from_vector(vector)
+    return {
+        "azimuth_deg": float(np.degrees(azimuth)),
+        "elevation_deg": float(np.degrees(elevation)),
+        "vector": [float(x) for x in vector],
+    }
+
+
+def answer_body(
+    study: Study, posterior: Posterior, factor: LogFactor, findings: Sequence[Finding], limit: dict[str, Any]
+) -> dict[str, Any]:
+    """What the documents of all kinds of inference have in common."""
+    odds = antipodal_odds(posterior.directions, posterior.direction)
+    agreement = posterior.diagnosis.weights
+    exact = posterior.quadrature
+    return {
+        "direction": _direction_entry(posterior.direction),
+        "region": [
+            {
+                "level": r.level,
+                "solid_angle_sr": r.solid_angle_sr,
+                "solid_angle_sd_sr": r.solid_angle_error_sr,
+                "cone_deg": r.cone_deg,
+                **({} if r.candidates is None else {"candidates": r.candidates}),
+            }
+            for r in posterior.regions
+        ],
+        "modes": [
+            {
+                "weight": m.weight,
+                "weight_sd": None if agreement is None else agreement.error[n],
+                "angular_sd_deg": np.degrees(m.angular_sd_rad),
+                **_direction_entry(np.asarray(m.mean)),
+            }
+            for n, m in enumerate(posterior.groups.modes)
+        ],
+        "antipodal_odds": odds.odds,
+        "antipodal_odds_is_lower_bound": odds.opposite == 0,
+        "size": {
+            "mean": posterior.sizes.mean(),
+            "sd": posterior.sizes.std(),
+            "below_95": np.quantile(posterior.sizes, 0.95),
+            "unit": study.source.unit,
+        },
+        "log_bayes_factor": factor.value,
+        "log_bayes_factor_sd": factor.sd,
+        "findings": sentences(findings),
+        "limits": limit,
+        "sampling": _sampling_entry(posterior),
+        "quadrature": None
+        if exact is None
+        else {
+            "log_evidence": exact.log_evidence,
+            "log_evidence_error": exact.log_evidence_error,
+            "points": len(exact.weight),
+            "largest_shift_sd": posterior.shift,
+        },
+    }
+
+
+def _sampling_entry(posterior: Posterior) -> dict[str, Any]:
+    chains, quantities = posterior.chains, posterior.diagnosis.quantities
+    worst = min(min(q.ess_bulk, q.ess_tail) for q in quantities)
+    return {
+        "ensembles": chains.x.shape[0],
+        "walkers": chains.x.shape[2],
+        "steps": chains.steps,
+        "burn": chains.burn,
+        "acceptance": chains.acceptance,
+        "likelihood_calls": chains.calls,
+        "effective_samples": worst,
+        "effective_samples_per_call": worst / max(chains.calls, 1),
+        "stopped": chains.stopped,
+        "largest_r_hat": max(q.r_hat for q in quantities),
+        "quantities": [
+            {
+                "name": q.name,
+                "r_hat": q.r_hat,
+                "ess_bulk": q.ess_bulk,
+                "ess_tail": q.ess_tail,
+                "autocorrelation_steps": q.autocorrelation.steps,
+                "verdict": q.verdict,
+            }
+            for q in quantities
+        ],
+    }
+
+
+def nuisance_entries(unknowns: Unknowns, values: FloatArray) -> list[dict[str, Any]]:
+    """Prior and posterior of every nuisance; values (N, D) are draws in SI units, the source's three columns first."""
+    return [
+        {
+            "name": n.name,
+            "prior_mean": n.mean,
+            "prior_sd": n.value_sd,
+            "mean": values[:, column].mean(),
+            "sd": values[:, column].std(),
+            "unit": n.unit,
+        }
+        for column, n in enumerate(unknowns.nuisances, 3)
+    ]
+
+
+def wiring_entries(study: Study, wiring: Wiring) -> list[dict[str, Any]]:
+    """Which pump port is which, per isolator."""
+    return [
+        {
+            "isolator": iso.name,
+            "pump_port_1_phase": "+90 deg" if wiring.signs[n] > 0 else "-90 deg",
+            "stated": wiring.stated[n],
+            "log_odds": wiring.log_odds[n],
+        }
+        for n, iso in enumerate(study.isolators)
+    ]
+
+
+def answer_provenance(study: Study, data_hash: str, settings: OrientSettings) -> Provenance:
+    """What it takes to make the answer again."""
+    options = {"effective": settings.wanted_ess, "max_time": settings.max_seconds}
+    if not settings.jumping:
+        options["jumping"] = 0.0
+    return Provenance(study.sha256, data_hash, settings.seed, options)

@@ -1,0 +1,235 @@
+"""What the page of an answer shows, worked out from the answer; and the page written."""
+
+from __future__ import annotations
+
+import os
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.device.stages import Stages
+from fluxsense.infer.counts import VoteProblem
+from fluxsense.jobs.orient import Answer, Orientation
+from fluxsense.jobs.orient_counts import VoteAnswer
+from fluxsense.model.likelihood import Family
+from fluxsense.report.page import write_page
+from fluxsense.report.views import (
+    Column,
+    CountView,
+    GroupView,
+    LoopView,
+    Shown,
+    decibels,
+    known_source,
+    pump_words,
+    reading_scale,
+    setting_names,
+)
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+DB = 20 / np.log(10)
+"""Decibels of an amplitude per neper."""
+BAND_DRAWS = 120
+"""Posterior draws behind the predicted bands."""
+LOOP_DRAWS = 400
+COUNT_DRAWS = 400
+CORNER_DRAWS = 3000
+CORNER_NUISANCES = 4
+MOST_MODES = 9
+HEAVY_MODE = 0.02
+
+
+def shown(answer: Answer) -> Shown:
+    """All that the page and the figures of an answer are made of."""
+    posterior = answer.posterior
+    return Shown(
+        document=answer.document,
+        study=answer.study,
+        samples=posterior.directions,
+        centre=posterior.direction,
+        regions=tuple(posterior.regions),
+        modes=tuple(m for m in posterior.groups.modes if m.weight >= HEAVY_MODE)[:MOST_MODES],
+        columns=tuple(corner_columns(answer)),
+        groups=tuple(group_views(answer)) if isinstance(answer, Orientation) else (),
+        loops=tuple(loop_views(answer)) if isinstance(answer, Orientation) else (),
+        counts=tuple(count_views(answer)) if isinstance(answer, VoteAnswer) else (),
+    )
+
+
+def write_report(path: str | os.PathLike[str], answer: Answer, truth: Any = None) -> None:
+    """Write the page of an answer beside its place, then rename it, so that no reader sees half a page.
+
+    Parameters
+    ----------
+    path : path-like
+    answer : Answer
+    truth : optional
+        The source behind simulated traces, in any form that `known_source` reads; it is marked, never used.
+
+    Raises
+    ------
+    InputError
+        If the truth is not a vector, or the file cannot be written; an existing file is then left as it was.
+    """
+    write_page(path, shown(answer), known_source(truth))
+
+
+def count_views(answer: VoteAnswer) -> list[CountView]:
+    """How often the sweeps of each group went one way, against the posterior's probabilities."""
+    problem = answer.posterior.problem
+    x = answer.posterior.thinned(COUNT_DRAWS)
+    p = problem.probabilities(x) if isinstance(problem, VoteProblem) else np.zeros((1, len(answer.votes)))
+    low, high = np.quantile(p, [0.05, 0.95], axis=0)
+    return [
+        CountView(key, v.forward, v.count, float(low[n]), float(high[n]))
+        for n, (key, v) in enumerate(answer.votes.items())
+    ]
+
+
+def group_views(orientation: Orientation, draws: int = BAND_DRAWS) -> list[GroupView]:
+    """Every pump-on group with what was measured and what the posterior predicts.
+
+    Parameters
+    ----------
+    orientation : Orientation
+    draws : int
+        Posterior draws behind the predicted bands.
+
+    Returns
+    -------
+    list of GroupView
+        Ordered by isolator, setting, cooldown and state.
+    """
+    likelihood, study = orientation.likelihood, orientation.study
+    best = likelihood.predict(orientation.best_parameters)
+    spread = likelihood.predict(orientation.draws(draws))
+    keys = [k for f in likelihood.families for k in f.on_keys]
+    names = setting_names(study, keys)
+    many = len(likelihood.cooldowns) > 1
+    out = []
+    left = likelihood.cleaned([f.ratio - one for f, one in zip(likelihood.families, best, strict=True)])
+    for family, cleaned, one, several in zip(likelihood.families, left, best, spread, strict=True):
+        residual, sd = _scaled(family, cleaned[0])
+        for n, key in enumerate(family.on_keys):
+            low, high = np.quantile(decibels(several[:, n]), [0.05, 0.95], axis=0)
+            predicted = decibels(several[:, n, 0]) - decibels(several[:, n, 1])
+            at = int(np.argmax(np.abs(np.median(predicted, axis=0))))
+            q = np.quantile(predicted[:, at], [0.05, 0.5, 0.95])
+            y = family.ratio[n, :, at]
+            out.append(
+                GroupView(
+                    key=key,
+                    isolator=key.isolator,
+                    setting=names[key],
+                    state=key.state,
+                    cooldown=key.cooldown if many else "",
+                    pump=pump_words(key),
+                    sweeps=orientation.digest[key].count,
+                    frequency_hz=family.frequency_hz,
+                    ratio=family.ratio[n],
+                    best=one[0, n],
+                    sd=sd[n],
+                    low_db=low,
+                    high_db=high,
+                    residual=residual[n],
+                    at=at,
+                    directionality_db=float(decibels(y[0]) - decibels(y[1])),
+                    directionality_sd_db=float(
+                        DB * np.sqrt(np.sum((sd[n, :, at] / np.maximum(np.abs(y), 1e-15)) ** 2))
+                    ),
+                    predicted_low_db=float(q[0]),
+                    predicted_db=float(q[1]),
+                    predicted_high_db=float(q[2]),
+                )
+            )
+    order = [i.name for i in study.isolators]
+    settings = [s.name for s in study.settings]
+    states = [s.name for s in study.states]
+
+    def rank(view: GroupView) -> tuple[Any, ...]:
+        place = settings.index(view.setting) if view.setting in settings else len(settings)
+        return order.index(view.isolator), place, view.setting, view.cooldown, states.index(view.state)
+
+    return sorted(out, key=rank)
+
+
+def _scaled(family: Family, residual: ComplexArray) -> tuple[ComplexArray, FloatArray]:
+    """Scaled residuals (K, 2, F) and their scale, as `GroupView` describes them."""
+    power = np.abs(family.ratio) ** 2
+    off = 1 / np.maximum(1 / family.shared - np.sum(power * family.precision, axis=0), 1e-300)
+    sd = np.sqrt(1 / family.precision + power * off)
+    phasor = family.ratio / np.maximum(np.abs(family.ratio), 1e-300)
+    return np.asarray(residual * np.conj(phasor) / sd), np.asarray(sd)
+
+
+def loop_views(orientation: Orientation, draws: int = LOOP_DRAWS) -> list[LoopView]:
+    """Flux and sign of the coupling in each loop, one entry per isolator, bias, state and cooldown."""
+    likelihood, study = orientation.likelihood, orientation.study
+    families = likelihood.families
+    fluxes = likelihood.loop_fluxes(orientation.draws(draws))
+    names = setting_names(study, [k for f in families for k in f.on_keys])
+    many = len(likelihood.cooldowns) > 1
+    found: dict[tuple[Any, ...], tuple[list[str], FloatArray]] = {}
+    order = [i.name for i in study.isolators]
+    states = [s.name for s in study.states]
+    for family, flux in zip(families, fluxes, strict=True):
+        for n, key in enumerate(family.on_keys):
+            signature = (
+                order.index(key.isolator),
+                tuple(-x for x in key.bias_a),
+                key.cooldown,
+                states.index(key.state),
+            )
+            words, _ = found.setdefault(signature, ([], flux[:, n]))
+            if names[key] not in words:
+                words.append(names[key])
+    out = []
+    for signature in sorted(found):
+        words, flux = found[signature]
+        isolator = study.isolators[signature[0]]
+        rings = Stages(isolator, signature[0], study.path.name)
+        sine = rings.circulating_current(rings.quarter_phases(flux))
+        out.append(
+            LoopView(
+                isolator=isolator.name,
+                setting=", ".join(words),
+                state=states[signature[3]],
+                cooldown=signature[2] if many else "",
+                loops=(isolator.stages[0].loop, isolator.stages[1].loop),
+                mean_phi0=flux.mean(axis=0),
+                sd_phi0=flux.std(axis=0),
+                positive=np.mean(sine > 0, axis=0),
+                same=float(np.mean(np.prod(np.sign(sine), axis=1) > 0)),
+            )
+        )
+    return out
+
+
+def corner_columns(orientation: Answer, nuisances: int = CORNER_NUISANCES, draws: int = CORNER_DRAWS) -> list[Column]:
+    """The source vector and the nuisances that go most with it.
+
+    A nuisance's relevance is the largest modulus of its correlation with a component of the source, over draws on the
+    heaviest mode's side, so that two opposite modes do not cancel.
+    """
+    names, units, values = orientation.table(draws)
+    mean = orientation.posterior.direction
+    near = values[values[:, :3] @ mean > 0]
+    near = near if len(near) > 20 else values
+    spread = near.std(axis=0)
+    relevance = np.zeros(len(names))
+    if np.all(np.isfinite(spread)):
+        scaled = (near - near.mean(axis=0)) / np.where(spread > 0, spread, 1.0)
+        relevance = np.max(np.abs(scaled[:, :3].T @ scaled / len(near)), axis=0)
+    relevance[spread <= 0] = 0.0
+    others = sorted(range(3, len(names)), key=lambda n: (-relevance[n], n))[:nuisances]
+    size = float(np.sqrt(np.mean(np.sum(values[:, :3] ** 2, axis=1))))
+    out = []
+    for n in [0, 1, 2, *others]:
+        factor, unit = reading_scale(units[n], size)
+        column = values[:, n]
+        if np.ptp(column) > 0:
+            out.append(Column(names[n], unit, column * factor, factor))
+    return out

@@ -1,0 +1,335 @@
+"""Before measuring: working points, split of sweeps, time, frequencies, and what cannot be told apart."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, ClassVar, Unpack
+
+import numpy as np
+import numpy.typing as npt
+from matplotlib.figure import Figure
+
+from fluxsense.base.errors import InputError
+from fluxsense.base.files import write_beside
+from fluxsense.base.findings import Finding, Verdict
+from fluxsense.design.ambiguity import ambiguity_findings, ambiguity_map, information_finding
+from fluxsense.design.information_gain import chip_gain
+from fluxsense.design.schedule import (
+    FrequencyShares,
+    Schedule,
+    TimeToErrorRate,
+    best_schedule,
+    check_rate,
+    frequency_shares,
+    sweeps_of,
+    time_to_error,
+    time_to_error_rate,
+    with_sweeps,
+)
+from fluxsense.design.sensitivity import (
+    VALID_ERROR_DEG,
+    Experiment,
+    direction_points,
+    planned_experiment,
+    predict,
+)
+from fluxsense.design.working_point import WorkingPoint, best_working_point, landscape
+from fluxsense.device.chip import check_geometry
+from fluxsense.jobs.folder import held, keep, ready
+from fluxsense.jobs.options import PlanOptions, PlanSettings
+from fluxsense.jobs.result import Provenance, Result, as_study, make_document
+from fluxsense.report.design import draw_ambiguity, draw_frequency_shares, draw_landscape, draw_schedule
+from fluxsense.report.figures import image_bytes
+from fluxsense.report.proposals import CAUTION, plan_lines
+from fluxsense.report.sentences import sentence, sentences
+from fluxsense.study import Study
+from fluxsense.study.write import study_text
+
+FloatArray = npt.NDArray[np.float64]
+
+VALIDATION_POINTS = 48
+TRUTH = np.array([0.48, 0.62, 0.62])
+UNPLANNED = ("direction",)
+"""Kinds of data whose information is not worked out."""
+
+
+@dataclass(frozen=True, repr=False)
+class Proposal(Result):
+    """A proposal.
+
+    Attributes
+    ----------
+    proposed : Study
+        What it leads to.
+    figures : dict
+        By file name.
+    """
+
+    proposed: Study
+    figures: dict[str, Figure]
+
+
+@dataclass(frozen=True, repr=False)
+class Plan(Proposal):
+    """What `plan` proposes.
+
+    Its study has the proposed settings; the split of sweeps stands in the document only, since a study's plan repeats all
+    settings equally often.
+    """
+
+    KIND: ClassVar[str] = "plan"
+
+    def lines(self) -> list[str]:
+        return plan_lines(self.document)
+
+
+def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
+    """Working points, split of sweeps, time, frequencies and ambiguities of a study's planned experiment.
+
+    Parameters
+    ----------
+    study : Study or path
+    seed : int
+    wanted_deg : float, optional
+        Angular error wanted; half the present one by default.
+    wanted_rate : float, optional
+        Probability wanted of mistaking a direction for its reverse, or a listed candidate for another.
+    thorough : int
+        Factor on the evaluations of the search for working points.
+    progress : callable, optional
+        Called with (what, share done, detail).
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    InputError
+        If the study has no setting or an impossible geometry, or an option makes no sense.
+    """
+    study, asked = as_study(study), PlanSettings(**options)
+    refuse_unplanned(study, "plan")
+    check_geometry(study)
+    if not study.settings:
+        raise InputError(
+            "the study defines no settings to plan with", where=study.path.name, remedy="Add a [[setting]]"
+        )
+    seed = asked.seed
+    unknowns = planned_experiment(study).unknowns
+    if asked.wanted_rate is not None:
+        check_rate(asked.wanted_rate, unknowns)
+    point, proposed, before, after = _working_points(study, direction_points(unknowns, 6, seed), asked)
+    asked.say("splitting sweeps")
+    coarse = planned_experiment(proposed, most_points=15)
+    few = direction_points(unknowns, 4, seed)
+    schedule = best_schedule(coarse, few, most_steps=150)
+    asked.say("time and frequencies")
+    shares = frequency_shares(planned_experiment(proposed), few)
+    times = _time_entries(coarse, schedule, few, asked)
+    asked.say("what cannot be told apart")
+    unresolved = ambiguity_findings(proposed, points=60)
+    map_of = ambiguity_map(planned_experiment(proposed, most_points=15), TRUTH, points=120)
+    asked.say("expected information gain")
+    gain = chip_gain(coarse, outer=24, inner=200, seed=seed)
+    asked.say("landscape")
+    view = landscape(study, few[:2], 0, nodes=9)
+    body = {
+        "seed": seed,
+        "error_now": before,
+        "error_proposed": after,
+        "improvement": before["mean_deg"] / after["mean_deg"],
+        **_setting_entries(study, proposed, point),
+        "schedule": _schedule_entry(schedule, coarse),
+        **times,
+        "frequencies": _frequency_entry(shares, study),
+        "information_gain_nats": {
+            "lower": gain.lower, "upper": gain.upper, "lower_sd": gain.lower_sd, "upper_sd": gain.upper_sd
+        },
+        "determined": sentence(information_finding(coarse, TRUTH)),
+        "ambiguities": sentences(unresolved),
+        "caution": CAUTION,
+    }  # fmt: skip
+    figures = {
+        "landscape.png": draw_landscape(view),
+        "ambiguity.png": draw_ambiguity(map_of),
+        "schedule.png": draw_schedule(schedule),
+        "frequencies.png": draw_frequency_shares(shares),
+    }
+    verdict = prediction_verdict(after["prediction_valid"])
+    asked_for = {"error": asked.wanted_deg, "error_rate": asked.wanted_rate, "thorough": asked.thorough}
+    provenance = Provenance(study.sha256, seed=seed, options=asked_for)
+    return Plan(make_document(Plan, study, verdict, provenance, body), study, verdict, proposed, figures)
+
+
+def plan_folder(study: Study | str | Path, folder: Path, **options: Unpack[PlanOptions]) -> tuple[Plan, list[str]]:
+    """`plan`, with the files that the command leaves; also their names."""
+    study = as_study(study)
+    PlanSettings(**options)
+    refuse_unplanned(study, "plan")
+    with held(ready(folder)):
+        found = plan(study, **options)
+        return found, write_proposal(found, folder, "plan")
+
+
+def write_proposal(proposal: Proposal, folder: Path, stem: str) -> list[str]:
+    """Write the document, the study and the figures of a proposal; returns their names."""
+    keep(folder / f"{stem}.json", proposal.document)
+    write_beside(folder / "study.toml", study_text(proposal.proposed).encode("utf-8"), sync=True)
+    for name, figure in proposal.figures.items():
+        write_beside(folder / name, image_bytes(figure, "png"), sync=True)
+    return [f"{stem}.json", "study.toml", *proposal.figures]
+
+
+def refuse_unplanned(study: Study, command: str) -> None:
+    """Refuse to plan for data whose information is not worked out.
+
+    Raises
+    ------
+    InputError
+    """
+    if study.data.kind in UNPLANNED:
+        raise InputError(
+            f'{command} knows the information in complex traces and in magnitudes only; the study uses kind = "{study.data.kind}"',
+            where=f"{study.path.name}: data.kind",
+            remedy='Plan with a copy of the study that says kind = "magnitude"; the direction alone says less than that',
+        )
+
+
+def prediction_verdict(valid: bool) -> Verdict:
+    """The verdict on a proposal: whether its predictions are any."""
+    doubts = [] if valid else [Finding("prediction not valid", 1, most_deg=VALID_ERROR_DEG)]
+    return Verdict.of(doubts, "sound prediction")
+
+
+def _working_points(
+    study: Study, x: FloatArray, asked: PlanSettings
+) -> tuple[WorkingPoint, Study, dict[str, Any], dict[str, Any]]:
+    """The best working points found, the study with them if they are better, and the errors before and after."""
+    asked.say("predicting")
+    before = _error_entry(study, asked.seed)
+    effort = asked.thorough
+    point = best_working_point(
+        study, x, rounds=1, samples=32 * effort, polish=24 * effort, seed=asked.seed, progress=asked.progress
+    )
+    proposed = replace(study, settings=point.settings)
+    after = _error_entry(proposed, asked.seed)
+    if after["mean_deg"] > before["mean_deg"]:  # better at the search's points only: keep what there is
+        return point, study, before, before
+    return point, proposed, before, after
+
+
+# ---------------------------------------------------------------- entries of the document
+
+
+def _error_entry(study: Study, seed: int) -> dict[str, Any]:
+    """Angular errors of a study's plan at fresh points, by what is known, with validity."""
+    experiment = planned_experiment(study)
+    prediction = predict(experiment, direction_points(experiment.unknowns, VALIDATION_POINTS, seed, fresh=True))
+    degrees = np.degrees(prediction.angular_error_rad())
+    kinds = list(dict.fromkeys(n.group for n in experiment.unknowns.nuisances))
+    known = {k: float(np.degrees(np.mean(prediction.angular_error_rad([k])))) for k in kinds}
+    return {
+        "mean_deg": float(np.mean(degrees)),
+        "median_deg": float(np.median(degrees)),
+        "worst_deg": float(np.max(degrees)),
+        "mean_if_known_deg": known,
+        "prediction_valid": prediction.valid(),
+    }
+
+
+def _setting_entries(study: Study, proposed: Study, point: WorkingPoint) -> dict[str, Any]:
+    """The proposed settings, with the isolation that was asked for and where it was not reached."""
+    moved = proposed is not study
+    isolation = point.isolation_db if moved else [()] * len(study.settings)
+    wanted = study.limits.isolation_db
+    return {
+        "settings": [
+            {
+                "name": setting.name,
+                "isolators": list(setting.isolators),
+                "bias_a": {b.name: v for b, v in zip(study.bias_lines, setting.bias_a, strict=True)},
+                "pump_port": setting.pump_port,
+                "pump_power_w": setting.pump_power_w,
+                "pump_frequency_hz": setting.pump_frequency_hz,
+                "isolation_db": list(reached),
+                "flux_phi0": list(flux),
+            }
+            for setting, reached, flux in zip(proposed.settings, isolation, point.flux_phi0, strict=False)
+        ],
+        "isolation_asked_db": wanted,
+        "isolation_not_reached": [
+            s.name
+            for s, reached in zip(proposed.settings, isolation, strict=False)
+            if wanted is not None and moved and min(reached, default=math.inf) < wanted
+        ],
+    }
+
+
+def _schedule_entry(schedule: Schedule, coarse: Experiment) -> dict[str, Any]:
+    """The best split of the sweeps."""
+    return {
+        "candidates": [
+            {
+                "isolator": c.isolator,
+                "setting": c.setting,
+                "pump_off_at_bias_of": None if c.setting else c.bias_of,
+                "state": c.state,
+                "cooldown": c.cooldown,
+                "weight": float(w),
+                "sweeps": int(n),
+            }
+            for c, w, n in zip(schedule.candidates, schedule.design.weights, schedule.sweeps, strict=True)
+        ],
+        "total": int(schedule.sweeps.sum()),
+        "total_before": float(sweeps_of(coarse).sum()),
+        "equivalence_largest_over_limit": schedule.design.largest / schedule.design.limit,
+        "rms_error_equal_split_deg": schedule.error_now_deg,
+        "rms_error_best_deg": schedule.error_best_deg,
+        "rms_error_whole_numbers_deg": schedule.error_rounded_deg,
+    }
+
+
+def _time_entries(coarse: Experiment, schedule: Schedule, few: FloatArray, asked: PlanSettings) -> dict[str, Any]:
+    """Time to the error wanted, and to the error rate wanted."""
+    split = with_sweeps(coarse, schedule.sweeps)
+    wanted = asked.wanted_deg if asked.wanted_deg is not None else 0.5 * schedule.error_rounded_deg
+    time = time_to_error(split, few, wanted)
+    rate = None if asked.wanted_rate is None else time_to_error_rate(split, few[:, :3], asked.wanted_rate)
+    return {
+        "time": {
+            "wanted_deg": time.wanted_deg,
+            "reachable": time.reachable,
+            "sweeps": time.sweeps if time.reachable else None,
+            "seconds": time.seconds if time.reachable else None,
+            "floor_deg": time.floor_deg,
+            "floor_if_flux_noise_does_not_average_deg": time.floor_if_flux_noise_stays_deg,
+            "floor_without_slow_flux_noise_deg": time.floor_without_slow_noise_deg,
+        },
+        "time_to_error_rate": None if rate is None else _rate_entry(rate),
+    }
+
+
+def _rate_entry(rate: TimeToErrorRate) -> dict[str, Any]:
+    return {
+        "wanted": rate.wanted,
+        "against": rate.against,
+        "reachable": rate.reachable,
+        "sweeps": rate.sweeps if rate.reachable else None,
+        "seconds": rate.seconds if rate.reachable else None,
+        "floor": rate.floor,
+        "floor_if_flux_noise_does_not_average": rate.floor_if_flux_noise_stays,
+    }
+
+
+def _frequency_entry(shares: FrequencyShares, study: Study) -> dict[str, Any]:
+    return {
+        "start_hz": shares.start_hz,
+        "stop_hz": shares.stop_hz,
+        "points": shares.points,
+        "points_before": study.sweep.points,
+        "rms_error_full_deg": shares.error_full_deg,
+        "rms_error_short_deg": shares.error_short_deg,
+    }

@@ -1,0 +1,202 @@
+"""What `plan` and `layout` propose, as lines of text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from fluxsense.base.units import format_quantity
+from fluxsense.design.sensitivity import VALID_ERROR_DEG
+from fluxsense.report.sentences import KIND_WORDS
+
+CAUTION = (
+    "These proposals know only the limits that the study states. Check every current, power and dimension against the "
+    "laboratory's own limits (lines, amplifiers, chip, fabrication rules) before using them."
+)
+SMALLER_IS_BETTER = ("error", "A", "worst")
+"""Criteria of a layout of which less is better."""
+
+
+def _validity(entry: Mapping[str, Any]) -> str:
+    return (
+        ""
+        if entry["prediction_valid"]
+        else f" (NOT VALID as a prediction: over a tenth of the cases exceed {VALID_ERROR_DEG:g} degrees, where posteriors are "
+        "not normal; it still ranks designs)"
+    )
+
+
+def _rate_lines(rate: Mapping[str, Any], kinds: int) -> list[str]:
+    """When a direction is no longer mistaken for another more often than wanted."""
+    mistake = f"taking a direction for {rate['against']} with probability {rate['wanted']:.3g}"
+    stuck = rate["floor_if_flux_noise_does_not_average"]
+    tail = f"  floor without end {rate['floor']:.2g}; {stuck:.2g} if the flux noise does not average down (1/f)" + (
+        "" if stuck < rate["wanted"] else ", in which case the wanted rate is OUT OF REACH"
+    )
+    if not rate["reachable"]:
+        return [
+            f"{mistake[0].upper()}{mistake[1:]} cannot be reached: measuring without end leaves {rate['floor']:.2g}."
+        ]
+    if rate["sweeps"] < kinds:
+        whole = "one sweep of each kind is more than enough"
+    else:
+        whole = f"{rate['sweeps']:.0f} sweeps, {rate['seconds'] / 3600:.3g} h"
+    return [f"Time to {mistake}: {whole}", tail]
+
+
+def plan_lines(document: Mapping[str, Any]) -> list[str]:
+    """A plan as lines of text."""
+    now, then = document["error_now"], document["error_proposed"]
+    lines = [
+        document["title"],
+        "",
+        f"Expected angular error now: mean {now['mean_deg']:.3g}, median {now['median_deg']:.3g}, worst {now['worst_deg']:.3g} "
+        f"degrees{_validity(now)}",
+        f"With the working points below: mean {then['mean_deg']:.3g}, median {then['median_deg']:.3g}, worst "
+        f"{then['worst_deg']:.3g} degrees{_validity(then)}: {document['improvement']:.2g} times smaller",
+    ]
+    for kind, value in sorted(then["mean_if_known_deg"].items(), key=lambda item: item[1]):
+        lines.append(f"  with the {KIND_WORDS.get(kind, kind)} known exactly: {value:.3g} degrees")
+    lines += [*_point_lines(document), *_schedule_lines(document), *_time_lines(document)]
+    f = document["frequencies"]
+    lines.append(
+        f"Frequencies: {f['points']} of {f['points_before']} points, {format_quantity(f['start_hz'], 'frequency', 6)} to "
+        f"{format_quantity(f['stop_hz'], 'frequency', 6)}, carry nine tenths: rms error {f['rms_error_short_deg']:.3g} instead of "
+        f"{f['rms_error_full_deg']:.3g} degrees with that part alone"
+    )
+    gain = document["information_gain_nats"]
+    lines.append(
+        f"Expected information gain on all unknowns: {gain['lower']:.1f} to {gain['upper']:.1f} nats (Monte Carlo error {gain['upper_sd']:.1f})"
+    )
+    lines += ["", document["determined"]]
+    lines += [f"Note: {w}" for w in document["ambiguities"]] or ["Nothing was found that could not be told apart."]
+    return [*lines, "", document["caution"]]
+
+
+def _point_lines(document: Mapping[str, Any]) -> list[str]:
+    lines = ["", "Working points:"]
+    for s in document["settings"]:
+        currents = ", ".join(f"{n} {format_quantity(v, 'current', 4)}" for n, v in s["bias_a"].items() if v)
+        pump = "matched" if s["pump_frequency_hz"] is None else format_quantity(s["pump_frequency_hz"], "frequency", 6)
+        isolation = f", isolation {min(s['isolation_db']):.0f} dB" if s["isolation_db"] else ""
+        lines.append(
+            f"  {s['name']} ({', '.join(s['isolators'])}): bias {currents or 'none'}; pump {pump} at "
+            f"{format_quantity(s['pump_power_w'], 'power', 4)}{isolation}"
+        )
+    reached = [v for s in document["settings"] for v in s["isolation_db"]]
+    if document["isolation_asked_db"] is None and reached:
+        widest = max(abs(f) for s in document["settings"] for f in s["flux_phi0"])
+        lines.append(
+            f"  [limits] asks for no isolation, so only the error counts: the least here is {min(reached):.0f} dB, with loops "
+            f'at up to {widest:.2g} flux quanta. State isolation = "15 dB" there if every setting must still isolate.'
+        )
+    if document["isolation_not_reached"]:
+        lines.append(
+            f"  The isolation that the study asks for was not reached in: {', '.join(document['isolation_not_reached'])}."
+        )
+    return lines
+
+
+def _schedule_lines(document: Mapping[str, Any]) -> list[str]:
+    schedule = document["schedule"]
+    lines = [
+        "",
+        f"Split of {schedule['total']} sweeps: rms error {schedule['rms_error_equal_split_deg']:.3g} degrees as planned, "
+        f"{schedule['rms_error_best_deg']:.3g} with the best weights, {schedule['rms_error_whole_numbers_deg']:.3g} in whole sweeps",
+        f"  equivalence theorem: largest sensitivity is {schedule['equivalence_largest_over_limit']:.4f} of its limit (1 at the optimum)",
+    ]
+    for c in schedule["candidates"]:
+        if c["sweeps"]:
+            name = c["setting"] or f"pump off at the bias of {c['pump_off_at_bias_of']}"
+            lines.append(f"  {c['sweeps']:4d}  {c['isolator']}, {name}, source {c['state']}, {c['cooldown']}")
+    return lines
+
+
+def _time_lines(document: Mapping[str, Any]) -> list[str]:
+    time, lines = document["time"], []
+    if time["reachable"]:
+        lines.append(
+            f"Time to {time['wanted_deg']:.3g} degrees: {time['sweeps']:.0f} sweeps, {time['seconds'] / 3600:.3g} h"
+        )
+    else:
+        lines.append(
+            f"{time['wanted_deg']:.3g} degrees cannot be reached: measuring without end leaves {time['floor_deg']:.3g} degrees."
+        )
+    quiet = time["floor_without_slow_flux_noise_deg"]
+    if quiet < 0.9 * time["floor_deg"]:
+        lines.append(
+            f"  Slow flux noise, which more sweeps do not average, makes that floor: without it {quiet:.3g} degrees."
+        )
+    floor = time["floor_if_flux_noise_does_not_average_deg"]
+    lines.append(
+        f"  floor without end {time['floor_deg']:.3g} degrees; {floor:.3g} if the flux noise does not average down (1/f), "
+        + ("below the wanted error" if floor < time["wanted_deg"] else "in which case the wanted error is OUT OF REACH")
+    )
+    rate = document["time_to_error_rate"]
+    if rate is not None:
+        lines += _rate_lines(rate, sum(c["sweeps"] > 0 for c in document["schedule"]["candidates"]))
+    return lines
+
+
+_CRITERION_WORDS = {
+    "error": "mean angular error (deg)",
+    "A": "root mean square angular error (deg)",
+    "worst": "worst angular error (deg)",
+    "information": "information gain on the source (nats)",
+    "D": "log determinant of the information",
+    "E": "log of the least eigenvalue",
+}
+_COLUMNS = {"now": "now", "even_ring": "even ring", "proposed": "proposed"}
+
+
+def layout_lines(document: Mapping[str, Any]) -> list[str]:
+    """A layout proposal as lines of text."""
+    lines = [document["title"], ""]
+    if document["isolator_counts"]:
+        lines.append(f"Numbers of isolators in the same measuring time, {_CRITERION_WORDS[document['criterion']]}:")
+        lines += [f"  {c['isolators']:3d}  {c['criterion']:.4g}" for c in document["isolator_counts"]]
+        lines += [
+            f"Laid out below are {document['isolators']}; 'now' is the layout that this comparison found for them.",
+            "",
+        ]
+    for label, entry in document["comparison"].items():
+        asked = (label == "position_known") == document["position_known"]
+        words = "Expected of the layout"
+        if "position_known" in document["comparison"]:
+            known = label == "position_known"
+            words = f"With the position {'known' if known else 'as uncertain as the study says'}"
+        lines.append(f"{words + ':':48s}" + "".join(f"{_COLUMNS[which]:>12s}" for which in entry))
+        for key, text in _CRITERION_WORDS.items():
+            mark = "*" if asked and key == document["criterion"] else " "
+            lines.append(f"  {mark} {text:44s}" + "".join(f"{values[key]:12.4g}" for values in entry.values()))
+        wide = [_COLUMNS[which] for which, valid in document["prediction_valid"][label].items() if not valid]
+        if wide:
+            lines.append(
+                f"    NOT VALID as predictions ({', '.join(wide)}): over a tenth of the angular errors exceed "
+                f"{VALID_ERROR_DEG:g} degrees. They still rank layouts."
+            )
+    lines.append("(* searched for; angles and nats at points of the prior that the search did not see;")
+    if "even_ring" in document["comparison"]["position_as_stated"]:
+        lines.append(" even ring: the best regular ring of equal loops under the same rules)")
+    else:
+        lines.append(" no regular ring of equal loops keeps the rules)")
+    lines += [f"The present layout breaks a rule: {w}" for w in document["rules_broken_now"]]
+    entry = document["comparison"]["position_known" if document["position_known"] else "position_as_stated"]
+    now, then = (entry[which][document["criterion"]] for which in ("now", "proposed"))
+    if (then > now) == (document["criterion"] in SMALLER_IS_BETTER) and then != now:
+        lines.append(
+            "The layout proposed is WORSE than the present one by the criterion searched for: the search was short, or the rules "
+            "allow no better. Try more --starts and --steps."
+        )
+    lines += ["", "Proposed loops (centre and extent in um):"]
+    for loop in document["loops"]:
+        x, y = (1e6 * v for v in loop["center_m"])
+        w, h = (1e6 * v for v in loop["extent_m"])
+        lines.append(
+            f"  {loop['name']:20s} on {loop['chip']}: ({x:8.2f}, {y:8.2f})  {w:.2f} x {h:.2f}, {loop['corners']} corners"
+            + (" (fixed)" if loop["fixed"] else "")
+        )
+    if document["source_height_change_m"]:
+        lines.append(f"Source {1e6 * document['source_height_change_m']:+.2f} um higher than in the study.")
+    lines.append("Mutual inductances of bias lines are those of the study: work them out anew for the new loops.")
+    return [*lines, "", document["caution"]]

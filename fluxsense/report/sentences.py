@@ -1,0 +1,164 @@
+"""Findings as sentences: the one place where what was found out is put into words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import Any
+
+from fluxsense.base.findings import Finding
+from fluxsense.base.units import format_quantity
+
+MOST_FILES = 6
+"""Files named in one sentence."""
+
+SENTENCES: dict[str, str] = {
+    # ---- words that come from elsewhere as they are
+    "said": "{text}",
+    # ---- verdicts without a doubt
+    "sound posterior": "The ensembles agree, the chains are long enough, and the data look like draws of the model.",
+    "sound evidence": "Both routes to each evidence agree within their errors.",
+    "sound plan of detection": "The approximation holds for weak sources; its rates are measured by simulation beside it.",
+    "sound study": "The study can be read, and its geometry is possible.",
+    "sound simulation": "The campaign is what the study plans, with the truth that stands beside it.",
+    "sound characterization": "Every isolator's sweeps are described within noise, and its ring kind and wiring are decided.",
+    "sound prediction": "The angular errors predicted are small enough for the normal approximation behind them.",
+    # ---- do the data look like the model?
+    "misfit of traces": "The data do not look like draws of the model (misfit {chi_square:.0f} for {degrees:.0f} expected, "
+    "probability {probability:.1g}; worst: {worst}). Check that the traces belong to this chip, that its parameters are right, "
+    "and that no flux jump or interference lies within a group or the pump-off sweeps that it is divided by.",
+    "misfit of counts": "The data do not look like draws of the model (misfit {chi_square:.0f} for {degrees:.0f} expected, "
+    "probability {probability:.1g}; worst: {worst}). Check the wiring, the bias currents and the stated rate of wrong readings.",
+    "not as stated": "The data look as if {name} were not what the study says (probability {probability:.1g}); freeing what does "
+    "not fit would move the direction by up to {shift_sd:.2g} standard deviations. Characterize it again, state its uncertainty, "
+    "or look at those sweeps.",
+    "not as stated, of candidates": "The data look as if {name} were not what the study says (probability {probability:.1g}); "
+    "freeing what does not fit could change the choice. Characterize it again, state its uncertainty, or look at those sweeps.",
+    "conflict with prior": "The data put {name} {sd:.1f} standard deviations from where the study states it (probability "
+    "{probability:.1g}). Either that statement is too narrow, or another one is wrong and this takes its place.",
+    # ---- sampling
+    "sampling stopped: time": "Sampling ended early: the time limit was reached. On the command line, the same command goes on "
+    "from there.",
+    "sampling stopped: interrupted": "Sampling ended early: it was interrupted. On the command line, the same command goes on "
+    "from there.",
+    "reduction error": "The reduced quadrature is off by {error:.2g} in log-likelihood at some posterior point.",
+    "at a bound": "{percent:.0f}% of the draws lie against the bound of the prior of {name}: the data may want a value beyond "
+    "it. Widen that prior, or find out what the data disagree with.",
+    "sampling against quadrature": "Sampling and quadrature disagree: their means of the source differ by {shift_sd:.2g} "
+    "standard deviations.",
+    "few evidence draws": "The evidence rests on fewer than {fewest:.0f} effective draws; do not quote the Bayes factor.",
+    # ---- sweeps unlike their repeats
+    "much left out": "{percent:.0f}% of the sweeps of some group do not look like the rest: which half is right cannot be told. "
+    "Look at that group's sweeps in the order of time.",
+    "sweeps left out": "{count} of {all} sweeps do not look like their repeats and were left out: {files}. A jump of trapped "
+    "flux, a wrong setting or interference can be the cause.",
+    "strange sweeps kept": "Sweeps unlike their repeats, of which there are too few to leave any out: {files}. Look at these "
+    "first; with {repeats} repeats or more such a sweep is left out.",
+    # ---- what the data leave open
+    "two opposite directions": "The data leave two opposite directions, with weights {first:.2f} and {second:.2f}: the axis is determined, the "
+    "sense along it is not.",
+    "several directions": "The data leave {count} separate directions, with weights {weights}: see the table of modes.",
+    "rank zero": "No loop takes flux from the {noun}: nothing can be inferred. Move the source or the loops.",
+    "rank one": "The flux map has rank one: all loops see the same component of the {noun}, along {axis}; only that component is "
+    "determined, the other two are left to the prior. Loops on a chip at another angle, or sweeps with the source turned by a "
+    "known rotation, would determine them.",
+    "rank two": "The flux map has rank two: the component of the {noun} along {axis} gives no flux in any loop and is left to the "
+    "prior. A loop at another angle or place, or sweeps with the source turned by a known rotation, would determine it.",
+    "no reference": "There is no reference state: without sweeps with the source out (or turned by a known rotation) the flux "
+    "offsets of the loops, known only to {offset_mphi0:.3g} mPhi0, cannot be told from the source's flux (about {flux_mphi0:.3g} "
+    "mPhi0 for a source of the stated size), and blur its direction by about {blur_deg:.2g} degrees.",
+    "no reference, measured": "There is no reference state: without sweeps with the source out (or turned by a known rotation) "
+    "the flux offsets of the loops, known only to {offset_mphi0:.3g} mPhi0, cannot be told from the source's flux (about "
+    "{flux_mphi0:.3g} mPhi0 for a source of the stated size), and blur its direction by about {blur_deg:.2g} degrees. They "
+    "{verb} the error: {now_deg:.2g} degrees as it is, {then_deg:.2g} degrees with as many sweeps again taken with the source out.",
+    "zero bias": "Every loop is at zero bias: the traces depend on the fluxes' signs only through their products, so a source and "
+    "its reverse give the same data and only the axis is determined. A setting that biases at least one loop to about half a "
+    "flux quantum (a current in its bias line) would decide between the two ends.",
+    "limit": "What limits the answer most: the {kind}. The error is {now_deg:.2g} degrees as it is, and would be {then_deg:.2g} "
+    "degrees with exact knowledge of that.",
+    "wiring contradicted": 'The sweeps contradict the stated wiring of isolator "{isolator}" (log odds {log_odds:.0f}): pump ports '
+    "1 and 2 may be exchanged.",
+    "gain errors": "The traces show gain errors of about {found_percent:.2g}% between settings, more than the study states "
+    "({stated_percent:.2g}%); the larger figure was used.",
+    "unseen jump": "A jump of {flux} in loop {loop} between the sweeps with the source out and those with it in would move the "
+    "direction by {shift_sd:.1f} standard deviations and not be seen. Reference sweeps after the others as well, or more loops, "
+    "would show it.",
+    "unanimous": "Every group of sweeps went one way without exception, so the data only bound the fluxes. Biases nearer to the "
+    "flux at which the direction flips would say more.",
+    "little isolation": 'Setting "{setting}" leaves isolator "{isolator}" only {isolation_db:.1f} dB of isolation; a working '
+    "isolator has {enough_db:g} dB or more (common practice).",
+    # ---- what a planned experiment cannot tell apart
+    "not told apart": "A source along {truth} would not be told from {image} (expected log odds {log_odds:.2g}; {enough:g} is 20 "
+    "to 1). {remedies}",
+    "candidates not told apart": "Candidates {first} and {second} would not be told apart (expected log odds {log_odds:.2g}; "
+    "{enough:g} is 20 to 1). {remedies}",
+    "dipole in the loops' plane": "The dipole lies in the plane of all loops: only its component normal to that plane gives flux. "
+    "A loop at another height or angle would determine the others.",
+    "determined": "Best determined along {best}, to {best_percent:.2g}% of the stated size; worst along {worst}, to "
+    "{worst_percent:.2g}%.",
+    "of the log": "{where}: {what}. {remedy}.",
+    # ---- detect
+    "evidence on few draws": "The evidence of {name} rests on {draws:.0f} effective draws, fewer than {fewest:.0f}: do not quote "
+    "it. Sample longer, or state narrower priors.",
+    "routes disagree": "The two routes to the evidence of {name} disagree: importance sampling {importance:.4g} +- "
+    "{importance_sd:.2g}, bridge sampling {bridge:.4g} +- {bridge_sd:.2g}. Do not quote either; a mode may be missed. Run orient "
+    "again with another seed and more effective samples.",
+    # ---- plan, layout
+    "wire by its centre line": 'Loop "{loop}": the centre line of a wire {width_um:.3g} um wide.',
+    "outlines written": "Wrote {file}, layer {layer}: {what}.",
+    "prediction not valid": "Over a tenth of the angular errors predicted exceed {most_deg:g} degrees, where posteriors are not "
+    "normal: the figures rank designs, and are no predictions.",
+}
+"""A sentence for each code, its values in braces as `str.format` reads them."""
+
+KIND_WORDS = {
+    "offset": "flux offsets of the loops",
+    "position": "position of the source",
+    "area": "flux focusing factors",
+    "strength": "pump strengths",
+    "phase": "pump phase errors",
+    "noise": "size of the noise",
+    "wrong_way": "rate of wrongly read directions",
+    "stage": "mode frequencies, linewidths and couplings",
+}
+"""Kinds of nuisances."""
+
+
+def _axis(vector: tuple[float, ...]) -> str:
+    """A direction of either sense, its largest component positive."""
+    sign = 1 if max(vector, key=abs) >= 0 else -1
+    return "(" + ", ".join(f"{round(sign * x, 2) + 0.0:.2f}" for x in vector) + ")"
+
+
+def _vector(vector: tuple[float, ...]) -> str:
+    return "(" + ", ".join(f"{round(x, 2) + 0.0:.2f}" for x in vector) + ")"
+
+
+def _remedies(listed: tuple[str, ...]) -> str:
+    if not listed:
+        return "Nothing that was tried would tell them apart: other bias, pump port, a turned source, an upright loop."
+    return f"What would tell them apart: {'; '.join(listed)}."
+
+
+SHOWN: dict[str, Callable[[Any], str]] = {
+    "axis": _axis,
+    "truth": _vector,
+    "best": _vector,
+    "worst": lambda worst: worst if isinstance(worst, str) else _vector(worst),
+    "remedies": _remedies,
+    "weights": lambda weights: ", ".join(f"{w:.2f}" for w in weights),
+    "files": lambda files: ", ".join(files[:MOST_FILES]) + (", ..." if len(files) > MOST_FILES else ""),
+    "flux": lambda phi0: format_quantity(phi0, "flux", 2),
+    "kind": lambda kind: KIND_WORDS.get(kind, kind),
+}
+"""Values that are more than a number or a name, by what they are called."""
+
+
+def sentence(finding: Finding) -> str:
+    """A finding in words."""
+    values = {name: SHOWN[name](value) if name in SHOWN else value for name, value in finding.items}
+    return SENTENCES[finding.code].format(**values)
+
+
+def sentences(findings: Iterable[Finding]) -> list[str]:
+    """Findings in words, each once."""
+    return list(dict.fromkeys(sentence(f) for f in findings))
