@@ -51,6 +51,8 @@ SENTENCES: dict[str, str] = {
     "Look at that group's sweeps in the order of time.",
     "sweeps left out": "{count} of {all} sweeps do not look like their repeats and were left out: {files}. A jump of trapped "
     "flux, a wrong setting or interference can be the cause.",
+    "traces of no use": "{count} of {all} traces could not be used and were left out: {files}. Measure them again, or take them "
+    "out of the log.",
     "strange sweeps kept": "Sweeps unlike their repeats, of which there are too few to leave any out: {files}. Look at these "
     "first; with {repeats} repeats or more such a sweep is left out.",
     # ---- what the data leave open
