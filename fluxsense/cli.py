@@ -108,7 +108,14 @@ def _workers(what: str) -> dict[str, Any]:
 ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
     "start": (
         "write a commented study to begin from",
-        {"folder": {"metavar": "DIR", "help": "a new or empty folder"}},
+        {
+            "folder": {"metavar": "DIR", "help": "a new or empty folder"},
+            "--source": {
+                "metavar": "NAME",
+                "default": "grain_500nm",
+                "help": "source to begin with: grain_500nm (default), grain_100nm, grain_20nm or field_1nT",
+            },
+        },
     ),
     "check": ("read and validate a study: flux map, working points, directions, rank and ambiguity warnings", {}),
     "simulate": (
@@ -390,7 +397,7 @@ def _answered(options: argparse.Namespace, result: Result, *more: str, before: S
 def _start(options: argparse.Namespace) -> int:
     from fluxsense.jobs.start import start
 
-    target = start(Path(options.folder))
+    target = start(Path(options.folder), options.source)
     if options.json:
         _print_json({"study": str(target)})
     else:

@@ -13,7 +13,16 @@ from fluxsense.base.errors import InputError
 from fluxsense.base.executors import Workers
 from fluxsense.base.files import read_bytes
 from fluxsense.data.counts import Votes, votes_from_rows
-from fluxsense.data.digest import HASH_BYTES, Digest, Distrusted, GroupKey, digest_campaign, group_key, load
+from fluxsense.data.digest import (
+    HASH_BYTES,
+    Digest,
+    Distrusted,
+    GroupKey,
+    digest_campaign,
+    group_key,
+    load,
+    spare_traces,
+)
 from fluxsense.data.log import LogRow, read_log
 from fluxsense.data.outliers import RepeatScreen, node_values
 from fluxsense.data.touchstone import FILE_LIMIT_BYTES
@@ -104,7 +113,15 @@ def load_campaign(
             if _holds_just(known, rows, study.log.parent, progress):
                 return known
     screen = RepeatScreen()
-    whole = digest_campaign(rows, study.log.parent, progress, watch=screen.keep, look=node_values, executor=executor)
+    whole = digest_campaign(
+        rows,
+        study.log.parent,
+        progress,
+        watch=screen.keep,
+        look=node_values,
+        executor=executor,
+        spare=spare_traces(rows),
+    )
     return _without(whole, screen.distrusted(), rows, study.log.parent, executor)
 
 
@@ -153,7 +170,7 @@ def _without(
                 where=str(folder / d.file),
                 remedy="Wait until nothing writes to the traces, then run it again",
             )
-    gone = {d.file for d in named if d.left_out}
+    gone = {d.file for d in (*named, *digest.left_out) if d.left_out}
     groups = {d.key for d in named if d.left_out}
     again = [r for r in rows if r.file not in gone and group_key(r) in groups]
-    return Digest({**digest, **digest_campaign(again, folder, executor=executor)}, named)
+    return Digest({**digest, **digest_campaign(again, folder, executor=executor)}, [*digest.distrusted, *named])

@@ -30,7 +30,7 @@ SLIP_WITHIN = 3.0
 
 
 @dataclass(frozen=True)
-class Finding:
+class LogFinding:
     """Something to be said about the log or the traces.
 
     Attributes
@@ -59,7 +59,7 @@ class Finding:
     remedy: str
 
 
-def log_findings(rows: Sequence[LogRow], study: Study) -> list[Finding]:
+def log_findings(rows: Sequence[LogRow], study: Study) -> list[LogFinding]:
     """Everything that the rows of a log, compared with the study, give to say; serious findings first.
 
     Parameters
@@ -73,12 +73,12 @@ def log_findings(rows: Sequence[LogRow], study: Study) -> list[Finding]:
     return sorted(found, key=lambda f: (not f.serious, f.line))
 
 
-def _beyond_limits(rows: Sequence[LogRow], study: Study) -> Iterable[Finding]:
+def _beyond_limits(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
     for n, line in enumerate(study.bias_lines):
         over = [row for row in rows if abs(row.bias_a[n]) > line.limit_a * (1 + 1e-9)]
         if over:
             worst = max(abs(row.bias_a[n]) for row in over)
-            yield Finding(
+            yield LogFinding(
                 "bias beyond limit", True, over[0].line, len(over), line.name,
                 f"bias_{line.name}_a is up to {worst:g} A, and the line may carry {line.limit_a:g} A ({len(over)} rows)",
                 _unit_remedy(worst, study, n) or "Correct the log, or the limit in the study",
@@ -97,14 +97,14 @@ def _unit_remedy(current: float, study: Study, n: int) -> str:
     return ""
 
 
-def _currents(rows: Sequence[LogRow], study: Study) -> Iterable[Finding]:
+def _currents(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
     """Units and signs of the currents, line by line, against the settings'."""
     for n, line in enumerate(study.bias_lines):
         stated, used = _largest(study, n), max((abs(row.bias_a[n]) for row in rows), default=0.0)
         first = next((row for row in rows if row.bias_a[n]), rows[0])
         if not stated or not used:
             if stated != used:
-                yield Finding(
+                yield LogFinding(
                     "bias foreign", False, first.line, len(rows), line.name,
                     f"bias_{line.name}_a is {'nothing but zero' if not used else f'up to {used:g} A'}, the settings have "
                     f"{'nothing but zero' if not stated else f'up to {stated:g} A'} on this line",
@@ -113,7 +113,7 @@ def _currents(rows: Sequence[LogRow], study: Study) -> Iterable[Finding]:
             continue
         if remedy := _unit_remedy(used, study, n):
             what = f"bias_{line.name}_a is up to {used:g} A, {used / stated:.3g} times the settings' largest"
-            yield Finding("bias unit", True, first.line, len(rows), line.name, what, remedy)
+            yield LogFinding("bias unit", True, first.line, len(rows), line.name, what, remedy)
             continue
         slack = SAME_BIAS * stated
         settings = {round(s.bias_a[n] / slack) for s in study.settings}
@@ -121,7 +121,7 @@ def _currents(rows: Sequence[LogRow], study: Study) -> Iterable[Finding]:
         near = [any(abs(v - s) <= 1 for s in settings) for v in values]
         turned = [any(abs(v + s) <= 1 for s in settings) for v in values]
         if values and not any(near) and all(turned):
-            yield Finding(
+            yield LogFinding(
                 "bias sign", True, first.line, len(rows), line.name,
                 f"every current in bias_{line.name}_a has the opposite sign of the settings'",
                 "Turn the sign in the log or in the study: the coupling's sign and so the direction hang on it",
@@ -141,7 +141,7 @@ def _fits(row: LogRow, setting: Setting, scales: Sequence[float]) -> bool:
     return all(abs(a - b) <= SAME_BIAS * s for a, b, s in zip(row.bias_a, setting.bias_a, scales, strict=True))
 
 
-def _settings(rows: Sequence[LogRow], study: Study) -> Iterable[Finding]:
+def _settings(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
     """A log that holds no setting of the study, or some that are not in it."""
     scales = [max(_largest(study, n), 1e-12) for n in range(len(study.bias_lines))]
     on = [row for row in rows if row.pump_on]
@@ -156,21 +156,21 @@ def _settings(rows: Sequence[LogRow], study: Study) -> Iterable[Finding]:
         if not seen[key]:
             foreign.append(row)
     if len(foreign) == len(on):
-        yield Finding(
+        yield LogFinding(
             "no setting", True, on[0].line, len(on), "",
             "no sweep of the log is of a setting of this study (isolator, pump port or phase, and currents)",
             "Check that the log belongs to this study; then units, signs and the order of the bias lines",
         )  # fmt: skip
     elif foreign:
         kinds = sum(not fits for fits in seen.values())
-        yield Finding(
+        yield LogFinding(
             "foreign settings", False, foreign[0].line, len(foreign), foreign[0].isolator,
             f"{len(foreign)} of {len(on)} pump-on sweeps ({kinds} kinds) are of no setting of this study",
             "They are used as they are; check their currents and pump ports",
         )  # fmt: skip
 
 
-def _powers(rows: Sequence[LogRow], study: Study) -> Iterable[Finding]:
+def _powers(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
     """Pump powers far from every setting's, with the slip that they look like."""
     stated = [10 * math.log10(s.pump_power_w / 1e-3) for s in study.settings if s.pump_power_w > 0.0]
     if not stated:
@@ -186,7 +186,7 @@ def _powers(rows: Sequence[LogRow], study: Study) -> Iterable[Finding]:
         remedy = "The column is in dBm; the numbers look like W or mW"
     elif abs(abs(power - nearest) - 30.0) < SAME_POWER_DB:
         remedy = "The numbers are 30 dB off: dBm and dBW, or an attenuator that was counted twice"
-    yield Finding(
+    yield LogFinding(
         "pump power", len(far) == sum(row.pump_on for row in rows), far[0].line, len(far), far[0].isolator,
         f"the pump power {power:g} dBm is {abs(power - nearest):.3g} dB from the nearest setting's {nearest:.4g} dBm "
         f"({len(far)} rows)",
@@ -194,7 +194,7 @@ def _powers(rows: Sequence[LogRow], study: Study) -> Iterable[Finding]:
     )  # fmt: skip
 
 
-def _without_pump_off(rows: Sequence[LogRow], study: Study) -> Iterable[Finding]:
+def _without_pump_off(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
     if study.data.kind == "direction" and all(row.transmits for row in rows if row.pump_on):
         return
     off = {(row.isolator, row.cooldown) for row in rows if not row.pump_on}
@@ -203,14 +203,14 @@ def _without_pump_off(rows: Sequence[LogRow], study: Study) -> Iterable[Finding]
         if row.pump_on and (row.isolator, row.cooldown) not in off:
             missing.setdefault((row.isolator, row.cooldown), []).append(row)
     for (isolator, cooldown), mine in missing.items():
-        yield Finding(
+        yield LogFinding(
             "no pump off", True, mine[0].line, len(mine), isolator,
             f"isolator {isolator!r} has no sweep with the pump off in cooldown {cooldown!r}, by which its others could be divided",
             "Record pump-off sweeps of this isolator in this cooldown",
         )  # fmt: skip
 
 
-def _without_source_out(rows: Sequence[LogRow], study: Study) -> Iterable[Finding]:
+def _without_source_out(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
     """Cooldowns in which the source is in and never otherwise: their offsets cannot be told from it."""
     kinds = {state.name: state.kind for state in study.states}
     by_cooldown: dict[str, dict[str, list[LogRow]]] = {}
@@ -225,7 +225,7 @@ def _without_source_out(rows: Sequence[LogRow], study: Study) -> Iterable[Findin
         what = f"in cooldown {cooldown!r} the source is never out, so its flux cannot be told from trapped flux"
         if elsewhere:
             what += f"; the sweeps with the source out in cooldown {elsewhere[0]!r} do not help, since offsets differ"
-        yield Finding(
+        yield LogFinding(
             "no source out", False, inside[0].line, len(inside), cooldown, what,
             "Record the same settings with the source out, or reversed, in the same cooldown",
         )  # fmt: skip
@@ -243,7 +243,7 @@ class _Head:
     highest_hz: float
 
 
-def trace_findings(rows: Sequence[LogRow], folder: str | os.PathLike[str], study: Study) -> list[Finding]:
+def trace_findings(rows: Sequence[LogRow], folder: str | os.PathLike[str], study: Study) -> list[LogFinding]:
     """What the traces' first and last rows and their whole content give to say; serious findings first.
 
     Parameters
@@ -283,26 +283,26 @@ def trace_findings(rows: Sequence[LogRow], folder: str | os.PathLike[str], study
         row, other = copies[0]
         what = f"{row.file!r} is a copy of {other.file!r}, byte for byte ({len(copies)} such traces)"
         remedy = "Find the sweep that belongs here, or take the copy out of the log"
-        found.append(Finding("copies", True, row.line, len(copies), row.file, what, remedy))
+        found.append(LogFinding("copies", True, row.line, len(copies), row.file, what, remedy))
     if short:
         what = f"{short[0].file!r} holds one port ({len(short)} such traces)"
         remedy = "Export S11, S21, S12 and S22 as .s2p"
-        found.append(Finding("one port", True, short[0].line, len(short), short[0].file, what, remedy))
+        found.append(LogFinding("one port", True, short[0].line, len(short), short[0].file, what, remedy))
     return sorted(found, key=lambda f: (not f.serious, f.line))
 
 
-def _frequency_findings(slipped: Mapping[float, Sequence[tuple[LogRow, _Head]]], study: Study) -> Iterable[Finding]:
+def _frequency_findings(slipped: Mapping[float, Sequence[tuple[LogRow, _Head]]], study: Study) -> Iterable[LogFinding]:
     for factor, members in slipped.items():
         row, head = members[0]
         seen = f"{row.file!r} reaches from {head.lowest_hz:.6g} to {head.highest_hz:.6g} Hz"
         band = f"the study's sweep from {study.sweep.start_hz:.6g} to {study.sweep.stop_hz:.6g} Hz"
         if factor:
-            yield Finding(
+            yield LogFinding(
                 "frequency unit", True, row.line, len(members), row.file, f"{seen}, {band} ({len(members)} such traces)",
                 f"The unit in the option line ('# HZ ...') does not fit the numbers, which are {factor:g} times smaller",
             )  # fmt: skip
         else:
-            yield Finding(
+            yield LogFinding(
                 "off the band", False, row.line, len(members), row.file,
                 f"{seen}, beside {band} ({len(members)} such traces)", "Check the sweep in the study and the traces' unit",
             )  # fmt: skip

@@ -120,6 +120,11 @@ def measure_noise(digest: Digest, stated_white: float, stated_gain: float, state
     return NoiseLevels(white, drift, bool(sums), find_spurs(digest, white))
 
 
+def relative_white(digest: Digest, levels: NoiseLevels) -> float:
+    """White noise per quadrature of one sweep relative to unit transmission: the median over groups and both paths."""
+    return float(np.median([levels.white[key] / _unit_level(digest, key.isolator) for key in digest]))
+
+
 def white_freedom(digest: Digest) -> dict[GroupKey, float]:
     """Degrees of freedom behind the white variance that each group's repeats tell, per path; those that tell nothing left out.
 

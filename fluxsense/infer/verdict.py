@@ -136,9 +136,15 @@ def distrusted_share(digest: Digest, distrusted: Sequence[Distrusted]) -> float:
 
 
 def left_out_findings(digest: Digest, distrusted: Sequence[Distrusted]) -> list[Finding]:
-    """The sweeps left out, by name; empty if there are none."""
-    gone = tuple(d.file for d in distrusted if d.left_out)
-    return [Finding("sweeps left out", count=len(gone), all=digest.sweeps + len(gone), files=gone)] if gone else []
+    """The sweeps left out, by name, and apart from them those that could not be used at all; empty if there are none."""
+    out = [d for d in distrusted if d.left_out]
+    everything = digest.sweeps + len(out)
+    found = []
+    if gone := tuple(d.file for d in out if not d.why):
+        found.append(Finding("sweeps left out", count=len(gone), all=everything, files=gone))
+    if useless := tuple(f"{d.file} ({d.why})" for d in out if d.why):
+        found.append(Finding("traces of no use", count=len(useless), all=everything, files=useless))
+    return found
 
 
 def kept_findings(distrusted: Sequence[Distrusted]) -> list[Finding]:

@@ -10,7 +10,7 @@ from typing import Any, ClassVar
 import numpy as np
 
 from fluxsense.base.findings import TRUST, Finding, Verdict
-from fluxsense.data.campaign import campaign_rows
+from fluxsense.data.campaign import campaign_rows, load_campaign
 from fluxsense.data.log import LogRow
 from fluxsense.data.log_checks import log_findings, trace_findings
 from fluxsense.device.chip import (
@@ -26,6 +26,7 @@ from fluxsense.device.chip import (
 from fluxsense.device.stages import Stages
 from fluxsense.infer.budget import flux_map_rank, rank_findings, reference_findings, zero_bias_findings
 from fluxsense.jobs.options import ENOUGH_ISOLATION_DB
+from fluxsense.jobs.readout import measured_findings, readout_part
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
 from fluxsense.report.lines import check_lines
 from fluxsense.report.sentences import sentences
@@ -80,9 +81,12 @@ def check(study: Study | str | Path) -> Check:
         *(zero_bias_findings(study, [s.bias_a for s in study.settings]) if study.settings else []),
         *_isolation_findings(study, isolators),
     ]
+    readout = readout_part(study)
+    findings += [] if readout is None else readout.findings
     rows_of_log = campaign_rows(study) if study.log.exists() else None
     if rows_of_log is not None:
-        findings += _log_findings(study, rows_of_log)
+        of_log = _log_findings(study, rows_of_log)
+        findings += of_log if any(f.doubt for f in of_log) else [*of_log, *_measured(study)]
     body = {
         "source": {
             "kind": study.source.kind,
@@ -99,6 +103,7 @@ def check(study: Study | str | Path) -> Check:
         "rank": rank.rank,
         "singular_phi0": [float(x) for x in rank.singular_phi0],
         "isolators": isolators,
+        "readout": None if readout is None else readout.body,
         "warnings": sentences(findings),
         "traces": None if rows_of_log is None else _trace_summary(rows_of_log),
     }
@@ -122,6 +127,13 @@ def _log_findings(study: Study, rows: Sequence[LogRow]) -> list[Finding]:
         )
         for f in found
     ]
+
+
+def _measured(study: Study) -> list[Finding]:
+    """What the repeats of a campaign say of its noise, against the study's read-out chain."""
+    if study.readout is None or study.data.kind in FLIPPING:
+        return []
+    return measured_findings(study, load_campaign(study))
 
 
 def _trace_summary(rows: Sequence[LogRow]) -> dict[str, Any]:

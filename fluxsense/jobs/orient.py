@@ -47,6 +47,7 @@ from fluxsense.infer.verdict import (
 from fluxsense.infer.wiring import Wiring
 from fluxsense.jobs.folder import held, keep, ready
 from fluxsense.jobs.options import OrientOptions, OrientSettings, Progress, whole_number
+from fluxsense.jobs.readout import measured_findings
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
 from fluxsense.jobs.simulate import read_truth_source
 from fluxsense.model.likelihood import RatioLikelihood
@@ -336,6 +337,7 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
     findings = [
         *_trace_findings(study, digest, explicit, posterior, wiring, budget),
         *unseen_findings(check.suspicion),
+        *measured_findings(study, digest),
         *left_out_findings(digest, distrusted),
         *([] if verdict.trust == "reliable" else kept_findings(distrusted)),
     ]

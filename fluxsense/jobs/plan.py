@@ -39,6 +39,7 @@ from fluxsense.design.working_point import WorkingPoint, best_working_point, lan
 from fluxsense.device.chip import check_geometry
 from fluxsense.jobs.folder import held, keep, ready
 from fluxsense.jobs.options import PlanOptions, PlanSettings
+from fluxsense.jobs.readout import readout_part
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
 from fluxsense.report.design import draw_ambiguity, draw_frequency_shares, draw_landscape, draw_schedule
 from fluxsense.report.figures import image_bytes
@@ -134,6 +135,8 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
     map_of = ambiguity_map(planned_experiment(proposed, most_points=15), TRUTH, points=120)
     asked.say("expected information gain")
     gain = chip_gain(coarse, outer=24, inner=200, seed=seed)
+    asked.say("read-out")
+    readout = readout_part(proposed, _pump_limit_w(proposed))
     asked.say("landscape")
     view = landscape(study, few[:2], 0, nodes=9)
     body = {
@@ -148,8 +151,11 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
         "information_gain_nats": {
             "lower": gain.lower, "upper": gain.upper, "lower_sd": gain.lower_sd, "upper_sd": gain.upper_sd
         },
+        "source_unit": study.source.unit,
         "determined": sentence(information_finding(coarse, TRUTH)),
         "ambiguities": sentences(unresolved),
+        "readout": None if readout is None else readout.body,
+        "readout_notes": [] if readout is None else sentences(readout.findings),
         "caution": CAUTION,
     }  # fmt: skip
     figures = {
@@ -222,6 +228,12 @@ def _working_points(
 
 
 # ---------------------------------------------------------------- entries of the document
+
+
+def _pump_limit_w(study: Study) -> float:
+    """Highest pump power that may be proposed: the study's limit, or the highest in use."""
+    stated = study.limits.pump_power_w
+    return max(s.pump_power_w for s in study.settings) if stated is None else stated
 
 
 def _error_entry(study: Study, seed: int) -> dict[str, Any]:

@@ -15,6 +15,7 @@ import numpy as np
 
 from fluxsense.base.files import write_beside
 from fluxsense.base.findings import Verdict
+from fluxsense.data.chains import settled
 from fluxsense.report.sentences import sentences
 from fluxsense.study import Study, read_study
 
@@ -139,5 +140,5 @@ def make_document(
 
 
 def as_study(study: Study | str | Path) -> Study:
-    """A study, read if a path is given."""
-    return study if isinstance(study, Study) else read_study(study)
+    """A study, read if a path is given; what it leaves to its read-out chain follows from that."""
+    return settled(study if isinstance(study, Study) else read_study(study))

@@ -7,6 +7,7 @@ from math import floor, log, log10, pi
 from typing import Any
 
 from fluxsense.base.units import OWN_UNIT, format_quantity
+from fluxsense.report.readout import readout_lines
 from fluxsense.report.words import KASS_RAFTERY_LIMITS, evidence_sentence, odds_text, probability_text
 
 LOOSE_SR = 1.5
@@ -168,6 +169,8 @@ def check_lines(document: Mapping[str, Any]) -> list[str]:
                 f"{s['insertion_loss_db']:.2f} dB, reflection {s['reflection_db']:.1f} dB, 15 dB over "
                 f"{s['isolation_bandwidth_hz'] / 1e6:.1f} MHz"
             )
+    if document["readout"] is not None:
+        lines += readout_lines(document["readout"], source["unit"])
     lines.append("")
     if document["warnings"]:
         lines += [f"Note: {x}" for x in document["warnings"]]

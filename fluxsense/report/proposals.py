@@ -7,6 +7,7 @@ from typing import Any
 
 from fluxsense.base.units import format_quantity
 from fluxsense.design.sensitivity import VALID_ERROR_DEG
+from fluxsense.report.readout import readout_lines
 from fluxsense.report.sentences import KIND_WORDS
 
 CAUTION = (
@@ -68,6 +69,9 @@ def plan_lines(document: Mapping[str, Any]) -> list[str]:
     lines.append(
         f"Expected information gain on all unknowns: {gain['lower']:.1f} to {gain['upper']:.1f} nats (Monte Carlo error {gain['upper_sd']:.1f})"
     )
+    if document["readout"] is not None:
+        lines += readout_lines(document["readout"], document["source_unit"])
+        lines += [f"Note: {x}" for x in document["readout_notes"]]
     lines += ["", document["determined"]]
     lines += [f"Note: {w}" for w in document["ambiguities"]] or ["Nothing was found that could not be told apart."]
     return [*lines, "", document["caution"]]

@@ -51,6 +51,8 @@ SENTENCES: dict[str, str] = {
     "Look at that group's sweeps in the order of time.",
     "sweeps left out": "{count} of {all} sweeps do not look like their repeats and were left out: {files}. A jump of trapped "
     "flux, a wrong setting or interference can be the cause.",
+    "traces of no use": "{count} of {all} traces could not be used and were left out: {files}. Measure them again, or take them "
+    "out of the log.",
     "strange sweeps kept": "Sweeps unlike their repeats, of which there are too few to leave any out: {files}. Look at these "
     "first; with {repeats} repeats or more such a sweep is left out.",
     # ---- what the data leave open
@@ -102,6 +104,24 @@ SENTENCES: dict[str, str] = {
     "routes disagree": "The two routes to the evidence of {name} disagree: importance sampling {importance:.4g} +- "
     "{importance_sd:.2g}, bridge sampling {bridge:.4g} +- {bridge_sd:.2g}. Do not quote either; a mode may be missed. Run orient "
     "again with another seed and more effective samples.",
+    # ---- read-out
+    "stated noise against the chain": "The study states white noise of {seen:.3g}, {factor:.3g} times the {white:.3g} that its "
+    "read-out chain gives. The stated value is used; leave noise.white out to use the chain's.",
+    "measured noise against the chain": "Repeats scatter by {seen:.3g} per quadrature relative to unit transmission, {factor:.3g} "
+    "times the {white:.3g} that the read-out chain gives.",
+    "cause: power": "It would fit a power at the chip that is {level_db:+.1f} dB from what the chain says.",
+    "cause: compression": "{stage} works {level_db:.1f} dB from its 1 dB compression point: lower the power, or look whether it "
+    "saturates.",
+    "cause: amplifier": "It would fit {stage} being off or without its pump: that makes the noise {factor:.3g} times larger.",
+    "cause: bandwidth": "It would fit a noise bandwidth {factor:.3g} times the stated one.",
+    "near compression": "{stage} works {margin_db:.1f} dB below its 1 dB compression point, where its gain is {lost_db:.2g} dB low: "
+    "changes of the transmission come out too small. Lower the probe power or put less gain before it.",
+    "near self-Kerr": 'Isolator "{isolator}": at {power_dbm:.1f} dBm the probe is {margin_db:+.1f} dB from the power '
+    "({equal_dbm:.1f} dBm at the chip) at which its own self-Kerr shift changes the sweeps by as much as their averaged noise. "
+    "More power would bias the result rather than sharpen it.",
+    "another sensor": "For this source another kind of sensor is about {factor:.2g} times more sensitive at this distance: {sensor} ({remark}).",
+    "bands overlap": 'Isolators "{first}" and "{second}" share a line and are {missing_mhz:.3g} MHz too close for the guard band.',
+    "bands apart": "Centres that set them apart with the least move, in the order {sensors}: {centres_ghz} GHz.",
     # ---- plan, layout
     "wire by its centre line": 'Loop "{loop}": the centre line of a wire {width_um:.3g} um wide.',
     "outlines written": "Wrote {file}, layer {layer}: {what}.",
@@ -147,6 +167,8 @@ SHOWN: dict[str, Callable[[Any], str]] = {
     "remedies": _remedies,
     "weights": lambda weights: ", ".join(f"{w:.2f}" for w in weights),
     "files": lambda files: ", ".join(files[:MOST_FILES]) + (", ..." if len(files) > MOST_FILES else ""),
+    "sensors": lambda names: ", ".join(names),
+    "centres_ghz": lambda centres: ", ".join(f"{x:.4f}" for x in centres),
     "flux": lambda phi0: format_quantity(phi0, "flux", 2),
     "kind": lambda kind: KIND_WORDS.get(kind, kind),
 }

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from small_study import small_study
 
+from fluxsense.base.errors import InputError
 from fluxsense.data.campaign import campaign_rows, load_campaign, load_screened
 from fluxsense.data.digest import Distrusted, digest_campaign, group_key
 from fluxsense.data.outliers import PARTS, RepeatScreen, node_values, strange_sweeps
@@ -218,3 +219,25 @@ def test_half_a_group_left_out_is_a_reason_for_doubt(study: Study) -> None:
     key = next(k for k in digest if k.pump_on)
     bad = [Distrusted(f"x{n}.s2p", key, 9.0) for n in range(6)]
     assert distrusted_share(digest, bad) == pytest.approx(0.5)
+
+
+def test_one_bad_file_of_a_hundred_is_left_out_with_a_word(tmp_path: Path) -> None:
+    """Cut off in the middle; the campaign goes on without it, and a stored digest knows it again."""
+    plain = small_study(tmp_path, repeats=10, points=9)
+    rows = write_campaign(plain, draw_truth(plain, 1), tmp_path)
+    study = read_study(tmp_path / "study.toml")
+    assert len(rows) >= 100
+    victim = tmp_path / rows[7].file
+    victim.write_bytes(victim.read_bytes()[:200])
+    digest = load_campaign(study)
+    assert [(d.file, bool(d.why)) for d in digest.left_out] == [(rows[7].file, True)]
+    assert digest.sweeps == len(rows) - 1
+    (found,) = left_out_findings(digest, digest.distrusted)
+    assert found.code == "traces of no use"
+    assert rows[7].file in sentences([found])[0]
+    digest.save(tmp_path / "digest.npz")
+    assert load_campaign(study, former=tmp_path / "digest.npz").content_hash() == digest.content_hash()
+    for row in rows[10:13]:
+        (tmp_path / row.file).write_bytes((tmp_path / row.file).read_bytes()[:150])
+    with pytest.raises(InputError, match=r"cannot be used|frequencies differs"):
+        load_campaign(study)

@@ -1,0 +1,276 @@
+"""A study's read-out chain in the trade's units, as part of what `check` and `plan` say, and measured noise beside it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Final
+
+from fluxsense.base.findings import Finding
+from fluxsense.base.units import watt_to_dbm
+from fluxsense.data.chains import chain_of, looks_hz
+from fluxsense.data.digest import Digest
+from fluxsense.data.noise_levels import measure_noise, relative_white
+from fluxsense.design.sensing import IsolatorSensing, PumpPoint, Sensing, against_pump_power, sensing
+from fluxsense.readout.allotment import Band, allot, overlaps
+from fluxsense.readout.chain import (
+    NOTABLE_FACTOR,
+    WORRYING_MARGIN_DB,
+    Cause,
+    Chain,
+    ChainReport,
+    causes,
+    white_noise,
+)
+from fluxsense.readout.published import Comparison
+from fluxsense.study import Study
+
+BANDWIDTHS = 2.0
+"""Linewidths of a sensor's band beside the distance of its two modes."""
+
+
+@dataclass(frozen=True)
+class ReadoutPart:
+    """What is said of a study's read-out chain.
+
+    Attributes
+    ----------
+    body : dict
+        As it stands in the document.
+    findings : tuple of Finding
+    """
+
+    body: dict[str, Any]
+    findings: tuple[Finding, ...]
+
+
+def readout_part(study: Study, pump_limit_w: float | None = None) -> ReadoutPart | None:
+    """The chain, the sensitivity that it gives, its margins, and what is to be minded; None without a chain or a setting.
+
+    Parameters
+    ----------
+    study : Study
+    pump_limit_w : float, optional
+        Pump power up to which isolation and sensitivity are shown; left out if not given.
+
+    Raises
+    ------
+    InputError
+        If the chain cannot be worked with.
+    """
+    chain = chain_of(study)
+    if chain is None or not study.settings or not study.plan.states:
+        return None
+    found = sensing(study, chain)
+    at = found.isolators[0].chain
+    white = white_noise(chain, looks_hz(study.sweep))
+    findings = [
+        *stated_findings(study, chain, white),
+        *margin_findings(at),
+        *kerr_findings(found),
+        *other_sensor_findings(found),
+        *band_findings(study),
+    ]
+    body = _chain_entry(at) | {
+        "white": white,
+        "white_used": study.noise.white,
+        "seconds_per_sweep": found.seconds_per_sweep,
+        "seconds_per_sweep_used": study.plan.seconds_per_sweep,
+        "source_noise_per_root_hz": list(found.source_noise),
+        "isolators": [_isolator_entry(x) for x in found.isolators],
+        "beside": [_comparison_entry(c) for c in found.comparisons],
+    }
+    if pump_limit_w is not None:
+        body["against_pump_power"] = {
+            iso.name: [_pump_entry(p) for p in against_pump_power(study, chain, i, pump_limit_w)]
+            for i, iso in enumerate(study.isolators)
+        }
+    return ReadoutPart(body, tuple(findings))
+
+
+# ---------------------------------------------------------------- what is to be minded
+
+
+CAUSES: Final[dict[str, Callable[[Cause], Finding]]] = {
+    "power": lambda c: Finding("cause: power", level_db=c.level_db),
+    "compression": lambda c: Finding("cause: compression", stage=c.stage, level_db=c.level_db),
+    "amplifier": lambda c: Finding("cause: amplifier", stage=c.stage, factor=c.factor),
+    "bandwidth": lambda c: Finding("cause: bandwidth", factor=c.factor),
+}
+"""Findings for what would explain a scatter that is not the chain's."""
+
+
+def stated_findings(study: Study, chain: Chain, white: float) -> list[Finding]:
+    """Whether the white noise that the study states is the chain's."""
+    stated = study.noise.white
+    if alike(stated, white):
+        return []
+    return [Finding("stated noise against the chain", seen=stated, white=white, factor=stated / white)]
+
+
+def measured_findings(study: Study, digest: Digest) -> list[Finding]:
+    """Whether the noise that repeats show is the chain's, and what would explain it; nothing without a chain or repeats."""
+    chain = chain_of(study)
+    if chain is None:
+        return []
+    levels = measure_noise(digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad)
+    if not levels.measured:
+        return []
+    seen, white = relative_white(digest, levels), white_noise(chain, looks_hz(study.sweep))
+    if alike(seen, white):
+        return []
+    said = Finding("measured noise against the chain", seen=seen, white=white, factor=seen / white)
+    return [said, *(CAUSES[c.key](c) for c in causes(chain, _middle(study), seen))]
+
+
+def alike(seen: float, white: float) -> bool:
+    """Whether two noise levels are within `NOTABLE_FACTOR` of each other; true where one is nothing to compare with."""
+    return not (seen > 0 and white > 0) or 1 / NOTABLE_FACTOR <= seen / white <= NOTABLE_FACTOR
+
+
+def margin_findings(at: ChainReport) -> list[Finding]:
+    """Stages used near their 1 dB compression point."""
+    return [
+        Finding("near compression", stage=x.name, margin_db=x.margin_db, lost_db=x.gain_lost_db)
+        for x in (*at.down, *at.up)
+        if x.margin_db < WORRYING_MARGIN_DB
+    ]
+
+
+def kerr_findings(found: Sensing) -> list[Finding]:
+    """Isolators whose probe is near the power at which its self-Kerr shift equals the noise."""
+    return [
+        Finding(
+            "near self-Kerr",
+            isolator=x.isolator,
+            margin_db=-x.kerr.margin_db,
+            equal_dbm=watt_to_dbm(x.kerr.equal_power_w),
+            power_dbm=watt_to_dbm(x.kerr.power_w),
+        )
+        for x in found.isolators
+        if x.kerr is not None and x.kerr.near
+    ]
+
+
+def other_sensor_findings(found: Sensing) -> list[Finding]:
+    """Another kind of sensor that would be hundreds of times better for this source where it is."""
+    here = {c: max(x for x in (c.moment_factor, c.field_factor, 0.0) if x is not None) for c in found.comparisons}
+    best = max(found.comparisons, key=lambda c: here[c])
+    if not best.far_better:
+        return []
+    return [Finding("another sensor", sensor=best.sensor.words, factor=here[best], remark=best.sensor.remark)]
+
+
+def sensor_bands(study: Study) -> list[Band]:
+    """The band of each isolator: both signal modes with `BANDWIDTHS` linewidths."""
+    out = []
+    for iso in study.isolators:
+        modes = [s.signal_frequency_hz for s in iso.stages]
+        width = max(modes) - min(modes) + BANDWIDTHS * max(s.signal_linewidth_hz for s in iso.stages)
+        out.append(Band(iso.name, 0.5 * (max(modes) + min(modes)), width))
+    return out
+
+
+def band_findings(study: Study) -> list[Finding]:
+    """Sensors that share a line and come too near each other, with the least move that sets them apart."""
+    if study.readout is None or not study.readout.shared_line or len(study.isolators) < 2:
+        return []
+    bands = sensor_bands(study)
+    guard = study.readout.guard_hz
+    close = overlaps(bands, guard)
+    if not close:
+        return []
+    room = sum(b.width_hz for b in bands) + guard * (len(bands) - 1)
+    middle = sum(b.centre_hz for b in bands) / len(bands)
+    placed = allot(bands, middle - room, middle + room, guard)
+    return [
+        *(Finding("bands overlap", first=x.first, second=x.second, missing_mhz=x.missing_hz / 1e6) for x in close),
+        Finding(
+            "bands apart",
+            sensors=tuple(b.name for b in placed),
+            centres_ghz=tuple(b.centre_hz / 1e9 for b in placed),
+        ),
+    ]
+
+
+# ---------------------------------------------------------------- entries of the document
+
+
+def _middle(study: Study) -> float:
+    return 0.5 * (study.sweep.start_hz + study.sweep.stop_hz)
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _chain_entry(at: ChainReport) -> dict[str, Any]:
+    close = at.closest_to_compression
+    return {
+        "frequency_hz": at.frequency_hz,
+        "power_at_chip_w": at.power_w,
+        "incoming_k": at.incoming_k,
+        "system_k": at.system_k,
+        "quanta": at.quanta,
+        "excess_quanta": at.excess_quanta,
+        "limiting": at.limiting.name,
+        "least_margin": None if close is None else {"stage": close.name, "db": close.margin_db},
+        "stages": [
+            {
+                "name": x.name,
+                "place": place,
+                "power_w": x.power_w,
+                "gain_db": x.gain_db,
+                "noise_k": x.noise_k,
+                "margin_db": _finite(x.margin_db),
+            }
+            for place, stages in (("down", at.down), ("up", at.up))
+            for x in stages
+        ],
+    }
+
+
+def _isolator_entry(x: IsolatorSensing) -> dict[str, Any]:
+    return {
+        "isolator": x.isolator,
+        "loops": [
+            {
+                "loop": one.loop,
+                "flux_noise_phi0": one.flux_noise_phi0,
+                "frequency_hz": one.frequency_hz,
+                "flux_noise_sweep_phi0": one.flux_noise_sweep_phi0,
+                "centre_mu_b": one.centre_mu_b,
+                "energy_hbar": one.energy_hbar,
+                "flicker_corner_hz": one.corner_hz,
+            }
+            for one in x.loops
+        ],
+        "self_kerr": None
+        if x.kerr is None
+        else {
+            "bias": x.kerr.bias,
+            "noise": x.kerr.noise,
+            "equal_power_w": _finite(x.kerr.equal_power_w),
+            "margin_db": _finite(x.kerr.margin_db),
+        },
+    }
+
+
+def _comparison_entry(c: Comparison) -> dict[str, Any]:
+    return {
+        "sensor": c.sensor.words,
+        "remark": c.sensor.remark,
+        "source": c.sensor.source,
+        "read": c.sensor.mark,
+        "flux_noise_phi0": c.sensor.flux_noise_phi0,
+        "field_noise_t": c.sensor.field_noise_t,
+        "flux_factor": c.flux_factor,
+        "moment_factor": c.moment_factor,
+        "approach_factor": c.approach_factor,
+        "field_factor": c.field_factor,
+    }
+
+
+def _pump_entry(p: PumpPoint) -> dict[str, Any]:
+    return {"power_w": p.power_w, "isolation_db": p.isolation_db, "flux_noise_phi0": p.flux_noise_phi0}

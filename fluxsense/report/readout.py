@@ -1,0 +1,99 @@
+"""A study's read-out chain in words: lines that `check` and `plan` print."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from fluxsense.base.constants import BOHR_MAGNETON_A_M2
+from fluxsense.base.units import format_quantity
+from fluxsense.readout.published import FAR_BETTER
+
+
+def readout_lines(body: Mapping[str, Any], unit: str) -> list[str]:
+    """The chain, its noise, the sensitivity and the margins.
+
+    Parameters
+    ----------
+    body : mapping
+        The document's part on the read-out.
+    unit : str
+        SI unit of the source.
+    """
+    stages = sorted((s for s in body["stages"] if s["place"] == "up"), key=lambda s: -s["noise_k"])
+    share = ", ".join(f"{s['name']} {format_quantity(s['noise_k'], 'temperature', 3)}" for s in stages[:3])
+    lines = [
+        "",
+        f"Read-out at {body['frequency_hz'] / 1e9:.4g} GHz: {format_quantity(body['power_at_chip_w'], 'power', 4)} at the chip; "
+        f"system noise {format_quantity(body['system_k'], 'temperature', 3)}, vacuum included: {body['quanta']:.3g} quanta, "
+        f"{body['excess_quanta']:.3g} beyond the least",
+        f"  limited by {body['limiting']} (at the chip: {share})",
+        f"  noise {body['white']:.3g} per quadrature and point relative to unit transmission, "
+        f"{format_quantity(body['seconds_per_sweep'], 'time', 3)} a sweep of both directions",
+    ]
+    least = body["least_margin"]
+    if least is not None:
+        lines.append(
+            f"  nearest to saturation: {least['stage']}, {least['db']:.3g} dB below its 1 dB compression point"
+        )
+    for iso in body["isolators"]:
+        lines += _isolator_lines(iso)
+    lines += _source_lines(body, unit)
+    for name, points in body.get("against_pump_power", {}).items():
+        lines.append(f"  isolator {name} against pump power (isolation, best flux noise):")
+        lines += [
+            f"    {format_quantity(p['power_w'], 'power', 4)}: {p['isolation_db']:.1f} dB, {_flux(p['flux_noise_phi0'])}"
+            for p in points
+        ]
+    return lines
+
+
+def _flux(phi0: float | None) -> str:
+    if phi0 is None:
+        return "no flux seen"
+    return f"{1e6 * phi0:.3g} uPhi0/sqrt(Hz)"
+
+
+def _isolator_lines(iso: Mapping[str, Any]) -> list[str]:
+    lines = []
+    for one in iso["loops"]:
+        more = ""
+        if one["energy_hbar"] is not None:
+            more += f", energy resolution {one['energy_hbar']:.3g} hbar"
+        if one["flicker_corner_hz"] is not None:
+            more += f", flicker corner {format_quantity(one['flicker_corner_hz'], 'frequency', 2)}"
+        lines.append(
+            f"  loop {one['loop']}: {_flux(one['flux_noise_phi0'])} at {one['frequency_hz'] / 1e9:.4f} GHz, "
+            f"{_flux(one['flux_noise_sweep_phi0'])} over the sweep; {one['centre_mu_b']:.3g} mu_B/sqrt(Hz) at its centre{more}"
+        )
+    kerr = iso["self_kerr"]
+    if kerr is not None and kerr["equal_power_w"] is not None:
+        lines.append(
+            f"  isolator {iso['isolator']}: self-Kerr bias equals the averaged sweeps' noise at "
+            f"{format_quantity(kerr['equal_power_w'], 'power', 4)} at the chip, {kerr['margin_db']:+.2g} dB from the power in use"
+        )
+    return lines
+
+
+def _source_lines(body: Mapping[str, Any], unit: str) -> list[str]:
+    noise = body["source_noise_per_root_hz"]
+    dimension = "field" if unit == "T" else "moment"
+
+    def each(x: float | None) -> str:
+        if x is None:
+            return "blind"
+        text = format_quantity(x, dimension, 3)
+        return text if dimension == "field" else f"{text} ({x / BOHR_MAGNETON_A_M2:.3g} mu_B)"
+
+    lines = [f"  source along x, y, z, per sqrt(Hz): {', '.join(each(x) for x in noise)}"]
+    flux = [c for c in body["beside"] if c["flux_factor"] is not None]
+    if flux:
+        said = "; ".join(f"{c['sensor']} {_flux(c['flux_noise_phi0'])}" for c in flux)
+        lines.append(f"  published flux noise beside it: {said}")
+    near = max(body["beside"], key=lambda c: c["approach_factor"] or 0.0)
+    if (near["approach_factor"] or 0.0) >= FAR_BETTER:
+        lines.append(
+            f"  if the source could be brought near: {near['sensor']} ({near['remark']}), about "
+            f"{near['approach_factor']:.2g} times more sensitive"
+        )
+    return lines

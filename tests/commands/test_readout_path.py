@@ -1,0 +1,170 @@
+"""From a table of attenuators and amplifiers to hours: `start`, `check`, `plan`, and measured noise against the chain.
+
+References: noise and time worked out here from powers and temperatures; a campaign whose white noise is that of a chain
+simulated sample by sample (`reference.sampled_chain`).
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from dataclasses import replace
+
+import pytest
+from readout_campaigns import chain_digest
+
+from fluxsense.base.errors import InputError
+from fluxsense.base.units import dbm_to_watt
+from fluxsense.cli import main
+from fluxsense.data.chains import chain_of, settled
+from fluxsense.jobs.check import check
+from fluxsense.jobs.readout import measured_findings, readout_part
+from fluxsense.jobs.simulate import draw_truth
+from fluxsense.jobs.start import EXAMPLES, example_text, start
+from fluxsense.readout.chain import with_power_at_chip
+from fluxsense.report.sentences import sentences
+from fluxsense.study import read_study
+from fluxsense.study.readout import Element
+
+BOLTZMANN, PLANCK = 1.380649e-23, 6.62607015e-34
+HZ = 4.99e9
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    where = tmp_path_factory.mktemp("readout") / "first"
+    start(where)
+    return where
+
+
+@pytest.fixture(scope="module")
+def study(folder):
+    return settled(read_study(folder / "study.toml"))
+
+
+def by_hand() -> tuple[float, float]:
+    """System noise temperature of the starter's chain and its noise per point, from its table, by Friis's formula."""
+    quantum = PLANCK * HZ / BOLTZMANN
+
+    def cold(t):
+        return quantum * (0.5 + 1 / math.expm1(quantum / t))
+
+    incoming = cold(300.0)
+    for loss_db, t in ((20, 4.0), (20, 0.9), (10, 4.0), (30, 0.02)):
+        eta = 10 ** (-loss_db / 10)
+        incoming = eta * incoming + (1 - eta) * cold(t)
+    eta = 10**-0.08
+    system = incoming + (1 / eta - 1) * cold(0.02) + (2.0 + 100.0 / 10**3.8 + 3000.0 / 10**6.8) / eta
+    return system, math.sqrt(BOLTZMANN * system * 1e3 / (2 * 1e-14 * 10))
+
+
+def test_check_says_what_follows_from_the_table(folder):
+    result = check(folder / "study.toml")
+    said = result.document["readout"]
+    system, white = by_hand()
+    assert said["system_k"] == pytest.approx(system, rel=1e-9)
+    assert said["white"] == pytest.approx(white, rel=5e-3)  # over the sweep, the vacuum's part goes with frequency
+    assert said["power_at_chip_w"] == pytest.approx(dbm_to_watt(-110), rel=1e-9)
+    assert said["seconds_per_sweep"] == pytest.approx(41 * 2 * 10e-3 + 2.0, rel=1e-12)
+    assert said["limiting"] == "hemt"
+    text = str(result)
+    assert "limited by hemt" in text
+    assert re.search(r"loop east_near: [\d.]+ uPhi0/sqrt\(Hz\)", text)
+    assert re.search(r"if the source could be brought near: .* times more sensitive", text)
+    assert "Nothing to object to." in text
+
+
+def test_the_example_sources_are_studies_of_their_own():
+    for name in EXAMPLES:
+        text = example_text(name)
+        assert bool(re.search(r'^kind = "uniform_field"', text, re.MULTILINE)) == (name == "field_1nT")
+    sizes = [re.search(r'^size = "([^"]+)"', example_text(n), re.MULTILINE)[1] for n in EXAMPLES]
+    # pi/6 d^3 times 4.8e5 A/m: 3.1e-14, 2.5e-16, 2.0e-18 A m^2
+    for text, diameter in zip(sizes[:3], (0.5e-6, 0.1e-6, 20e-9), strict=True):
+        assert float(text.split()[0]) * 1e-15 == pytest.approx(math.pi / 6 * diameter**3 * 4.8e5, rel=0.06)
+    assert sizes[3] == "1 nT"
+    assert 'side = "1 um"' in example_text("grain_20nm")
+    with pytest.raises(InputError, match="Choose from grain_500nm"):
+        example_text("grain")
+
+
+def test_newcomer_goes_from_the_table_to_hours(tmp_path, capsys):
+    target = tmp_path / "grain"
+    assert main(["start", str(target), "--source", "grain_100nm"]) == 0
+    assert main(["check", str(target / "study.toml")]) == 0
+    capsys.readouterr()
+    assert main(["plan", str(target / "study.toml"), "--error", "5", "--json"]) in (0, 1)
+    document = json.loads(capsys.readouterr().out)
+    time = document["time"]
+    assert time["reachable"]
+    # the sweeps asked for, each as long as the table says
+    assert time["seconds"] == pytest.approx(time["sweeps"] * 2.82, rel=1e-9)
+    assert time["seconds"] < 600
+    assert len(document["readout"]["against_pump_power"]["east"]) == 7
+    assert document["readout"]["isolators"][0]["loops"][0]["flux_noise_phi0"] < 2e-5
+
+
+def test_field_that_one_plane_cannot_resolve_is_said_to_be_out_of_reach(tmp_path):
+    from fluxsense.design.schedule import time_to_error
+    from fluxsense.design.sensitivity import direction_points, planned_experiment
+
+    path = tmp_path / "study.toml"
+    path.write_text(example_text("field_1nT"))
+    field = settled(read_study(path))
+    experiment = planned_experiment(field, most_points=9)
+    assert not time_to_error(experiment, direction_points(experiment.unknowns, 3, 0), 5.0).reachable
+    assert any("rank one" in x for x in check(field).document["warnings"])
+    assert any("potassium vapour" in x for x in check(field).document["warnings"])
+
+
+def test_stated_noise_is_compared_with_the_chain(study):
+    noisy = replace(study, noise=replace(study.noise, white=0.01))
+    said = sentences(readout_part(noisy).findings)
+    assert any(re.match(r"The study states white noise of 0.01, 23.\d times the 0.00042", x) for x in said)
+    assert not any("states white noise" in x for x in sentences(readout_part(study).findings))
+    close = replace(study, noise=replace(study.noise, white=study.noise.white * 1.4))
+    assert not any("states white noise" in x for x in sentences(readout_part(close).findings))
+
+
+def test_margins_are_warned_of(study):
+    up = tuple(replace(x, compression_w=dbm_to_watt(-105)) if x.name == "hemt" else x for x in study.readout.up)
+    loud = replace(study, readout=replace(study.readout, up=up))
+    said = " ".join(sentences(readout_part(loud).findings))
+    assert "hemt works 5.8 dB below its 1 dB compression point" in said
+    # self-Kerr: 0.8 kHz a photon, 0.24 MHz for 1% of S21: at -90 dBm, far beyond where it equals the noise
+    stages = [replace(i, stages=tuple(replace(s, critical_current_a=1e-6) for s in i.stages)) for i in study.isolators]
+    chain = with_power_at_chip(chain_of(study), HZ, dbm_to_watt(-90))
+    strong = replace(study, isolators=tuple(stages), readout=chain.readout)
+    said = " ".join(sentences(readout_part(strong).findings))
+    assert 'Isolator "east": at -90.0 dBm the probe is +' in said
+
+
+def test_sensors_that_share_a_line_are_set_apart(study):
+    shared = replace(study, readout=replace(study.readout, shared_line=True, guard_hz=10e6))
+    said = sentences(readout_part(shared).findings)
+    assert any('Isolators "east" and "north" share a line' in x for x in said)
+    apart = next(x for x in said if x.startswith("Centres"))
+    east, north = (float(x) for x in re.findall(r"\d\.\d{4}", apart))
+    # two bands of 3 MHz + 2 x 42 MHz and a guard of 10 MHz: centres 97 MHz apart
+    assert 1e3 * (north - east) == pytest.approx(97.0, abs=0.2)
+    assert not any("share a line" in x for x in sentences(readout_part(study).findings))
+
+
+# ---------------------------------------------------------------- a campaign with that chain
+
+
+def test_repeats_of_a_campaign_with_the_chain_show_its_noise(study):
+    assert measured_findings(study, chain_digest(study, draw_truth(study, 3), 3)) == []
+
+
+def test_an_amplifier_that_is_off_is_named(study):
+    paramp = Element("paramp", "parametric_amplifier", gain_db=20, temperature_k=0.02, added_quanta=0.5)
+    up = (study.readout.up[0], paramp, *study.readout.up[1:])
+    with_paramp = replace(study, readout=replace(study.readout, up=up))
+    taken = chain_digest(study, draw_truth(study, 3), 3)  # without it
+    found = measured_findings(with_paramp, taken)
+    said = " ".join(sentences(found))
+    assert "Repeats scatter by" in said
+    assert "It would fit paramp being off or without its pump" in said
+    assert re.search(r"power at the chip that is -\d+\.\d dB", said)
