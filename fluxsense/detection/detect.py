@@ -171,9 +171,7 @@ def compare_sources(first: Study, second: Study, digest: Digest, seed: int = 0) 
     for n, ((problem, modes, _), study) in enumerate(zip(problems, studies, strict=True)):
         likelihood = old = problem.likelihood
         if old.residual_gain != gain:
-            likelihood = RatioLikelihood(
-                study, digest, old.port_signs, residual_gain=gain, noise=old.noise, reference=old.reference
-            )
+            likelihood = old.rebuilt(residual_gain=gain)
             problem = CampaignProblem(problem.unknowns, likelihood)
             modes = [m for m in ascend_all(problem, np.array([m.x for m in modes])) if m is not None]
         value, _ = evidence.weigh(

@@ -6,7 +6,7 @@ It names study and digest by their hashes and is not used with others.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields
 from importlib.metadata import version as installed
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ from fluxsense.infer.mixture import StudentMixture
 from fluxsense.infer.orient import INTEGRATED, Posterior, measured_isolators
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem
+from fluxsense.model.remainder import Sizes
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
 
@@ -74,6 +75,8 @@ class Stored:
     seed : int
     version : str
         Of the program that made it.
+    sizes : Sizes
+        Of the remainder and of walks, as they were learned.
     """
 
     study_hash: str
@@ -91,6 +94,7 @@ class Stored:
     reasons: tuple[str, ...]
     seed: int
     version: str = __version__
+    sizes: Sizes = Sizes()
 
     def fits(self, study: Study, digest: Digest) -> bool:
         """Whether it belongs to this study and these traces, and this program made it."""
@@ -118,6 +122,7 @@ class Stored:
             digest,
             self.port_signs,
             residual_gain=self.residual_gain,
+            sizes=self.sizes,
             noise=measure_noise(digest, noise.white, noise.gain_drift, noise.phase_drift_rad),
             reference=self.reference,
             cooldowns=self.cooldowns,
@@ -136,6 +141,7 @@ class Stored:
             "cooldowns": self.cooldowns,
             "sheared": sorted(self.sheared.items()),
             "residual_gain": self.residual_gain,
+            **{f"learned_{name}": value for name, value in asdict(self.sizes).items()},
             "nu": self.mixture.nu,
             "effective": self.effective,
             "trust": self.trust,
@@ -186,6 +192,7 @@ def stored_from(
         cooldowns=likelihood.cooldowns,
         sheared=dict(unknowns.sheared),
         residual_gain=likelihood.residual_gain,
+        sizes=likelihood.sizes,
         reference=likelihood.reference,
         mixture=posterior.mixture,
         x=np.ascontiguousarray(chains.x[:, ::thin]),
@@ -282,4 +289,5 @@ def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Stor
         reasons=texts("reasons"),
         seed=whole(header["seed"]),
         version=text("version"),
+        sizes=Sizes(**{f.name: number(f"learned_{f.name}", 0.0) for f in fields(Sizes)}),
     )
