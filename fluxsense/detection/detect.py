@@ -168,7 +168,7 @@ def compare_sources(first: Study, second: Study, digest: Digest, seed: int = 0) 
     problems = [prepare(s, digest, rng=stream(seed, "source models: search", n)) for n, s in enumerate(studies)]
     gain = min(p.likelihood.residual_gain for p, _, _ in problems)
     values, totals = [], []
-    for n, ((problem, modes, _), study) in enumerate(zip(problems, studies, strict=True)):
+    for n, (problem, modes, _) in enumerate(problems):
         likelihood = old = problem.likelihood
         if old.residual_gain != gain:
             likelihood = old.rebuilt(residual_gain=gain)

@@ -6,7 +6,7 @@ It names study and digest by their hashes and is not used with others.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, field, fields
 from importlib.metadata import version as installed
 from pathlib import Path
 from typing import Any
@@ -94,7 +94,7 @@ class Stored:
     reasons: tuple[str, ...]
     seed: int
     version: str = __version__
-    sizes: Sizes = Sizes()
+    sizes: Sizes = field(default_factory=Sizes)
 
     def fits(self, study: Study, digest: Digest) -> bool:
         """Whether it belongs to this study and these traces, and this program made it."""
