@@ -323,12 +323,12 @@ def test_a_disk_that_fills_up_leaves_the_former_file(tmp_path, monkeypatch, step
 
 def test_an_answer_that_cannot_be_written_is_printed(tmp_path, monkeypatch, measured: Measured):
     """The folder takes a file at first, then no more: the document still reaches standard output."""
-    from fluxsense import cli
+    from fluxsense.jobs import folder
 
-    def full(path: Path, text: str) -> None:
+    def full(path: Path, data: bytes, *, sync: bool) -> None:
         raise InputError("the file cannot be written (No space left on device)", where=str(path), remedy="Make room")
 
-    monkeypatch.setattr(cli, "_write", full)
+    monkeypatch.setattr(folder, "write_beside", full)
     out = tmp_path / "out"
     done = run(["layout", measured.folder / "study.toml", "--out", out, "--starts", 1, "--steps", 2])
     assert done.code == 2
@@ -337,9 +337,9 @@ def test_an_answer_that_cannot_be_written_is_printed(tmp_path, monkeypatch, meas
 
 
 def test_a_disk_with_little_room_is_told_before_the_work(tmp_path, monkeypatch, measured: Measured):
-    from fluxsense import cli
+    from fluxsense.jobs import folder
 
-    monkeypatch.setattr(cli, "ROOM_BYTES", 10**18)
+    monkeypatch.setattr(folder, "ROOM_BYTES", 10**18)
     with monkeypatch.context() as patch:
         patch.setattr("fluxsense.data.digest.read_bytes", None)  # no trace is read before the disk was looked at
         done = run(["orient", measured.folder / "study.toml", "--out", tmp_path / "out"])
@@ -484,7 +484,7 @@ def rewrite_header(path: Path, change: object) -> None:
     path.write_bytes(npz(**members))
 
 
-@pytest.mark.parametrize("version", [0, 4, 99, "1", 1.0, None, True, [1]])
+@pytest.mark.parametrize("version", [0, 5, 99, "1", 1.0, None, True, [1]])
 def test_other_format_versions_are_refused_with_a_sentence(tmp_path, measured: Measured, version):
     digest, posterior, study = (tmp_path / n for n in ("digest.npz", "posterior.npz", "study.toml"))
     for path in (digest, posterior):

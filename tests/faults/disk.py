@@ -41,6 +41,7 @@ sys.path[:0] = [str(HERE), str(HERE.parent)]
 from kill import CASES, contents  # noqa: E402
 
 from fluxsense import cli  # noqa: E402
+from fluxsense.jobs import folder  # noqa: E402
 
 NOBODY = 65534
 COMMANDS = ("orient", "detect", "layout", "characterize")
@@ -73,7 +74,7 @@ def in_child(run: Callable[[], int], *, room: bool = False, user: int | None = N
             sys.stdout, sys.stderr = os.fdopen(1, "w"), os.fdopen(2, "w")
             try:
                 if not room:
-                    cli.ROOM_BYTES = 0
+                    folder.ROOM_BYTES = 0
                 if user is not None:
                     os.environ["HOME"] = "/nonexistent"
                     os.setgid(user)
