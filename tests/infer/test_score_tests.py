@@ -85,10 +85,10 @@ def test_points_in_a_notch_count_by_their_own_law(tmp_path: Path) -> None:
 
 
 def test_score_and_shift_are_those_of_a_fit_with_the_parameter_free(study: Study) -> None:
-    """A linewidth 2% off: the score's chi-square is twice the gain in log posterior, its shift that of the fit."""
+    """A linewidth 4% off: the score's chi-square is twice the gain in log posterior, its shift that of the fit."""
     width = study.isolators[0].stages[1].idler_linewidth_hz
-    other = with_stage(study, 0, 1, idler_linewidth_hz=1.02 * width)
-    truth = draw_truth(study, 3)
+    other = with_stage(study, 0, 1, idler_linewidth_hz=1.04 * width)
+    truth = draw_truth(study, 8)
     digest = simulate_digest(other, truth)
     problem, x = fitted(study, digest, truth.port_signs, truth.parameters["source"][0])
     found = predictive_check(problem, x, np.random.default_rng(0)).suspicion
@@ -130,7 +130,7 @@ def test_score_and_shift_are_those_of_a_fit_with_the_parameter_free(study: Study
 def test_a_wrong_chip_parameter_is_seen(study: Study, field: str) -> None:
     value = getattr(study.isolators[1].stages[0], field)
     change = 1e6 if field == "signal_frequency_hz" else 0.05 * value
-    truth = draw_truth(study, 5)
+    truth = draw_truth(study, 8)
     found = checked(study, with_stage(study, 1, 0, **{field: value + change}), truth).suspicion
     assert found.probability < 1e-6
     assert found.shift_sd > 0.3
