@@ -252,13 +252,17 @@ def test_mutual_inductances_and_static_flux(demo, model):
             np.testing.assert_allclose(found[n, at] - plain[n, at], change[:2], atol=1e-12)
 
 
-def test_static_flux_at_a_bias_that_no_setting_has(demo):
-    one = replace(setting_probe(demo, 0, 0, 0), bias_a=(1e-4,) * 8)
-    model = ChipModel(demo, [one], [GRID] * 4)
-    with pytest.raises(InputError, match="no setting of the study has the bias currents"):
-        model.probe_flux(
-            nominal_parameters(demo).changed(static_flux_phi0=nominal_array(demo, "static_flux_phi0", 1)), 0
-        )
+def test_static_flux_at_currents_that_were_rounded(demo):
+    """A log's currents differ from a setting's by rounding: they have the flux of the nearest bias vector."""
+    vectors = bias_vectors(demo)
+    static = np.arange(len(vectors) * 8, dtype=float).reshape(1, -1, 8)
+    one = setting_probe(demo, 0, 0, 0)
+    near = replace(one, bias_a=tuple(x * (1 + 1e-7) for x in one.bias_a))
+    model = ChipModel(demo, [one, near], [GRID] * 4)
+    flux = model.probe_flux(nominal_parameters(demo).changed(static_flux_phi0=static), 0)[0]
+    np.testing.assert_allclose(flux[1], flux[0], atol=1e-5)
+    plain = model.probe_flux(nominal_parameters(demo), 0)[0]
+    np.testing.assert_allclose(flux[0] - plain[0], static[0, vectors.index(one.bias_a), :2], atol=1e-12)
 
 
 # ---------------------------------------------------------------- line ends, paths, boxes, analyser
