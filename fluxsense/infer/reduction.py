@@ -277,7 +277,10 @@ def _basis(family: Family, stack: ComplexArray, phase_scale: float) -> ComplexAr
     factor: FloatArray | None = None
     if count < len(every):  # fewer numbers in the data than training vectors: decompose in the space of the data
         unit = np.eye(count).view(np.complex128).reshape(count, *family.ratio.shape)
-        factor = np.asarray(np.linalg.cholesky(family.gram(unit)), dtype=np.float64)
+        metric = family.gram(unit)
+        # points of no weight (spurs) leave it singular: next to none serves as well
+        metric[np.diag_indices(count)] += 1e-12 * float(np.mean(np.diag(metric)))
+        factor = np.asarray(np.linalg.cholesky(metric), dtype=np.float64)
         rows = np.ascontiguousarray(every).reshape(len(every), -1).view(np.float64) @ factor
         matrix = rows.T @ rows
     else:

@@ -417,13 +417,18 @@ class RatioLikelihood:
     # ------------------------------------------------------------ eliminated parameters
 
     def complete(self, parameters: ChipParameters) -> ChipParameters:
-        """The same parameters with eliminated ones at their values at the reference point, the set-up's aside."""
+        """The same parameters with eliminated ones at their values at the reference point, without the set-up.
+
+        What the set-up adds to the ratios there is the families' `added`.
+        """
+        if any(name in parameters for name in SETUP_ARRAYS):
+            parameters = ChipParameters({name: parameters[name] for name in parameters if name not in SETUP_ARRAYS})
         return self._held.put(parameters)
 
     def at_reference(self, parameters: ChipParameters) -> ChipParameters:
         """The same parameters with all eliminated ones at their values at the reference point."""
         if self.reference is None:
-            return self.complete(parameters)
+            return self._held.put(parameters)
         held = {name: self.reference[name] for name in SETUP_ARRAYS if name in self.reference}
         return self.complete(parameters).changed(
             **{name: np.repeat(x, parameters.batch, axis=0) for name, x in held.items()}
