@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from fluxsense.base.findings import Finding, Verdict
 from fluxsense.data.digest import Digest, Distrusted, GroupKey
 from fluxsense.data.outliers import FEWEST_REPEATS
+from fluxsense.infer.assumptions import Assumption, LinearityCheck
 from fluxsense.infer.orient import Posterior
 from fluxsense.infer.predictive import PredictiveCheck
 
@@ -22,6 +23,10 @@ AT_BOUND_DOUBTFUL = 0.3
 LARGEST_SHIFT = 0.3
 """Difference of sampled and integrated means, in standard deviations, above which the sampler is not believed."""
 LARGEST_REDUCTION_ERROR = 0.1
+NOTICEABLE = 0.25
+"""Part of the angular error from which an assumption is spoken of."""
+PARETO_K = 0.7
+"""Of importance weights, above which these cannot be trusted."""
 FEWEST_EVIDENCE_DRAWS = 30
 HOPELESS_LOG_ODDS = 100.0
 """Log Bayes factor beyond which the error of the evidence of no source is no cause for doubt."""
@@ -44,6 +49,7 @@ def judge(
     evidence_ess: float,
     left_out: float = 0.0,
     misfit_code: str = "misfit of traces",
+    linear: LinearityCheck | None = None,
 ) -> Verdict:
     """The verdict on a result, from the chains and the predictive check.
 
@@ -57,11 +63,15 @@ def judge(
         Largest share of a group's sweeps that was left out as not like its repeats.
     misfit_code : str
         Of the finding that the data do not fit: what to look at then depends on the kind of data.
+    linear : LinearityCheck, optional
+        Of what was eliminated.
     """
     found: list[Finding] = []
     if check is not None:
         found += _misfit_findings(posterior, check, misfit_code)
     found += _sampling_findings(posterior)
+    if linear is not None and linear.pareto_k > PARETO_K and linear.shift_sd > LARGEST_SHIFT:
+        found.append(Finding("not linear", 1, k=linear.pareto_k, shift_sd=linear.shift_sd, name=linear.worst))
     if left_out > MOST_LEFT_OUT:
         found.append(Finding("much left out", 1, percent=100 * left_out))
     if evidence_ess < FEWEST_EVIDENCE_DRAWS:
@@ -116,6 +126,14 @@ def _sampling_findings(posterior: Posterior) -> Iterator[Finding]:
 
 
 # ---------------------------------------------------------------- findings that take nothing from the trust
+
+
+def rests_findings(rests: Sequence[Assumption], error_deg: float) -> list[Finding]:
+    """The number that would move the direction most without being seen; empty if that is little beside its error."""
+    first = next(iter(rests), None)
+    if first is None or first.seen or not first.move_deg > NOTICEABLE * error_deg:
+        return []
+    return [Finding("rests on", name=first.name, sd=first.prior_sd, unit=first.unit, move_deg=first.move_deg)]
 
 
 def mode_findings(posterior: Posterior) -> list[Finding]:

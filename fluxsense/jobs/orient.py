@@ -19,6 +19,7 @@ from fluxsense.data.campaign import load_campaign, load_votes
 from fluxsense.data.digest import Digest
 from fluxsense.detection.stored import Identity, Stored, stored_from
 from fluxsense.device.chip import ChipParameters, check_geometry
+from fluxsense.infer.assumptions import assumptions, linearity_check
 from fluxsense.infer.budget import (
     error_with_reference_deg,
     limits,
@@ -43,6 +44,7 @@ from fluxsense.infer.verdict import (
     kept_findings,
     left_out_findings,
     mode_findings,
+    rests_findings,
 )
 from fluxsense.infer.wiring import Wiring
 from fluxsense.jobs.folder import held, keep, ready
@@ -51,6 +53,7 @@ from fluxsense.jobs.readout import measured_findings
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
 from fluxsense.jobs.simulate import read_truth_source
 from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.linearised import Linearised
 from fluxsense.model.parameter import PUMP_PHASE
 from fluxsense.model.problem import CampaignProblem, no_source_problem
 from fluxsense.model.unknowns import Unknowns
@@ -66,6 +69,9 @@ DOMINANT = 0.7
 CONTRADICTED_LOG_ODDS = -10.0
 COUNTED = ("direction",)
 """Kinds of data of which only the way that each sweep transmits is used."""
+
+MOST_ASSUMPTIONS = 40
+"""Numbers that the answer rests on, as many as are listed in a result."""
 
 
 @dataclass(frozen=True, repr=False)
@@ -330,12 +336,19 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         no_source_problem(problem, integrated_kinds(study)), stream(seed, "null evidence"), posterior.log_evidence
     )
     factor = LogFactor.of(posterior, null)
+    rests = assumptions(explicit, Linearised.of(explicit, explicit_best))
+    linear = linearity_check(problem, posterior.thinned(), stream(seed, "linearity"))
     verdict = judge(
-        posterior, check, draws_that_matter(posterior, null[2], factor.value), distrusted_share(digest, distrusted)
+        posterior,
+        check,
+        draws_that_matter(posterior, null[2], factor.value),
+        distrusted_share(digest, distrusted),
+        linear=linear,
     )
     budget = _budget(study, digest, explicit, explicit_best)
     findings = [
         *_trace_findings(study, digest, explicit, posterior, wiring, budget),
+        *rests_findings(rests, budget.numbers["angular_error_deg"]),
         *unseen_findings(check.suspicion),
         *measured_findings(study, digest),
         *left_out_findings(digest, distrusted),
@@ -353,11 +366,15 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         "states": sorted({k.state for k in digest}),
         "cooldowns": list(problem.likelihood.cooldowns),
         "residual_gain": problem.likelihood.residual_gain,
+        "learned": asdict(problem.likelihood.sizes),
+        "eliminated": sum(len(own) for own in problem.likelihood.eliminated.values()),
         "frequencies_used": posterior.frequencies,
         "reduced_quadrature_error": posterior.reduction_error,
     }
     body = answer_body(study, posterior, factor, findings, budget.numbers) | {
         "predictive_check": asdict(check),
+        "rests_on": [asdict(a) for a in rests[:MOST_ASSUMPTIONS]],
+        "linearity": asdict(linear),
         "nuisances": nuisance_entries(every, table[2]),
         "wiring": wiring_entries(study, wiring),
         "data": data,

@@ -77,6 +77,11 @@ SENTENCES: dict[str, str] = {
     "flux quantum (a current in its bias line) would decide between the two ends.",
     "limit": "What limits the answer most: the {kind}. The error is {now_deg:.2g} degrees as it is, and would be {then_deg:.2g} "
     "degrees with exact knowledge of that.",
+    "rests on": "The answer rests most on the {name}: were it off by one standard deviation ({sd:.3g}{unit}), the direction "
+    "would move by {move_deg:.2g} degrees, and the data would not show it.",
+    "not linear": "The answer treats the {name} and others as acting in proportion, which does not hold over what the data leave "
+    "open (Pareto k {k:.2g}, the direction would move by {shift_sd:.2g} standard deviations). State it more closely, or "
+    "characterize it.",
     "wiring contradicted": 'The sweeps contradict the stated wiring of isolator "{isolator}" (log odds {log_odds:.0f}): pump ports '
     "1 and 2 may be exchanged.",
     "gain errors": "The traces show gain errors of about {found_percent:.2g}% between settings, more than the study states "
@@ -170,6 +175,7 @@ SHOWN: dict[str, Callable[[Any], str]] = {
     "sensors": lambda names: ", ".join(names),
     "centres_ghz": lambda centres: ", ".join(f"{x:.4f}" for x in centres),
     "flux": lambda phi0: format_quantity(phi0, "flux", 2),
+    "unit": lambda unit: f" {unit}" if unit else "",
     "kind": lambda kind: KIND_WORDS.get(kind, kind),
 }
 """Values that are more than a number or a name, by what they are called."""
