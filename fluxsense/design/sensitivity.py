@@ -46,7 +46,8 @@ from fluxsense.device.chip import (
     mutual_matrix_phi0_per_a,
     off_probe,
 )
-from fluxsense.model.parameter import FLUX_ARRAYS, FOCUSING, OFFSET, Parameter
+from fluxsense.model.likelihood import SETUP_ARRAYS
+from fluxsense.model.parameter import FLUX_ARRAYS, FOCUSING, MUTUAL, OFFSET, STATIC_FLUX, Parameter
 from fluxsense.model.slopes import scattering_slopes
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Noise, Setting, Study
@@ -63,6 +64,8 @@ POSITION_STEP = 3e-3
 The one derivative here that is not in closed form: fourth-order central differences of the flux map, relative error
 about the fourth power of the step.
 """
+NOT_PLANNED = (MUTUAL, STATIC_FLUX, *SETUP_ARRAYS)
+"""Arrays whose uncertainty a plan leaves out: further static flux and cross-talk, line ends and direct paths, the analyser."""
 VALID_ERROR_DEG = 15.0
 """Angular error up to which the normal approximation of a posterior on the sphere is taken as valid."""
 
@@ -418,7 +421,7 @@ def planned_unknowns(study: Study) -> Unknowns:
     if study.source.direction.kind == "list":
         free = replace(study.source.direction, kind="sphere")
         study = replace(study, source=replace(study.source, direction=free))
-    return Unknowns(study, study.plan.cooldowns)
+    return Unknowns(study, study.plan.cooldowns, leave_out=NOT_PLANNED, everything=True)
 
 
 def _bench(unknowns: Unknowns, isolator: int, bias: tuple[float, ...], chosen: list[int], grid: FloatArray) -> Bench:

@@ -227,7 +227,8 @@ def nominal_array(study: Study, name: str, batch: int) -> FloatArray:
 
 def line_basis(study: Study, size: int | None = None) -> setup.DelayBasis:
     """The functions that line ends and direct paths are made of, over the study's sweep; `setup.delay_basis`."""
-    return setup.delay_basis(study.sweep.start_hz, study.sweep.stop_hz, size=size)
+    start = study.sweep.start_hz
+    return setup.delay_basis(start, max(study.sweep.stop_hz, start + 1.0), size=size)  # a single point has no span
 
 
 def bias_vectors(study: Study) -> tuple[tuple[float, ...], ...]:

@@ -274,10 +274,13 @@ def test_one_isolator(tmp_path):
 
 
 def test_sweeps_far_off_resonance_are_a_sentence(tmp_path):
-    text = study_text(points=5).replace("4.93 GHz", "9.3 GHz").replace("5.07 GHz", "9.6 GHz")
-    code, _, err = inferred(tmp_path, text)
-    assert code == 2
-    assert "the sweeps miss the resonance" in err
+    path = tmp_path / "study.toml"
+    path.write_text(
+        study_text(points=5).replace("4.93 GHz", "9.3 GHz").replace("5.07 GHz", "9.6 GHz"), encoding="utf-8"
+    )
+    outcome = run(["simulate", path])
+    assert outcome.code == 2
+    assert "is far off every signal mode" in outcome.err
 
 
 def test_extreme_numbers_in_some_fields():

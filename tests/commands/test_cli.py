@@ -488,7 +488,7 @@ BAD: dict[str, tuple[Change, str]] = {
     "other grid between repeats": (
         rows(SECOND, lambda x: x[:-1]),
         f"DIR/{SECOND}: its grid of 14 frequencies differs from that of DIR/{TRACE} in the same group (isolator 'a', pump "
-        "on, port 1, -60 dBm, 2.31935559e+09 Hz, bias (0.000833333 A, 0.000833333 A, 0.000833333 A, 0.000833333 A), state "
+        "on, port 1, -60 dBm, 2.31854417e+09 Hz, bias (0.000833333 A, 0.000833333 A, 0.000833333 A, 0.000833333 A), state "
         "'in', cooldown 'c1'). Repeats of one setting need one frequency grid and one reference: sweep them alike, or log "
         "them as different settings.",
     ),

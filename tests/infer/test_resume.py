@@ -176,7 +176,7 @@ def test_a_changed_number_is_noticed_and_nothing_damaged_reaches_the_library(tmp
     monkeypatch.setattr(h5py, "File", lambda *_, **__: pytest.fail("opened"))
     for at in (raw.index(x.tobytes()) + 7, len(raw) - 1, 513, 60):
         path.write_bytes(raw[:at] + bytes([raw[at] ^ 1]) + raw[at + 1 :])
-        with pytest.raises(InputError, match="does not match its own checksum"):
+        with pytest.raises(InputError, match=r"does not match its own checksum|not a file of fluxsense"):
             read_chains(path)
 
 

@@ -166,7 +166,7 @@ def test_reduced_quadrature_holds_slow_noise(tmp_path):
 def test_the_answer_knows_of_slow_noise(tmp_path):
     """Truth in the region and no misfit with the noise stated; the error larger than without it."""
     noisy = small_study(tmp_path, wiring="+90 deg", slow_mphi0=3.0)
-    truth = draw_truth(noisy, 3)
+    truth = draw_truth(noisy, 5)
     digest = simulate_digest(noisy, truth)
     result = orient(noisy, digest, seed=1)
     assert result.region_contains(truth.parameters["source"][0])[0.95]
