@@ -1,4 +1,4 @@
-"""Published sensors to stand beside: a short table, each with its source and what of it was read.
+"""Published sensors to stand beside: a short table, each with its source and what of it was read (``THEORY.md``, last section).
 
 A sensor that reads flux is taken as a round filament of its radius, one that reads a field as a point with its own
 standoff.  What it would make of a moment at a distance follows from magnetostatics: flux mu0 m a^2/(2 (a^2+z^2)^1.5) on the
@@ -65,7 +65,7 @@ PUBLISHED: Final = (
     Published(
         "SQUID of 46 nm diameter on a tip", 50e-9, 23e-9, 0.38, None, 1e-8,
         "needs a scanning tip within nanometres of the source",
-        "Vasyukov et al., Nature Nanotechnology 8, 639 (2013), arXiv:1308.0694", "abstract read; journal from memory",
+        "Vasyukov et al., Nature Nanotechnology 8, 639 (2013), arXiv:1308.0694", "a summary by others read; journal from memory",
     ),
     Published(
         "nano-SQUID read out dispersively at 4 to 8 GHz", 30e-9, None, None, None, 1e-7,

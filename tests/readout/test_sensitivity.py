@@ -42,7 +42,7 @@ def test_flux_noise_at_hbar():
 
 
 def test_squid_on_a_tip():
-    # Vasyukov et al., arXiv:1308.0694 (abstract read): 46 nm, 50 nPhi0, published 0.38 mu_B; as a filament 0.408 (arithmetic)
+    # Vasyukov et al., arXiv:1308.0694 (a summary read): 46 nm, 50 nPhi0, published 0.38 mu_B; as a filament 0.408 (arithmetic)
     filament = centre_moment_noise_of_circle_mu_b(50e-9, 23e-9)
     assert filament == pytest.approx(0.408, abs=5e-4)
     assert filament == pytest.approx(0.38, rel=0.1)  # the published loop is no thin filament

@@ -9,7 +9,8 @@ spoiled estimates over the stated angular error (root mean square and largest), 
 of values, in standard deviations), sweeps left out rightly and wrongly.
 
 Measured on grain, 5 campaigns (seeds 0 to 4): 5% bad 0.23 (largest 0.30), 8% bad 0.25 (0.38), where the plain means give 3.1 (5.6) and
-3.4 (4.6); spurs of fixed and of random phase 0.01 and 0.03; of 320 sweeps 0.2 clean ones left out, all bad ones found.
+3.4 (4.6); spurs of fixed and of random phase 0.01 and 0.03; of 320 sweeps
+0.2 clean ones were left out.  The table counts the bad sweeps that were left out, not those that there were.
 """
 
 from __future__ import annotations
