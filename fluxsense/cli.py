@@ -68,6 +68,7 @@ def _parser() -> argparse.ArgumentParser:
         epilog="Exit code: 0 done, 1 done but not to be trusted, 2 unusable input. " + CAUTION,
     )
     parser.add_argument("--version", action="version", version=f"fluxsense {__version__}")
+    parser.add_argument("--cite", action=_Cite, nargs=0, help="say how to cite the package, and exit")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for name, (words, options) in ARGUMENTS.items():
         one = commands.add_parser(
@@ -83,6 +84,16 @@ def _parser() -> argparse.ArgumentParser:
         for option, about in options.items():
             one.add_argument(option, **about)
     return parser
+
+
+class _Cite(argparse.Action):
+    """Print the citation and end: read only when it is asked for."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        from fluxsense.report.citation import citation
+
+        print(citation())
+        parser.exit()
 
 
 def _out(where: str) -> dict[str, Any]:

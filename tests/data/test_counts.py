@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from result_keys import differences
 from slopes import check_slopes
 from small_study import small_study
 
@@ -94,6 +95,7 @@ def test_the_direction_is_found_and_the_wiring_read(study):
         "kind": "direction", "sweeps": 480, "groups": 24, "states": ["in", "out"], "cooldowns": ["c1"],
     }  # fmt: skip
     assert result.document == orient_votes(study, votes, data_hash=mark, seed=2).document
+    assert differences(result.document, traces=False) == []
 
 
 def test_wrong_wiring_is_noticed(study):

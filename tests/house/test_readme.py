@@ -56,6 +56,27 @@ def test_top_level_is_as_agreed() -> None:
     }
 
 
+def test_pages_name_what_exists_and_stay_short() -> None:
+    """Paths and modules in backticks, and links, on the pages that lead through the tree."""
+    for page, most in (("README.md", 240), ("DEVELOPERS.md", 110), ("tests/validation/RESULTS.md", 200)):
+        text = (ROOT / page).read_text(encoding="utf-8")
+        assert len(text.splitlines()) <= most, page
+        paths = re.findall(r"((?:tests|examples|fluxsense|data_demo)/[\w./-]+\.(?:py|md|toml|png|jsonl))\b", text)
+        paths += re.findall(r"\]\(([\w./-]+)\)", text)
+        assert paths
+        missing = [x for x in dict.fromkeys(paths) if not (ROOT / x).exists()]
+        assert missing == [], page
+    modules = re.findall(
+        r"`((?:study|data|model|infer|jobs|device)\.\w+)", (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    )
+    assert len(modules) > 10
+    assert [
+        x
+        for x in modules
+        if not (ROOT / "fluxsense" / (x.replace(".", "/") + ".py")).exists() and x != "study.read_study"
+    ] == []
+
+
 @pytest.mark.slow
 def test_python_block_runs() -> None:
     code = blocks("python")[0]

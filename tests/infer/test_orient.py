@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from conftest import Measured
+from result_keys import differences
 from scipy.integrate import quad
 from small_study import small_study, study_text
 
@@ -334,6 +335,7 @@ def test_candidate_directions_have_the_weights_of_their_integrals(tmp_path):
     assert np.all(np.abs(found - expected) < 5 * np.sqrt(expected * (1 - expected) / min(effective, 1000)) + 1e-3)
     level = result.document["region"][-1]
     assert 1 <= len(level["candidates"]) <= 4
+    assert differences(result.document) == []
     assert level["solid_angle_sr"] == 0
     assert "Of the candidate directions, the source has:" in str(result)
 
