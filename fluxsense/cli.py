@@ -37,10 +37,10 @@ from fluxsense.jobs.options import (
     SimulateSettings,
     whole_number,
 )
-from fluxsense.study import Study, read_study
 
 if TYPE_CHECKING:
     from fluxsense.jobs.result import Result
+    from fluxsense.study import Study
 
 CAUTION = (
     "Bias currents and pump powers named here are to be checked against the laboratory's own limits. "
@@ -59,6 +59,30 @@ EXAMPLES = {
 }
 """Two uses of each command."""
 
+FILES = {
+    "start": ("nothing", ("study.toml",)),
+    "check": ("the study, and its log and traces if they are there", ()),
+    "simulate": ("the study", ("study.toml", "log.csv", "truth.toml", "traces/")),
+    "orient": (
+        "the study, its log and traces, and what a run that was cut short left",
+        ("result.json", "report.html", "digest.npz", "posterior.npz", "chains.h5", "quadrature.npz"),
+    ),
+    "detect": (
+        "the study, its log and traces, and what orient left, which is run first if need be; without a log the study alone",
+        ("detection.json", "report.html"),
+    ),
+    "characterize": (
+        "a study without isolators' numbers, the log of its sweeps and their traces",
+        ("characterization.json", "chip.toml", "study.toml", "characterization.html"),
+    ),
+    "plan": (
+        "the study alone",
+        ("plan.json", "study.toml", "landscape.png", "ambiguity.png", "schedule.png", "frequencies.png"),
+    ),
+    "layout": ("the study alone", ("layout.json", "study.toml", "layout.png")),
+}
+"""What each command reads, and the files that it writes where it is told to."""
+
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
@@ -75,7 +99,7 @@ def _parser() -> argparse.ArgumentParser:
             name,
             help=words,
             description=words[0].upper() + words[1:] + ".",
-            epilog="examples:\n" + "\n".join(f"  fluxsense {name} {x}" for x in EXAMPLES[name]),
+            epilog=_epilog(name),
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
         if name != "start":
@@ -84,6 +108,13 @@ def _parser() -> argparse.ArgumentParser:
         for option, about in options.items():
             one.add_argument(option, **about)
     return parser
+
+
+def _epilog(name: str) -> str:
+    """Two uses of a command, what it reads and what it writes."""
+    read, written = FILES[name]
+    uses = "\n".join(f"  fluxsense {name} {x}" for x in EXAMPLES[name])
+    return f"examples:\n{uses}\n\nreads:  {read}\nwrites: {', '.join(written) or 'nothing'}"
 
 
 class _Cite(argparse.Action):
@@ -405,6 +436,13 @@ def _answered(options: argparse.Namespace, result: Result, *more: str, before: S
 # ---------------------------------------------------------------- commands
 
 
+def _study(path: str) -> Study:
+    """A study file, read."""
+    from fluxsense.study import read_study
+
+    return read_study(path)
+
+
 def _start(options: argparse.Namespace) -> int:
     from fluxsense.jobs.start import start
 
@@ -418,7 +456,7 @@ def _start(options: argparse.Namespace) -> int:
 
 
 def _check(options: argparse.Namespace) -> int:
-    study = read_study(options.study)
+    study = _study(options.study)
     from fluxsense.jobs.check import check
 
     found = check(study)
@@ -432,7 +470,7 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _simulate(options: argparse.Namespace) -> int:
-    study = read_study(options.study)
+    study = _study(options.study)
     SimulateSettings(seed=options.seed)
     from fluxsense.jobs.simulate import simulate
 
@@ -444,7 +482,7 @@ def _simulate(options: argparse.Namespace) -> int:
 
 
 def _orient(options: argparse.Namespace) -> int:
-    study = read_study(options.study)
+    study = _study(options.study)
     asked: OrientOptions = {"seed": options.seed, "max_seconds": options.max_time, "wanted_ess": options.effective}
     OrientSettings(**asked)
     whole_number("--workers", options.workers, 1)
@@ -459,13 +497,13 @@ def _orient(options: argparse.Namespace) -> int:
 
 
 def _detect(options: argparse.Namespace) -> int:
-    study = read_study(options.study)
+    study = _study(options.study)
     asked: DetectOptions = {
         "seed": options.seed,
         "simulations": options.simulations,
         "promise": Promise(options.false_alarm, options.detection),
         "toward": [_direction(text) for text in options.toward],
-        "against": read_study(options.against) if options.against else None,
+        "against": _study(options.against) if options.against else None,
     }
     DetectSettings(**asked)
     whole_number("--workers", options.workers, 1)
@@ -522,7 +560,7 @@ def _characterize(options: argparse.Namespace) -> int:
 
 
 def _plan(options: argparse.Namespace) -> int:
-    study = read_study(options.study)
+    study = _study(options.study)
     asked: PlanOptions = {
         "seed": options.seed,
         "wanted_deg": options.error,
@@ -554,7 +592,7 @@ def _counts(text: str) -> tuple[int, ...]:
 
 
 def _layout(options: argparse.Namespace) -> int:
-    study = read_study(options.study)
+    study = _study(options.study)
     asked: LayoutOptions = {
         "seed": options.seed,
         "criterion": options.criterion,

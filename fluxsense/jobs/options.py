@@ -14,13 +14,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
 
 from fluxsense.base.errors import InputError
-from fluxsense.study import Study
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
     from fluxsense.base.executors import Workers
     from fluxsense.data.digest import Distrusted
+    from fluxsense.study import Study
 
 Progress = Callable[[str, float, str], None]
 

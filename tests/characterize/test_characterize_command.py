@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from fluxsense.base.errors import InputError
-from fluxsense.cli import main
+from fluxsense.cli import FILES, main
 from fluxsense.study import read_study
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "sweeps"
@@ -46,6 +46,7 @@ def test_demo_parameters_against_their_truth(out: Path) -> None:
             assert abs(p["value"] - true) < 5 * p["sd"], p["name"]
         assert 0.2e9 < entry["tunable_band_width_hz"] < 0.45e9
     assert seen == 44
+    assert {p.name for p in out.iterdir()} == set(FILES["characterize"][1])
     page = (out / "characterization.html").read_text(encoding="utf-8")
     assert "Characterized".lower() in page.lower() or "characterized" in page
     assert "<script" not in page

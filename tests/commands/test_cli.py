@@ -21,6 +21,7 @@ from conftest import Measured, Outcome, run
 from small_study import small_study
 
 import fluxsense
+from fluxsense.cli import FILES
 from fluxsense.study import Table, read_study
 
 STARTER = Path(fluxsense.__file__).with_name("starter.toml")
@@ -273,7 +274,7 @@ def test_same_seed_same_bytes(tiny, tmp_path):
     a, b, c = (contents(tmp_path / name) for name in "abc")
     assert a == b
     assert a.keys() == c.keys()
-    assert {"log.csv", "truth.toml", "study.toml"} < a.keys()
+    assert {"traces/" if k.startswith("traces/") else k for k in a} == set(FILES["simulate"][1])
     assert all(a[k] != c[k] for k in a if k.startswith("traces/"))
     assert a["study.toml"] == c["study.toml"] == study.read_bytes()
 
@@ -345,6 +346,7 @@ def test_orient_prints_one_document_and_writes_it(measured: Measured):
     document = one_document(measured.outcome)
     folder = measured.folder / "results"
     assert {p.name for p in folder.iterdir()} == KEPT | {"report.html"}
+    assert set(FILES["orient"][1]) == KEPT | {"report.html"}
     assert json.loads((folder / "result.json").read_text()) == document
 
 

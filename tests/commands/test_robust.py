@@ -19,7 +19,7 @@ import pytest
 from conftest import Outcome, run
 from small_study import small_study
 
-from fluxsense.cli import COMMANDS, EXAMPLES, _parser
+from fluxsense.cli import COMMANDS, EXAMPLES, FILES, _parser
 from fluxsense.infer import sampler
 from fluxsense.study import Study
 
@@ -77,6 +77,9 @@ def test_help_shows_two_uses_that_can_be_parsed(name: str, capsys: pytest.Captur
     for use in EXAMPLES[name]:
         assert f"  fluxsense {name} {use}\n" in shown
         assert _parser().parse_args([name, *use.split()]).command == name
+    read, written = FILES[name]  # what is written is compared with what the help says in each command's own tests
+    assert f"reads:  {read}\n" in shown
+    assert f"writes: {', '.join(written) or 'nothing'}\n" in shown
 
 
 SENSELESS = {

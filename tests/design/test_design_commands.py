@@ -14,7 +14,7 @@ import pytest
 from conftest import run
 from design_scenarios import chip, ring
 
-from fluxsense.cli import main
+from fluxsense.cli import FILES, main
 from fluxsense.design.layout import study_layout
 from fluxsense.report.design import draw_layout
 from fluxsense.report.proposals import layout_lines
@@ -92,11 +92,13 @@ def test_plan_writes_what_it_says(planned: Proposed) -> None:
     study = read_study(planned.folder / "study.toml")
     limits = [b.limit_a for b in study.bias_lines]
     assert all(np.all(np.abs(s.bias_a) <= limits) for s in study.settings)
+    assert {p.name for p in planned.folder.iterdir()} == set(FILES["plan"][1])
     for name in ("landscape", "ambiguity", "schedule", "frequencies"):
         assert (planned.folder / f"{name}.png").read_bytes().startswith(b"\x89PNG")
 
 
 def test_proposals_have_format_verdict_and_provenance(planned: Proposed, laid_out: Proposed) -> None:
+    assert {p.name for p in laid_out.folder.iterdir()} == set(FILES["layout"][1])
     for made, kind, seed, options in (
         (planned, "plan", 0, {"error": 5.0, "error_rate": 0.01, "thorough": 1}),
         (
