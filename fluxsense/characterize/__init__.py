@@ -9,13 +9,13 @@ records.py  log and traces to records: the mean of consecutive repeats, in the o
 tracks.py   resonance against bias current; kind of ring, flux per current and offset from its shape
 model.py    one isolator's parameters to predicted sweeps, with line gain and drift eliminated exactly
 fit.py      from start values to values, uncertainties, correlations
-faults.py   sentences about sweeps that cannot be believed
+faults.py   what is wrong with sweeps that cannot be believed
 reflection.py  whether S11 and S22 follow what was fitted to transmission
 sample.py   uncertainties by sampling, on request
 points.py   working points and the band over which isolation can be had
 section.py  the chip section and the study that holds it
-run.py      all of it for every isolator: document, verdict, words
+run.py      all of it for every isolator
 virtual.py  sweeps as an instrument would write them, from a stated truth and a seed
 
-Imports run downwards: this folder uses `device`, `traces`, `study` and `units`; the report and the command line use it.
+Imports run downwards: `infer` and below.
 """

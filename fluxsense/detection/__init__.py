@@ -1,16 +1,15 @@
 """Confidence: was there a source, which way does it point, and what would be missed.
 
 What lives here: Bayes factors by two routes, probabilities of statements on the direction, detection and false-alarm
-probabilities, sequential stopping, and the words for them.  What may not: files, figures, command lines.
+probabilities, sequential stopping.  What may not: figures, sentences, command lines.
 
-words.py          scales of evidence by name, sentences
 probabilities.py  statements on the direction from posterior draws, with their Monte Carlo error; closed forms
 evidence.py       log evidence by importance and by bridge sampling; their agreement; hypotheses; closed forms
 linear.py         the campaign to first order in a weak source: information, scores, simulated campaigns
-detection.py      detection against false alarms, smallest detectable size, smallest angle, growth with repeats
+experiment.py     detection against false alarms, smallest detectable size, smallest angle, growth with repeats
 sequential.py     Wald's test, batch by batch, with overshoot
 stored.py         what `orient` leaves for `detect`, as one file without pickle
-detect.py         the command's document and its lines
+detect.py         promised rates, the planned likelihood, batch by batch, source models compared
 
 Imports run downwards: `infer` and below.  Nothing is imported here, because scipy.stats is slow to import.
 """

@@ -1,12 +1,20 @@
 """The report: figures and one self-contained HTML page about a result.
 
-What lives here: choosing what to show, drawing it, and wording it.  What may not: anything that changes a result.  The
-modules evaluate the model and the densities that a result carries, and take means and quantiles of its draws; they
-fit, sample and judge nothing.
+What lives here: choosing what to show, drawing it, and wording it.  What may not: anything that changes a result.  What is
+drawn comes in as values; the modules take means and quantiles of draws; they fit, sample and judge nothing.
 
-views.py    what a result says of each group of sweeps and each loop, as plain arrays and words
-figures.py  plain data or a result in, one matplotlib ``Figure`` out; never ``pyplot``, never a file
-page.py     the page: template, figures inlined, written beside and renamed
+sentences.py   every finding as a sentence
+words.py       words for evidence and probability
+lines.py       an answer as lines of text
+views.py       what a page shows of each group of sweeps and each loop, as plain arrays
+figures.py     plain data in, one matplotlib ``Figure`` out; never ``pyplot``, never a file
+page.py        the page: template, figures inlined, written beside and renamed
+confidence.py  the section on detection
+design.py      figures of plans and layouts
+proposals.py   lines of plans and layouts
+readout.py     lines of the read-out chain
+sweeps.py      the page of `characterize`
+citation.py    how to cite the package
 
 matplotlib, corner and jinja2 are slow to import, so nothing is imported here; commands import `page` when they need it.
 """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from pathlib import Path
 
 PACKAGE = Path(__file__).parents[2] / "fluxsense"
@@ -55,3 +56,14 @@ def test_what_the_page_of_an_answer_draws_comes_in_as_values() -> None:
         tree = ast.parse((PACKAGE / f"report/{name}.py").read_text(encoding="utf-8"))
         found = imported(tree, top_level=False)
         assert found & {"model", "infer", "detection", "design", "characterize", "jobs"} == set(), name
+
+
+def test_a_room_that_lists_its_files_lists_all_of_them() -> None:
+    seen = 0
+    for page in sorted(PACKAGE.glob("*/__init__.py")):
+        words = ast.get_docstring(ast.parse(page.read_text(encoding="utf-8"))) or ""
+        listed = re.findall(r"^(\w+)\.py ", words, re.MULTILINE)
+        if listed:
+            seen += 1
+            assert sorted(listed) == sorted(p.stem for p in page.parent.glob("*.py") if p != page), page.parent.name
+    assert seen >= 3

@@ -10,7 +10,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 THEORY = (ROOT / "fluxsense" / "THEORY.md").read_text(encoding="utf-8")
 EQUATION = re.compile(r"^\*\*\((\d+)\.(\d+)\) .*?(?=\n\n|\Z)", re.MULTILINE | re.DOTALL)
-SOURCES = ("derived", "textbook", "from memory", "seen", "secondary text", "specification")
+SOURCES = ("derived", "textbook", "from memory", "seen", "secondary text", "common practice")
 
 
 @cache
