@@ -20,6 +20,7 @@ from small_study import small_study, study_text
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.sphere import random_directions
+from fluxsense.cli import FILES
 from fluxsense.data.digest import Digest
 from fluxsense.detection import experiment
 from fluxsense.detection.detect import SequentialDetection, compare_sources, planned_likelihood
@@ -349,6 +350,7 @@ def test_detect_document(detected: tuple[Path, dict], measured: Measured) -> Non
 
 def test_detect_writes_its_section_once(detected: tuple[Path, dict]) -> None:
     folder, first = detected
+    assert set(FILES["detect"][1]) <= {p.name for p in (folder / "results").iterdir()}
     page = (folder / "results/report.html").read_text()
     outcome = run(["detect", folder / "study.toml", "--simulations", 0])
     assert "Kass and Raftery 1995" in outcome.out
