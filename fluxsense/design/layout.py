@@ -25,6 +25,7 @@ from fluxsense.base.executors import Workers, ordered_map
 from fluxsense.base.streams import stream
 from fluxsense.design.outlines import FREE_CORNERS, FREE_RANGE, RuleBook, Shape, area_m2, shape_of
 from fluxsense.design.sensitivity import (
+    POSITION_STEP,
     Experiment,
     FluxChain,
     Prediction,
@@ -35,13 +36,13 @@ from fluxsense.design.sensitivity import (
     planned_experiment,
     planned_unknowns,
     predict,
+    row_slopes,
 )
 from fluxsense.design.timeline import gathered
-from fluxsense.device.chip import loop_indices, mutual_matrix_phi0_per_a, nominal_parameters
-from fluxsense.magnetics.flux_map import NO_PLACE, flux_map_unchecked
+from fluxsense.device.chip import SourceRows, loop_indices, mutual_matrix_phi0_per_a, nominal_parameters
 from fluxsense.magnetics.loops import place
-from fluxsense.magnetics.sources import source_kind
 from fluxsense.magnetics.wires import Wires
+from fluxsense.model.parameter import EXTENT
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Loop, Study
 
@@ -55,7 +56,6 @@ D, A, E: determinant, trace (mean squared angle) and least eigenvalue; worst: la
 TABLE_REACH_PHI0 = 0.4
 TABLE_NODES = 33
 TABLE_POINTS = 15
-POSITION_STEP_PART = 3e-3
 
 
 # ---------------------------------------------------------------- criteria
@@ -159,10 +159,8 @@ class Judge:
         self._prior = np.array([self.unknowns.prior_curvature(p)[1] for p in x])
         self._loops = loop_indices(study)
         self._frames = {c.name: (c.origin_m, c.x_axis, c.y_axis) for c in study.chips}
-        self._dipole = study.source.has_position
-        axes = [n.index[0] for n in self.unknowns.nuisances if n.of_source] if self._dipole else []
-        self._axes = tuple(axes)
-        self._step = POSITION_STEP_PART * (self._height() if self._dipole else 1.0)
+        self._of_source = [n for n in self.unknowns.nuisances if n.of_source]
+        self._step = POSITION_STEP * self._height()
         calibration = experiment.benches[0].model.source_flux(
             self.parameters.changed(source=np.zeros_like(self.parameters["source"]))
         )
@@ -192,40 +190,24 @@ class Judge:
         return max(abs(float((position - np.array(chip.origin_m)) @ normal)), 1e-7)
 
     def rows(self, chip: str, corners: FloatArray, lift_m: float = 0.0) -> FloatArray:
-        """Flux rows (B, 1 + A, 3) of one outline: at the points' positions, then their slopes along each axis A.
+        """Flux rows (B, 1 + A, S, 3) of one outline in each state, then their slopes by each of the source's A parameters.
 
         lift_m raises the source along z.
         """
         outline = np.asarray(place(corners, *self._frames[chip]))
-        batch = self.x.shape[0]
-        source = self.study.source
-        kind = source_kind(source.kind)
-        if not self._dipole:
-            plain = flux_map_unchecked(kind, Wires.of([outline]), NO_PLACE, None, dict(source.numbers))
-            return np.broadcast_to(plain, (batch, 1, 3))
-        wires = Wires.of([outline])
+        source = SourceRows(self.study, Wires.of([outline]))
         position = self.parameters["position_m"] + np.array([0.0, 0.0, lift_m])
-        shifts = [np.zeros(3)]
-        for axis in self._axes:
-            for sign in (1.0, -1.0):
-                shift = np.zeros(3)
-                shift[axis] = sign * self._step
-                shifts.append(shift)
-        points = position[:, None, :] + np.array(shifts)
-        values = flux_map_unchecked(kind, wires, points, None, dict(source.numbers))[:, :, 0, :]
-        out = np.empty((batch, 1 + len(self._axes), 3))
-        out[:, 0] = values[:, 0]
-        for n in range(len(self._axes)):
-            out[:, 1 + n] = (values[:, 1 + 2 * n] - values[:, 2 + 2 * n]) / (2 * self._step)
-        return out
+        moments = self.parameters.get(EXTENT)
+        slopes = row_slopes(source, self.unknowns, position, moments, self._step)
+        return np.stack([source.in_states(position, moments), *slopes.values()], axis=1)[:, :, :, 0]
 
     def value(self, rows: Sequence[FloatArray]) -> float:
         """The criterion, the smaller the better, of a layout given by the rows of all loops in the study's order."""
-        stacked = np.stack(rows, axis=1)  # (B, L, 1 + A, 3)
+        stacked = np.stack(rows, axis=3)  # (B, 1 + A, S, L, 3)
         if not np.all(np.isfinite(stacked)):
             return float("inf")
-        gradients = {axis: stacked[:, :, 1 + n] for n, axis in enumerate(self._axes)}
-        chain = chain_of(self.unknowns, self.x, self.parameters, stacked[:, :, 0], gradients, self._calibration)
+        slopes = {n.name: stacked[:, k] for k, n in enumerate(self._of_source, 1)}
+        chain = chain_of(self.unknowns, self.x, self.parameters, stacked[:, 0], slopes, self._calibration)
         size, parts = self.unknowns.size, []
         for isolator, state, loops, offset, own, table in self._blocks:
             jacobian = np.repeat(own[None], self.x.shape[0], axis=0)
@@ -424,7 +406,7 @@ class _Walk:
         shapes, outlines, chips = random_layout(self.judge.study, self.rng)
         self.shapes, self.outlines, self.chips = shapes, outlines, chips
         heights = self.rules.source_height_m
-        if heights is not None and self.judge._dipole:
+        if heights is not None and self.judge.study.source.has_position:
             self.lift = float(self.rng.uniform(*heights)) - self.judge.study.source.position_m[2]
 
     def _allowed(self, changed: Sequence[int], chips: Sequence[str], outlines: Sequence[FloatArray]) -> bool:
@@ -443,7 +425,7 @@ class _Walk:
         rng, rules = self.rng, self.rules
         lift = self.lift
         heights = rules.source_height_m
-        if heights is not None and self.judge._dipole and rng.uniform() < 0.15:
+        if heights is not None and self.judge.study.source.has_position and rng.uniform() < 0.15:
             z = self.judge.study.source.position_m[2]
             lift = float(np.clip(lift + step * rng.standard_normal(), heights[0] - z, heights[1] - z))
             return {}, lift

@@ -41,13 +41,14 @@ from fluxsense.device.chip import (
     ChipModel,
     ChipParameters,
     Probe,
+    SourceRows,
     loop_indices,
     matched_pump_frequency_hz,
     mutual_matrix_phi0_per_a,
     off_probe,
 )
 from fluxsense.model.likelihood import SETUP_ARRAYS
-from fluxsense.model.parameter import FLUX_ARRAYS, FOCUSING, MUTUAL, OFFSET, STATIC_FLUX, Parameter
+from fluxsense.model.parameter import EXTENT, FLUX_ARRAYS, FOCUSING, MUTUAL, OFFSET, STATIC_FLUX, Parameter
 from fluxsense.model.slopes import scattering_slopes
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Noise, Setting, Study
@@ -58,12 +59,8 @@ ComplexArray = npt.NDArray[np.complex128]
 MOST_POINTS = 41
 """Frequencies that a prediction works with; the information of a finer sweep is scaled up from them."""
 SMALLEST_WHITE = 1e-9
-POSITION_STEP = 3e-3
-"""Step of the differences with respect to position, in units of the distance to the nearest wire's centre.
-
-The one derivative here that is not in closed form: fourth-order central differences of the flux map, relative error
-about the fourth power of the step.
-"""
+POSITION_STEP = 1e-4
+"""Step of the differences with respect to position, as a part of the distance; relative error of the order of its square."""
 NOT_PLANNED = (MUTUAL, STATIC_FLUX, *SETUP_ARRAYS)
 """Arrays whose uncertainty a plan leaves out: further static flux and cross-talk, line ends and direct paths, the analyser."""
 VALID_ERROR_DEG = 15.0
@@ -478,11 +475,29 @@ def source_slopes(unknowns: Unknowns, x: FloatArray) -> FloatArray:
 
 def flux_chain(model: ChipModel, unknowns: Unknowns, x: FloatArray, parameters: ChipParameters) -> FluxChain:
     """Fluxes of the source and their slopes for whitened vectors (B, D); any bench's model will do."""
-    axes = [n.index[0] for n in unknowns.nuisances if n.of_source]
-    gradients = {a: _position_slope(model, unknowns.study, parameters["position_m"], a) for a in axes}
+    place, moments = parameters["position_m"], parameters.get(EXTENT)
     calibration = model.source_flux(parameters.changed(source=np.zeros_like(parameters["source"])))
-    rows = np.asarray(model.flux_rows(parameters["position_m"]))
-    return chain_of(unknowns, x, parameters, rows, gradients, calibration)
+    rows = model.source_rows.in_states(place, moments)
+    slopes = row_slopes(model.source_rows, unknowns, place, moments, _position_step_m(model))
+    return chain_of(unknowns, x, parameters, rows, slopes, calibration)
+
+
+def row_slopes(
+    source: SourceRows, unknowns: Unknowns, position_m: FloatArray, moments_m2: FloatArray | None, step_m: float
+) -> dict[str, FloatArray]:
+    """Derivatives (B, S, L, 3) of a source's rows in each state by each parameter of the source, by its name."""
+    own = [n for n in unknowns.nuisances if n.of_source]
+    by_moments = source.by_moments(position_m) if any(n.array == EXTENT for n in own) else None
+    out = {}
+    for n in own:
+        if n.array == EXTENT:
+            assert by_moments is not None
+            out[n.name] = by_moments[:, n.index[0]]
+            continue
+        step = step_m * np.eye(3)[n.index[0]]
+        above, below = (source.in_states(position_m + s * step, moments_m2) for s in (1, -1))
+        out[n.name] = (above - below) / (2 * step_m)
+    return out
 
 
 def chain_of(
@@ -490,39 +505,28 @@ def chain_of(
     x: FloatArray,
     parameters: ChipParameters,
     rows: FloatArray,
-    gradients: Mapping[int, FloatArray],
+    row_slopes: Mapping[str, FloatArray],
     calibration: FloatArray,
 ) -> FluxChain:
-    """Fluxes and slopes from the flux rows (B, L, 3), their slopes (B, L, 3) per axis, and calibration fluxes (B, S, L)."""
-    states = unknowns.study.states
-    inside = np.array([s.kind in ("in", "turned") for s in states], dtype=np.float64)
-    turned = np.array([s.rotation for s in states], dtype=np.float64) * inside[:, None, None]
-    area = parameters["flux_focusing"]  # (B, L)
-    vectors = np.einsum("sij,bj->bsi", turned, parameters["source"])
-    sized = rows * area[:, :, None]
-    flux = calibration + vectors @ sized.transpose(0, 2, 1)
+    """Fluxes and slopes from the flux rows (B, S, L, 3), their slopes by the source's parameters, and calibration fluxes (B, S, L)."""
+    area = parameters["flux_focusing"][:, None, :]  # (B, 1, L)
+    vectors = parameters["source"][:, None, :, None]
+    flux = calibration + area * (rows @ vectors)[..., 0]
     slopes = np.zeros((*flux.shape, unknowns.size))
-    jacobian = source_slopes(unknowns, x)
-    slopes[..., :3] = sized[:, None] @ (turned[None] @ jacobian[:, None])
+    slopes[..., :3] = area[..., None] * (rows @ source_slopes(unknowns, x)[:, None])
     for column, one in enumerate(unknowns.nuisances, unknowns.lead):
         if one.of_source:
-            slope = gradients[one.index[0]] * area[:, :, None]
-            slopes[..., column] = one.sd * (vectors @ slope.transpose(0, 2, 1))
+            slopes[..., column] = one.sd * area * (row_slopes[one.name] @ vectors)[..., 0]
         elif one.array == FOCUSING:
             loop = one.index[0]
-            slopes[:, :, loop, column] = one.sd * flux[:, :, loop] / area[:, None, loop]
+            slopes[:, :, loop, column] = one.sd * flux[:, :, loop] / area[:, :, loop]
     return FluxChain(flux, slopes)
 
 
-def _position_slope(model: ChipModel, study: Study, position_m: FloatArray, axis: int) -> FloatArray:
-    """Derivative (B, L, 3) of the flux rows with respect to one coordinate of the dipole."""
+def _position_step_m(model: ChipModel) -> float:
+    """Step of differences by the source's place: a part of its distance to the nearest loop's middle."""
     centres = np.array([np.mean(o, axis=0) for o in model.outlines_m])
-    scale = float(np.min(np.linalg.norm(centres - np.array(study.source.position_m), axis=1)))
-    step = np.zeros(3)
-    step[axis] = POSITION_STEP * scale
-    near = model.flux_rows(position_m + step) - model.flux_rows(position_m - step)
-    far = model.flux_rows(position_m + 2 * step) - model.flux_rows(position_m - 2 * step)
-    return np.asarray((8 * near - far) / (12 * step[axis]))
+    return POSITION_STEP * float(np.min(np.linalg.norm(centres - np.array(model.study.source.position_m), axis=1)))
 
 
 def bench_flux(

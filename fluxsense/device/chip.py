@@ -13,12 +13,14 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.constants import FLUX_QUANTUM_WB
 from fluxsense.base.errors import InputError, ModelError
 from fluxsense.device import setup
 from fluxsense.device.isolator import PORTS, IsolatorRows, hybrid_elements, isolator_scattering
 from fluxsense.device.pumped import Rates
 from fluxsense.device.rings import ring_kinds
 from fluxsense.device.stages import Stages, ring_field_names
+from fluxsense.magnetics.extent import DEFAULT_PART, SECOND_MOMENTS, moment_tensors
 from fluxsense.magnetics.flux_map import bias_flux, clearance_m, coil_flux_map, flux_map, flux_map_unchecked
 from fluxsense.magnetics.loops import place
 from fluxsense.magnetics.sources import source_kind
@@ -86,12 +88,14 @@ class ChipParameters:
     ``mutual_phi0_per_a``                                   (B, L, lines)   as in the study
     ``static_flux_phi0``                                    (B, V, L)       further flux, one of each of the V distinct bias
                                                                             vectors of the study's settings, 0
+    ``source_second_moments_m2``                            (B, 5)          of its extent, before any rotation, 0
     ``analyser_offset_hz``                                  (B, I)          true less displayed frequency, 0
     ``if_smoothing``                                        (B, I)          part of a frequency step that a point's mean
                                                                             reaches back; negative in falling sweeps; 0
     ======================================================  ==============  ================================================
 
-    Arms: `fluxsense.device.setup.arm_amplitudes`; the M functions of line ends and paths: `line_basis`.
+    Arms: `fluxsense.device.setup.arm_amplitudes`; the M functions of line ends and paths: `line_basis`; second moments:
+    `fluxsense.magnetics.extent`.
 
     Parameters
     ----------
@@ -213,6 +217,8 @@ def nominal_array(study: Study, name: str, batch: int) -> FloatArray:
         values = np.zeros((count, 2, line_basis(study).size, 2))
     elif name == "mutual_phi0_per_a":
         values = mutual_matrix_phi0_per_a(study)
+    elif name == "source_second_moments_m2":
+        values = np.zeros(len(SECOND_MOMENTS))
     elif name == "static_flux_phi0":
         values = np.zeros((len(bias_vectors(study)), len(study.loops)))
     elif name in STAGE_FIELDS or name in ring_field_names():
@@ -333,6 +339,65 @@ def _first_crossing(outline: FloatArray) -> tuple[int, int] | None:
     return (int(pairs[0, 0]), int(pairs[0, 1])) if len(pairs) else None
 
 
+def source_extent_m(study: Study) -> float:
+    """How far the source's magnetisation reaches across, in m: as stated, or the default part of its distance to the nearest wire.
+
+    Zero for a kind that says its shape by itself, or has none.
+    """
+    source, kind = study.source, source_kind(study.source.kind)
+    if not kind.has_extent:
+        return 0.0
+    if source.extent_m is not None:
+        return source.extent_m
+    place_m, numbers = np.array(source.position_m), dict(source.numbers)
+    return DEFAULT_PART * min(clearance_m(kind, outline, place_m, numbers) for outline in loop_outlines_m(study))
+
+
+class SourceRows:
+    """Flux of a study's source in loops, per unit of its vector, as it stands in each of the study's states.
+
+    Parameters
+    ----------
+    study : Study
+    wires : Wires
+        L loops, which need not be the study's.
+    """
+
+    def __init__(self, study: Study, wires: Wires) -> None:
+        self._kind, self._numbers = source_kind(study.source.kind), dict(study.source.numbers)
+        self._wires = wires
+        self._there = np.array([n for n, s in enumerate(study.states) if s.kind in ("in", "turned")], dtype=np.intp)
+        self._states = len(study.states)
+        self._rotations = np.array([study.states[n].rotation for n in self._there], dtype=np.float64).reshape(-1, 3, 3)
+        self._tensors = moment_tensors(self._rotations)
+
+    def plain(self, position_m: FloatArray) -> FloatArray:
+        """Flux map of a point source as the study describes it, (..., L, 3), in Phi0 per T or per A m^2."""
+        return flux_map_unchecked(self._kind, self._wires, position_m, None, self._numbers)
+
+    def in_states(self, position_m: FloatArray, moments_m2: FloatArray | None = None) -> FloatArray:
+        """Flux map (B, S, L, 3) in each state, zero where the source is out, for places (B, 3) and second moments (B, 5)."""
+        rows = self.plain(position_m)[:, None] @ self._rotations
+        if moments_m2 is not None and np.any(moments_m2):
+            tensors = np.tensordot(moments_m2, self._tensors, axes=(1, 2))  # (B, S', 7, 3)
+            rows += self._thirds(position_m)[:, None] @ tensors
+        return self._everywhere(rows)
+
+    def by_moments(self, position_m: FloatArray) -> FloatArray:
+        """Derivatives (B, 5, S, L, 3) of `in_states` by the second moments, per m^2."""
+        tensors = np.moveaxis(self._tensors, 2, 0)  # (5, S', 7, 3)
+        return self._everywhere(self._thirds(position_m)[:, None, None] @ tensors)
+
+    def _thirds(self, position_m: FloatArray) -> FloatArray:
+        return self._kind.thirds(self._wires, position_m, self._numbers) / FLUX_QUANTUM_WB
+
+    def _everywhere(self, rows: FloatArray) -> FloatArray:
+        """Rows (..., S', L, 3) of the states in which the source is there, among those of all states."""
+        out = np.zeros((*rows.shape[:-3], self._states, *rows.shape[-2:]))
+        out[..., self._there, :, :] = rows
+        return out
+
+
 def study_flux_map(study: Study) -> FloatArray:
     """Flux map (L, 3) at the source's central position and flux focusing factor 1, in Phi0 per T or per A m^2."""
     source = study.source
@@ -429,12 +494,8 @@ class ChipModel:
             [n for n, p in enumerate(self.probes) if p.isolator == i] for i in range(len(study.isolators))
         ]  # probes of each isolator, in order
         self._tables = [self._probe_table(i) for i in range(len(study.isolators))]
-        self._rotations = np.array([s.rotation for s in study.states], dtype=np.float64)
-        self._source_in = np.array([s.kind in ("in", "turned") for s in study.states])
         self._calibration = self._calibration_flux()
-        self._wires = Wires.of(self.outlines_m)
-        self._source_kind = source_kind(study.source.kind)
-        self._source_numbers = dict(study.source.numbers)
+        self.source_rows = SourceRows(study, Wires.of(self.outlines_m))
         self._stages = [Stages(iso, i, study.path.name) for i, iso in enumerate(study.isolators)]
         self._bases: dict[int, setup.DelayBasis] = {}
         self._stage = {
@@ -514,15 +575,10 @@ class ChipModel:
                 out[n] = coil_flux_map(self.outlines_m, coils[state.coil]) * state.current_a
         return out
 
-    def flux_rows(self, position_m: FloatArray) -> FloatArray:
-        """Flux map per parameter set at flux focusing factor 1, shape (B, L, 3), in Phi0 per T or per A m^2."""
-        return flux_map_unchecked(self._source_kind, self._wires, position_m, None, self._source_numbers)
-
     def source_flux(self, parameters: ChipParameters) -> FloatArray:
         """Flux of the source (or calibration source) per parameter set, state and loop, shape (B, S, L), in Phi0."""
-        turned = np.einsum("sij,bj->bsi", self._rotations, parameters["source"])
-        turned = turned * self._source_in[None, :, None]
-        flux = np.einsum("bli,bsi->bsl", self.flux_rows(parameters["position_m"]), turned)
+        rows = self.source_rows.in_states(parameters["position_m"], parameters.get("source_second_moments_m2"))
+        flux = np.einsum("bsli,bi->bsl", rows, parameters["source"])
         return np.asarray((flux + self._calibration) * parameters["flux_focusing"][:, None, :])
 
     def probe_flux(

@@ -111,7 +111,7 @@ def layout(study: Study | str | Path, **options: Unpack[LayoutOptions]) -> Layou
         predictions["even_ring"] = judged(with_layout(study, even), x)
     predictions["proposed"] = judged(best, x)
     readings: dict[str, tuple[str, ...]] = {"position_as_stated": ()}
-    if any(v.of_source for v in judge.unknowns.nuisances):
+    if any(v.group == "position" for v in judge.unknowns.nuisances):
         readings["position_known"] = ("position",)
     known = asked.position_known and "position_known" in readings
     body = {

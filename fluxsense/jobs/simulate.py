@@ -28,7 +28,7 @@ from fluxsense.infer.counts import VoteModel
 from fluxsense.jobs.options import SimulateOptions, SimulateSettings
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
 from fluxsense.model.flicker import draw as draw_slow
-from fluxsense.model.parameter import NOISE_SCALE, WRONG_WAY_RATE
+from fluxsense.model.parameter import EXTENT, NOISE_SCALE, WRONG_WAY_RATE
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.report.lines import simulation_lines
 from fluxsense.study import Study, Table, read_tree
@@ -211,6 +211,9 @@ def truth_text(study: Study, truth: Truth) -> str:
     if study.source.has_position:
         place = ", ".join(f'"{format_quantity(x, "length", 8)}"' for x in p["position_m"][0])
         lines.append(f"position = [{place}]")
+    if EXTENT in p:
+        moments = ", ".join(f'"{format_quantity(x, "area", 8)}"' for x in p[EXTENT][0])
+        lines.append(f"second_moments = [{moments}]")
     for c, cooldown in enumerate(truth.cooldowns):
         lines += ["", f"[offset.{cooldown}]"]
         lines += [

@@ -13,17 +13,16 @@ all directions (mean of (u.E_a u)^2 over the sphere: 2/15 for each a).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from itertools import permutations
 from typing import Final
 
 import numpy as np
 
 from fluxsense.magnetics.loops import FloatArray
+from fluxsense.magnetics.wires import THIRDS
 
-DEFAULT_SHARE: Final = 0.1
+DEFAULT_PART: Final = 0.1
 """Extent of a source for which none is stated, as a part of its distance to the nearest wire."""
-STEP_PART: Final = 0.02
-"""Step of the differences, as a part of the distance to the nearest wire; their error is of the order of its fourth power."""
 
 SECOND_MOMENTS: Final = np.array(
     [
@@ -36,8 +35,21 @@ SECOND_MOMENTS: Final = np.array(
 )
 """The five traceless tensors E_a, (5, 3, 3), orthonormal."""
 
-_STENCIL = ((-2.0, -1.0 / 12.0), (-1.0, 16.0 / 12.0), (0.0, -30.0 / 12.0), (1.0, 16.0 / 12.0), (2.0, -1.0 / 12.0))
-"""Second derivative to fourth order in the step (M. Abramowitz and I. A. Stegun 25.3.24, from memory)."""
+
+def _whole_tensors() -> FloatArray:
+    """Symmetric, traceless tensors (7, 3, 3, 3): all second derivatives of a row from the seven of `THIRDS`."""
+    out = np.zeros((len(THIRDS), 3, 3, 3))
+    for n, indices in enumerate(THIRDS):
+        for place in set(permutations(indices)):
+            out[(n, *place)] = 1.0
+    for i in range(3):
+        j, k = (x for x in range(3) if x != i)
+        out[:, i, i, i] = -out[:, i, j, j] - out[:, i, k, k]
+    return out
+
+
+_OF_THIRDS: Final = 0.5 * np.einsum("aij,nijk->nak", SECOND_MOMENTS, _whole_tensors())
+"""(7, 5, 3): (1/2) sum_ij E_a,ij d_i d_j of component k of a row, from the seven of `THIRDS`."""
 
 
 def second_moment_sd_m2(extent_m: float) -> float:
@@ -50,40 +62,20 @@ def second_moments_m2(tensor_m2: FloatArray) -> FloatArray:
     return np.asarray(np.einsum("...ij,aij->...a", tensor_m2, SECOND_MOMENTS))
 
 
-def second_moment_rows(
-    rows: Callable[[FloatArray], FloatArray], position_m: FloatArray, distance_m: float
-) -> FloatArray:
-    """Flux of every loop per unit moment and per unit of each c_a.
+def moment_tensors(rotations: FloatArray) -> FloatArray:
+    """What makes flux of the seven derivatives of a kind's rows, for a source turned by rotations.
 
     Parameters
     ----------
-    rows : callable
-        Flux per unit moment (..., L, 3) at places (..., 3), such as a kind's `rows` for given loops.
-    position_m : ndarray (..., 3)
-        Places of the source in m.
-    distance_m : float
-        To the nearest wire; sets the step of the differences.
+    rotations : ndarray (S, 3, 3)
+        Of the source: its moment m to R m, its second moments C to R C R^T.
 
     Returns
     -------
-    ndarray (..., 5, L, 3)
-        ``(1/2) sum_ij E_a,ij d_i d_j rows``, in the unit of `rows` per m^2: the correction of the flux is
-        ``einsum("...ali,a,i", result, c, m)``.
+    ndarray (S, 7, 5, 3)
+        With the thirds (L, 7) of `fluxsense.magnetics.sources.kind.Source.thirds`, c_a and m before the rotation, what the
+        extent adds to the flux is ``einsum("ln,snak,a,k->sl", thirds, result, c, m)``.
     """
-    step = STEP_PART * distance_m
-
-    def along(direction: FloatArray) -> FloatArray:
-        """Second derivative along a unit vector."""
-        total = sum(weight * rows(position_m + k * step * direction) for k, weight in _STENCIL)
-        return np.asarray(total) / step**2
-
-    unit = np.eye(3)
-    straight = [along(unit[i]) for i in range(3)]
-    hessian = np.empty((3, 3, *straight[0].shape))
-    for i in range(3):
-        hessian[i, i] = straight[i]
-        for j in range(i):
-            skew = np.sqrt(0.5)
-            mixed = 0.5 * (along(skew * (unit[i] + unit[j])) - along(skew * (unit[i] - unit[j])))
-            hessian[i, j] = hessian[j, i] = mixed
-    return np.asarray(np.moveaxis(0.5 * np.einsum("aij,ij...->a...", SECOND_MOMENTS, hessian), 0, -3))
+    turned = np.einsum("sik,bkl,sjl->sbij", rotations, SECOND_MOMENTS, rotations)
+    moments = np.einsum("aij,sbij->sab", SECOND_MOMENTS, turned)
+    return np.asarray(np.einsum("naj,sab,sjk->snbk", _OF_THIRDS, moments, rotations))

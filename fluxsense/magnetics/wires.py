@@ -21,14 +21,25 @@ Far from a loop the edges nearly cancel.  Since the edges of a closed polygon su
 to zero, a constant may be taken from I: with E from the point to the centre of
 the loop, ``sum (e x u) I = 2 area/|E|^3 + sum (e x u)(I - 1/|E|^3)``, and the
 difference is evaluated without cancellation (`_far_rows`).
+
+The rows are the gradient of a harmonic function of the dipole's place, so that their second derivatives form a symmetric,
+traceless tensor T_ijk of seven numbers: those in which no index comes three times (`THIRDS`).  With a = |e|, b = |v|,
+q = a b + e . v and s = (a + b)/q (so that I = s/(a b)), differentiation of the compact form gives, by e (d by r0 is minus that),
+
+    dI/de       = eps e + phi v,   eps = -(1/(a q) + s^2/b)/a^2,   phi the same with a and b exchanged,
+    d2I/de_i de_j = A e_i e_j + B v_i v_j + C (e_i v_j + v_i e_j) for i != j,
+    A = (3 (1/a + s)/(a q) + 2 s^3/b)/a^3,   B the same with a and b exchanged,   C = (1/a^3 + 1/b^3)/q^2 + 2 s^3/(a b)^2,
+
+sums of terms of one sign.  Each edge adds ``(e x u)_k d2I_ij + (x_i x u)_k dI_j + (x_j x u)_k dI_i``, with x_i the unit vectors.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import pi
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -44,6 +55,9 @@ FAR_RATIO = 8.0
 
 BLOCK_ELEMENTS = 16384
 """Points times edges handled at once, so that the work arrays stay in the cache."""
+
+THIRDS = ((0, 1, 0), (0, 1, 1), (0, 1, 2), (0, 2, 0), (0, 2, 2), (1, 2, 1), (1, 2, 2))
+"""Indices (i, j, k) of the seven second derivatives d_i d_j of component k of a row that determine them all."""
 
 TOUCH_RATIO = 1e-9
 """Points nearer to a wire than this fraction of the outline's size count as on the wire."""
@@ -142,14 +156,39 @@ def unit_current_rows(wires: Wires, points_m: FloatArray) -> FloatArray:
     ndarray, shape (..., L, 3)
         In T/A, which is Wb/(A m^2).  Not finite on a wire itself.
     """
+    return _in_blocks(_rows, wires, points_m, 3, BLOCK_ELEMENTS)
+
+
+def unit_current_thirds(wires: Wires, points_m: FloatArray) -> FloatArray:
+    """Second derivatives of `unit_current_rows` by the point: the seven of `THIRDS`.
+
+    Parameters
+    ----------
+    wires : Wires
+        L closed wires.
+    points_m : ndarray, shape (..., 3)
+        Points in m.
+
+    Returns
+    -------
+    ndarray, shape (..., L, 7)
+        In T/(A m^2), which is Wb/(A m^4).  Not finite on a wire itself; r sizes away from a loop, r roundings are lost.
+    """
+    return _in_blocks(_near_thirds, wires, points_m, len(THIRDS), BLOCK_ELEMENTS // 4)
+
+
+def _in_blocks(
+    of: Callable[[Wires, FloatArray], FloatArray], wires: Wires, points_m: FloatArray, width: int, elements: int
+) -> FloatArray:
+    """What `of` gives of L loops at n points, (n, L, width), at any points (..., 3), times mu0/(4 pi)."""
     flat = points_m.reshape(-1, 3)
     count = len(wires.radius)
-    rows = np.empty((flat.shape[0], count, 3))
-    step = max(1, BLOCK_ELEMENTS // len(wires.start))
+    rows = np.empty((flat.shape[0], count, width))
+    step = max(1, elements // len(wires.start))
     for begin in range(0, flat.shape[0], step):
         block = slice(begin, begin + step)
-        rows[block] = _rows(wires, flat[block])
-    return rows.reshape(*points_m.shape[:-1], count, 3)
+        rows[block] = MU0_OVER_4PI * of(wires, flat[block])
+    return rows.reshape(*points_m.shape[:-1], count, width)
 
 
 def _rows(wires: Wires, points: FloatArray) -> FloatArray:
@@ -159,31 +198,83 @@ def _rows(wires: Wires, points: FloatArray) -> FloatArray:
     for loop in np.flatnonzero(far.any(axis=0)):
         chosen = far[:, loop]
         rows[chosen, loop] = _far_rows(wires, int(loop), points[chosen], towards[chosen, loop])
-    return MU0_OVER_4PI * rows
+    return rows
 
 
-def _near_rows(wires: Wires, points: FloatArray) -> FloatArray:
-    """Sum over edges of (e x u) I; arrays are (edges, points) so that sums run over whole rows."""
+class _Edges(NamedTuple):
+    """Edges seen from points: arrays (E, P) so that sums run over whole rows, those of the edges alone (E, 1)."""
+
+    step: tuple[FloatArray, FloatArray, FloatArray]
+    towards: tuple[FloatArray, FloatArray, FloatArray]
+    length: FloatArray
+    cross: tuple[FloatArray, FloatArray, FloatArray]
+    product: FloatArray
+    root: FloatArray
+
+
+def _edges(wires: Wires, points: FloatArray) -> _Edges:
+    """u, e, |e|, e x u, |e| |v| and q of every edge from every point."""
     x, y, z = points.T
     px, py, pz = wires.start.T[:, :, None]
     qx, qy, qz = wires.end.T[:, :, None]
     ux, uy, uz = (wires.end - wires.start).T[:, :, None]
     ex, ey, ez = px - x, py - y, pz - z
     e = np.sqrt(ex * ex + ey * ey + ez * ez)
-    v = e[wires.following]
     along = ex * (qx - x) + ey * (qy - y) + ez * (qz - z)
     cx, cy, cz = ey * uz - ez * uy, ez * ux - ex * uz, ex * uy - ey * ux
-    product = e * v
+    product = e * e[wires.following]
     root = product + along
     beside = root < 0.1 * product  # close to the edge, between its ends: the sum above loses digits
-    with np.errstate(divide="ignore", invalid="ignore"):  # on the wire itself
-        if beside.any():
+    if beside.any():
+        with np.errstate(divide="ignore", invalid="ignore"):  # on the wire itself
             cross2 = cx[beside] ** 2 + cy[beside] ** 2 + cz[beside] ** 2
             root[beside] = cross2 / (product[beside] - along[beside])
-        integral = (e + v) / (product * root)
-        parts = [np.add.reduceat(c * integral, wires.first[:-1], axis=0).T for c in (cx, cy, cz)]
+    return _Edges((ux, uy, uz), (ex, ey, ez), e, (cx, cy, cz), product, root)
+
+
+def _near_rows(wires: Wires, points: FloatArray) -> FloatArray:
+    """Sum over edges of (e x u) I."""
+    seen = _edges(wires, points)
+    with np.errstate(divide="ignore", invalid="ignore"):  # on the wire itself
+        integral = (seen.length + seen.length[wires.following]) / (seen.product * seen.root)
+        parts = [np.add.reduceat(c * integral, wires.first[:-1], axis=0).T for c in seen.cross]
     rows: FloatArray = np.stack(parts, axis=-1)
     return rows
+
+
+def _near_thirds(wires: Wires, points: FloatArray) -> FloatArray:
+    """Sum over edges of the seven second derivatives of (e x u) I, (P, L, 7); see the head of this module."""
+    seen = _edges(wires, points)
+    u, e, c = seen.step, seen.towards, seen.cross
+    v = tuple(x[wires.following] for x in e)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # on the wire itself
+        over_a, over_q = 1.0 / seen.length, 1.0 / seen.root
+        over_b = over_a[wires.following]
+        s = (seen.length + seen.length[wires.following]) * over_q
+        s2 = s * s
+        s3, a2, b2 = 2.0 * s2 * s, over_a * over_a, over_b * over_b
+        at_a, at_b = over_a * over_q, over_b * over_q
+        eps, phi = -a2 * (at_a + s2 * over_b), -b2 * (at_b + s2 * over_a)
+        a3, b3 = a2 * over_a, b2 * over_b
+        both = (a3 + b3) * over_q * over_q + s3 * a2 * b2
+        from_a = a3 * (3.0 * at_a * (over_a + s) + s3 * over_b)
+        from_b = b3 * (3.0 * at_b * (over_b + s) + s3 * over_a)
+        left = [from_a * x + both * y for x, y in zip(e, v, strict=True)]
+        right = [from_b * y + both * x for x, y in zip(e, v, strict=True)]
+        slope = [eps * x + phi * y for x, y in zip(e, v, strict=True)]
+        bend = {(i, j): e[i] * left[j] + v[i] * right[j] for i, j in ((0, 1), (0, 2), (1, 2))}
+        terms = (
+            c[0] * bend[0, 1] + u[2] * slope[0],
+            c[1] * bend[0, 1] - u[2] * slope[1],
+            c[2] * bend[0, 1] + u[1] * slope[1] - u[0] * slope[0],
+            c[0] * bend[0, 2] - u[1] * slope[0],
+            c[2] * bend[0, 2] + u[1] * slope[2],
+            c[1] * bend[1, 2] + u[0] * slope[1],
+            c[2] * bend[1, 2] - u[0] * slope[2],
+        )
+        parts = [np.add.reduceat(x, wires.first[:-1], axis=0).T for x in terms]
+    thirds: FloatArray = np.stack(parts, axis=-1)
+    return thirds
 
 
 def _far_rows(wires: Wires, loop: int, points: FloatArray, towards: FloatArray) -> FloatArray:

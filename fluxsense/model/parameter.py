@@ -19,17 +19,19 @@ FloatArray = npt.NDArray[np.float64]
 NOISE_SCALE: Final = "noise_scale"
 WRONG_WAY_RATE: Final = "wrong_way_rate"
 POSITION: Final = "position_m"
+EXTENT: Final = "source_second_moments_m2"
 OFFSET: Final = "offset_phi0"
 FOCUSING: Final = "flux_focusing"
 PUMP_STRENGTH: Final = "pump_strength"
 PUMP_PHASE: Final = "pump_phase_error_rad"
 MUTUAL: Final = "mutual_phi0_per_a"
 STATIC_FLUX: Final = "static_flux_phi0"
-FLUX_ARRAYS: Final = (POSITION, OFFSET, FOCUSING, MUTUAL, STATIC_FLUX)
+FLUX_ARRAYS: Final = (POSITION, EXTENT, OFFSET, FOCUSING, MUTUAL, STATIC_FLUX)
 """What decides the flux in a loop, beside the source itself."""
 
 GROUPS: Final = {
     POSITION: "position",
+    EXTENT: "extent",
     OFFSET: "offset",
     FOCUSING: "area",
     PUMP_STRENGTH: "strength",
@@ -89,7 +91,7 @@ class Parameter:
     @property
     def of_source(self) -> bool:
         """Whether it has no meaning without a source."""
-        return self.array == POSITION
+        return self.array in (POSITION, EXTENT)
 
     @property
     def group(self) -> str:

@@ -1,7 +1,7 @@
 """Every uncertain number of a study as a parameter, and which of them are sampled.
 
 Each number of the study has a standard deviation, stated or its field's default, unless it is said to be exact.  Sampled are
-those whose effect bends within the prior or that decide between modes: the source's place, flux offsets, pump strengths and
+those whose effect bends within the prior or that decide between modes: the source's place and extent, flux offsets, pump strengths and
 phases, the noise scale.  All others are eliminated: the likelihood of ratios is linear in them near the mode
 (`fluxsense.model.likelihood`).  Counts of directions have no such linear form; they sample what decides the flux.
 """
@@ -13,8 +13,10 @@ from typing import Final
 
 import numpy as np
 
-from fluxsense.device.chip import bias_vectors, line_basis
+from fluxsense.device.chip import bias_vectors, line_basis, source_extent_m
+from fluxsense.magnetics.extent import second_moment_sd_m2
 from fluxsense.model.parameter import (
+    EXTENT,
     FOCUSING,
     MUTUAL,
     NOISE_SCALE,
@@ -29,9 +31,9 @@ from fluxsense.model.parameter import (
 from fluxsense.model.remainder import Sizes
 from fluxsense.study import Isolator, Study
 
-SAMPLED: Final = (POSITION, OFFSET, PUMP_STRENGTH, PUMP_PHASE, NOISE_SCALE, WRONG_WAY_RATE)
+SAMPLED: Final = (POSITION, EXTENT, OFFSET, PUMP_STRENGTH, PUMP_PHASE, NOISE_SCALE, WRONG_WAY_RATE)
 """Arrays whose parameters are sampled in the likelihood of ratios."""
-OF_COUNTS: Final = (POSITION, OFFSET, FOCUSING)
+OF_COUNTS: Final = (POSITION, EXTENT, OFFSET, FOCUSING)
 """Arrays whose parameters are sampled with counts of directions."""
 SMALLEST_PART: Final = 1e-3
 """Lower bound, as a part of the central value, of quantities that must be above zero."""
@@ -101,7 +103,12 @@ def _of_source(study: Study) -> list[Parameter]:
     if not study.source.has_position:
         return []
     each = zip("xyz", study.source.position_m, study.source.position_sd_m, strict=True)
-    return [Parameter(f"position {axis}", POSITION, (n,), mean, sd, "m") for n, (axis, mean, sd) in enumerate(each)]
+    found = [Parameter(f"position {axis}", POSITION, (n,), mean, sd, "m") for n, (axis, mean, sd) in enumerate(each)]
+    spread = second_moment_sd_m2(source_extent_m(study))
+    words = ("x^2 - y^2", "z^2", "xy", "xz", "yz")
+    return found + [
+        Parameter(f"extent of the source, {w}", EXTENT, (n,), 0.0, spread, "m^2") for n, w in enumerate(words)
+    ]
 
 
 def _of_loops(study: Study, cooldowns: Sequence[str], isolators: Sequence[int]) -> list[Parameter]:

@@ -32,11 +32,9 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from fluxsense.base.sphere import equal_area_points
-from fluxsense.device.chip import ChipParameters, loop_outlines_m, nominal_array, nominal_parameters
-from fluxsense.magnetics.flux_map import flux_map_unchecked
-from fluxsense.magnetics.sources import source_kind
+from fluxsense.device.chip import ChipParameters, SourceRows, loop_outlines_m, nominal_array, nominal_parameters
 from fluxsense.magnetics.wires import Wires
-from fluxsense.model.parameter import FOCUSING, OFFSET, POSITION
+from fluxsense.model.parameter import EXTENT, FOCUSING, OFFSET, POSITION
 from fluxsense.model.priors import is_sampled, uncertain_parameters
 from fluxsense.study import DirectionPrior, Study
 
@@ -94,8 +92,7 @@ class Unknowns:
             for column, n in enumerate(self.nuisances, self.lead)
             if n.array == OFFSET and n.index[0] in self._sheared
         ]
-        self._wires = Wires.of(loop_outlines_m(study)) if self._shear else None
-        self._rotations = np.array([s.rotation for s in study.states], dtype=np.float64)
+        self._rows = SourceRows(study, Wires.of(loop_outlines_m(study))) if self._shear else None
         self._low = np.array([(n.low - n.mean) / n.sd for n in self.nuisances])
         self._high = np.array([(n.high - n.mean) / n.sd for n in self.nuisances])
         self._log_kept = float(np.sum(np.log(ndtr(self._high) - ndtr(self._low))))
@@ -176,23 +173,18 @@ class Unknowns:
 
     def _shifts(self, x: FloatArray) -> dict[int, FloatArray]:
         """The source's flux in each sheared loop, in standard deviations of the offset, per column."""
-        vectors = self.source(x)
-        source = self.study.source
-        position = np.tile(np.array(source.position_m), (len(x), 1))
-        area = np.tile(np.array([loop.flux_focusing for loop in self.study.loops]), (len(x), 1))
-        for column, n in enumerate(self.nuisances, self.lead):
-            if n.array == POSITION:
-                position[:, n.index[0]] = n.value(x[:, column])
-            elif n.array == FOCUSING:
-                area[:, n.index[0]] = n.value(x[:, column])
-        assert self._wires is not None
-        rows = flux_map_unchecked(source_kind(source.kind), self._wires, position, None, dict(source.numbers))
-        return {
-            column: area[:, n.index[1]]
-            * np.einsum("bi,bi->b", rows[:, n.index[1]], vectors @ self._rotations[state].T)
-            / n.sd
-            for column, n, state in self._shear
+        assert self._rows is not None
+        arrays = {
+            POSITION: np.tile(np.array(self.study.source.position_m), (len(x), 1)),
+            EXTENT: np.zeros((len(x), 5)),
+            FOCUSING: np.tile(np.array([loop.flux_focusing for loop in self.study.loops]), (len(x), 1)),
         }
+        for column, n in enumerate(self.nuisances, self.lead):
+            if n.array in arrays:
+                n.put(arrays, n.value(x[:, column]))
+        rows = self._rows.in_states(arrays[POSITION], arrays[EXTENT])
+        flux = np.einsum("bsli,bi->bsl", rows, self.source(x)) * arrays[FOCUSING][:, None]
+        return {column: flux[:, state, n.index[1]] / n.sd for column, n, state in self._shear}
 
     def natural_jacobian(self, x: FloatArray) -> FloatArray:
         """Derivative (D, D) of the vector with plain offsets by x (D,); the identity where nothing is sheared."""
@@ -288,6 +280,7 @@ def _reading_unit(unit: str, size: float | None) -> tuple[float, str]:
         return 10.0**-exponent, prefix + unit
     return {
         "m": (1e6, "um"),
+        "m^2": (1e12, "um^2"),
         "Phi0": (1e3, "mPhi0"),
         "rad": (float(np.degrees(1.0)), "deg"),
         "Hz": (1e-6, "MHz"),

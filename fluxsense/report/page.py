@@ -46,6 +46,7 @@ STOPPED_WORDS = {
 LIMIT_WORDS = {
     "offset": "flux offsets of the loops",
     "position": "position of the source",
+    "extent": "extent of the source",
     "area": "flux focusing factors of the loops",
     "strength": "pump strengths",
     "phase": "pump phase errors",

@@ -138,6 +138,7 @@ SENTENCES: dict[str, str] = {
 KIND_WORDS = {
     "offset": "flux offsets of the loops",
     "position": "position of the source",
+    "extent": "extent of the source",
     "area": "flux focusing factors",
     "strength": "pump strengths",
     "phase": "pump phase errors",

@@ -181,8 +181,10 @@ def test_limits_know_the_offsets(study: Study) -> None:
     assert flux == pytest.approx(float(np.sqrt(np.mean(source_flux_scale_phi0(study) ** 2))))
 
 
-def test_sheared_offsets_are_the_same_posterior(study: Study) -> None:
+@pytest.mark.parametrize("extent_m", [0.0, 5e-6])
+def test_sheared_offsets_are_the_same_posterior(study: Study, extent_m: float) -> None:
     """A change of coordinates: equal densities at corresponding points, and natural again in `physical`."""
+    study = replace(study, source=replace(study.source, extent_m=extent_m))
     truth = draw_truth(study, 8)
     digest = simulate_digest(study, truth)
     likelihood = RatioLikelihood(study, digest, truth.port_signs)
@@ -196,6 +198,12 @@ def test_sheared_offsets_are_the_same_posterior(study: Study) -> None:
         likelihood.log_likelihood(sheared.parameters(y)), likelihood.log_likelihood(plain.parameters(x)), rtol=1e-9
     )
     assert np.linalg.det(sheared.natural_jacobian(y[0])) == pytest.approx(1)
+    # what is sampled in a sheared cooldown is the loop's flux with the source in: the offset and the model's own source flux
+    flux = ChipModel(study, [], [[5e9]] * len(study.isolators)).source_flux(plain.parameters(x))[:, 1]
+    offsets = [(column, n) for column, n in enumerate(sheared.nuisances, 3) if n.array == "offset_phi0"]
+    assert len(offsets) > 1
+    for column, n in offsets:
+        np.testing.assert_allclose((y - x)[:, column] * n.sd, flux[:, n.index[1]], rtol=1e-9)
 
 
 def test_angular_error_of_a_round_covariance() -> None:

@@ -143,10 +143,11 @@ def test_search_is_reproducible_with_any_executor(grain: Study) -> None:
     assert layout_faults(study, alone.layout) == []
 
 
-@pytest.mark.parametrize("slow", [0.0, 1e-3])
-def test_table_judges_like_the_exact_information(grain: Study, slow: float) -> None:
+@pytest.mark.parametrize(("slow", "extent_m"), [(0.0, 0.0), (1e-3, 0.0), (0.0, 6e-6)])
+def test_table_judges_like_the_exact_information(grain: Study, slow: float, extent_m: float) -> None:
     """The search's interpolated criteria against the full computation at the same points."""
-    grain = replace(grain, noise=replace(grain.noise, flux_slow_phi0=slow))
+    source = replace(grain.source, extent_m=extent_m)
+    grain = replace(grain, source=source, noise=replace(grain.noise, flux_slow_phi0=slow))
     x = search_points(grain, 12, 3)
     judge = Judge(grain, x)
     exact = all_criteria(judged(grain, x))

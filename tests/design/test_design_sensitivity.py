@@ -29,7 +29,7 @@ from fluxsense.device.chip import ChipModel
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood, probe_of
 from fluxsense.model.problem import CampaignProblem, curvature
-from fluxsense.study import Noise, Study, read_study
+from fluxsense.study import Noise, State, Study, read_study
 
 
 @pytest.fixture
@@ -216,11 +216,13 @@ def test_slope_per_sweep_agrees_with_differences(tmp_path: Path) -> None:
         np.testing.assert_allclose(exact[:, k], expected, rtol=1e-5, atol=1e-6 * np.abs(expected).max())
 
 
-def test_slopes_of_the_fluxes_agree_with_differences(tmp_path: Path) -> None:
-    """The chain rule for source, position, offsets and areas against differences of the model's own fluxes."""
+def test_slopes_of_the_fluxes_agree_with_differences() -> None:
+    """The chain rule for source, position, extent, offsets and areas against differences of the model's own fluxes."""
     study = read_study(Path(__file__).parents[2] / "data_demo" / "grain" / "study.toml")
     loops = tuple(x.with_sd(flux_focusing=0.05) for x in study.loops)
-    study = replace(study, loops=loops)
+    turn = ((0.36, 0.48, -0.8), (-0.8, 0.6, 0.0), (0.48, 0.64, 0.6))
+    states = (*study.states, State("turned", "turned", rotation=turn))
+    study = replace(study, loops=loops, states=states, source=replace(study.source, extent_m=5e-6))
     experiment = planned_experiment(study)
     unknowns = experiment.unknowns
     x = prior_points(unknowns, 2, seed=2)

@@ -23,8 +23,10 @@ from fluxsense.device.chip import (
     off_probe,
     reference_signs,
     setting_probe,
+    source_extent_m,
     study_flux_map,
 )
+from fluxsense.magnetics.extent import DEFAULT_PART, second_moments_m2
 from fluxsense.study import Chip, Coil, State, read_study
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "grain" / "study.toml"
@@ -192,7 +194,7 @@ def test_dipole_far_away_is_a_uniform_field(demo):
     field = MAGNETIC_CONSTANT_N_A2 / (2 * np.pi * height**3)
     np.testing.assert_allclose(rows[:2, 2], field / FLUX_QUANTUM_WB * np.array([144e-12, 196e-12]), rtol=1e-6)
     model = ChipModel(study, [], [[5e9]] * 4)
-    np.testing.assert_allclose(model.flux_rows(np.array([study.source.position_m]))[0], rows, rtol=1e-14)
+    np.testing.assert_allclose(model.source_rows.plain(np.array([study.source.position_m]))[0], rows, rtol=1e-14)
 
 
 def test_bias_cross_talk(demo):
@@ -236,6 +238,40 @@ def test_states(demo):
     np.testing.assert_allclose(flux[4, :2], b * np.array([144e-12, 196e-12]) / FLUX_QUANTUM_WB, rtol=1e-3)
     other = model.source_flux(nominal_parameters(study, -7 * v))[0]
     np.testing.assert_array_equal(other[3:], flux[3:])
+
+
+def test_second_moments_turn_with_the_source(demo):
+    """In every state the flux of a rod of the package's own, turned as a whole, less the next order: (2/12)^2 of what is added.
+
+    The rod is averaged over its length, the second moments are a derivative: two routes.
+    """
+    rotation = ((0.36, 0.48, -0.8), (-0.8, 0.6, 0.0), (0.48, 0.64, 0.6))
+    states = (State("in", "in"), State("out", "out"), State("turned", "turned", rotation=rotation))
+    study = replace(demo, states=states)
+    axis, v, length = np.array([2 / 3, -1 / 3, 2 / 3]), np.array([1e-14, 2e-14, -3e-14]), 2e-6
+    model, point = ChipModel(study, [], [[5e9]] * 4), nominal_parameters(study, np.stack([v, v]))
+    c = second_moments_m2(length**2 / 12 * np.outer(axis, axis))
+    flux = model.source_flux(point.changed(source_second_moments_m2=np.stack([np.zeros(5), c])))
+    np.testing.assert_array_equal(flux[0], model.source_flux(point)[0])
+    np.testing.assert_array_equal(flux[:, 1], 0.0)
+    for state, turn in ((0, np.eye(3)), (2, np.array(rotation))):
+        numbers = (("length_m", length), ("axis", tuple(turn @ axis)))
+        rod = study_flux_map(replace(study, source=replace(study.source, kind="rod", numbers=numbers))) @ (turn @ v)
+        added = flux[1, state] - flux[0, state]
+        np.testing.assert_allclose(rod - flux[0, state], added, atol=0.02 * np.abs(added).max())
+    slopes = model.source_rows.by_moments(point["position_m"])  # linear in the five
+    np.testing.assert_allclose(np.einsum("a,aslk,k->sl", c, slopes[0], v), flux[1] - flux[0], rtol=1e-9, atol=1e-15)
+
+
+def test_extent_as_stated_or_a_part_of_the_distance(demo):
+    # 12 um above the plane; the nearest wires are the near loops' inner sides, 5.28 um out: hypot(12, 5.28)
+    assert source_extent_m(demo) == 0.0
+    unstated = replace(demo, source=replace(demo.source, extent_m=None))
+    assert source_extent_m(unstated) == pytest.approx(DEFAULT_PART * np.hypot(12e-6, 5.28e-6), rel=1e-9)
+    assert source_extent_m(replace(demo, source=replace(demo.source, extent_m=3e-6))) == 3e-6
+    assert source_extent_m(replace(unstated, source=replace(unstated.source, kind="uniform_field"))) == 0.0
+    sphere = replace(unstated.source, kind="sphere", numbers=(("radius_m", 2e-6),))
+    assert source_extent_m(replace(unstated, source=sphere)) == 0.0
 
 
 def test_chip_standing_on_edge(demo):

@@ -16,7 +16,7 @@ from fluxsense.base.constants import FLUX_QUANTUM_WB
 from fluxsense.base.errors import InputError
 from fluxsense.magnetics.extent import (
     SECOND_MOMENTS,
-    second_moment_rows,
+    moment_tensors,
     second_moment_sd_m2,
     second_moments_m2,
 )
@@ -152,11 +152,48 @@ def test_no_wire_passes_through_a_body():
 # ---------------------------------------------------------------- extent
 
 
+def added(place: np.ndarray, wires: Wires = WIRES) -> np.ndarray:
+    """What a dipole's extent adds to the flux of one loop, (5, 3) in Wb per c_a and component of the moment."""
+    thirds = source_kind("dipole").thirds(wires, place, {})[0]
+    return np.einsum("n,nak->ak", thirds, moment_tensors(np.eye(3)[None])[0])
+
+
+def differences(place: np.ndarray, step: float, wires: Wires) -> np.ndarray:
+    """The same from fourth-order second differences of a dipole's rows (Abramowitz and Stegun 25.3.24, from memory)."""
+    weights = {-2: -1 / 12, -1: 16 / 12, 0: -30 / 12, 1: 16 / 12, 2: -1 / 12}
+    out = []
+    for tensor in SECOND_MOMENTS:
+        along = [
+            sum(w * source_kind("dipole").rows(wires, place + k * step * u, {})[0] for k, w in weights.items())
+            for u in np.linalg.eigh(tensor)[1].T
+        ]
+        out.append(0.5 * np.linalg.eigh(tensor)[0] @ np.array(along) / step**2)
+    return np.array(out)
+
+
+@pytest.mark.parametrize(
+    ("place", "nearest_m"),
+    [
+        (PLACE, 1e-5),
+        (CENTRE + np.array([6e-6 - 1e-7, 1e-6, 1e-7]), 1e-7),  # close to an edge
+        (CENTRE + np.array([3e-5, 4e-6, 0.0]), 2.4e-5),  # in line with an edge, in the loop's plane
+        (CENTRE + np.array([6e-6, 4e-6, 2e-6]), 2e-6),  # above a corner
+        (CENTRE + np.array([1e-4, -2e-4, 1e-4]), 2e-4),  # far away
+    ],
+)
+def test_derivatives_of_the_rows_against_differences(place, nearest_m):
+    tilted = Wires.of([LOOP @ np.array([[0.8, 0.0, -0.6], [0.36, 0.8, 0.48], [0.48, -0.6, 0.64]])])
+    for wires in (WIRES, tilted):
+        away = nearest_m if wires is WIRES else 1e-5
+        at = place if wires is WIRES else PLACE
+        expected = differences(at, 0.02 * away, wires)
+        np.testing.assert_allclose(added(at, wires), expected, rtol=2e-5, atol=2e-5 * np.abs(expected).max())
+
+
 def test_second_moments_are_what_a_small_rod_and_patch_add():
     """The correction leaves of a rod's and a patch's difference from a dipole only the next order, (size/distance)^2 of it."""
     bare = source_kind("dipole")
     moment = np.array([0.4, -1.0, 0.7])
-    correction = second_moment_rows(lambda p: bare.rows(WIRES, p, {}), PLACE, 10e-6)[:, 0]
     for name, tensor in (
         ("rod", np.outer(AXIS, AXIS) / 12),
         ("film_patch", (np.diag([6.0**2, 0, 0]) + 4.0**2 * np.outer([0, 0.8, -0.6], [0, 0.8, -0.6])) / 12 / 64),
@@ -167,16 +204,46 @@ def test_second_moments_are_what_a_small_rod_and_patch_add():
             exact = source_kind(name).rows(WIRES, PLACE, size)[0] @ moment
             c = second_moments_m2(tensor * (8e-6 * scale) ** 2)
             point = bare.rows(WIRES, PLACE, {})[0] @ moment
-            left.append(abs(exact - point - np.einsum("ai,a,i->", correction, c, moment)) / abs(exact - point))
+            left.append(abs(exact - point - c @ added(PLACE) @ moment) / abs(exact - point))
         assert left[0] < 0.25
         assert left[1] == pytest.approx(left[0] / 4, rel=0.15)
+
+
+def test_a_sphere_adds_nothing_of_its_own():
+    """All second moments of a sphere are isotropic: no c_a, and its flux is that of a dipole (textbook)."""
+    np.testing.assert_allclose(second_moments_m2(np.eye(3) * 4e-12 / 5), 0, atol=1e-27)
+    np.testing.assert_array_equal(rows("sphere"), rows("dipole"))
+    for name, kind in source_kinds().items():
+        some = np.any(kind.thirds(WIRES, PLACE, NUMBERS[name]))
+        assert some or not kind.has_extent, f"{name} states an extent that changes nothing"
+
+
+def test_rod_on_the_axis_of_a_circle_in_closed_form():
+    """Rod of length L along the axis of a circle of radius R at height z, magnetised along itself.
+
+    flux = (mu0 m/2L) [s/sqrt(R^2+s^2)] from s = z - L/2 to z + L/2, the mean of the dipole's mu0 m R^2/(2 (R^2+s^2)^1.5)
+    along the rod; its second moment adds (L^2/24) d^2/dz^2 of the latter (both by hand).
+    """
+    radius, z, length = 9e-6, 12e-6, 4e-6
+    angle = 2 * np.pi * np.arange(720) / 720
+    circle = Wires.of([radius * np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1)])
+    place, axial = np.array([0.0, 0.0, z]), np.array([0.0, 0.0, 1.0])
+    r2 = radius**2 + z**2
+    ends = [s / np.sqrt(radius**2 + s**2) for s in (z - length / 2, z + length / 2)]
+    whole = mu_0 / (2 * length) * (ends[1] - ends[0])
+    dipole = mu_0 * radius**2 / (2 * r2**1.5)
+    second = mu_0 * radius**2 / 2 * length**2 / 24 * (15 * z**2 / r2**3.5 - 3 / r2**2.5)
+    numbers = {"length_m": length, "axis": tuple(axial)}
+    assert source_kind("rod").rows(circle, place, numbers)[0] @ axial == pytest.approx(whole, rel=1e-4, abs=0)
+    c = second_moments_m2(length**2 / 12 * np.outer(axial, axial))
+    assert c @ added(place, circle) @ axial == pytest.approx(second, rel=1e-4, abs=0)
+    assert whole - dipole == pytest.approx(second, rel=0.03, abs=0)  # the next order is (L/z)^2/10 of it
 
 
 def test_hessian_of_the_flux_against_the_library():
     """Second derivatives of a dipole's flux, from differences of the library's dipole field."""
     moment = np.array([1.0, 0.0, 0.0])
-    bare = source_kind("dipole")
-    ours = second_moment_rows(lambda p: bare.rows(WIRES, p, {}), PLACE, 10e-6)[:, 0] @ moment
+    ours = added(PLACE) @ moment
     step = 2e-7
 
     def flux(place: np.ndarray) -> float:

@@ -324,6 +324,31 @@ def test_beyond_a_bound_the_density_vanishes_and_the_model_still_answers(rich):
     assert (share[1], share[2]) == (0.0, 1.0)
 
 
+def test_extent_is_unknown_unless_stated(demo):
+    """Five numbers of the spread of `fluxsense.magnetics.extent`, (L^2/12) sqrt(2/15), which no source has no use for."""
+    stated = replace(demo, source=replace(demo.source, extent_m=3e-6))
+    unknowns = Unknowns(stated)
+    extent = [n for n in unknowns.nuisances if n.group == "extent"]
+    assert [n.of_source and n.moves_flux and n.home == -1 for n in extent] == [True] * 5
+    np.testing.assert_allclose([n.sd for n in extent], 9e-12 / 12 * np.sqrt(2 / 15))
+    assert unknowns.size == Unknowns(demo).size + 5
+    x = unknowns.draw(np.random.default_rng(3), 4)
+    columns = [3 + unknowns.nuisances.index(n) for n in extent]
+    np.testing.assert_allclose(
+        unknowns.parameters(x)["source_second_moments_m2"], x[:, columns] * extent[0].sd, rtol=1e-12
+    )
+    assert unknowns.label(columns[0]) == ("extent of the source, x^2 - y^2", 1e12, "um^2")
+    assert "source_second_moments_m2" not in nominal_parameters(stated)
+    unstated = Unknowns(replace(demo, source=replace(demo.source, extent_m=None)))
+    assert {n.group for n in unstated.nuisances} > {"extent"}
+    for source in (
+        replace(demo.source, kind="sphere", extent_m=None, numbers=(("radius_m", 2e-6),)),
+        replace(demo.source, kind="uniform_field", extent_m=None),
+    ):
+        assert "extent" not in {n.group for n in Unknowns(replace(demo, source=source)).nuisances}
+    assert Unknowns(stated, with_source=False).size == Unknowns(demo, with_source=False).size
+
+
 def test_log_prior_splits_into_source_and_nuisances(demo):
     whole, blank = Unknowns(demo), Unknowns(demo, with_source=False)
     x = whole.draw(np.random.default_rng(11), 6)

@@ -26,5 +26,11 @@ class Dipole(Source):
 
         return unit_current_rows(wires, position_m)
 
+    def thirds(self, wires: Wires, position_m: FloatArray, numbers: Mapping[str, Any]) -> FloatArray:
+        """Closed form per straight edge, (..., L, 7) in Wb per A m^4."""
+        from fluxsense.magnetics.wires import unit_current_thirds
+
+        return unit_current_thirds(wires, position_m)
+
 
 KIND = Dipole()

@@ -33,7 +33,7 @@ class Source(ABC):
     has_shape : bool
         Whether it has axes of its own, which turn with it.
     has_extent : bool
-        Whether the study may say how far it reaches across.
+        Whether the study may say how far it reaches across; such a kind has `thirds`.
     fields : tuple of Field
         What a study has to say of it besides; their values come back as `numbers`, by attribute.
     """
@@ -64,6 +64,15 @@ class Source(ABC):
         ndarray (..., L, 3)
             In Wb per unit of the vector.
         """
+
+    def thirds(self, wires: Wires, position_m: FloatArray, numbers: Mapping[str, Any]) -> FloatArray:
+        """Second derivatives (..., L, 7) of `rows` by the place, as `fluxsense.magnetics.wires.THIRDS` lists them.
+
+        In Wb per unit of the vector and m^2; zero for a kind whose shape is no question.
+        """
+        import numpy as np
+
+        return np.zeros((*position_m.shape[:-1], len(wires.radius), 7))
 
     def matter(self, numbers: Mapping[str, Any]) -> tuple[FloatArray, float]:
         """Where the source has matter: points (Q, 3) about its place, and how far it reaches about each, in m.
