@@ -13,6 +13,7 @@ import subprocess
 import sys
 import tomllib
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -21,9 +22,12 @@ from conftest import Measured, Outcome, run
 from small_study import small_study
 
 import fluxsense
+from fluxsense.base.units import parse_quantity
 from fluxsense.cli import FILES
+from fluxsense.jobs.simulate import draw_truth, truth_text
 from fluxsense.study import Table, read_study
 
+ROOT = Path(__file__).parents[2]
 STARTER = Path(fluxsense.__file__).with_name("starter.toml")
 
 
@@ -302,6 +306,16 @@ def test_simulate_a_stated_truth(tiny, tmp_path):
     assert run(["simulate", tiny / "study.toml", "--out", tmp_path / "x", "--truth", stated, "--seed", 1]).code == 0
     source = tomllib.loads((tmp_path / "x" / "truth.toml").read_text())["source"]
     assert source == {"azimuth": "40.000000 deg", "elevation": "-20.000000 deg", "size": "700 nT"}
+
+
+def test_the_extent_of_a_drawn_source_is_told():
+    study = read_study(ROOT / "data_demo" / "grain" / "study.toml")
+    drawn = draw_truth(replace(study, source=replace(study.source, extent_m=4e-6)), 3)
+    told = tomllib.loads(truth_text(study, drawn))["source"]["second_moments"]
+    moments = drawn.parameters["source_second_moments_m2"][0]
+    assert [parse_quantity(x, "area") for x in told] == pytest.approx(list(moments), rel=1e-6, abs=0)
+    assert np.abs(moments).max() > 1e-13
+    assert "second_moments" not in truth_text(study, draw_truth(study, 3))
 
 
 @pytest.mark.parametrize(
