@@ -32,14 +32,18 @@ _NEAR: Final = (
 EXAMPLES: Final[dict[str, Example]] = {
     "grain_500nm": Example("A first study: a magnetic grain above two isolators"),
     "grain_100nm": Example(
-        "A magnetite grain 0.1 um across, 1 um above two isolators", (*_NEAR, ("size", '"0.25 fA m^2"')), 1 / 12
+        "A magnetite grain 0.1 um across, 1 um above two isolators",
+        (*_NEAR, ("extent", '"0.1 um"'), ("size", '"0.25 fA m^2"')),
+        1 / 12,
     ),
     "grain_20nm": Example(
-        "A magnetite grain 20 nm across, 1 um above two isolators", (*_NEAR, ("size", '"0.002 fA m^2"')), 1 / 12
+        "A magnetite grain 20 nm across, 1 um above two isolators",
+        (*_NEAR, ("extent", '"20 nm"'), ("size", '"0.002 fA m^2"')),
+        1 / 12,
     ),
     "field_1nT": Example(
         "A uniform field of 1 nT at two isolators",
-        (("kind", '"uniform_field"'), ("position", ""), ("position_sd", ""), ("size", '"1 nT"')),
+        (("kind", '"uniform_field"'), ("position", ""), ("position_sd", ""), ("extent", ""), ("size", '"1 nT"')),
     ),
 }
 """By name; the first is the starter as it is.

@@ -21,7 +21,7 @@ import numpy as np
 from fluxsense.magnetics.loops import FloatArray
 from fluxsense.magnetics.wires import THIRDS
 
-DEFAULT_PART: Final = 0.1
+DEFAULT_PART: Final = 0.5
 """Extent of a source for which none is stated, as a part of its distance to the nearest wire."""
 
 SECOND_MOMENTS: Final = np.array(
