@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -34,6 +35,7 @@ from fluxsense.design.sensitivity import (
 )
 from fluxsense.design.timeline import gathered, with_amplitudes
 from fluxsense.device.chip import ChipParameters
+from fluxsense.model.unknowns import Unknowns
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -93,6 +95,12 @@ class Gain:
     def middle(self) -> float:
         """The mean of the two."""
         return 0.5 * (self.lower + self.upper)
+
+
+FREEDOM: Final = 5
+"""Degrees of freedom of the draws for the evidence."""
+MOST_REDRAWN: Final = 300
+"""Times as many draws as are wanted, at most, in search of those within the prior's bounds."""
 
 
 def _log_mean(log_values: FloatArray) -> FloatArray:
@@ -191,7 +199,7 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
     unknowns = experiment.unknowns
     rng = stream(seed, "information gain: evidence")
     x = unknowns.draw(stream(seed, "information gain: outcomes"), outer)
-    size, freedom = unknowns.size, 5
+    size = unknowns.size
     parameters = unknowns.parameters(x)
     model = experiment.benches[0].model
     chain = flux_chain(model, unknowns, x, parameters)
@@ -227,12 +235,12 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
     modes = x + np.einsum("bij,bj->bi", covariance, pull)
     for m in range(outer):
         root = roots[m]
-        z = rng.standard_normal((inner, size)) / np.sqrt(rng.chisquare(freedom, (inner, 1)) / freedom)
+        z, part = _inside(unknowns, modes[m], root, inner, rng)
         draws = modes[m] + z @ root.T
         every = np.concatenate([x[m : m + 1], draws])
         own_z = np.linalg.solve(root, x[m] - modes[m])
-        log_q = multivariate_t.logpdf(np.concatenate([own_z[None], z]), shape=np.eye(size), df=freedom)
-        log_q = log_q - float(np.sum(np.log(np.diag(root))))
+        log_q = multivariate_t.logpdf(np.concatenate([own_z[None], z]), shape=np.eye(size), df=FREEDOM)
+        log_q = log_q - float(np.sum(np.log(np.diag(root)))) - np.log(part)
         log_weight = unknowns.log_prior(every) - log_q
         moved = unknowns.parameters(every)
         there = flux_chain(model, unknowns, every, moved)
@@ -244,6 +252,24 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
         terms = log_like + log_weight
         own[m], others[m], weighted[m] = log_like[0], terms[1:], terms[0]
     return _bracket(own, others, weighted)
+
+
+def _inside(
+    unknowns: Unknowns, mode: FloatArray, root: FloatArray, count: int, rng: np.random.Generator
+) -> tuple[FloatArray, float]:
+    """Student draws z (count, D) with mode + root z within the prior's bounds, and the part of all draws that is.
+
+    Of the many numbers that a plan takes up some are at a bound by nature (a loss near zero), so that hardly a free draw
+    would have every one of them within.  If too few are found, the last ones lie beyond.
+    """
+    found: list[FloatArray] = []
+    kept = drawn = 0
+    while kept < count and drawn < MOST_REDRAWN * count:
+        z = rng.standard_normal((count, mode.size)) / np.sqrt(rng.chisquare(FREEDOM, (count, 1)) / FREEDOM)
+        good = np.isfinite(unknowns.log_prior(mode + z @ root.T))
+        found.append(z[good])
+        kept, drawn = kept + int(good.sum()), drawn + count
+    return np.concatenate([*found, z])[:count], max(kept, count) / drawn
 
 
 def _dependent(experiment: Experiment) -> list[list[int]]:

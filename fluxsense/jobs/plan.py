@@ -134,7 +134,7 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
     unresolved = ambiguity_findings(proposed, points=60)
     map_of = ambiguity_map(planned_experiment(proposed, most_points=15), TRUTH, points=120)
     asked.say("expected information gain")
-    gain = chip_gain(coarse, outer=24, inner=200, seed=seed)
+    gain = chip_gain(coarse, outer=24, inner=100, seed=seed)
     asked.say("read-out")
     readout = readout_part(proposed, _pump_limit_w(proposed))
     asked.say("landscape")

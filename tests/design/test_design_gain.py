@@ -125,6 +125,24 @@ def test_the_bracket_is_one_where_the_evidence_draws_are_good() -> None:
     assert many.upper - many.lower < 0.3 * (few.upper - few.lower)
 
 
+def test_numbers_at_a_bound_leave_the_bracket_narrow() -> None:
+    """Losses whose prior is cut at zero, in every stage: all draws for the evidence stay within the bounds.
+
+    What is told of the losses is little, so that the bracket is also that of the same chip with known losses, less an allowance.
+    """
+    study = chip(ring(3, 14, 14), height_um=12, position_sd_um=0.2, points=21)
+    isolators = tuple(
+        replace(i, stages=tuple(s.with_sd(idler_internal_hz=1e6, idler_termination_hz=3e6) for s in i.stages))
+        for i in study.isolators
+    )
+    cut = replace(study, isolators=isolators)
+    assert sum(np.isfinite(n.low) for n in planned_experiment(cut).unknowns.nuisances) >= 12
+    found = chip_gain(planned_experiment(cut, most_points=11), outer=20, inner=200, seed=1)
+    known = chip_gain(planned_experiment(study, most_points=11), outer=20, inner=200, seed=1)
+    assert 0 < found.upper - found.lower < 0.5
+    assert found.middle > known.middle - 4 * np.hypot(found.upper_sd, known.upper_sd)
+
+
 def test_more_sweeps_more_gain() -> None:
     study = chip(ring(3, 14, 14), height_um=12, position_sd_um=0.5, points=21)
     experiment = planned_experiment(study, most_points=11)
