@@ -256,11 +256,12 @@ def _read_bias_line(t: Table, scope: Scope) -> BiasLine:
 
 def _read_stage(t: Table, scope: Scope) -> Stage:
     stage = Stage(unstated_exact=scope.exact, **read_fields(t, ty.STAGE, scope))
-    if 0 < stage.shunt_ratio <= 2:
+    if 0 < stage.shunt_ratio * (1.0 - stage.arm_inductance_ratio) <= 2:
+        arms = f" and stray arms of {stage.arm_inductance_ratio:g} L_J" if stage.arm_inductance_ratio else ""
         t.fault(
             "shunt_ratio",
-            f"a ring with L_J/(2L) = {stage.shunt_ratio:g} leaves its symmetric state at some flux, which the model does "
-            "not follow",
+            f"a ring with L_J/(2L) = {stage.shunt_ratio:g}{arms} leaves its symmetric state at some flux, which the model "
+            "does not follow",
             "Give a ratio above 2 (shunt inductance below a quarter of the Josephson inductance), or a bare ring",
         )
     if stage.idler_frequency_hz <= stage.signal_frequency_hz:

@@ -280,6 +280,7 @@ class Stage(Uncertain):
     idler_termination_hz: float
     idler_participation: float
     coupling_hz: float
+    arm_inductance_ratio: float = 0.0
     critical_current_a: float | None = None
 
     @classmethod
@@ -362,10 +363,14 @@ STAGE_MODES: Final[tuple[Quantity, ...]] = (
     ),
 )  # fmt: skip
 
-_SHUNTED: Final = Only("ring", ("shunted",), "A bare ring has no shunts: remove it", 0.0)
+_SHUNTED: Final = Only("ring", ("shunted", "stray arms"), "A bare ring has no shunts: remove it", 0.0)
+_STRAY: Final = Only("ring", ("stray arms",), 'It belongs to ring = "stray arms"', 0.0)
 STAGE: Final[tuple[Field, ...]] = (
     Reference(key="loop", to="loops"),
-    Choice(key="ring", choices=("shunted", "bare"), decides=True, words="kind of ring", placeholder="shunted"),
+    Choice(
+        key="ring", choices=("shunted", "bare", "stray arms"), decides=True, words="kind of ring",
+        placeholder="shunted",
+    ),
     Integer(
         key="branch", default=None, low=-1000, high=1000, word="ground", words="branch that a bare ring is held in",
         only=Only("ring", ("bare",), "A shunted ring has no branches: remove it"),
@@ -373,6 +378,10 @@ STAGE: Final[tuple[Field, ...]] = (
     Quantity(
         key="shunt_ratio", low=0.0, high=1e6, strict=True, only=_SHUNTED, words="shunt ratio L_J/(2L)",
         spread=Spread(relative=0.03, most=1e6), placeholder=3.0,
+    ),
+    Quantity(
+        key="arm_inductance_ratio", low=0.0, high=0.9, only=_STRAY, words="stray inductance of an arm over L_J",
+        spread=Spread(relative=0.2, most=0.5),
     ),
     *STAGE_MODES,
     Quantity(

@@ -168,6 +168,8 @@ def test_every_commented_key_of_the_starter_may_be_used(tmp_path):
         "outline": ('shape = "square"', 'shape = "polygon"'),
         "crossing": ('shape = "square"', 'outline = [["0 um", "0 um"], ["10 um", "0 um"], ["10 um", "10 um"]]'),
         "branch": ('ring = "shunted"', 'ring = "bare"'),
+        "arm_inductance_ratio": ('ring = "shunted"', 'ring = "stray arms"'),
+        "arm_inductance_ratio_sd": ('ring = "shunted"', 'ring = "stray arms"\narm_inductance_ratio = 0.02'),
         "pump_phase": ("pump_port = 1", ""),
         "wrong_way": ('kind = "complex"', 'kind = "direction"'),
         "wrong_way_factor": ('kind = "complex"', 'kind = "direction"'),

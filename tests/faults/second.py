@@ -267,10 +267,14 @@ def _stage(t: _Walk) -> dict[str, Any]:
     ring = t.get("ring")
     out: dict[str, Any] = {"loop": t.get("loop"), "ring": ring, "shunt_ratio": Fraction(0), "branch": None}
     out["unstated_exact"], spread = t.exact, []
-    if ring == "shunted":
+    out["arm_inductance_ratio"] = Fraction(0)
+    if ring != "bare":
         out["shunt_ratio"] = t.n("shunt_ratio")
         spread = t.sds((("shunt_ratio_sd", "shunt_ratio", None),))
-    else:
+    if ring == "stray arms":
+        out["arm_inductance_ratio"] = t.n("arm_inductance_ratio")
+        spread += t.sds((("arm_inductance_ratio_sd", "arm_inductance_ratio", None),))
+    if ring == "bare":
         branch = t.get("branch", "ground")
         out["branch"] = None if branch == "ground" else branch
     for key, name, dimension in _STAGE:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from fluxsense.base.errors import InputError
 from fluxsense.study import read_study
 from fluxsense.study.fields import Quantity
 from fluxsense.study.types import TABLES
@@ -64,6 +65,7 @@ def test_unstated_numbers_have_the_default(read):
     assert stage.sd == pytest.approx(
         {
             "shunt_ratio": 0.09,
+            "arm_inductance_ratio": 0.0,
             "signal_frequency_hz": 1e6,
             "signal_linewidth_hz": 0.8e6,
             "signal_internal_hz": 8e3,
@@ -142,6 +144,17 @@ def test_extent_of_a_source(read):
     assert read(DEFAULT, ('kind = "dipole"', 'kind = "dipole"\nextent = "2 um"')).source.extent_m == pytest.approx(2e-6)
 
 
+def test_stray_arms(read):
+    study = read(DEFAULT, ('ring = "shunted"', 'ring = "stray arms"\narm_inductance_ratio = 0.05'))
+    stage = study.isolators[0].stages[0]
+    assert (stage.ring, stage.arm_inductance_ratio, stage.shunt_ratio) == ("stray arms", 0.05, 3.0)
+    assert stage.sd["arm_inductance_ratio"] == pytest.approx(0.01, rel=1e-12)
+    with pytest.raises(InputError, match=r"L_J/\(2L\) = 3 and stray arms of 0.4 L_J leaves its symmetric state"):
+        read(('ring = "shunted"', 'ring = "stray arms"\narm_inductance_ratio = 0.4'))
+    with pytest.raises(InputError, match='It belongs to ring = "stray arms"'):
+        read(('ring = "shunted"', 'ring = "shunted"\narm_inductance_ratio = 0.05'))
+
+
 def test_defaults_follow_the_value_and_statements_stay():
     stage = read_study(ROOT / "fluxsense" / "starter.toml").isolators[0].stages[0]
     wider = dataclasses.replace(stage, coupling_hz=20e6).with_sd(signal_linewidth_hz=1e6)
@@ -162,8 +175,10 @@ def test_the_starter_prints_the_defaults():
     told = 0
     for n, line in enumerate(lines[start:], start):
         key = line.removeprefix("# ").split(" = ")[0]
-        if line.startswith("# ") and (
-            key.endswith("_sd") or key in ("return_loss", "direct_path", "discrepancy", "discrepancy_own")
+        if (
+            line.startswith("# ")
+            and not key.startswith("arm_inductance")
+            and (key.endswith("_sd") or key in ("return_loss", "direct_path", "discrepancy", "discrepancy_own"))
         ):
             path = Path("starter.toml")
             changed = "\n".join([*lines[:n], line[2:], *text.splitlines()[n + 1 :]])
