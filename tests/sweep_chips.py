@@ -35,8 +35,9 @@ coupling = "{g} MHz"
 
 
 def study_text(ring: str = "shunted", *, stages: bool = True, share: float = 0.1, noise: float = 0.01) -> str:
-    """A study of one isolator, with or without the stages' parameters."""
-    shunt = "shunt_ratio = 3.0" if ring == "shunted" else 'branch = "ground"'
+    """A study of one isolator, with or without the stages' parameters; stray inductance of arms is known before."""
+    arms = "arm_inductance_ratio = 0.1" if ring == "stray arms" else ""
+    shunt = 'branch = "ground"' if ring == "bare" else f"shunt_ratio = 3.0\n{arms}"
     text = f"""
 format = 1
 title = "One isolator (invented)"
@@ -77,7 +78,8 @@ reference_power = "-60 dBm"
                 number=number, loop=loop, ring=ring, shunt=shunt, fa=fa, ka=ka, fb=fb, g=g, share=share
             )
         else:
-            text += f'\n[isolator.stage_{number}]\nloop = "{loop}"\n'
+            known = f'ring = "{ring}"\n{arms}\n' if arms else ""
+            text += f'\n[isolator.stage_{number}]\nloop = "{loop}"\n{known}'
     return (
         text
         + f"""
@@ -105,7 +107,8 @@ def studies(folder: Path, **options: object) -> tuple[Study, RoughStudy]:
     """The truth, and what is known of it before."""
     truth, rough = folder / "truth_study.toml", folder / "study.toml"
     truth.write_text(study_text(**options), encoding="utf-8")  # type: ignore[arg-type]
-    rough.write_text(study_text(stages=False), encoding="utf-8")
+    ring = "stray arms" if options.get("ring") == "stray arms" else "shunted"
+    rough.write_text(study_text(ring, stages=False), encoding="utf-8")
     return read_study(truth), read_rough(rough)
 
 

@@ -419,7 +419,10 @@ def off_start(
         elif p.kind == "signal_participation":
             x[n] = shape.share
         elif p.kind == "shunt_ratio":
-            x[n] = shape.shunt_ratio
+            arms = model.study.isolators[model.isolator].stages[p.stage].arm_inductance_ratio
+            x[n] = min(
+                shape.shunt_ratio / (1.0 - arms) ** 2, p.bounds[1]
+            )  # stray inductance makes a ratio look smaller
         elif p.kind == "offset":
             x[n] = shape.offset_phi0
         elif p.kind == "mutual":

@@ -28,7 +28,7 @@ from fluxsense.characterize.records import Record
 from fluxsense.device.chip import ChipModel, Probe, nominal_parameters
 from fluxsense.device.rings.bare import follow_branch
 from fluxsense.magnetics.flux_map import bias_flux
-from fluxsense.study import Study
+from fluxsense.study import Stage, Study
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -36,6 +36,8 @@ ComplexArray = npt.NDArray[np.complex128]
 OFF_FIELDS = ("signal_frequency_hz", "signal_linewidth_hz", "signal_internal_hz", "signal_participation")
 ON_FIELDS = ("idler_frequency_hz", "idler_linewidth_hz", "idler_internal_hz", "idler_participation", "coupling_hz")
 KINDS = ("shunted", "bare", "bare, latching")
+LEAST_SHUNT_RATIO = 2.001
+"""Without stray inductance in the arms; with r L_J in each, more by 1/(1 - r) (`fluxsense.device.rings.stray_arms`)."""
 
 _BOUNDS = {
     "signal_frequency_hz": (1e6, 1e12),
@@ -48,7 +50,7 @@ _BOUNDS = {
     "idler_termination_hz": (0.0, 1e10),
     "idler_participation": (1e-4, 0.95),
     "coupling_hz": (1e3, 1e10),
-    "shunt_ratio": (2.001, 100.0),
+    "shunt_ratio": (LEAST_SHUNT_RATIO, 100.0),
     "mutual": (-1e9, 1e9),
     "offset": (-8.0, 8.0),
     "area": (0.05, 20.0),
@@ -66,13 +68,14 @@ class Parameter:
 
     kind is a stage field, or one of ``shunt_ratio``, ``mutual``, ``offset``, ``area``, ``pump_phase_error_rad``,
     ``link_amplitude``, ``link_phase_rad``; stage is 0 or 1 (0 for the isolator's own); item is the position of the bias
-    line or cooldown.
+    line or cooldown; low may raise its lower bound.
     """
 
     kind: str
     stage: int = 0
     item: int = 0
     label: str = ""
+    low: float = -np.inf
 
     @property
     def unit(self) -> str:
@@ -84,7 +87,8 @@ class Parameter:
     @property
     def bounds(self) -> tuple[float, float]:
         """Where the value may lie."""
-        return _BOUNDS[self.kind]
+        low, high = _BOUNDS[self.kind]
+        return max(low, self.low), high
 
     @property
     def needs_pump(self) -> bool:
@@ -150,9 +154,9 @@ class IsolatorModel:
         self.areas = areas
         self.cooldowns = tuple(dict.fromkeys(r.row.cooldown for r in records))
         stages = tuple(
-            replace(s, ring="shunted", branch=None)
+            (s if s.shunt_ratio > 0 else replace(s, ring="shunted", branch=None))
             if kind == "shunted"
-            else replace(s, ring="bare", shunt_ratio=0.0, branch=0)
+            else replace(s, ring="bare", shunt_ratio=0.0, arm_inductance_ratio=0.0, branch=0)
             for s, kind in zip(iso.stages, kinds, strict=True)
         )
         power = iso.reference_power_w if reference_power_w is None else reference_power_w
@@ -215,8 +219,9 @@ class IsolatorModel:
             where = f"stage {k + 1}"
             for name in OFF_FIELDS:
                 out.append(Parameter(name, k, 0, f"{_words(name)}, {where}"))
-            if stage.ring == "shunted":
-                out.append(Parameter("shunt_ratio", k, 0, f"shunt ratio, {where}"))
+            if self.kinds[k] == "shunted":
+                low = LEAST_SHUNT_RATIO / (1.0 - stage.arm_inductance_ratio)
+                out.append(Parameter("shunt_ratio", k, 0, f"shunt ratio, {where}", low))
             for line in self.lines:
                 out.append(
                     Parameter(
@@ -241,6 +246,10 @@ class IsolatorModel:
             out.append(Parameter("link_amplitude", 0, 0, "link amplitude"))
             out.append(Parameter("link_phase_rad", 0, 0, "link phase"))
         return tuple(out)
+
+    def stage(self, k: int) -> Stage:
+        """A stage as it is fitted: of the study's kind of ring where that has shunts and the sweeps show some."""
+        return self._sub.isolators[0].stages[k]
 
     def index(self, kind: str, stage: int = 0, item: int = 0) -> int:
         """Position of a parameter in the vector; -1 if it is none."""

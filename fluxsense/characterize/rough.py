@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from fluxsense.study import Study, read_tree, study_of_tree
-from fluxsense.study.types import PLACEHOLDERS, STAGE_MODES
+from fluxsense.study.types import PLACEHOLDERS, SHUNTED_RINGS, STAGE_MODES
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,7 @@ def with_placeholders(tree: Mapping[str, Any]) -> dict[str, Any]:
                 for old in one.former:
                     if old in stage:
                         stage.setdefault(one.key, stage.pop(old))
-            shunted = stage.get("ring", PLACEHOLDERS["ring"]) == PLACEHOLDERS["ring"]
+            shunted = stage.get("ring", PLACEHOLDERS["ring"]) in SHUNTED_RINGS
             high = "signal_frequency" in stage and "idler_frequency" not in stage
             for key, value in PLACEHOLDERS.items():
                 if shunted or key != "shunt_ratio":

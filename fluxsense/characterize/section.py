@@ -83,8 +83,10 @@ def _isolator(table: dict[str, Any], fit: IsolatorFit, power_w: float) -> None:
 
 def _stage(table: dict[str, Any], fit: IsolatorFit, k: int) -> None:
     kind = fit.model.kinds[k]
-    table["ring"] = "shunted" if kind == "shunted" else "bare"
-    for key in ("shunt_ratio", "shunt_ratio_sd", "branch"):
+    ring = fit.model.stage(k).ring
+    held = () if ring == table.get("ring") else ("arm_inductance_ratio", "arm_inductance_ratio_sd")
+    table["ring"] = ring
+    for key in ("shunt_ratio", "shunt_ratio_sd", "branch", *held):
         table.pop(key, None)
     if kind == "shunted":
         table["shunt_ratio"] = round(fit.value("shunt_ratio", k), 8)

@@ -29,7 +29,7 @@ from fluxsense.model.parameter import (
     Parameter,
 )
 from fluxsense.model.remainder import Sizes
-from fluxsense.study import Isolator, Study
+from fluxsense.study import Isolator, Stage, Study
 
 SAMPLED: Final = (POSITION, EXTENT, OFFSET, PUMP_STRENGTH, PUMP_PHASE, NOISE_SCALE, WRONG_WAY_RATE)
 """Arrays whose parameters are sampled in the likelihood of ratios."""
@@ -170,7 +170,7 @@ def _of_isolator(iso: Isolator, i: int) -> list[Parameter]:
         for field, spread in stage.sd.items():
             name = f"{_words_of(field)} {iso.name} stage {k + 1}"
             mean = float(getattr(stage, field))
-            low, high = _stage_bounds(field, mean)
+            low, high = _stage_bounds(field, stage)
             found.append(Parameter(name, field, (i, k), mean, spread, _unit_of(field), low, high, home=i))
     for field, (low, high) in _WHOLE_NUMBERS.items():
         name, mean = f"{_words_of(field)} {iso.name}", float(getattr(iso, field))
@@ -178,8 +178,15 @@ def _of_isolator(iso: Isolator, i: int) -> list[Parameter]:
     return found
 
 
-def _stage_bounds(field: str, value: float) -> tuple[float, float]:
-    """Between what bounds a stage field has a meaning."""
+def _stage_bounds(field: str, stage: Stage) -> tuple[float, float]:
+    """Between what bounds a stage field has a meaning; a ring needs alpha (1 - r) > 2 for one state at every flux."""
+    value = float(getattr(stage, field))
+    if field == "shunt_ratio":
+        least = 2.0 / (1.0 - stage.arm_inductance_ratio)
+        return least + SMALLEST_PART * (value - least), np.inf
+    if field == "arm_inductance_ratio":
+        most = 1.0 - 2.0 / stage.shunt_ratio if stage.shunt_ratio > 0 else value
+        return SMALLEST_PART * value, most - SMALLEST_PART * (most - value)
     if field.endswith("_participation"):
         return 0.0, 1.0
     if field in ("signal_internal_hz", "idler_internal_hz", "idler_termination_hz"):

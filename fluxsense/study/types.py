@@ -363,7 +363,8 @@ STAGE_MODES: Final[tuple[Quantity, ...]] = (
     ),
 )  # fmt: skip
 
-_SHUNTED: Final = Only("ring", ("shunted", "stray arms"), "A bare ring has no shunts: remove it", 0.0)
+SHUNTED_RINGS: Final = ("shunted", "stray arms")
+_SHUNTED: Final = Only("ring", SHUNTED_RINGS, "A bare ring has no shunts: remove it", 0.0)
 _STRAY: Final = Only("ring", ("stray arms",), 'It belongs to ring = "stray arms"', 0.0)
 STAGE: Final[tuple[Field, ...]] = (
     Reference(key="loop", to="loops"),

@@ -767,6 +767,28 @@ def test_bare_rings_are_recognised(folder: Path, latching: bool) -> None:
 
 
 @pytest.mark.slow
+def test_stray_arms_that_a_study_states_are_kept(tmp_path: Path) -> None:
+    """Arms of 0.1 L_J: with them the shunt ratio is 3 within its errors, and a study reads it; without them it is wrong, and said."""
+    truth, rough = studies(tmp_path, ring="stray arms")
+    sweeps = as_set(sweeps_of(truth, port_signs=[-1], phase_error_rad=[0.03]))
+    found = characterize(rough, sweeps)
+    assert found.document["verdict"]["trust"] == "reliable"
+    for k in (1, 2):
+        value, sd = parameter(found, "shunt_ratio", k)
+        assert abs(value - 3.0) < 5 * sd
+        assert sd < 0.2
+    (tmp_path / "out").mkdir()
+    write_characterized(tmp_path / "out", found.tree, ["head"])
+    for stage in read_study(tmp_path / "out" / "study.toml").isolators[0].stages:
+        assert (stage.ring, stage.arm_inductance_ratio) == ("stray arms", 0.1)
+    (tmp_path / "plain").mkdir()
+    plain = characterize(studies(tmp_path / "plain")[1], sweeps)
+    value, sd = parameter(plain, "shunt_ratio", 1)
+    assert abs(value - 3.0) > 5 * sd
+    assert any("at the edge of what is allowed ended shunt ratio" in x for x in plain.document["verdict"]["reasons"])
+
+
+@pytest.mark.slow
 def test_calibration_state_gives_flux_focusings(folder: Path) -> None:
     """A field of 2 uT through 144 um^2 is 0.139 flux quanta; the loops take 1.2 and 0.9 times that."""
     truth, rough = studies(folder)
