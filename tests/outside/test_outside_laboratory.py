@@ -35,6 +35,8 @@ from fluxsense import load_screened, read_study
 from fluxsense.device import setup
 from fluxsense.jobs.simulate import read_truth_source
 
+COLD_DEMO = Path(__file__).parents[2] / "data_demo" / "cold"
+
 
 def study_of(name: str, folder: Path, points: int = 15) -> OutsideStudy:
     study = OutsideStudy(write_study(name, folder), shift_factor=1.0)
@@ -242,3 +244,8 @@ def test_cold_demo_is_read_and_small(tmp_path):
     assert not distrusted
     source, _ = read_truth_source(tmp_path / "cold" / "truth.toml", study)
     np.testing.assert_allclose(source, world.truth.source, rtol=1e-5)
+    for name in ("study.toml", "log.csv", "truth.toml"):  # the demo at hand is this one
+        assert (tmp_path / "cold" / name).read_bytes() == (COLD_DEMO / name).read_bytes()
+    for file in sorted((COLD_DEMO / "traces").iterdir()):
+        there = np.loadtxt(tmp_path / "cold" / "traces" / file.name, comments="#")
+        np.testing.assert_allclose(np.loadtxt(file, comments="#"), there, rtol=1e-9, atol=2e-5)
