@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from fluxsense.base.findings import Finding
 from fluxsense.data.digest import Digest, GroupKey, GroupStats
-from fluxsense.device.chip import mutual_matrix_phi0_per_a, study_flux_map
+from fluxsense.device.chip import mutual_matrix_phi0_per_a, source_extent_m, study_flux_map
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem, Problem, curvature
 from fluxsense.model.unknowns import Unknowns
@@ -79,6 +79,13 @@ def reference_findings(study: Study, states: Sequence[str]) -> list[Finding]:
     blur, flux = offset_blur(study)
     worst = max(x.offset_sd_phi0 for x in study.loops)
     return [Finding("no reference", offset_mphi0=1e3 * worst, flux_mphi0=1e3 * flux, blur_deg=blur)]
+
+
+def extent_findings(study: Study) -> list[Finding]:
+    """That nothing is said of how far the source reaches across, and what is taken instead; empty for any other source."""
+    if study.source.extent_m is not None or not source_extent_m(study) > 0:
+        return []
+    return [Finding("extent unstated", extent_um=1e6 * source_extent_m(study))]
 
 
 def offset_blur(study: Study) -> tuple[float, float]:

@@ -24,7 +24,7 @@ from fluxsense.device.chip import (
     study_flux_map,
 )
 from fluxsense.device.stages import Stages
-from fluxsense.infer.budget import flux_map_rank, rank_findings, reference_findings, zero_bias_findings
+from fluxsense.infer.budget import extent_findings, flux_map_rank, rank_findings, reference_findings, zero_bias_findings
 from fluxsense.jobs.options import ENOUGH_ISOLATION_DB
 from fluxsense.jobs.readout import measured_findings, readout_part
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
@@ -78,6 +78,7 @@ def check(study: Study | str | Path) -> Check:
     findings = [
         *rank_findings(study),
         *reference_findings(study, study.plan.states),
+        *extent_findings(study),
         *(zero_bias_findings(study, [s.bias_a for s in study.settings]) if study.settings else []),
         *_isolation_findings(study, isolators),
     ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, ClassVar, Unpack
@@ -22,6 +22,7 @@ from fluxsense.device.chip import ChipParameters, check_geometry
 from fluxsense.infer.assumptions import assumptions, linearity_check
 from fluxsense.infer.budget import (
     error_with_reference_deg,
+    extent_findings,
     limits,
     rank_findings,
     reference_findings,
@@ -64,6 +65,8 @@ from fluxsense.study import Study
 FloatArray = npt.NDArray[np.float64]
 Table = tuple[tuple[str, ...], tuple[str, ...], FloatArray]
 
+NOTICED = 0.9
+"""Part of the angular error below which knowing the source's extent must bring it for that to be said."""
 DOMINANT = 0.7
 """A nuisance limits the answer if the error would fall below that share without it."""
 CONTRADICTED_LOG_ODDS = -10.0
@@ -347,6 +350,7 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
     )
     budget = _budget(study, digest, explicit, explicit_best)
     findings = [
+        *_extent_findings(study, budget.numbers),
         *_trace_findings(study, digest, explicit, posterior, wiring, budget),
         *rests_findings(rests, budget.numbers["angular_error_deg"]),
         *unseen_findings(check.suspicion),
@@ -473,6 +477,14 @@ def _budget(study: Study, digest: Digest, problem: CampaignProblem, best: FloatA
         worst = table[0]
         return Budget(numbers, (Finding("limit", kind=worst.kind, now_deg=now, then_deg=worst.error_if_known_deg),))
     return Budget(numbers, ())
+
+
+def _extent_findings(study: Study, numbers: Mapping[str, Any]) -> list[Finding]:
+    """What an unstated extent costs, where that can be noticed."""
+    now, then = numbers["angular_error_deg"], numbers["if_known"].get("extent", np.inf)
+    if not then < NOTICED * now:
+        return []
+    return [f.more("extent unstated, measured", now_deg=now, then_deg=then) for f in extent_findings(study)]
 
 
 def _trace_findings(

@@ -72,6 +72,11 @@ SENTENCES: dict[str, str] = {
     "the flux offsets of the loops, known only to {offset_mphi0:.3g} mPhi0, cannot be told from the source's flux (about "
     "{flux_mphi0:.3g} mPhi0 for a source of the stated size), and blur its direction by about {blur_deg:.2g} degrees. They "
     "{verb} the error: {now_deg:.2g} degrees as it is, {then_deg:.2g} degrees with as many sweeps again taken with the source out.",
+    "extent unstated": "The study does not say how far the source reaches across: {extent_um:.2g} um is taken, half of its "
+    "distance to the nearest wire. State source.extent if it is less; the answer becomes narrower.",
+    "extent unstated, measured": "The study does not say how far the source reaches across: {extent_um:.2g} um is taken, half of "
+    "its distance to the nearest wire. The error is {now_deg:.2g} degrees with that, and {then_deg:.2g} degrees for a point: state "
+    "source.extent if it is less.",
     "zero bias": "Every loop is at zero bias: the traces depend on the fluxes' signs only through their products, so a source and "
     "its reverse give the same data and only the axis is determined. A setting that biases at least one loop to about half a "
     "flux quantum (a current in its bias line) would decide between the two ends.",

@@ -17,6 +17,8 @@ from fluxsense.base.streams import stream
 from fluxsense.infer.budget import limits
 from fluxsense.infer.orient import prepare
 from fluxsense.infer.predictive import predictive_check
+from fluxsense.jobs.check import check
+from fluxsense.jobs.orient import _extent_findings
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.linearised import Linearised
 from fluxsense.report.sentences import sentence
@@ -25,6 +27,22 @@ from fluxsense.study import read_study
 GRAIN = Path(__file__).parents[2] / "data_demo" / "grain" / "study.toml"
 CHI_SQUARE_99 = 9.21
 """Of two degrees of freedom: -2 ln 0.01."""
+
+
+def test_an_unstated_extent_is_said():
+    """Half of hypot(12, 5.28) um, the distance of the grain's nearest wires."""
+    grain = read_study(GRAIN)
+    unstated = replace(grain, source=replace(grain.source, extent_m=None), log=GRAIN.with_name("none.csv"))
+    words = "The study does not say how far the source reaches across: 6.6 um is taken, half of its distance"
+    assert [x.startswith(words) for x in check(unstated).document["warnings"]] == [True]
+    numbers = {"angular_error_deg": 1.0, "if_known": {"extent": 0.5, "position": 0.2}}
+    (found,) = _extent_findings(unstated, numbers)
+    assert "The error is 1 degrees with that, and 0.5 degrees for a point: state source.extent" in sentence(found)
+    assert _extent_findings(unstated, numbers | {"if_known": {"extent": 0.95}}) == []
+    for extent_m in (0.0, 2e-6):
+        stated = replace(unstated, source=replace(grain.source, extent_m=extent_m))
+        assert check(stated).document["warnings"] == []
+        assert _extent_findings(stated, numbers) == []
 
 
 @pytest.mark.slow
