@@ -105,9 +105,16 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "sign of an edge",
                 "magnetics/sources.py",
-                "integral = (e + v) / (product * root)",
-                "integral = (e - v) / (product * root)",
+                "integral = (seen.length + seen.length[wires.following])",
+                "integral = (seen.length - seen.length[wires.following])",
             ),
+            (
+                "bend of an edge",
+                "magnetics/wires.py",
+                "both = (a3 + b3) * over_q * over_q + s3 * a2 * b2",
+                "both = (a3 + b3) * over_q * over_q - s3 * a2 * b2",
+            ),
+            ("extent as its square", "magnetics/extent.py", "extent_m**2 / 12.0", "extent_m**2 / 6.0"),
             (
                 "edge beside the dipole",
                 "magnetics/sources.py",
@@ -227,6 +234,12 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
                 "device/isolator.py",
                 "1j * amplitude * sin_u * np.exp(1j * error)",
                 "1j * amplitude * sin_u * np.exp(-1j * error)",
+            ),
+            (
+                "extent not turned",
+                "magnetics/extent.py",
+                "moments, rotations))",
+                "np.broadcast_to(np.eye(5), moments.shape), rotations))",
             ),
             (
                 "calibration flux without focusing",
@@ -840,10 +853,10 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
                 "1.0 * np.array(rules.chip_size_m) - rules.edge_m",
             ),
             (
-                "layout's slope of the place",
-                "design/layout.py",
-                "(values[:, 1 + 2 * n] - values[:, 2 + 2 * n]) / (2 * self._step)",
-                "(values[:, 1 + 2 * n] - values[:, 2 + 2 * n]) / self._step",
+                "slope of the place",
+                "design/sensitivity.py",
+                "(above - below) / (2 * step_m)",
+                "(above - below) / step_m",
             ),
             ("repeats for more isolators", "design/count.py", "study.plan.repeats * scale", "study.plan.repeats"),
         ),
