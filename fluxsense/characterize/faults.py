@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import median_filter
 
-from fluxsense.characterize.fit import IsolatorFit, first_noise, off_start, solve
+from fluxsense.characterize.fit import IsolatorFit, Noise, first_noise, off_start, solve
 from fluxsense.characterize.model import IsolatorModel
 from fluxsense.characterize.records import Record
 from fluxsense.characterize.reflection import Reflection
@@ -515,13 +515,14 @@ def find_jump(fit: IsolatorFit) -> tuple[int, FloatArray] | None:
         mains = [int(np.argmax(np.abs([fit.vector[model.index("mutual", k, x)] for x in model.lines]))) for k in (0, 1)]
         base = off_start(two, fit.tracks, fit.shapes, [model.lines[m] for m in mains])
         free = [k for k, p in enumerate(two.parameters) if p.kind == "offset"]
+        noise = Noise(fit.noise)
         best = np.inf
         sizes = np.zeros(2)
         for step in (0.0, 0.15, -0.15):
             x = base.copy()
             for k in (0, 1):
                 x[two.index("offset", k, 1)] += step
-            one = solve(two, x, free, fit.noise, 0.02, 8)
+            one = solve(two, x, free, noise, 8)
             if one.chi2 < best:
                 best = one.chi2
                 sizes = np.array(

@@ -3,78 +3,115 @@
 Order: tracks of both resonances give flux per current, offsets, shares and shunt ratios; the pump-off sweeps are fitted
 as a whole; the pump-on sweeps are tried with both wirings of the pump ports and a grid of idler linewidths and
 couplings; at last everything is fitted together.  White noise is taken from repeats (else from second differences of the
-residuals along frequency), gain drift from the fitted gain errors.  Covariances are the inverse of J^T J at the best fit,
-scaled by chi2 per degree of freedom where that is above one.
+residuals along frequency), gain drift from the fitted gain errors, flux noise from sweep to sweep and the flux's walk from
+the scores of every record's own fluxes.
+
+The set-up's numbers are fitted along within their priors, the records' own fluxes are eliminated: covariances are the
+inverse of the information that is left at the best fit, scaled by chi2 per degree of freedom where that is above one.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import least_squares
 
 from fluxsense.base.units import dbm_to_watt
-from fluxsense.characterize.model import IsolatorModel, Misfit, Parameter
+from fluxsense.characterize.model import MIRRORED, Curvature, IsolatorModel, Misfit
 from fluxsense.characterize.records import Record, phasor, repeat_noise
 from fluxsense.characterize.tracks import Shape, Track
 from fluxsense.device.rings.shunted import KIND as SHUNTED
+from fluxsense.model.priors import prior_sizes
 from fluxsense.study import Study
+from fluxsense.study.types import SweepRange
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
-
-_SCALES = {
-    "signal_frequency_hz": 1e6,
-    "signal_linewidth_hz": 1e6,
-    "signal_internal_hz": 2e5,
-    "signal_participation": 3e-3,
-    "idler_frequency_hz": 3e6,
-    "idler_linewidth_hz": 3e6,
-    "idler_internal_hz": 2e6,
-    "idler_termination_hz": 3e6,
-    "idler_participation": 3e-3,
-    "coupling_hz": 3e5,
-    "shunt_ratio": 0.1,
-    "mutual": 1.0,
-    "offset": 0.005,
-    "area": 0.01,
-    "pump_phase_error_rad": 0.02,
-    "link_amplitude": 0.02,
-    "link_phase_rad": 0.05,
-}
-"""Size of a step in each kind of parameter that matters."""
-
-STEP = 1e-4
-"""Step of the numerical derivatives, in those sizes."""
-
 
 RIVAL_CHI2 = 100.0
 """Difference of chi2 at the pump-on biases up to which another splitting of the idlers gets a full fit of its own."""
 
 USUAL_PHASE_ERROR_RAD = float(np.radians(10.0))
+WORTH: Final = 1e-2
+"""Fall of chi2 below which a step is the last."""
+AS_HOPED: Final = 0.6
+"""Part of what a step should gain below which slopes are worked out anew."""
+SHIFT_EXACT: Final = 5e-3
+"""How far the factor on the pump's shift of the modes can be believed: independent solutions of the ring's equations agree to this."""
+USUAL_FLUX_NOISE_PHI0: Final = 1e-3
+"""Scale of the prior of flux noise from sweep to sweep."""
+SIZES: Final = np.array([0.0, 0.03, 0.07, 0.12, 0.2, 0.3, 0.45, 0.65, 0.9, 1.3, 1.8, 2.5, 3.5])
+"""Sizes of flux noise and walk that are tried, in scales of their priors."""
+
+
+@dataclass(frozen=True)
+class Noise:
+    """What the sweeps scatter by.
+
+    Attributes
+    ----------
+    white : ndarray (2,)
+        Of one raw sweep per quadrature, S21 and S12.
+    drift : float
+        Standard deviation per quadrature of a record's gain error.
+    sweep_phi0, walk_phi0 : float
+        Flux in each loop: standard deviation from record to record, and of a random walk from the first record to the last.
+    """
+
+    white: FloatArray
+    drift: float = 0.02
+    sweep_phi0: float = 0.0
+    walk_phi0: float = 0.0
+
+    def spread(self, records: Sequence[Record]) -> FloatArray | None:
+        """Covariance (2 P, 2 P) of the fluxes of P records, record by record and loop by loop; None if there is none."""
+        if self.sweep_phi0 == self.walk_phi0 == 0.0:
+            return None
+        times = np.array([r.row.time_s for r in records], dtype=np.float64)
+        times = (times - times.min()) / max(float(np.ptp(times)), 1e-300)
+        one = self.walk_phi0**2 * np.minimum.outer(times, times) + self.sweep_phi0**2 * np.eye(times.size)
+        return np.asarray(np.kron(one, np.eye(2)))
 
 
 @dataclass(frozen=True)
 class Prior:
-    """What is assumed of a parameter that the sweeps cannot tell: position, mean, standard deviation."""
+    """What is assumed of a parameter that the sweeps cannot tell: position, mean, standard deviation; of its difference from
+    another's value if the position `less` is not negative."""
 
     index: int
     mean: float
     sd: float
+    less: int = -1
 
 
-def priors_of(model: IsolatorModel, signal_internal_hz: Sequence[float]) -> tuple[Prior, ...]:
-    """Assumptions on the idlers' internal losses.
+ALIKE: Final = {
+    "idler_frequency_hz": 5e6,
+    "idler_linewidth_hz": 5e6,
+    "idler_termination_hz": 5e6,
+    "idler_participation": 2e-2,
+}
+"""By how much two idlers of one design are taken to differ (standard deviation) where a plain line joins them."""
+USUAL_IDLER_WIDTH: Final = (1.4, 0.7)
+"""Idler over signal linewidth, mean and standard deviation, where a plain line joins the idlers."""
+
+
+def priors_of(
+    model: IsolatorModel, signal_internal_hz: Sequence[float], signal_linewidth_hz: Sequence[float]
+) -> tuple[Prior, ...]:
+    """Assumptions on idlers and pump phase.
 
     With the pump on, the idlers act on the signal modes through a 2 x 2 matrix with six real numbers, to which eight
     parameters (two linewidths, two losses, two frequencies, link amplitude and phase) contribute; two combinations are
     free.  A loss is small beside its linewidth, so an assumption on it settles both: what the study states (with a
     standard deviation of the same size, or the stated one), else the signal mode's measured loss scaled to the idler's
     frequency (the same quality factor), give or take itself.  Between idlers joined by a plain line, which have
-    terminations, the loss only adds to the termination and the link passes everything: those are held.
+    terminations, the loss only adds to the termination and the link passes everything: those are held.  A line without length
+    or loss makes one mode of both idlers (their amplitudes times the root of their linewidths are equal), so that only means of
+    their frequencies, terminations and participation ratios act, and their linewidths only by their ratio: the two idlers are
+    taken to be alike, and their linewidths to be of the order of the signals'.
 
     The pump phase error acts on transmission by its cosine unless the pump phase was swept, so it is assumed to be
     what the study states, else within ten degrees.
@@ -98,6 +135,11 @@ def priors_of(model: IsolatorModel, signal_internal_hz: Sequence[float]) -> tupl
             out.append(Prior(n, iso.link_amplitude, 1e-3))
         elif iso.link_kind == "line" and p.kind == "link_phase_rad":
             out.append(Prior(n, iso.link_phase_rad, 0.1))
+        elif iso.link_kind == "line" and p.kind in ALIKE and p.stage == 1:
+            out.append(Prior(n, 0.0, ALIKE[p.kind], model.index(p.kind, 0)))
+        elif iso.link_kind == "line" and p.kind == "idler_linewidth_hz":
+            mean, sd = (float(x * signal_linewidth_hz[0]) for x in USUAL_IDLER_WIDTH)
+            out.append(Prior(n, mean, sd))
     return tuple(out)
 
 
@@ -110,7 +152,7 @@ def best_ratio(model: IsolatorModel) -> float:
 
 @dataclass(frozen=True)
 class Solution:
-    """A fit: the whole vector, chi2, and what is left."""
+    """A fit: the whole vector, chi2 with assumptions and with the records' own fluxes eliminated, and what is left."""
 
     vector: FloatArray
     chi2: float
@@ -186,10 +228,8 @@ class IsolatorFit:
         Standard deviations from the curvature, where `sd` and `covariance` come from sampling.
     sampled : Sampled, optional
         What sampling said.
-    flux_noise_phi0 : float
-        Flux noise from sweep to sweep, per loop, as the residuals show it; it is in the covariance.
-    flux_covariance : ndarray (D, D), optional
-        Its part of the covariance.
+    flux_noise_phi0, flux_walk_phi0 : float
+        Flux noise from sweep to sweep and walk of the flux over the sweeps, per loop, as the residuals show them.
     jump : Jump, optional
     rival_odds : float
         Half the difference of chi2 to the best fit with other idler frequencies; infinite if none came near.
@@ -212,7 +252,7 @@ class IsolatorFit:
     curvature_sd: FloatArray | None = None
     sampled: Sampled | None = None
     flux_noise_phi0: float = 0.0
-    flux_covariance: FloatArray | None = None
+    flux_walk_phi0: float = 0.0
     rival_odds: float = float("inf")
     jump: Jump | None = None
 
@@ -223,6 +263,16 @@ class IsolatorFit:
     def error(self, kind: str, stage: int = 0, item: int = 0) -> float:
         """One standard deviation."""
         return float(self.sd[self.model.index(kind, stage, item)])
+
+    @property
+    def listed(self) -> list[int]:
+        """Positions of the parameters that a study can state."""
+        return [n for n, p in enumerate(self.model.parameters) if p.listed]
+
+    @property
+    def levels(self) -> Noise:
+        """Everything that the sweeps scatter by."""
+        return Noise(self.noise, self.drift, self.flux_noise_phi0, self.flux_walk_phi0)
 
     def correlation(self) -> FloatArray:
         """Correlation matrix."""
@@ -254,19 +304,21 @@ def interval_90(fit: IsolatorFit, rng: np.random.Generator) -> tuple[FloatArray,
     near = (fit.vector - 4 * fit.sd < bounds[:, 0]) | (fit.vector + 4 * fit.sd > bounds[:, 1])
     if not np.any(near):
         return low, high
-    values, vectors = np.linalg.eigh(fit.correlation())
-    root = fit.sd[:, None] * vectors * np.sqrt(np.maximum(values, 0.0))
-    kept = np.empty((0, fit.vector.size))
+    at = np.array(fit.listed)
+    near, edges = near[at], bounds[at]
+    values, vectors = np.linalg.eigh(fit.correlation()[np.ix_(at, at)])
+    root = fit.sd[at, None] * vectors * np.sqrt(np.maximum(values, 0.0))
+    kept = np.empty((0, at.size))
     for _ in range(20):
-        x = fit.vector + rng.standard_normal((_DRAWS, fit.vector.size)) @ root.T
-        inside = np.all((x[:, near] >= bounds[near, 0]) & (x[:, near] <= bounds[near, 1]), axis=1)
+        x = fit.vector[at] + rng.standard_normal((_DRAWS, at.size)) @ root.T
+        inside = np.all((x[:, near] >= edges[near, 0]) & (x[:, near] <= edges[near, 1]), axis=1)
         kept = np.concatenate([kept, x[inside]])
         if len(kept) >= _DRAWS // 2:
             break
     if len(kept) < 1000:  # most of the distribution lies beyond the bounds, which the verdict says
         return np.clip(low, bounds[:, 0], bounds[:, 1]), np.clip(high, bounds[:, 0], bounds[:, 1])
-    quantiles = np.quantile(kept, [0.05, 0.95], axis=0)
-    return np.asarray(quantiles[0]), np.asarray(quantiles[1])
+    low[at], high[at] = np.quantile(kept, [0.05, 0.95], axis=0)
+    return low, high
 
 
 def first_noise(records: Sequence[Record]) -> FloatArray:
@@ -324,83 +376,113 @@ def measured_drift(misfit: Misfit) -> float:
     return float(np.clip(np.sqrt(np.mean(np.concatenate(spread) + left)), 1e-4, 0.3))
 
 
+class Assumed:
+    """Normal priors: the set-up's own, and what is assumed beside them, as rows of numbers that are standard normal."""
+
+    def __init__(self, model: IsolatorModel, priors: Sequence[Prior]) -> None:
+        own = [Prior(n, p.mean, p.sd) for n, p in enumerate(model.parameters) if p.assumed]
+        every = [*own, *priors]
+        self.rows = np.zeros((len(every), len(model.parameters)))
+        for row, p in zip(self.rows, every, strict=True):
+            row[p.index] = 1.0 / p.sd
+            if p.less >= 0:
+                row[p.less] = -1.0 / p.sd
+        self.mean = np.array([p.mean / p.sd for p in every])
+        self.information = self.rows.T @ self.rows
+
+    def penalty(self, vector: FloatArray) -> float:
+        """Their sum of squares at a vector (D,)."""
+        return float(np.sum((self.rows @ vector - self.mean) ** 2))
+
+    def gradient(self, vector: FloatArray) -> FloatArray:
+        """Half its derivatives (D,)."""
+        return np.asarray(self.rows.T @ (self.rows @ vector - self.mean))
+
+
+def with_fluxes_eliminated(
+    found: Curvature, spread: FloatArray | None
+) -> tuple[FloatArray, FloatArray, FloatArray | None]:
+    """Information (n, n) and gradient (n,) of the parameters, and `Curvature.shrink`, for fluxes of covariance `spread`."""
+    if spread is None:
+        return found.information, found.gradient, None
+    shrink = found.shrink(spread)
+    carried = found.cross @ shrink
+    return found.information - carried @ found.cross.T, found.gradient - carried @ found.scores, shrink
+
+
 def solve(
     model: IsolatorModel,
     start: FloatArray,
     free: Sequence[int],
-    noise: FloatArray,
-    drift: float | None,
+    noise: Noise,
     most: int = 30,
     priors: Sequence[Prior] = (),
 ) -> Solution:
-    """Bounded least squares over some of the parameters."""
+    """Bounded least squares over some of the parameters, by Levenberg and Marquardt's damped steps.
+
+    Parameters
+    ----------
+    model : IsolatorModel
+    start : ndarray (D,)
+    free : sequence of int
+        Positions of the parameters that may move; the others keep the start's values.
+    noise : Noise
+    most : int
+        Steps at most.
+    priors : sequence of Prior
+        Assumptions beside those that the model's parameters bring along.
+    """
     free = list(free)
-    scale = np.array([_SCALES[model.parameters[n].kind] for n in free])
-    bounds = np.array([model.parameters[n].bounds for n in free])
-    origin = np.array(start, dtype=np.float64)
-    inside = np.clip(origin[free], bounds[:, 0] + 1e-9 * scale, bounds[:, 1] - 1e-9 * scale)
+    size = np.array([model.parameters[n].sd for n in free])
+    low, high = np.array([model.parameters[n].bounds for n in free]).T
+    assumed, spread = Assumed(model, priors), noise.spread(model.records)
+    known = assumed.information[np.ix_(free, free)]
+    x = np.array(start, dtype=np.float64)
+    x[free] = np.clip(x[free], low, high)
+    misfit, value = model.misfit(x, noise.white, noise.drift), np.inf
+    damping, found, fresh = 1e-3, None, False
+    for _ in range(most):
+        fresh = found is None
+        found = model.curvature(x, noise.white, misfit, free) if found is None else found.at(misfit)
+        information, gradient, shrink = with_fluxes_eliminated(found, spread)
 
-    def vector(u: FloatArray) -> FloatArray:
-        out = origin.copy()
-        out[free] = u * scale
-        return out
+        def total(at: FloatArray, left: Misfit, found: Curvature = found, shrink: FloatArray | None = shrink) -> float:
+            taken = 0.0
+            if shrink is not None:
+                scores = found.scores_of(left)
+                taken = float(scores @ shrink @ scores)
+            return left.chi2 + assumed.penalty(at) - taken
 
-    def residual(u: FloatArray) -> FloatArray:
-        return whole_residual(model, vector(u), noise, drift, priors)
-
-    def jacobian(u: FloatArray) -> FloatArray:
-        return _slopes(residual, u, bounds / scale[:, None])
-
-    fit = least_squares(
-        residual,
-        inside / scale,
-        jac=jacobian,
-        bounds=(bounds[:, 0] / scale, bounds[:, 1] / scale),
-        method="trf",
-        x_scale="jac",
-        ftol=1e-7,
-        xtol=1e-9,
-        gtol=1e-9,
-        max_nfev=most,
-    )
-    best = vector(fit.x)
-    return Solution(best, 2.0 * float(fit.cost), model.misfit(best, noise, drift))
-
-
-def _slopes(function: Callable[[FloatArray], FloatArray], u: FloatArray, bounds: FloatArray) -> FloatArray:
-    """Forward differences, backward at an upper bound."""
-    base = function(u)
-    out = np.empty((base.size, u.size))
-    for n in range(u.size):
-        step = STEP if u[n] + STEP < bounds[n, 1] else -STEP
-        moved = u.copy()
-        moved[n] += step
-        out[:, n] = (function(moved) - base) / step
-    return out
-
-
-def whole_residual(
-    model: IsolatorModel, vector: FloatArray, noise: FloatArray, drift: float | None, priors: Sequence[Prior]
-) -> FloatArray:
-    """Everything that is squared and summed: residuals, gain errors, assumptions, in standard deviations."""
-    flat = model.misfit(vector, noise, drift).flat()
-    return np.concatenate([flat, [(vector[p.index] - p.mean) / p.sd for p in priors]])
-
-
-def scaled_slopes(
-    model: IsolatorModel, vector: FloatArray, noise: FloatArray, drift: float | None, priors: Sequence[Prior]
-) -> tuple[FloatArray, FloatArray]:
-    """Derivatives of `whole_residual` with respect to the parameters in their sizes, (N, D), and those sizes (D,)."""
-    scale = np.array([_SCALES[p.kind] for p in model.parameters])
-    bounds = np.array([p.bounds for p in model.parameters]) / scale[:, None]
-    slopes = _slopes(lambda u: whole_residual(model, u * scale, noise, drift, priors), vector / scale, bounds)
-    return slopes, scale
-
-
-def inverse_information(slopes: FloatArray) -> FloatArray:
-    """Inverse of J^T J over all parameters; directions without information get a very large variance."""
-    values, vectors = np.linalg.eigh(slopes.T @ slopes)
-    return np.asarray((vectors / np.maximum(values, 1e-10)) @ vectors.T)
+        information = (information + known) * np.outer(size, size)
+        gradient = (gradient + assumed.gradient(x)[free]) * size
+        value = total(x, misfit)
+        # a value on a bound stays there while it wants to go beyond
+        inner = ~(((x[free] <= low) & (gradient > 0)) | ((x[free] >= high) & (gradient < 0)))
+        fall, step, there, left = -np.inf, np.zeros(len(free)), x, misfit
+        while damping < 1e10:
+            matrix = information[np.ix_(inner, inner)]
+            matrix = matrix + np.diag(damping * np.maximum(np.diag(matrix), 1e-12))
+            step[inner] = np.linalg.lstsq(matrix, -gradient[inner], rcond=1e-14)[0]
+            there = x.copy()
+            there[free] = np.clip(x[free] + step * size, low, high)
+            left = model.misfit(there, noise.white, noise.drift)
+            fall = value - total(there, left)
+            if fall >= 0 or not fresh:
+                break
+            damping *= 6
+        if not fall >= 0:  # slopes from elsewhere led astray, or there is nothing to gain
+            if fresh:
+                break
+            found = None
+            continue
+        x, misfit, value = there, left, value - fall
+        hoped = -float(step @ (2.0 * gradient + information @ step))
+        if fall < WORTH and damping < 0.1 and fresh:
+            break
+        damping = max(damping / 8, 1e-9)
+        if fall < WORTH or fall < AS_HOPED * hoped:  # as long as steps do what they should, slopes serve again
+            found = None
+    return Solution(x, value, misfit)
 
 
 def off_start(
@@ -432,19 +514,18 @@ def off_start(
     return x
 
 
-def fit_off(model: IsolatorModel, start: FloatArray, noise: FloatArray) -> Solution:
-    """Fit the pump-off parameters, from a few linewidths."""
-    free = [n for n, p in enumerate(model.parameters) if not p.needs_pump]
+def fit_off(model: IsolatorModel, start: FloatArray, noise: Noise) -> Solution:
+    """Fit the pump-off parameters, from a few linewidths; the set-up is taken in when the chip's numbers are near."""
+    every = range(len(model.parameters))
+    free = [n for n in every if not model.parameters[n].assumed]
     widths = [n for n in free if model.parameters[n].kind == "signal_linewidth_hz"]
-    best: Solution | None = None
+    tried = []
     for factor in (1.0, 0.7, 1.4):
         x = start.copy()
         x[widths] *= factor
-        one = solve(model, x, free, noise, 0.02, most=8)
-        if best is None or one.chi2 < best.chi2:
-            best = one
-    assert best is not None  # the loop above ran
-    return solve(model, best.vector, free, noise, 0.02, most=40)
+        tried.append(solve(model, x, free, noise, most=6))
+    best = min(tried, key=lambda one: one.chi2)
+    return solve(model, best.vector, every, noise, most=40)
 
 
 def best_pump(records: Sequence[Record]) -> dict[tuple[float, ...], tuple[float, float]]:
@@ -512,9 +593,12 @@ def on_starts(model: IsolatorModel, off: FloatArray, records: Sequence[Record], 
     return starts
 
 
-def _other_idlers(
-    model: IsolatorModel, best: Solution, noise: FloatArray, drift: float | None, priors: Sequence[Prior]
-) -> list[Solution]:
+def _of_pump(model: IsolatorModel) -> list[int]:
+    """What pump-on sweeps are to tell, and the set-up but for the lines, which the ramps tell better."""
+    return [n for n, p in enumerate(model.parameters) if p.needs_pump or (p.assumed and p.listed)]
+
+
+def _other_idlers(model: IsolatorModel, best: Solution, noise: Noise, priors: Sequence[Prior]) -> list[Solution]:
     """Other splittings of the two idler frequencies about their mean, best first: the starts have none, each is a valley.
 
     Beside the best, those are returned that are hardly worse and lie elsewhere: the sweeps at the pump-on biases alone may
@@ -522,7 +606,7 @@ def _other_idlers(
     """
     at = [model.index("idler_frequency_hz", k) for k in (0, 1)]
     shares = [(model.index("idler_participation", k), model.index("signal_participation", k)) for k in (0, 1)]
-    free = [n for n, p in enumerate(model.parameters) if p.needs_pump]
+    free = _of_pump(model)
     centre = float(np.mean(best.vector[at]))
     own = float(best.vector[at[0]] - centre)
     width = float(np.mean([best.vector[model.index("signal_linewidth_hz", k)] for k in (0, 1)]))
@@ -533,7 +617,7 @@ def _other_idlers(
         x[at] = centre + half, centre - half
         for idler, signal in shares:
             x[idler] = x[signal]
-        found.append(solve(model, x, free, noise, drift, 15, priors))
+        found.append(solve(model, x, free, noise, 15, priors))
     found.sort(key=lambda s: s.chi2)
     kept = found[:1]
     for one in found[1:]:
@@ -600,97 +684,59 @@ def fit_isolator(
     off_records = [r for r in records if not r.row.pump_on]
     pumped = len(off_records) < len(records)
     measured = repeat_noise(records)
-    noise = first_noise(records) if measured is None else measured
+    study = replace(study, sweep=_sweep_of(study, records))
 
     def build(some: Sequence[Record], sign: int) -> IsolatorModel:
         return IsolatorModel(study, isolator, some, lines, kinds, sign, power_w, areas)
 
     say("fitting pump-off sweeps", 0.1)
     model = build(off_records, 1)
+    noise = Noise(first_noise(records) if measured is None else measured)
     off = fit_off(model, off_start(model, tracks, shapes, mains), noise)
-    drift = measured_drift(off.misfit)
-    if measured is None:
-        noise = residual_noise(off.misfit, noise)
-    off = solve(model, off.vector, range(len(model.parameters)), noise, drift, most=30)
-    drift = measured_drift(off.misfit)
-    if measured is None:
-        noise = residual_noise(off.misfit, noise)
-    odds = 0.0
+    noise = _refreshed(noise, off, measured)
+    off = solve(model, off.vector, range(len(model.parameters)), noise)
+    noise = _refreshed(noise, off, measured)
     if not pumped:
         return _finish(model, off, noise, tracks, shapes, False, 0.0, ())
 
     say("trying both wirings of the pump", 0.4)
     results: dict[int, Solution] = {}
     models: dict[int, IsolatorModel] = {}
-    priors: tuple[Prior, ...] = ()
     biased = {r.row.bias_a for r in records if r.row.pump_on}
     near = [r for r in records if r.row.bias_a in biased]  # the ramps say nothing of the pump
+    signal = [
+        [float(off.vector[model.index(kind, k)]) for k in (0, 1)]
+        for kind in ("signal_internal_hz", "signal_linewidth_hz")
+    ]
     for sign in (1, -1):
-        whole = build(near, sign)
-        models[sign] = whole
-        base = whole.stated()
-        for n, p in enumerate(whole.parameters):
-            if not p.needs_pump:
-                at = model.index(p.kind, p.stage, p.item)
-                base[n] = off.vector[at] if at >= 0 else base[n]
-        priors = priors_of(whole, [off.vector[model.index("signal_internal_hz", k)] for k in (0, 1)])
-        starts = on_starts(whole, base, near, power_w)
-        costs = [float(np.sum(whole.misfit(x, noise, drift).flat() ** 2)) for x in starts]
-        free = [n for n, p in enumerate(whole.parameters) if p.needs_pump]
-        best: Solution | None = None
-        for n in np.argsort(costs)[:2]:
-            one = solve(whole, starts[int(n)], free, noise, drift, 12, priors)
-            if best is None or one.chi2 < best.chi2:
-                best = one
-        assert best is not None  # there are starts
-        results[sign] = best
+        some = models[sign] = build(near, sign)
+        starts = on_starts(some, _joined(some, (model, off.vector)), near, power_w)
+        costs = [some.misfit(x, noise.white, noise.drift).chi2 for x in starts]
+        tried = [
+            solve(some, starts[int(n)], _of_pump(some), noise, 12, priors_of(some, *signal))
+            for n in np.argsort(costs)[:2]
+        ]
+        results[sign] = min(tried, key=lambda one: one.chi2)
     sign = 1 if results[1].chi2 <= results[-1].chi2 else -1
     odds = 0.5 * (results[-sign].chi2 - results[sign].chi2)
-    on_priors = priors
-    valleys = _other_idlers(models[sign], results[sign], noise, drift, priors)
-    whole = build(records, sign)
-
-    def joined(pump: FloatArray) -> FloatArray:
-        start = whole.stated()
-        for n, p in enumerate(whole.parameters):
-            origin, vector = (models[sign], pump) if p.needs_pump else (model, off.vector)
-            at = origin.index(p.kind, p.stage, p.item)
-            start[n] = vector[at] if at >= 0 else start[n]
-        return start
-
-    priors = priors_of(whole, [off.vector[model.index("signal_internal_hz", k)] for k in (0, 1)])
-    say("fitting everything together", 0.7)
-    every = range(len(whole.parameters))
-    full = sorted(
-        (solve(whole, joined(v.vector), every, noise, drift, 25, priors) for v in valleys), key=lambda s: s.chi2
-    )
-    fit = full[0]
-    drift = measured_drift(fit.misfit)
-    if measured is None:
-        noise = residual_noise(fit.misfit, noise)
-    fit = solve(whole, fit.vector, every, noise, drift, 25, priors)
-    # the first search may have been far from any valley: with all else fitted, idlers that have changed places, in all that
-    # belongs to them or in one of it, lie in other valleys; the sweeps at the pump-on biases show which are worth a whole fit
-    rest = full[1:]
     some = models[sign]
-    onto = [whole.index(p.kind, p.stage, p.item) for p in some.parameters]
-    free = [n for n, p in enumerate(some.parameters) if p.needs_pump]
-    here = solve(some, fit.vector[onto], free, noise, drift, 12, on_priors)
-    exchanges: tuple[tuple[str, ...], ...] = (IDLER_KINDS, ("idler_participation",), ("idler_frequency_hz",))
-    for exchanged in exchanges:
-        valley = solve(some, _exchanged(some, fit.vector[onto], exchanged), free, noise, drift, 15, on_priors)
-        if valley.chi2 - here.chi2 > RIVAL_CHI2 or _near(some, valley.vector, here.vector):
-            continue
-        start = fit.vector.copy()
-        start[onto] = valley.vector
-        rest.append(solve(whole, start, every, noise, drift, 25, priors))
+    valleys = _other_idlers(some, results[sign], noise, priors_of(some, *signal))
+
+    say("fitting everything together", 0.7)
+    whole = build(records, sign)
+    priors, every = priors_of(whole, *signal), range(len(whole.parameters))
+    starts = [_joined(whole, (some, v.vector), (model, off.vector)) for v in valleys]
+    full = sorted((solve(whole, x, every, noise, 25, priors) for x in starts), key=lambda s: s.chi2)
+    noise = _refreshed(noise, full[0], measured)
+    fit = solve(whole, full[0].vector, every, noise, 25, priors)
+    rest = [*full[1:], *_exchanges(whole, some, fit, noise, priors, priors_of(some, *signal))]
     best = min(rest, key=lambda s: s.chi2, default=fit)
     if best.chi2 < fit.chi2:
         rest = [fit, *(s for s in rest if s is not best)]
-        fit = solve(whole, best.vector, every, noise, drift, 25, priors)
+        fit = solve(whole, best.vector, every, noise, 25, priors)
     done = _finish(whole, fit, noise, tracks, shapes, True, odds, priors)
     # on from where each stopped: from another valley 25 steps do not always arrive
-    rivals = [solve(whole, s.vector, every, noise, drift, 25, priors) for s in rest]
+    rivals = [solve(whole, s.vector, every, noise, 25, priors) for s in rest]
     where = [whole.index("idler_frequency_hz", k) for k in (0, 1)]
     elsewhere = [s for s in rivals if np.any(np.abs(s.vector - fit.vector)[where] > 5 * done.sd[where])]
     if elsewhere:
@@ -701,91 +747,198 @@ def fit_isolator(
     return done
 
 
+def other_arrangement(fit: IsolatorFit) -> IsolatorFit | None:
+    """The fit from the mirrored vector on (`IsolatorModel.mirrored`), with S11 and S22 exchanged; None if it fits worse."""
+    model, levels = fit.model, fit.levels
+    start = model.mirrored(fit.vector)
+    found = solve(model, start, range(len(start)), levels, 15, fit.priors)
+    here = solve(model, fit.vector, range(len(start)), levels, 2, fit.priors)
+    if found.chi2 - here.chi2 > RIVAL_CHI2:
+        return None
+    other = _finish(model, found, levels, fit.tracks, fit.shapes, fit.pumped, fit.wiring_odds, fit.priors)
+    return replace(other, rival_odds=fit.rival_odds)
+
+
+def as_either(fit: IsolatorFit) -> IsolatorFit:
+    """The fit with uncertainties that hold what is mirrored with either sign, where nothing tells which it is."""
+    both = np.array([x if p.array in MIRRORED else 0.0 for p, x in zip(fit.model.parameters, fit.vector, strict=True)])
+    covariance = fit.covariance + np.diag(both**2)
+    return replace(fit, covariance=covariance, sd=np.sqrt(np.diag(covariance)))
+
+
+def _sweep_of(study: Study, records: Sequence[Record]) -> SweepRange:
+    """The span of all records and the commonest number of points: over it line ends and direct paths are smooth."""
+    points = [r.frequency_hz.size for r in records]
+    low, high = min(r.frequency_hz.min() for r in records), max(r.frequency_hz.max() for r in records)
+    return replace(study.sweep, start_hz=float(low), stop_hz=float(high), points=max(set(points), key=points.count))
+
+
+def _joined(model: IsolatorModel, *found: tuple[IsolatorModel, FloatArray]) -> FloatArray:
+    """A start vector from what was fitted to parts of the records, the first that has a parameter first; else as stated."""
+    start = model.stated()
+    for origin, vector in reversed(found):
+        for n, p in enumerate(model.parameters):
+            at = origin.index(p.kind, p.stage, p.item)
+            start[n] = vector[at] if at >= 0 else start[n]
+    return start
+
+
+def _refreshed(noise: Noise, fit: Solution, measured: FloatArray | None) -> Noise:
+    """Drift, and white noise unless repeats have told it, from what a fit leaves."""
+    white = residual_noise(fit.misfit, noise.white) if measured is None else measured
+    return replace(noise, white=white, drift=measured_drift(fit.misfit))
+
+
+def _exchanges(
+    whole: IsolatorModel,
+    some: IsolatorModel,
+    fit: Solution,
+    noise: Noise,
+    priors: Sequence[Prior],
+    some_priors: Sequence[Prior],
+) -> list[Solution]:
+    """Fits from where idlers have changed places, in all that belongs to them or in one of it.
+
+    The first search may have been far from any valley.  The sweeps at the pump-on biases show which exchanges are worth a
+    whole fit.
+    """
+    onto = [whole.index(p.kind, p.stage, p.item) for p in some.parameters]
+    free = _of_pump(some)
+    here = solve(some, fit.vector[onto], free, noise, 12, some_priors)
+    found = []
+    exchanges: tuple[tuple[str, ...], ...] = (IDLER_KINDS, ("idler_participation",), ("idler_frequency_hz",))
+    for exchanged in exchanges:
+        valley = solve(some, _exchanged(some, fit.vector[onto], exchanged), free, noise, 15, some_priors)
+        if valley.chi2 - here.chi2 > RIVAL_CHI2 or _near(some, valley.vector, here.vector):
+            continue
+        start = fit.vector.copy()
+        start[onto] = valley.vector
+        found.append(solve(whole, start, range(len(whole.parameters)), noise, 25, priors))
+    return found
+
+
 def _finish(
     model: IsolatorModel,
     fit: Solution,
-    noise: FloatArray,
+    noise: Noise,
     tracks: tuple[Track, Track],
     shapes: tuple[Shape, Shape],
     pumped: bool,
     odds: float,
     priors: Sequence[Prior],
 ) -> IsolatorFit:
-    drift = measured_drift(fit.misfit) if fit.misfit.drift is None else fit.misfit.drift
-    slopes, scale = scaled_slopes(model, fit.vector, noise, drift, priors)
-    per = fit.chi2 / degrees_of_freedom(fit.misfit, len(model.parameters))
-    inner = inverse_information(slopes) * max(1.0, per)
-    extra, flux, jump = _flux_noise(model, fit, noise, drift, priors, slopes, inner)
-    extra = extra * np.outer(scale, scale)
-    matrix = inner * np.outer(scale, scale) + extra
+    every = range(len(model.parameters))
+    noise = replace(noise, drift=measured_drift(fit.misfit))
+    scores = FluxScores.of(model, fit, noise, priors)
+    sweep, walk = scores.sizes(prior_sizes(model.study, [model.isolator]).flux_walk_phi0)
+    noise = replace(noise, sweep_phi0=sweep, walk_phi0=walk)
+    jump = scores.most_likely_jump(noise)
+    fit = solve(model, fit.vector, every, noise, 10, priors)
+    size = np.array([p.sd for p in model.parameters])
+    found = model.curvature(fit.vector, noise.white, fit.misfit, every)
+    information, _, shrink = with_fluxes_eliminated(found, noise.spread(model.records))
+    per = fit.chi2 / degrees_of_freedom(fit.misfit, sum(not p.assumed for p in model.parameters))
+    misfit = fit.misfit
+    if shrink is not None:  # with each record at its own most probable flux
+        own = -(shrink @ found.scores).reshape(-1, 2)
+        misfit = model.misfit(fit.vector, noise.white, noise.drift, own)
+    information = (information + Assumed(model, priors).information) * np.outer(size, size)
+    matrix = inverse_information(information) * max(1.0, per) * np.outer(size, size)
+    if (n := model.index("pump_shift_factor")) >= 0:
+        matrix[n, n] += SHIFT_EXACT**2
     bound = []
-    for p, value in zip(model.parameters, fit.vector, strict=True):
-        low, high = p.bounds
-        near = 1e-3 * _SCALES[p.kind]
-        if value - low < near or high - value < near:
-            bound.append(p.label)
+    known = {p.index for p in priors}
+    for n, (p, value) in enumerate(zip(model.parameters, fit.vector, strict=True)):
+        near = 1e-3 * p.sd
+        if not p.assumed and n not in known and (value - p.low < near or p.high - value < near):
+            bound.append(p.name)
     return IsolatorFit(
-        model, fit.vector, np.sqrt(np.diag(matrix)), matrix, per, noise, drift, fit.misfit, shapes, tracks, pumped, odds,
-        tuple(bound), tuple(priors), flux_noise_phi0=flux, flux_covariance=extra, jump=jump,
+        model, fit.vector, np.sqrt(np.diag(matrix)), matrix, per, noise.white, noise.drift, misfit, shapes, tracks, pumped, odds,
+        tuple(bound), tuple(priors), flux_noise_phi0=sweep, flux_walk_phi0=walk, jump=jump,
     )  # fmt: skip
 
 
-def _flux_noise(
-    model: IsolatorModel,
-    fit: Solution,
-    noise: FloatArray,
-    drift: float,
-    priors: Sequence[Prior],
-    slopes: FloatArray,
-    inner: FloatArray,
-) -> tuple[FloatArray, float, Jump]:
-    """What flux noise from sweep to sweep adds to the covariance (in sizes, as `inner`), that noise per loop (Phi0), and where
-    the flux is most likely to have jumped.
+def inverse_information(information: FloatArray) -> FloatArray:
+    """Its inverse; directions without information get a very large variance."""
+    values, vectors = np.linalg.eigh(information)
+    return np.asarray((vectors / np.maximum(values, 1e-10)) @ vectors.T)
 
-    Flux noise of standard deviation s adds D_q x_q to the residual, q counting records and loops, x normal with s.  The fit is
-    least squares without it, so that its error gains A J^T D x (A the inverse of J^T J) and its covariance
-    s^2 A K K^T A, K = J^T D.  The scores D_q^T r have, without flux noise, the covariance M = D^T D - K^T A K, with it
-    M + s^2 M M; the sum of their squares gives s (a moment estimate, zero where the sum is too small).  Between records
-    D^T D is taken as zero: they meet in the line gains alone.  A jump adds the same x_q to every record from one on; the sums of
-    the scores from there on, one per loop, with their part of M + s^2 M M, tell how much chi2 falls with it (a score test).
+
+@dataclass(frozen=True)
+class FluxScores:
+    """What a fit's residuals say of the records' own fluxes: as many standard normal numbers as they can tell.
+
+    Fluxes x of covariance C add D x to the residual.  Their scores D^T r, with all parameters' own directions taken out, have
+    the covariance M + M C M, M that of C = 0; with M = V diag(l) V^T, z = l^(-1/2) V^T D^T r has the covariance
+    1 + l^(1/2) V^T C V l^(1/2).
+
+    Attributes
+    ----------
+    model : IsolatorModel
+    z : ndarray (R,)
+    root : ndarray (R, 2 P)
+        l^(1/2) V^T.
     """
-    count = len(model.records)
-    base = whole_residual(model, fit.vector, noise, drift, priors)
-    step = 1e-4
-    scores, cross, own = np.empty(2 * count), np.empty((2 * count, len(inner))), np.zeros((2 * count, 2 * count))
-    for n in range(count):
-        pair = []
-        for k in (0, 1):
-            shift = np.zeros((count, 2))
-            shift[n, k] = step
-            moved = model.misfit(fit.vector, noise, drift, shift).flat()
-            d = (moved - base[: moved.size]) / step
-            pair.append(d)
-            scores[2 * n + k] = d @ base[: d.size]
-            cross[2 * n + k] = d @ slopes[: d.size]
-        own[2 * n : 2 * n + 2, 2 * n : 2 * n + 2] = [[a @ b for b in pair] for a in pair]
-    m = own - cross @ inner @ cross.T
-    square = (float(scores @ scores) - float(np.trace(m))) / max(float(np.sum(m * m)), 1e-300)
-    variance = max(0.0, square)
-    gain = inner @ cross.T
-    return variance * (gain @ gain.T), float(np.sqrt(variance)), _most_likely_jump(scores, m + variance * (m @ m), m)
 
+    model: IsolatorModel
+    z: FloatArray
+    root: FloatArray
 
-def _most_likely_jump(scores: FloatArray, spread: FloatArray, m: FloatArray) -> Jump:
-    """The step of both fluxes that the scores (2 P,) ask for most, given their covariance and M, both (2 P, 2 P)."""
-    best = Jump(0, np.zeros(2), 0.0)
-    for n in range(1, len(scores) // 2):
-        from_here = np.zeros((len(scores), 2))
-        from_here[2 * n :: 2, 0] = from_here[2 * n + 1 :: 2, 1] = 1.0
-        u = from_here.T @ scores
-        values, vectors = np.linalg.eigh(from_here.T @ spread @ from_here)
+    @classmethod
+    def of(cls, model: IsolatorModel, fit: Solution, noise: Noise, priors: Sequence[Prior]) -> FluxScores:
+        """At a fit without such fluxes, or near it."""
+        every = range(len(model.parameters))
+        misfit = model.misfit(fit.vector, noise.white, noise.drift)
+        found = model.curvature(fit.vector, noise.white, misfit, every)
+        assumed = Assumed(model, priors)
+        size = np.array([p.sd for p in model.parameters])
+        inverse = inverse_information((found.information + assumed.information) * np.outer(size, size))
+        gain = (found.cross * size[:, None]).T @ inverse
+        gradient = (found.gradient + assumed.gradient(fit.vector)) * size
+        scores = found.scores - gain @ gradient
+        values, vectors = np.linalg.eigh(found.own - gain @ (found.cross * size[:, None]))
         told = values > 1e-9 * max(float(values[-1]), 1e-300)
-        z = (vectors[:, told].T @ u) / np.sqrt(values[told])
-        fall = float(z @ z)
-        if fall > best.chi2:
-            size = -np.linalg.lstsq(from_here.T @ m @ from_here, u, rcond=1e-9)[0]
-            best = Jump(n, np.asarray(size, dtype=np.float64), fall)
-    return best
+        root = np.sqrt(values[told])[:, None] * vectors[:, told].T
+        return cls(model, (vectors[:, told].T @ scores) / np.sqrt(values[told]), root)
+
+    def _covariance(self, noise: Noise) -> FloatArray:
+        spread = noise.spread(self.model.records)
+        one = np.eye(len(self.z))
+        return one if spread is None else np.asarray(one + self.root @ spread @ self.root.T)
+
+    def sizes(self, walk_scale: float) -> tuple[float, float]:
+        """Flux noise and walk, root mean squares under their posterior; half-normal priors, the walk's of a given scale."""
+        sweeps, walks = USUAL_FLUX_NOISE_PHI0 * SIZES, walk_scale * (SIZES if walk_scale else SIZES[:1])
+        each, slow = (
+            self._covariance(Noise(np.ones(2), sweep_phi0=a, walk_phi0=b)) - np.eye(len(self.z))
+            for a, b in ((1.0, 0.0), (0.0, 1.0))
+        )
+        log = np.empty((sweeps.size, walks.size))
+        for column, walk in enumerate(walks):
+            for row, sweep in enumerate(sweeps):
+                matrix = np.eye(len(self.z)) + sweep**2 * each + walk**2 * slow
+                factor = np.linalg.cholesky(matrix)
+                u = np.linalg.solve(factor, self.z)
+                log[row, column] = -0.5 * float(u @ u) - float(np.sum(np.log(np.diag(factor))))
+        log -= 0.5 * SIZES[:, None] ** 2 + 0.5 * SIZES[: walks.size] ** 2
+        weight = np.exp(log - log.max()) * np.gradient(SIZES)[:, None]
+        weight = weight * (np.gradient(SIZES) if walks.size > 1 else 1.0)
+        weight /= weight.sum()
+        return float(np.sqrt(np.sum(weight * sweeps[:, None] ** 2))), float(np.sqrt(np.sum(weight * walks**2)))
+
+    def most_likely_jump(self, noise: Noise) -> Jump:
+        """The step of both fluxes, from some record on, that the scores ask for most: least squares under the noise."""
+        factor = np.linalg.cholesky(self._covariance(noise))
+        z, root = np.linalg.solve(factor, self.z), np.linalg.solve(factor, self.root)
+        best = Jump(0, np.zeros(2), 0.0)
+        # summed from the end: the step from record n on, one column a loop
+        steps = np.cumsum(root.reshape(len(z), -1, 2)[:, ::-1], axis=1)[:, ::-1]
+        for n in range(1, steps.shape[1]):
+            size, _, rank, _ = np.linalg.lstsq(steps[:, n], z, rcond=1e-6)
+            fall = float(z @ steps[:, n] @ size) if rank else 0.0
+            if fall > best.chi2:
+                best = Jump(n, np.asarray(-size), fall)
+        return best
 
 
-__all__ = ["IsolatorFit", "Parameter", "Sampled", "Solution", "directionality", "fit_isolator", "whole_residual"]
+__all__ = ["IsolatorFit", "Noise", "Sampled", "Solution", "directionality", "fit_isolator"]

@@ -4,8 +4,9 @@ A raw reflection trace holds, beside the isolator's reflection through the line,
 
     d_k(f) = G(f) S_k(f) + B(f) + n_k(f),
 
-with G and B free at every frequency.  Transmission has no B, and its line gain is found from every record; so the fit rests
-on transmission, and S11 and S22, of which it has seen nothing, must then follow its predictions up to G and B.
+with G and B free at every frequency and S_k as the line ends, known from transmission, make it.  Transmission has no B, and
+its line gain is found from every record; so the fit rests on transmission, and S11 and S22, of which it has seen nothing, must
+then follow its predictions up to G and B.
 """
 
 from __future__ import annotations
@@ -46,7 +47,7 @@ class Reflection:
 def check_reflection(fit: IsolatorFit) -> Reflection | None:
     """Compare measured reflections with the fitted model; None if there are too few."""
     straight, crossed, values, records = 0.0, 0.0, 0, 0
-    for block, predicted in zip(fit.model.blocks, fit.model.predict(fit.vector, ("11", "22")), strict=True):
+    for block, predicted in zip(fit.model.blocks, fit.model.reflections(fit.vector), strict=True):
         here = [(n, x) for n, x in enumerate(fit.model.records[m].reflection for m in block.rows) if x is not None]
         if len(here) < FEWEST:
             continue

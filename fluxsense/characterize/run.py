@@ -27,7 +27,7 @@ from fluxsense.characterize.faults import (
     upheld,
     wiring_faults,
 )
-from fluxsense.characterize.fit import IsolatorFit, fit_isolator, interval_90
+from fluxsense.characterize.fit import IsolatorFit, as_either, fit_isolator, interval_90, other_arrangement
 from fluxsense.characterize.points import (
     ENOUGH_DB,
     MOST_LOSS_DB,
@@ -51,9 +51,13 @@ STANDING_WORDS = (
     "the mutual inductances are taken as stated (or from a calibration state), and the wiring is found relative to them.",
     "A link phase half a turn further together with the other wiring of the pump ports changes no transmission: the link phase within "
     "90 degrees of zero is given, with its wiring.",
+    "Where every pump comes through a port, what hybrid and pumps are off by can all change sign together with S11 and S22 changing "
+    "places: files that hold S11 and S22 tell which, else either sign lies within the uncertainties.",
+    "Of two idlers joined by a plain line only means act: they are taken to be alike (see priors).",
     "Pump-off sweeps do not depend on the sign of the flux, and a shunted ring's offset is known modulo four flux quanta "
     "(a bare ring's modulo one): the offset nearest zero is given.",
-    "Loss and imbalance of the signal hybrid act like line gain on these sweeps and are kept as stated.",
+    "Loss and imbalance of the signal hybrid act like line gain on these sweeps and are kept as stated, give or take what the study "
+    "says of them; so are line ends, direct paths, arms and pump ports, which are fitted along.",
     "Idler linewidth, idler internal loss and link amplitude form one combination less than there are numbers: the internal loss "
     "is assumed (see priors), and the others' uncertainties include that.",
 )
@@ -238,6 +242,11 @@ def _isolator(
         lambda words, share: say(f"isolator {iso.name}", share, words),
     )
     reflected = check_reflection(fit)
+    if fit.pumped and not fit.model.sweeps_phase:
+        if reflected is None:
+            fit = as_either(fit)
+        elif reflected.swapped < 0.5 * reflected.scatter and (other := other_arrangement(fit)) is not None:
+            fit, reflected = other, check_reflection(other)
     faults = [*upheld(faults, fit), *fit_faults(fit, name)]
     if not any(f.severity == "unusable" for f in faults):
         faults += reflection_faults(reflected, name)
@@ -292,7 +301,9 @@ def _entry(study: Study, result: IsolatorResult, enough_db: float, rng: np.rando
     if fit is None:
         return out
     model = fit.model
-    assumed = {p.index: p for p in fit.priors}
+    assumed = {n: (p.mean, p.sd) for n, p in enumerate(model.parameters) if p.assumed}
+    assumed |= {p.index: (p.mean if p.less < 0 else p.mean + float(fit.vector[p.less]), p.sd) for p in fit.priors}
+    listed = fit.listed
     draws = fit.sampled
     low, high = interval_90(fit, rng)
     out["rings"] = [
@@ -306,7 +317,7 @@ def _entry(study: Study, result: IsolatorResult, enough_db: float, rng: np.rando
     ]
     out["parameters"] = [
         {
-            "name": p.label,
+            "name": p.name,
             "kind": p.kind,
             "stage": p.stage + 1,
             "unit": p.unit,
@@ -314,17 +325,21 @@ def _entry(study: Study, result: IsolatorResult, enough_db: float, rng: np.rando
             "sd": float(sd),
             "low_90": float(low[n]),
             "high_90": float(high[n]),
-            "assumed": {"mean": assumed[n].mean, "sd": assumed[n].sd}
-            if n in assumed and sd > 0.5 * assumed[n].sd
+            "assumed": {"mean": assumed[n][0], "sd": assumed[n][1]}
+            if n in assumed and sd > 0.5 * assumed[n][1]
             else None,
             **({} if fit.curvature_sd is None else {"sd_from_curvature": float(fit.curvature_sd[n])}),
         }
-        for n, (p, v, sd) in enumerate(zip(model.parameters, fit.vector, fit.sd, strict=True))
+        for n, p, v, sd in ((n, model.parameters[n], fit.vector[n], fit.sd[n]) for n in listed)
     ]
-    corr = fit.correlation()
+    corr = fit.correlation()[np.ix_(listed, listed)]
     out["correlation"] = [[round(float(x), 4) for x in row] for row in corr]
     out["strong_correlations"] = [
-        {"first": model.parameters[a].label, "second": model.parameters[b].label, "correlation": float(corr[a, b])}
+        {
+            "first": model.parameters[listed[a]].name,
+            "second": model.parameters[listed[b]].name,
+            "correlation": float(corr[a, b]),
+        }
         for a in range(len(corr))
         for b in range(a)
         if abs(corr[a, b]) > STRONG_CORRELATION
@@ -348,6 +363,7 @@ def _entry(study: Study, result: IsolatorResult, enough_db: float, rng: np.rando
         "white_12": float(fit.noise[1]),
         "gain_drift": fit.drift,
         "flux_phi0": fit.flux_noise_phi0,
+        "flux_walk_phi0": fit.flux_walk_phi0,
     }
     out["lines"] = [_line(fit, p, path) for p, path in ((0, "21"), (1, "12"))]
     out["reference_power_w"] = result.power_w
@@ -517,7 +533,6 @@ def section_heads(document: Mapping[str, Any], study: Path) -> list[str]:
     """Comment lines for the files written."""
     return [
         f"Written by fluxsense characterize from {study.name}; verdict: {document['verdict']['trust']}.",
-        "Each _sd is one standard deviation and serves orient as a prior; shunt_ratio_sd, link_amplitude_sd, link_phase_sd and",
-        "mutual_sd are statements, which reach orient through offset_sd, participation ratios, couplings and the idlers. Offsets hold for the",
-        "cooldown of the sweeps only: after another cooldown set offset to 0 and offset_sd to what is known.",
+        "Each _sd is one standard deviation and serves orient as a prior. Offsets hold for the cooldown of the sweeps only: after",
+        "another cooldown set offset to 0 and offset_sd to what is known.",
     ]

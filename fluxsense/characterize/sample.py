@@ -1,7 +1,7 @@
 """Uncertainties by sampling: emcee over the fitted likelihood, beside those from its curvature.
 
-The density is exp(-chi2 / (2 c)) within the parameters' bounds, with chi2 that of the fit (line gains and gain errors
-eliminated, assumptions included) and c the same scale that the curvature's covariance carries.  Coordinates are whitened
+The density is exp(-chi2 / (2 c)) within the parameters' bounds, with chi2 that of the fit (line gains, gain errors, the
+records' own fluxes and the set-up eliminated, assumptions included) and c the same scale that the curvature's covariance carries.  Coordinates are whitened
 by that covariance.  Half of the steps propose from a t distribution a little wider than it (an independence Metropolis
 step), the rest are emcee's differential-evolution moves, which do not need it to be right.  Two ensembles run on their own
 random streams; effective draws and R-hat are those of `fluxsense.infer.diagnostics`, and the result says if they fall short.
@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.base.streams import stream
-from fluxsense.characterize.fit import IsolatorFit, Sampled, whole_residual
+from fluxsense.characterize.fit import QUANTILE_90, Assumed, IsolatorFit, Sampled, with_fluxes_eliminated
 from fluxsense.infer.diagnostics import ess_bulk, r_hat_rank
 from fluxsense.infer.mixture import StudentMixture
 from fluxsense.infer.sampler import mixture_move
@@ -135,27 +135,35 @@ def sample_fit(fit: IsolatorFit, seed: int, progress: Callable[[float], None] | 
     progress : callable, optional
         Called with the share done.
     """
-    scale = max(1.0, fit.chi2_per_dof)
+    model, levels, scale = fit.model, fit.levels, max(1.0, fit.chi2_per_dof)
+    every = range(len(model.parameters))
+    found = model.curvature(fit.vector, levels.white, model.misfit(fit.vector, levels.white, levels.drift), every)
+    information, _, shrink = with_fluxes_eliminated(found, levels.spread(model.records))
+    assumed = Assumed(model, fit.priors)
+    information = information + assumed.information
+    # the set-up's numbers are not sampled: they follow at their most probable values, to first order
+    own = np.array([n for n in every if not model.parameters[n].assumed])
+    rest = np.array([n for n in every if model.parameters[n].assumed], dtype=np.intp)
+    follow = -np.linalg.solve(information[np.ix_(rest, rest)], information[np.ix_(rest, own)])
 
-    def log_density(x: FloatArray) -> float:
-        flat = whole_residual(fit.model, x, fit.noise, fit.drift, fit.priors)
-        return -0.5 * float(flat @ flat) / scale
+    def log_density(values: FloatArray) -> float:
+        x = fit.vector.copy()
+        x[rest] += follow @ (values - fit.vector[own])
+        x[own] = values
+        misfit = model.misfit(x, levels.white, levels.drift)
+        scores = found.scores_of(misfit)
+        taken = 0.0 if shrink is None else float(scores @ shrink @ scores)
+        return -0.5 * (misfit.chi2 + assumed.penalty(x) - taken) / scale
 
-    bounds = np.array([p.bounds for p in fit.model.parameters])
-    # the likelihood knows no flux noise from sweep to sweep: its part is added to the draws' covariance as to the curvature's
-    flux = np.zeros_like(fit.covariance) if fit.flux_covariance is None else fit.flux_covariance
-    result = sample_density(log_density, fit.vector, fit.covariance - flux, bounds, seed, progress=progress)
-    whole = result.covariance + flux
-    sd = np.sqrt(np.diag(whole))
-    wider = sd / result.sd
-    result = replace(
-        result,
-        sd=sd,
-        covariance=whole,
-        low_90=result.mean + wider * (result.low_90 - result.mean),
-        high_90=result.mean + wider * (result.high_90 - result.mean),
-    )
-    return replace(fit, sd=sd, covariance=whole, curvature_sd=fit.sd, sampled=result)
+    bounds = np.array([model.parameters[n].bounds for n in own])
+    covariance = fit.covariance[np.ix_(own, own)]
+    draws = sample_density(log_density, fit.vector[own], covariance, bounds, seed, progress=progress)
+    whole, sd, middle = fit.covariance.copy(), fit.sd.copy(), fit.vector.copy()
+    whole[np.ix_(own, own)], sd[own], middle[own] = draws.covariance, draws.sd, draws.mean
+    low, high = fit.vector - QUANTILE_90 * fit.sd, fit.vector + QUANTILE_90 * fit.sd
+    low[own], high[own] = draws.low_90, draws.high_90
+    sampled = replace(draws, mean=middle, sd=sd, low_90=low, high_90=high, covariance=whole)
+    return replace(fit, sd=sd, covariance=whole, curvature_sd=fit.sd, sampled=sampled)
 
 
 __all__ = ["sample_density", "sample_fit"]

@@ -1,11 +1,9 @@
 """The chip section of a study: fitted values with units and standard deviations, and a study file that holds it.
 
-Everything else of the study is carried over.  Every value gets its `_sd`.  `orient` takes those of frequencies,
-linewidths, losses, participation ratios, couplings, offsets, flux focusing factors and the pump phase error as priors.  It holds shunt ratios,
-mutual inductances and the link still; their `_sd` are statements, and what they leave open reaches `orient` through others:
-mutual inductances through the offsets, whose standard deviation is that of the whole flux at the worst pump-on bias; a shunt
-ratio through participation ratio and coupling, the link through the idlers' linewidths, losses and frequencies, all of which are stated with
-their full standard deviations, not with those at a fixed shunt ratio and link.
+Everything else of the study is carried over.  Every value gets its `_sd`, the full one with all others unknown, and serves
+`orient` as a prior; how they hang together is not carried over, so that `orient` knows somewhat less than the sweeps tell.
+The standard deviation of an offset is that of the whole flux at the worst pump-on bias.  Of the set-up's numbers (hybrid,
+arms, pump ports, the pump's shift) those are written of which the sweeps told more than the study had stated.
 """
 
 from __future__ import annotations
@@ -22,8 +20,9 @@ from fluxsense.base.errors import InputError
 from fluxsense.base.files import write_beside
 from fluxsense.base.units import format_quantity
 from fluxsense.characterize.fit import IsolatorFit
+from fluxsense.device.chip import OF_PORT
 from fluxsense.study import study_of_tree
-from fluxsense.study.types import STAGE_MODES
+from fluxsense.study.types import ISOLATOR, SETUP, STAGE_MODES
 from fluxsense.study.write import toml_text
 
 CHIP_TABLES: Final = ("chip", "loop", "bias_line", "coil", "isolator")
@@ -79,6 +78,25 @@ def _isolator(table: dict[str, Any], fit: IsolatorFit, power_w: float) -> None:
         table["pump_phase_error_sd"] = _text(min(spread, 0.99), "angle", 4)
     for k in (0, 1):
         _stage(table[f"stage_{k + 1}"], fit, k)
+    _setup(table, fit)
+
+
+TOLD: Final = 0.8
+"""Part of its prior's standard deviation below which a number of the set-up has been told by the sweeps."""
+
+
+def _setup(table: dict[str, Any], fit: IsolatorFit) -> None:
+    """What the sweeps told of the hybrid, the arms, the pump ports and the analyser."""
+    keys = {f.attribute: (place, f) for place, fields in ((table, ISOLATOR), (None, SETUP)) for f in fields}
+    for p, value, sd in zip(fit.model.parameters, fit.vector, fit.sd, strict=True):
+        attribute = OF_PORT[p.array].format(p.item + 1) if p.array in OF_PORT else p.array
+        if not (p.assumed and p.listed) or attribute not in keys or sd > TOLD * p.sd:
+            continue
+        place, one = keys[attribute]
+        where = table.setdefault("setup", {}) if place is None else place
+        dimension = getattr(one, "dimension", None)
+        where[one.key] = round(float(value), 8) if dimension is None else _text(value, dimension)
+        where[f"{one.key}_sd"] = float(f"{sd:.4g}") if dimension is None else _text(sd, dimension, 4)
 
 
 def _stage(table: dict[str, Any], fit: IsolatorFit, k: int) -> None:

@@ -172,7 +172,7 @@ def nominal_parameters(study: Study, source: npt.ArrayLike = (0.0, 0.0, 0.0), co
             "pump_phase_error_rad": np.zeros((batch, len(study.isolators))),
             **{
                 name: nominal_array(study, name, batch)
-                for name in (*_SETUP_OF_ISOLATOR, *_OF_PORT)
+                for name in (*_SETUP_OF_ISOLATOR, *OF_PORT)
                 if np.any(nominal_array(study, name, 1))
             },
         }
@@ -188,7 +188,7 @@ _OF_ISOLATOR: Final = (
     "pump_shift_factor",
 )
 _SETUP_OF_ISOLATOR: Final = ("arm_phase_rad", "arm_loss_db", "analyser_offset_hz", "if_smoothing")
-_OF_PORT: Final = {"pump_port_imbalance_db": "pump_{}_imbalance_db", "pump_port_phase_rad": "pump_{}_phase_error_rad"}
+OF_PORT: Final = {"pump_port_imbalance_db": "pump_{}_imbalance_db", "pump_port_phase_rad": "pump_{}_phase_error_rad"}
 
 
 def _stated(study: Study, name: str) -> FloatArray:
@@ -208,13 +208,13 @@ def nominal_array(study: Study, name: str, batch: int) -> FloatArray:
     count = len(study.isolators)
     if name in _OF_ISOLATOR or name in _SETUP_OF_ISOLATOR:
         values = _stated(study, name)
-    elif name in _OF_PORT:
-        fields = [_OF_PORT[name].format(port) for port in (1, 2)]
+    elif name in OF_PORT:
+        fields = [OF_PORT[name].format(port) for port in (1, 2)]
         values = np.array([[float(getattr(iso.setup, f)) for f in fields] for iso in study.isolators])
     elif name == "pump_port_strength":
         values = np.ones((count, 2))
     elif name in ("line_end", "direct_path"):
-        values = np.zeros((count, 2, line_basis(study).size, 2))
+        values = np.zeros((count, 2, line_basis(study, name).size, 2))
     elif name == "mutual_phi0_per_a":
         values = mutual_matrix_phi0_per_a(study)
     elif name == "source_second_moments_m2":
@@ -231,10 +231,13 @@ def nominal_array(study: Study, name: str, batch: int) -> FloatArray:
     return np.tile(values, (batch, *(1,) * values.ndim))
 
 
-def line_basis(study: Study, size: int | None = None) -> setup.DelayBasis:
-    """The functions that line ends and direct paths are made of, over the study's sweep; `setup.delay_basis`."""
+def line_basis(study: Study, array: str, size: int | None = None) -> setup.DelayBasis:
+    """The functions that ``line_end`` or ``direct_path`` are made of, over the study's sweep; `setup.delay_basis`."""
+    longest = max(iso.setup.line_delay_max_s for iso in study.isolators)
+    shortest = -longest if array == "direct_path" else 0.0
     start = study.sweep.start_hz
-    return setup.delay_basis(start, max(study.sweep.stop_hz, start + 1.0), size=size)  # a single point has no span
+    stop = max(study.sweep.stop_hz, start + 1.0)  # a single point has no span
+    return setup.delay_basis(start, stop, longest + setup.EDGE_S, size, shortest - setup.EDGE_S)
 
 
 def bias_vectors(study: Study) -> tuple[tuple[float, ...], ...]:
@@ -497,7 +500,7 @@ class ChipModel:
         self._calibration = self._calibration_flux()
         self.source_rows = SourceRows(study, Wires.of(self.outlines_m))
         self._stages = [Stages(iso, i, study.path.name) for i, iso in enumerate(study.isolators)]
-        self._bases: dict[int, setup.DelayBasis] = {}
+        self._bases: dict[tuple[str, int], setup.DelayBasis] = {}
         self._stage = {
             name: np.array([[getattr(s, name) for s in iso.stages] for iso in study.isolators]) for name in STAGE_FIELDS
         }
@@ -688,10 +691,10 @@ class ChipModel:
             if value is None or not np.any(value[:, isolator]):
                 found[name] = None
                 continue
-            size = value.shape[3]
-            if size not in self._bases:
-                self._bases[size] = line_basis(self.study, size)
-            functions = self._bases[size].at(self.frequency_hz[isolator])
+            key = (name, value.shape[3])
+            if key not in self._bases:
+                self._bases[key] = line_basis(self.study, *key)
+            functions = self._bases[key].at(self.frequency_hz[isolator])
             coefficients = value[:, isolator, ..., 0] + 1j * value[:, isolator, ..., 1]
             found[name] = (coefficients @ functions)[:, None]  # (B, 1, 2, F)
         return setup.Surroundings(self.error_boxes[isolator], found["line_end"], found["direct_path"])

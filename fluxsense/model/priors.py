@@ -208,14 +208,13 @@ def _of_setup(study: Study, i: int) -> list[Parameter]:
     for field in ("arm_phase_rad", "arm_loss_db", "analyser_offset_hz", "if_smoothing"):
         name, mean = f"{_words_of(field)} {iso.name}", float(getattr(setup, field))
         found.append(Parameter(name, field, (i,), mean, sd[field], _unit_of(field), home=i))
-    functions = range(line_basis(study).size)
     for field, array, words in (
         ("line_reflection", "line_end", "line end at port"),
         ("direct_path", "direct_path", "direct path to port"),
     ):
         for place in (0, 1):
             port = place + 1 if array == "line_end" else 2 - place
-            for m in functions:
+            for m in range(line_basis(study, array).size):
                 for part, letter in enumerate(("re", "im")):
                     name = f"{words} {port} of {iso.name}, {letter} {m + 1}"
                     found.append(Parameter(name, array, (i, place, m, part), 0.0, sd[field] / np.sqrt(2), "", home=i))

@@ -270,7 +270,7 @@ def test_static_flux_at_currents_that_were_rounded(demo):
 
 def complex_of(demo, name, rng, size):
     values = size * rng.standard_normal(nominal_array(demo, name, 2).shape)
-    functions = line_basis(demo).at(GRID)
+    functions = line_basis(demo, name).at(GRID)
     return values, (values[:, 0, ..., 0] + 1j * values[:, 0, ..., 1]) @ functions  # (2, 2, F)
 
 

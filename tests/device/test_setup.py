@@ -82,6 +82,7 @@ def test_boxes_that_only_reflect_are_line_ends():
     first, second = np.array([zero, one, one, e[0]]), np.array([e[1], one, one, zero])
     expected = from_network(as_network(first) ** as_network(device) ** as_network(second))
     np.testing.assert_allclose(setup.between_reflections(device, e), expected[1:3], rtol=1e-12)
+    np.testing.assert_allclose(setup.reflections_between(device, e), expected[[0, 3]], rtol=1e-12)
 
 
 @pytest.mark.parametrize("tau", [1e-9, 3e-9, 10e-9, 30e-9])

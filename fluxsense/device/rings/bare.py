@@ -106,21 +106,15 @@ def follow_branch(flux_path_phi0: npt.ArrayLike, start_branch: int | None = None
             where="flux_path_phi0",
             remedy="Give one ramp at a time, in flux quanta.",
         )
-    branches = np.empty(path.shape, dtype=np.int64)
     if path.size == 0:
-        return branches
-    held = int(-np.round(path[0])) if start_branch is None else int(_whole(start_branch, "start_branch"))
-    begin = 0
-    while begin < path.size:
-        lost = np.flatnonzero(np.abs(path[begin:] + held) >= 1.0)
-        end = begin + int(lost[0]) if lost.size else path.size
-        branches[begin:end] = held
-        if end < path.size:
-            held = int(-np.round(path[end]))
-            branches[end] = held
-            end += 1
-        begin = end
-    return branches
+        return np.empty(0, dtype=np.int64)
+    held = round(-path[0]) if start_branch is None else int(_whole(start_branch, "start_branch"))
+    branches = []
+    for flux in path.tolist():  # plain numbers: ramps are short, and this is called for thousands of them
+        if abs(flux + held) >= 1.0:
+            held = round(-flux)
+        branches.append(held)
+    return np.array(branches, dtype=np.int64)
 
 
 def _whole(value: npt.ArrayLike, where: str) -> FloatArray:
