@@ -16,7 +16,7 @@ from scipy.ndimage import median_filter
 from fluxsense.characterize.fit import IsolatorFit, Noise, first_noise, off_start, solve
 from fluxsense.characterize.model import IsolatorModel
 from fluxsense.characterize.records import Record
-from fluxsense.characterize.reflection import Reflection
+from fluxsense.characterize.reflection import POOR_CHI2, Reflection
 from fluxsense.characterize.tracks import (
     FEWEST_BIASES,
     SHAPE_WORDS,
@@ -33,7 +33,7 @@ CLEAR: Final = 2.0
 """Ratio of the misfits of two ring kinds from which the smaller is believed."""
 WELL: Final = 0.07
 """Root mean square misfit of a track, in linewidths, that a right kind of ring stays below."""
-POOR_CHI2, BAD_CHI2 = 1.5, 6.0
+BAD_CHI2 = 6.0
 JUMP_SUSPECTED, JUMP_CERTAIN = 30.0, 150.0
 """Fall of chi2 with a step of both fluxes: by tests/validation/characterize_coverage.py below 10 on ten good chips; flux noise of 1 mPhi0
 from sweep to sweep gave at most 13, once 78."""

@@ -697,7 +697,7 @@ def fit_isolator(
     off = solve(model, off.vector, range(len(model.parameters)), noise)
     noise = _refreshed(noise, off, measured)
     if not pumped:
-        return _finish(model, off, noise, tracks, shapes, False, 0.0, ())
+        return finish(model, off, noise, tracks, shapes, False, 0.0, ())
 
     say("trying both wirings of the pump", 0.4)
     results: dict[int, Solution] = {}
@@ -729,12 +729,22 @@ def fit_isolator(
     full = sorted((solve(whole, x, every, noise, 25, priors) for x in starts), key=lambda s: s.chi2)
     noise = _refreshed(noise, full[0], measured)
     fit = solve(whole, full[0].vector, every, noise, 25, priors)
+    ends = [n for n in every if whole.parameters[n].array == "line_end"]
+    if (
+        ends
+    ):  # pump-off sweeps alone may have led them into a valley of their own: again from none, and small ones first
+        start = fit.vector.copy()
+        start[ends] = 0.0
+        for part in (0.25, 0.5):
+            small = [Prior(n, 0.0, part * whole.parameters[n].sd) for n in ends]
+            start = solve(whole, start, every, noise, 15, [*priors, *small]).vector
+        fit = min(fit, solve(whole, start, every, noise, 25, priors), key=lambda s: s.chi2)
     rest = [*full[1:], *_exchanges(whole, some, fit, noise, priors, priors_of(some, *signal))]
     best = min(rest, key=lambda s: s.chi2, default=fit)
     if best.chi2 < fit.chi2:
         rest = [fit, *(s for s in rest if s is not best)]
         fit = solve(whole, best.vector, every, noise, 25, priors)
-    done = _finish(whole, fit, noise, tracks, shapes, True, odds, priors)
+    done = finish(whole, fit, noise, tracks, shapes, True, odds, priors)
     # on from where each stopped: from another valley 25 steps do not always arrive
     rivals = [solve(whole, s.vector, every, noise, 25, priors) for s in rest]
     where = [whole.index("idler_frequency_hz", k) for k in (0, 1)]
@@ -742,21 +752,9 @@ def fit_isolator(
     if elsewhere:
         rival = min(elsewhere, key=lambda s: s.chi2)
         if rival.chi2 < fit.chi2:
-            done = _finish(whole, rival, noise, tracks, shapes, True, odds, priors)
+            done = finish(whole, rival, noise, tracks, shapes, True, odds, priors)
         done = replace(done, rival_odds=0.5 * abs(rival.chi2 - fit.chi2))
     return done
-
-
-def other_arrangement(fit: IsolatorFit) -> IsolatorFit | None:
-    """The fit from the mirrored vector on (`IsolatorModel.mirrored`), with S11 and S22 exchanged; None if it fits worse."""
-    model, levels = fit.model, fit.levels
-    start = model.mirrored(fit.vector)
-    found = solve(model, start, range(len(start)), levels, 15, fit.priors)
-    here = solve(model, fit.vector, range(len(start)), levels, 2, fit.priors)
-    if found.chi2 - here.chi2 > RIVAL_CHI2:
-        return None
-    other = _finish(model, found, levels, fit.tracks, fit.shapes, fit.pumped, fit.wiring_odds, fit.priors)
-    return replace(other, rival_odds=fit.rival_odds)
 
 
 def as_either(fit: IsolatorFit) -> IsolatorFit:
@@ -817,7 +815,7 @@ def _exchanges(
     return found
 
 
-def _finish(
+def finish(
     model: IsolatorModel,
     fit: Solution,
     noise: Noise,

@@ -11,19 +11,23 @@ then follow its predictions up to G and B.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.characterize.fit import IsolatorFit
+from fluxsense.characterize.fit import RIVAL_CHI2, IsolatorFit, as_either, finish, solve
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
 
 FEWEST: Final = 8
 """Records on one frequency grid that the check needs."""
+POOR_CHI2: Final = 1.5
+"""Squared residual over noise beyond which a description is poor."""
+DRAWS: Final = 4
+"""Fits from drawn line ends, where reflections do not follow."""
 
 
 @dataclass(frozen=True)
@@ -65,6 +69,49 @@ def check_reflection(fit: IsolatorFit) -> Reflection | None:
     return Reflection(straight / (4 * values), crossed / (4 * values), records)  # two traces, two quadratures
 
 
+def arranged(fit: IsolatorFit, rng: np.random.Generator) -> tuple[IsolatorFit, Reflection | None]:
+    """The fit, or another that transmission bears as well and that reflections follow; and how they follow it.
+
+    Transmission does not tell an arrangement of the set-up from its mirror image (`IsolatorModel.mirrored`), and the fit may
+    have ended in a valley of wrong line ends; reflections show both.  Tried are the mirror image, and fits from line ends
+    drawn at half their prior with theirs.  Without reflections, uncertainties hold both signs.
+
+    Parameters
+    ----------
+    fit : IsolatorFit
+    rng : Generator
+        Used only where reflections do not follow the fit.
+    """
+    seen = check_reflection(fit)
+    model, levels = fit.model, fit.levels
+    if not fit.pumped or model.sweeps_phase:
+        return fit, seen
+    if seen is None:
+        return as_either(fit), None
+    every = range(len(model.parameters))
+    ends = [n for n in every if model.parameters[n].array == "line_end"]
+    best = here = solve(model, fit.vector, every, levels, 2, fit.priors)
+    for attempt in range(1 + DRAWS):
+        if seen.scatter < POOR_CHI2 or (attempt and not ends):
+            break
+        start = model.mirrored(fit.vector)
+        if attempt:
+            start = fit.vector.copy()
+            start[ends] = [0.5 * model.parameters[n].sd * rng.standard_normal() for n in ends]
+        found = solve(model, start, every, levels, 30, fit.priors)
+        images = [found, replace(found, vector=model.mirrored(found.vector))] if attempt else [found]
+        for one in images:
+            other = check_reflection(replace(fit, vector=one.vector))
+            if other is not None and one.chi2 < best.chi2 + RIVAL_CHI2 and other.scatter < seen.scatter:
+                best, seen = one, other
+    if best is here:
+        return fit, seen
+    best = solve(model, best.vector, every, levels, 15, fit.priors)
+    done = finish(model, best, levels, fit.tracks, fit.shapes, True, fit.wiring_odds, fit.priors)
+    done = replace(done, rival_odds=fit.rival_odds)
+    return done, check_reflection(done)
+
+
 def _scatter(
     d: ComplexArray, s: ComplexArray, count: FloatArray, drift: float, noise: float | None = None
 ) -> tuple[float, float]:
@@ -100,4 +147,4 @@ def _residual(d: ComplexArray, s: ComplexArray, weight: FloatArray) -> ComplexAr
     return np.asarray(d - gain * s)
 
 
-__all__ = ["Reflection", "check_reflection"]
+__all__ = ["Reflection", "arranged", "check_reflection"]

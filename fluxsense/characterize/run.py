@@ -27,7 +27,7 @@ from fluxsense.characterize.faults import (
     upheld,
     wiring_faults,
 )
-from fluxsense.characterize.fit import IsolatorFit, as_either, fit_isolator, interval_90, other_arrangement
+from fluxsense.characterize.fit import IsolatorFit, fit_isolator, interval_90
 from fluxsense.characterize.points import (
     ENOUGH_DB,
     MOST_LOSS_DB,
@@ -36,7 +36,7 @@ from fluxsense.characterize.points import (
     working_points,
 )
 from fluxsense.characterize.records import Record, SweepSet, load_sweeps
-from fluxsense.characterize.reflection import Reflection, check_reflection
+from fluxsense.characterize.reflection import Reflection, arranged
 from fluxsense.characterize.rough import RoughStudy, with_placeholders
 from fluxsense.characterize.section import characterized_tree
 from fluxsense.characterize.tracks import SHAPE_WORDS, Track, find_track, fit_shapes, main_lines, ramp_rows
@@ -126,7 +126,7 @@ def characterize(
     sweeps : SweepSet, optional
         Read from the study's log by default.
     seed : int
-        For sampling; the fits draw no random numbers.
+        For sampling, and for fits from drawn line ends where reflections do not follow the first.
     enough_db : float
         Isolation for bandwidths and the tunable band.
     sampled : bool
@@ -146,7 +146,8 @@ def characterize(
     results = []
     for i, iso in enumerate(study.isolators):
         records = sweeps.records.get(iso.name, ())
-        result = _isolator(study, i, records, iso.reference_power_w if rough.power_stated[i] else None, say)
+        power = iso.reference_power_w if rough.power_stated[i] else None
+        result = _isolator(study, i, records, power, say, stream(seed, "characterize: line ends", i))
         if sampled and result.fit is not None and result.trust != "unusable":
             result = _with_draws(result, seed + i, say)
         results.append(result)
@@ -188,7 +189,12 @@ def _with_points(fitted: Study, n: int, result: IsolatorResult, enough_db: float
 
 
 def _isolator(
-    study: Study, i: int, records: Sequence[Record], stated_w: float | None, say: Callable[[str, float, str], None]
+    study: Study,
+    i: int,
+    records: Sequence[Record],
+    stated_w: float | None,
+    say: Callable[[str, float, str], None],
+    rng: np.random.Generator,
 ) -> IsolatorResult:
     iso = study.isolators[i]
     power = reference_power_w(records, stated_w)
@@ -241,12 +247,7 @@ def _isolator(
         power,
         lambda words, share: say(f"isolator {iso.name}", share, words),
     )
-    reflected = check_reflection(fit)
-    if fit.pumped and not fit.model.sweeps_phase:
-        if reflected is None:
-            fit = as_either(fit)
-        elif reflected.swapped < 0.5 * reflected.scatter and (other := other_arrangement(fit)) is not None:
-            fit, reflected = other, check_reflection(other)
+    fit, reflected = arranged(fit, rng)
     faults = [*upheld(faults, fit), *fit_faults(fit, name)]
     if not any(f.severity == "unusable" for f in faults):
         faults += reflection_faults(reflected, name)
