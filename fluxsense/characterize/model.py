@@ -72,8 +72,8 @@ LINKS: Final = ("link_amplitude", "link_phase_rad")
 KINDS: Final = ("shunted", "bare", "bare, latching")
 LINE_ARRAYS: Final = ("line_end", "direct_path")
 """Arrays of coefficients of the functions of `line_basis`; transmission is an analytic function of each of their sums."""
-LUMPED: Final = 2.0
-"""Factor on the priors' standard deviations of line functions.  They are those of many echoes spread evenly over the delays; a few
+LUMPED: Final = {"line_end": 4.0, "direct_path": 2.0}
+"""Factors on the priors' standard deviations of line functions.  They are those of many echoes spread evenly over the delays; a few
 connectors put more of their power into one delay.  A reflection next to the device acts much like a difference of linewidths."""
 MIRRORED: Final = ("hybrid_imbalance_db", "hybrid_phase_error_rad", PUMP_PHASE, "pump_port_phase_rad")
 _PUMP_ARRAYS: Final = (*ON_FIELDS, "idler_termination_hz", PUMP_PHASE, *LINKS)
@@ -135,7 +135,7 @@ class Number(Parameter):
         stage = p.index[1] if p.array in LINE_ARRAYS else 0
         item = 2 * p.index[2] + p.index[3] if p.array in LINE_ARRAYS else (*p.index, 0)[1]
         given = {f.name: getattr(p, f.name) for f in fields(Parameter)}
-        given["sd"] *= LUMPED if p.array in LINE_ARRAYS else 1.0
+        given["sd"] *= LUMPED.get(p.array, 1.0)
         return cls(**given, kind=p.array, stage=stage, item=item, assumed=True, needs_pump=p.array.startswith("pump_"))
 
     @property
