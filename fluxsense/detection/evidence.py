@@ -11,7 +11,7 @@ a tail that the mixture lacks, shows as a disagreement.  A disagreement is said,
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -23,7 +23,7 @@ from fluxsense.base.errors import InputError
 from fluxsense.base.findings import Finding
 from fluxsense.infer.mixture import StudentMixture, from_modes, improve
 from fluxsense.infer.modes import LocalMode, ascend_all, find_modes
-from fluxsense.infer.reduction import compress
+from fluxsense.infer.reduction import reduce
 from fluxsense.infer.sampler import run_ensembles
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem, Problem, log_posterior
@@ -276,7 +276,7 @@ def weigh(
         )
     used = problem
     if reduce and isinstance(problem, CampaignProblem):
-        used = compress(problem, mixture, rng) or problem
+        used = reduce(problem, mixture, rng) or problem
     first = _drawn(used, mixture, rng, draws, enough)
     second = _drawn(used, mixture, rng, draws, enough)
     one = importance(first.log_target, first.log_proposal)
@@ -323,9 +323,10 @@ class AlongDirection(Unknowns):
         isolators: Sequence[int] | None = None,
         *,
         leave_out: Sequence[str] = (),
+        tamed: Collection[str] = (),
     ) -> None:
         self._sized = study.source.size_prior != "fixed"  # `lead` is asked for while the parent sets up
-        super().__init__(study, cooldowns, isolators, leave_out=leave_out)
+        super().__init__(study, cooldowns, isolators, leave_out=leave_out, tamed=tamed)
         vector = np.asarray(direction, dtype=np.float64)
         length = float(np.sqrt(vector @ vector))
         if vector.shape != (3,) or not length > 0:
@@ -387,7 +388,9 @@ class AlongDirection(Unknowns):
 def direction_problem(problem: CampaignProblem, direction: npt.ArrayLike, leave_out: Sequence[str]) -> CampaignProblem:
     """The same campaign under the hypothesis of one exact direction."""
     full = problem.unknowns
-    unknowns = AlongDirection(full.study, direction, full.cooldowns, problem.measured, leave_out=leave_out)
+    unknowns = AlongDirection(
+        full.study, direction, full.cooldowns, problem.measured, leave_out=leave_out, tamed=full.tamed
+    )
     return CampaignProblem(unknowns, problem.likelihood)
 
 

@@ -19,7 +19,7 @@ from fluxsense.data.digest import Digest
 from fluxsense.data.noise_levels import measure_noise
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.mixture import StudentMixture
-from fluxsense.infer.orient import INTEGRATED, Posterior, measured_isolators
+from fluxsense.infer.orient import INTEGRATED, Posterior
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.remainder import Sizes
@@ -30,7 +30,7 @@ FloatArray = npt.NDArray[np.float64]
 
 __version__ = installed("fluxsense")
 
-POSTERIOR = store.Kind("posterior", 4, "the stored posterior", "Run fluxsense orient again", 1_000_000_000)
+POSTERIOR = store.Kind("posterior", 5, "the stored posterior", "Run fluxsense orient again", 1_000_000_000)
 MOST_DRAWS = 12_000
 MOST_AXES = 6
 
@@ -77,6 +77,8 @@ class Stored:
         Of the program that made it.
     sizes : Sizes
         Of the remainder and of walks, as they were learned.
+    tamed : tuple of str
+        See `Unknowns`.
     """
 
     study_hash: str
@@ -95,6 +97,7 @@ class Stored:
     seed: int
     version: str = __version__
     sizes: Sizes = field(default_factory=Sizes)
+    tamed: tuple[str, ...] = ()
 
     def fits(self, study: Study, digest: Digest) -> bool:
         """Whether it belongs to this study and these traces, and this program made it."""
@@ -126,9 +129,10 @@ class Stored:
             noise=measure_noise(digest, noise.white, noise.gain_drift, noise.phase_drift_rad),
             reference=self.reference,
             cooldowns=self.cooldowns,
+            tamed=self.tamed,
         )
         unknowns = Unknowns(
-            study, self.cooldowns, measured_isolators(study, digest), leave_out=INTEGRATED, sheared=self.sheared
+            study, self.cooldowns, likelihood.measured, leave_out=INTEGRATED, sheared=self.sheared, tamed=self.tamed
         )
         return CampaignProblem(unknowns, likelihood)
 
@@ -140,6 +144,7 @@ class Stored:
             "port_signs": self.port_signs,
             "cooldowns": self.cooldowns,
             "sheared": sorted(self.sheared.items()),
+            "tamed": self.tamed,
             "residual_gain": self.residual_gain,
             **{f"learned_{name}": value for name, value in asdict(self.sizes).items()},
             "nu": self.mixture.nu,
@@ -193,6 +198,7 @@ def stored_from(
         sheared=dict(unknowns.sheared),
         residual_gain=likelihood.residual_gain,
         sizes=likelihood.sizes,
+        tamed=tuple(sorted(likelihood.tamed)),
         reference=likelihood.reference,
         mixture=posterior.mixture,
         x=np.ascontiguousarray(chains.x[:, ::thin]),
@@ -290,4 +296,5 @@ def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Stor
         seed=whole(header["seed"]),
         version=text("version"),
         sizes=Sizes(**{f.name: number(f"learned_{f.name}", 0.0) for f in fields(Sizes)}),
+        tamed=texts("tamed"),
     )

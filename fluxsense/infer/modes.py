@@ -25,6 +25,8 @@ WIDE_SIZES = (0.1, 0.2, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8)
 MAX_ASCENTS = 24
 MAX_MODES = 24
 MAX_TRIES = 12
+GAIN = 1e-3
+"""Of the log posterior in a step, below which a climb has arrived."""
 
 
 @dataclass(frozen=True)
@@ -47,15 +49,16 @@ class LocalMode:
     log_evidence: float
 
 
-def ascend(problem: Problem, start: FloatArray, max_steps: int = 60) -> LocalMode | None:
+def ascend(problem: Problem, start: FloatArray, max_steps: int = 60, gain: float = GAIN) -> LocalMode | None:
     """Climb from one start (D,); see `ascend_all`."""
-    return ascend_all(problem, np.asarray(start)[None], max_steps)[0]
+    return ascend_all(problem, np.asarray(start)[None], max_steps, gain)[0]
 
 
 def ascend_all(
     problem: Problem,
     starts: FloatArray,
     max_steps: int = 60,
+    gain: float = GAIN,
     progress: Callable[[int], None] | None = None,
 ) -> list[LocalMode | None]:
     """Climb from every start to a local maximum (Levenberg-Marquardt on the posterior), all in step.
@@ -68,6 +71,8 @@ def ascend_all(
     problem : Problem
     starts : ndarray (B, D)
     max_steps : int
+    gain : float
+        Of the log posterior in a step, below which a climb ends.
     progress : callable, optional
         Called with the number of climbs that have ended.
 
@@ -94,7 +99,7 @@ def ascend_all(
                 break
         moved = [c for c in moving if c not in trying]
         _take_curvatures(problem, moved)
-        moving = [c for c in moved if not c.arrived()]
+        moving = [c for c in moved if not c.arrived(gain)]
     return [climbs[n].end() if n in climbs else None for n in range(len(starts))]
 
 
@@ -139,9 +144,9 @@ class _Climb:
         self.x, self._total = x, total
         return True
 
-    def arrived(self) -> bool:
+    def arrived(self, gain: float) -> bool:
         """Whether the last step gained nothing worth mentioning."""
-        return bool(self._gain < 1e-4 and float(self._slope @ self._step) < 1e-3)
+        return bool(self._gain < gain and float(self._slope @ self._step) < 10 * gain)
 
     def end(self) -> LocalMode | None:
         """The maximum with its width, from the last curvature."""

@@ -37,12 +37,12 @@ from fluxsense.infer.mixture import (
 from fluxsense.infer.modes import LocalMode, ascend, ascend_all, find_modes
 from fluxsense.infer.predictive import estimate_residual_gain
 from fluxsense.infer.quadrature import Quadrature, integrate
-from fluxsense.infer.reduction import CompressedProblem, compress
-from fluxsense.infer.reductionfile import kept_compress
+from fluxsense.infer.reduction import ReducedProblem, reduce
+from fluxsense.infer.reference import marginal, reference_fit, relinearised
 from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles, short_walk
 from fluxsense.infer.sizes import learned_sizes
 from fluxsense.infer.wiring import Wiring, read_wiring
-from fluxsense.model.likelihood import RatioLikelihood, every_few
+from fluxsense.model.likelihood import RatioLikelihood, every_few, every_some
 from fluxsense.model.parameter import NOISE_SCALE, PUMP_PHASE
 from fluxsense.model.priors import prior_sizes
 from fluxsense.model.problem import CampaignProblem, Problem, log_posterior
@@ -65,14 +65,12 @@ LENGTH_TIMES = 65
 """Autocorrelation times that sampling goes on for; the verdict asks for 50."""
 TAIL_ROUNDS = 2
 """Walks at most from which a proposal learns the tails that its draws do not reach."""
-WORTH_REDUCING = 10_000
-"""Numbers in the data beyond which the proposal is fitted with a reduced quadrature."""
 ROUGH_LOG_ODDS = 300.0
 """Log odds against no source beyond which they are worked out roughly."""
+OUTSIDE = 1e-3
+"""Largest part of the proposal's draws that may lie outside the region of a reduced problem."""
 FEW_DRAWS = 400
 """Draws that they are then worked out from."""
-PROPOSAL_TOLERANCE = 0.03
-"""Error of log-likelihood differences allowed in fitting the proposal."""
 RESIDUAL_GAINS = (0.0005, 0.001, 0.002, 0.003, 0.005, 0.008, 0.012, 0.02, 0.03, 0.05)
 
 
@@ -95,7 +93,7 @@ class Posterior:
     diagnosis : Diagnosis
     log_evidence, log_evidence_sd, evidence_ess : float
     seed : int
-    reduced : CompressedProblem or None
+    reduced : ReducedProblem or None
         What the chains were sampled with, if the frequencies were reduced.
     reduction_error : float
         Largest error of log-likelihood differences that it made at random posterior points.
@@ -119,14 +117,9 @@ class Posterior:
     evidence_ess: float
     seed: int
     reduction_error: float
-    reduced: CompressedProblem | None = None
+    reduced: ReducedProblem | None = None
     quadrature: Quadrature | None = None
     shift: float = 0.0
-
-    @property
-    def frequencies(self) -> tuple[int, int] | None:
-        """Frequencies used by the reduced quadrature and those there are; None if all were used."""
-        return None if self.reduced is None else (self.reduced.nodes, self.reduced.points)
 
     @property
     def direction(self) -> FloatArray:
@@ -152,7 +145,6 @@ def sample_posterior(
     jumping: bool = True,
     progress: Progress | None = None,
     file: ChainFile | None = None,
-    quadrature_file: str | os.PathLike[str] | None = None,
 ) -> Posterior:
     """Search, sample and judge one posterior.
 
@@ -167,8 +159,6 @@ def sample_posterior(
         See `run_ensembles`.
     progress : callable, optional
         Called with (what, share done, detail).
-    quadrature_file : path-like, optional
-        See `kept_compress`.
 
     Returns
     -------
@@ -192,11 +182,10 @@ def sample_posterior(
         )
 
     say("fitting the proposal", 0.0, "")
-    mixture, fits = _proposal(problem, modes, stream(seed, "proposal"))
     full = problem
-    if isinstance(problem, CampaignProblem):
-        say("reducing the frequencies", 0.0, "")
-        problem = kept_compress(problem, mixture, stream(seed, "reduction"), quadrature_file) or problem
+    mixture, fits, problem = _proposal(problem, modes, stream(seed, "proposal"))
+    if isinstance(full, CampaignProblem) and problem is full:
+        problem = reduce(full, mixture, stream(seed, "reduction")) or full
 
     if file is not None:
         file = file.known_by(mixture.weights, mixture.means, mixture.factors)
@@ -263,7 +252,7 @@ def sample_posterior(
         evidence_ess=log_z_ess,
         seed=seed,
         reduction_error=error,
-        reduced=problem if isinstance(problem, CompressedProblem) else None,
+        reduced=problem if isinstance(problem, ReducedProblem) else None,
         quadrature=exact,
         shift=shift,
     )
@@ -318,33 +307,36 @@ def sample_as_stated(
 
 def _proposal(
     problem: Problem, modes: list[LocalMode], rng: np.random.Generator, rounds: int = 8
-) -> tuple[StudentMixture, list[float]]:
-    """The modes' mixture, refitted to the posterior, and its perplexities.
+) -> tuple[StudentMixture, list[float], Problem]:
+    """The modes' mixture, refitted to the posterior, its perplexities, and the problem reduced where that goes."""
+    mixture = from_modes(modes)
+    campaign = problem if isinstance(problem, CampaignProblem) else None
+    used: Problem = problem if campaign is None else reduce(campaign, mixture, rng) or problem
+    fits = [0.0]
+    for turn in range(TAIL_ROUNDS + 1):
 
-    Thousands of evaluations that steer a proposal, and nothing of the answer, need no great accuracy: for long traces they
-    are made with a quadrature reduced over the region of the modes.
-    """
-    start = from_modes(modes)
-    used = problem
-    if isinstance(problem, CampaignProblem) and problem.likelihood.values > WORTH_REDUCING:
-        used = compress(problem, start, rng, PROPOSAL_TOLERANCE) or problem
+        def target(x: FloatArray, now: Problem = used) -> FloatArray:
+            return log_posterior(now, x)
 
-    def target(x: FloatArray) -> FloatArray:
-        return log_posterior(used, x)
-
-    mixture, fits = improve(start, target, rng, rounds=rounds)
-    for _ in range(TAIL_ROUNDS):
-        if not has_tails(mixture, target):
+        mixture, fits = improve(mixture, target, rng, rounds=rounds if turn == 0 else rounds // 2)
+        # the modes' own width is no guide where the posterior is far from normal
+        if campaign is not None and not _covers(used, mixture, rng):
+            used = reduce(campaign, mixture, rng) or problem
+            continue
+        if turn == TAIL_ROUNDS or not has_tails(mixture, target):
             break
         mixture = with_tails(mixture, *short_walk(target, mixture, rng))
-        draws = mixture.draw(rng, 1500)
-        fits = [perplexity(importance_weights(mixture, draws, target(draws))[0])]
-    return mixture, fits
+    return mixture, fits, used
+
+
+def _covers(used: Problem, mixture: StudentMixture, rng: np.random.Generator) -> bool:
+    """Whether a reduced problem's region holds what the mixture draws, but for one in a thousand."""
+    return not isinstance(used, ReducedProblem) or used.share_inside(mixture.draw(rng, 3000)) > 1 - OUTSIDE
 
 
 def _reduction_error(full: Problem, used: Problem, chains: Chains, rng: np.random.Generator) -> float:
     """Largest error of log-likelihood differences of the reduced quadrature at 64 random posterior points."""
-    if not isinstance(used, CompressedProblem):
+    if not isinstance(used, ReducedProblem):
         return 0.0
     flat = chains.flat
     x = np.ascontiguousarray(flat[rng.integers(len(flat), size=64)])
@@ -418,9 +410,17 @@ def prepare(
     noise = measure_noise(digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad)
     loose = max(study.noise.residual_gain, 0.01)
     scales = prior_sizes(study, measured)
-    full = RatioLikelihood(study, digest, wiring.signs, residual_gain=loose, sizes=scales, noise=noise)
-    sheared = unreferenced_cooldowns(study, digest, full.cooldowns)
-    unknowns = Unknowns(study, full.cooldowns, measured, leave_out=integrated_kinds(study), sheared=sheared)
+    cooldowns = sorted({k.cooldown for k in digest})
+    say("fitting the reference sweeps", 0.0, "")
+    reference = reference_fit(study, digest, wiring.signs, noise, cooldowns)
+    full = RatioLikelihood(
+        study, digest, wiring.signs, residual_gain=loose, sizes=scales, noise=noise, cooldowns=cooldowns,
+        reference=reference.parameters, tamed=reference.tamed,
+    )  # fmt: skip
+    sheared = unreferenced_cooldowns(study, digest, cooldowns)
+    unknowns = Unknowns(
+        study, cooldowns, measured, leave_out=integrated_kinds(study), sheared=sheared, tamed=reference.tamed
+    )
     rough = full.on_points(every_few).rebuilt(sizes=Sizes())  # the search needs no fine noise
 
     def search(effort: int) -> tuple[CampaignProblem, list[LocalMode]]:
@@ -437,7 +437,7 @@ def prepare(
         say("polishing the modes", 0.0, "")
         problem, best = settle(CampaignProblem(unknowns, full), found[0].x, scales)
         floor = found[0].log_posterior - 60
-        high = np.array([best, *(mode.x for mode in found if mode.log_posterior >= floor)])
+        high = np.array([best, *(mode.x for mode in found[1:] if mode.log_posterior >= floor)])
         polished: list[LocalMode] = []
         for better in ascend_all(problem, high):
             if better is not None and not any(
@@ -456,16 +456,21 @@ def prepare(
     return problem, polished, wiring
 
 
-SETTLED = 0.1
-"""Move of an eliminated parameter, in prior deviations, below which the reference point stays."""
-MOST_MOVES = 4
+SETTLED = 0.3
+"""Change of the log posterior by a move of the reference point below which it stays."""
+COARSE_MOVES, FINE_MOVES = 8, 2
+COARSE = 0.02
+"""Gain of a step at which a climb between two moves of the reference point ends."""
+LEARNED_AT = 2
+"""Moves after which the sizes of what no study can state are learned."""
 
 
 def settle(problem: CampaignProblem, x: FloatArray, scales: Sizes | None = None) -> tuple[CampaignProblem, FloatArray]:
     """Move the likelihood's reference point to the mode that x (D,) leads to, and learn what is not known of its noise.
 
     In turn the unknowns climb to their mode, eliminated parameters go to their most probable values there (so that the
-    likelihood is linearised about them), and the sizes of the residual gain, of the remainder and of walks are learned.
+    likelihood is linearised about them), and the sizes of the residual gain, of the remainder and of walks are learned; on a
+    part of the frequencies first, which is enough to find the place.
 
     Parameters
     ----------
@@ -480,27 +485,45 @@ def settle(problem: CampaignProblem, x: FloatArray, scales: Sizes | None = None)
     ndarray (D,)
         The mode.
     """
-    unknowns, likelihood = problem.unknowns, problem.likelihood
-    stated = likelihood.study.noise.residual_gain
-    scales = likelihood.sizes if scales is None else scales
-    for turn in range(MOST_MOVES):
-        best = ascend(problem, x)
-        x = x if best is None else best.x
-        before = likelihood.reference
-        reference = likelihood.moved_to(problem.parameters(x[None]))
-        likelihood = likelihood.rebuilt(reference=reference)
-        if turn == 1 or not any(likelihood.eliminated.values()):
-            thin = likelihood.on_points(every_few).rebuilt(residual_gain=stated)
-            sizes = learned_sizes(CampaignProblem(unknowns, thin), x, scales)
-            gains = [stated, *(g for g in RESIDUAL_GAINS if g > stated * 1.2)]
-            candidates = {g: thin.rebuilt(residual_gain=g, sizes=sizes) for g in gains}
-            gain = estimate_residual_gain(candidates, reference)
-            likelihood = likelihood.rebuilt(sizes=sizes, residual_gain=gain)
-        problem = CampaignProblem(unknowns, likelihood)
-        if not any(likelihood.eliminated.values()) or (before is not None and likelihood.distance(before) < SETTLED):
-            break
+    full, unknowns = problem.likelihood, problem.unknowns
+    scales = full.sizes if scales is None else scales
+    moves = COARSE_MOVES if any(full.eliminated.values()) else 1
+    coarse = CampaignProblem(unknowns, full.on_points(every_some))
+    coarse, x = _moved(coarse, x, LEARNED_AT if moves > 1 else 1)
+    sizes, gain = _learned(coarse, x, scales)
+    if moves > 1:
+        noisy = coarse.likelihood.rebuilt(sizes=sizes, residual_gain=gain)
+        coarse, x = _moved(CampaignProblem(unknowns, noisy), x, moves)
+    reference = coarse.likelihood.reference
+    problem = CampaignProblem(unknowns, full.rebuilt(reference=reference, sizes=sizes, residual_gain=gain))
+    problem, x = _moved(problem, x, FINE_MOVES if moves > 1 else 1)
     best = ascend(problem, x)
     return problem, x if best is None else best.x
+
+
+def _moved(problem: CampaignProblem, x: FloatArray, moves: int) -> tuple[CampaignProblem, FloatArray]:
+    """The problem linearised about the mode that x (D,) leads to, and that mode, after so many moves at most."""
+    before = -np.inf
+    for _ in range(moves):
+        best = ascend(problem, x, gain=COARSE)
+        x = x if best is None else best.x
+        problem = relinearised(problem, x)
+        now = marginal(problem, x)
+        if abs(now - before) < SETTLED:
+            break
+        before = now
+    return problem, x
+
+
+def _learned(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> tuple[Sizes, float]:
+    """Sizes of what the model leaves out, and the residual gain, at a mode x (D,)."""
+    stated = problem.likelihood.study.noise.residual_gain
+    thin = problem.likelihood.on_points(every_few).rebuilt(residual_gain=stated)
+    sizes = learned_sizes(CampaignProblem(problem.unknowns, thin), x, scales)
+    gains = [stated, *(g for g in RESIDUAL_GAINS if g > stated * 1.2)]
+    candidates = {g: thin.rebuilt(residual_gain=g, sizes=sizes) for g in gains}
+    reference = problem.likelihood.reference
+    return sizes, stated if reference is None else estimate_residual_gain(candidates, reference)
 
 
 def null_evidence(null: Problem, rng: np.random.Generator, against: float) -> tuple[float, float, float]:
@@ -515,6 +538,5 @@ def null_evidence(null: Problem, rng: np.random.Generator, against: float) -> tu
         return -np.inf, 0.0, np.inf
     if found[0].log_evidence < against - ROUGH_LOG_ODDS:
         return evidence(null, from_modes(found), rng, FEW_DRAWS)
-    mixture, _ = _proposal(null, found, rng, rounds=4)
-    reduced = compress(null, mixture, rng) if isinstance(null, CampaignProblem) else None
-    return evidence(reduced or null, mixture, rng)
+    mixture, _, used = _proposal(null, found, rng, rounds=4)
+    return evidence(used, mixture, rng)

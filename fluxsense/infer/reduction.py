@@ -1,30 +1,31 @@
-"""Reduced quadrature: the likelihood from a few frequencies, with its error measured.
+"""Reduced likelihood: polynomials in the loops' fluxes stand for the model, with their error measured.
 
-Over the region that a posterior occupies, the traces of a family move in few directions.  From training points drawn
-there, this module takes an orthonormal basis of those directions (in the metric of the inverse covariance), picks
-frequencies by a column-pivoted QR factorisation of the basis (Drmac & Gugercin, SIAM J. Sci. Comput. 38, A631 (2016),
-from memory), and finds the linear map from the model's values at these frequencies to the coefficients in the basis.
-The likelihood's quadratic forms then follow from the coefficients alone, so that a sweep of 2000 points costs what a
-few points cost.
+The unknowns act on the sweeps of a family through the flux in two loops (and through the few numbers of its isolator that
+are sampled beside, as its pump strength).  Over the region that a posterior occupies the ratios are smooth functions of
+these two to four coordinates: Chebyshev polynomials of total degree d, fitted by least squares at quasi-random points of
+the density that suits them (Halton's sequence through a cosine: Narayan, Jakeman and Zhou, Math. Comp. 86, 1913 (2017),
+from memory), whatever the number of frequencies.  With the inner products of their coefficients in the metric of the whole
+noise, what all families of an isolator have in common included, the likelihood is a quadratic form in a few polynomials.
 
-The error of the log-likelihood is measured at fresh points.  If it exceeds the tolerance with the most frequencies
-allowed, all points are used.  Outside the region of the training points the full likelihood is evaluated.
+The error of the log-likelihood is measured at fresh points.  If no degree allowed brings it below the tolerance, or where a
+law is not a quadratic form (points in notches of magnitudes), the model itself is used; so it is beyond the region.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from math import comb
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import qr
+from scipy.stats import qmc
 
-from fluxsense.base.streams import stream
+from fluxsense.device.chip import ChipModel, ChipParameters
 from fluxsense.infer.mixture import StudentMixture
 from fluxsense.model.family import Family
-from fluxsense.model.likelihood import RatioLikelihood
-from fluxsense.model.parameter import NOISE_SCALE
+from fluxsense.model.parameter import NOISE_SCALE, Parameter
 from fluxsense.model.problem import CampaignProblem, Curvatures
 from fluxsense.model.unknowns import Unknowns
 
@@ -32,84 +33,93 @@ FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
 IntArray = npt.NDArray[np.intp]
 
-TOLERANCE = 1e-3
-"""Largest error of log-likelihood differences accepted at the worst test point; more, in proportion, beyond 200 from the best."""
-NODE_COUNTS = (8, 12, 16, 24, 32, 48)
-TRAINING = 300
-TESTING = 100
-BASIS_TOLERANCE = 1e-4
-"""Largest part of a training trace, in standard deviations, that the basis may leave out."""
-WIDEN = 1.3
-PHASE_TRAINING = 60
-"""Training points of which the change with the pump phase is taken; it moves in fewer directions than the traces do."""
-SKETCH = 96
-"""Directions looked for at first; the decomposition of all follows only where these are not enough."""
+TOLERANCE: Final = 0.03
+"""Largest error of log-likelihood differences accepted at the worst test point; more, in proportion, beyond `DEEP` from the best."""
+DEEP: Final = 50.0
+DEGREES: Final = (3, 4, 5, 6, 8, 11, 15)
+MOST_TERMS: Final = 300
+TRAINING: Final = 300
+"""Draws that show the region; the model is not called for them."""
+TESTING: Final = 60
+WIDEN: Final = 1.3
+REGION: Final = 2.0
+"""Factor on the mixture's width within which polynomials hold."""
+OVERSAMPLED: Final = 1.6
+"""Points over terms of the least squares."""
+STILL_PHI0: Final = 1e-13
+SMALLEST: Final = 1e-6
+"""Eigenvalue of the inner products below which a combination of polynomials counts for nothing."""
 
 
 @dataclass(frozen=True)
-class Reduced:
-    """One family in its basis: maps node values (interleaved reals) to coefficients.
+class _Cell:
+    """Families of one isolator that depend on the same coordinates.
 
-    mean_nodes: node values of the centre; lift (M, R); offset (M,): coefficients of the data's residual at the centre;
-    constant: the squared length of what the basis does not hold.  slow (Z, M) and slow_offset (Z,): the share of the scores
-    of slow flux noise per coefficient, and that of what the basis does not hold of the residual.
+    classes: the kinds of probes whose fluxes they are, each with one of its probes' rows; direct: columns of x and parameters
+    that act beside the flux; middle (v,), lower (v, v), box (v,): coordinates u are middle + lower @ (box * t), t in -1..1.
     """
 
+    classes: tuple[tuple[int, int], ...]
+    rows: tuple[int, ...]
+    direct: tuple[tuple[int, Parameter], ...]
+    families: tuple[int, ...]
+    middle: FloatArray
+    lower: FloatArray
+    box: FloatArray
+
+    @property
+    def size(self) -> int:
+        return len(self.middle)
+
+    def scaled(self, u: FloatArray) -> FloatArray:
+        """t (B, v) of coordinates u (B, v)."""
+        return np.asarray(np.linalg.solve(self.lower, (u - self.middle).T).T / self.box)
+
+    def coordinates(self, t: FloatArray) -> FloatArray:
+        return np.asarray(self.middle + (t * self.box) @ self.lower.T)
+
+
+@dataclass(frozen=True)
+class _Part:
+    """One isolator on one grid: its model, the fluxes of its probes at the reference point (P, 2), and its cells."""
+
+    number: int
     isolator: int
-    mean_nodes: FloatArray
-    lift: FloatArray
-    offset: FloatArray
-    constant: float
-    slow: FloatArray | None = None
-    slow_offset: FloatArray | None = None
-
-    def coefficients(self, stack: ComplexArray) -> FloatArray:
-        """Coefficients (B, 3, M) of residual, -q and -p for predicted (B, 3, K, 2, n) of mu, q and p at the nodes."""
-        flat = np.ascontiguousarray(stack).reshape(stack.shape[0], 3, -1).view(np.float64)
-        flat[:, 0] -= self.mean_nodes
-        out = -(flat @ self.lift.T)
-        out[:, 0] += self.offset
-        return np.asarray(out)
+    model: ChipModel
+    flux: FloatArray
+    cells: tuple[_Cell, ...]
 
 
-class CompressedProblem:
-    """A `CampaignProblem` evaluated at few frequencies inside the region where that is known to be accurate.
+@dataclass(frozen=True)
+class _Quadratic:
+    """An isolator's inner products: roots (J, R) by which combinations of polynomials become vectors of plain length."""
+
+    degree: int
+    root: FloatArray
+    phase: bool
+
+
+class ReducedProblem:
+    """A `CampaignProblem` evaluated by polynomials inside the region where they are known to be accurate.
 
     Attributes
     ----------
     problem : CampaignProblem
         The full one.
-    nodes : dict of int to int
-        Frequencies used per isolator, and `points` those there are.
+    terms : int
+        Most polynomials of an isolator.
     error : float
         Largest error of log-likelihood differences at the test points.
-    index : dict of str to ndarray of int
-        The frequencies used, by isolator.
-    reduced : list of Reduced
-        Families in their bases.
-    radius : float
-        Squared distance from the mixture within which the few frequencies are used.
+    full_calls : int
+        Points so far that lay beyond the region.
     """
 
-    def __init__(
-        self,
-        problem: CampaignProblem,
-        small: RatioLikelihood,
-        reduced: list[Reduced],
-        mixture: StudentMixture,
-        radius: float,
-        counts: tuple[int, int],
-        error: float,
-        index: dict[str, IntArray],
-    ) -> None:
+    def __init__(self, problem: CampaignProblem, parts: Sequence[_Part], forms: dict[int, _Quadratic]) -> None:
         self.problem = problem
-        self._small = small
-        self.reduced = reduced
-        self._mixture = mixture
-        self.radius = radius
-        self.nodes, self.points = counts
-        self.error = error
-        self.index = index
+        self._parts = parts
+        self._forms = forms
+        self.terms = max((len(f.root) for f in forms.values()), default=0)
+        self.error = np.inf
         self.full_calls = 0
 
     @property
@@ -117,84 +127,87 @@ class CompressedProblem:
         """Unknowns and prior."""
         return self.problem.unknowns
 
+    def share_inside(self, x: FloatArray) -> float:
+        """Part of points (B, D) that lie inside the region."""
+        return float(np.mean(self._reduced_grams(x)[1]))
+
     def curvatures(self, x: FloatArray) -> Curvatures:
         """As the full problem."""
         return self.problem.curvatures(x)
 
     def log_likelihood(self, x: FloatArray) -> FloatArray:
-        """Log-likelihood of a batch (B, D): compressed inside the region, full outside."""
-        near = self._distance(x) <= self.radius
-        out = np.empty(len(x))
-        if np.any(near):
-            out[near] = self.compressed(np.ascontiguousarray(x[near]))
-        if not np.all(near):
-            self.full_calls += int(np.sum(~near))
-            out[~near] = self.problem.log_likelihood(np.ascontiguousarray(x[~near]))
-        return out
-
-    def _distance(self, x: FloatArray) -> FloatArray:
-        """Squared distance to the nearest component of the mixture in its own metric."""
-        return nearest_distance(self._mixture, x)
-
-    def compressed(self, x: FloatArray) -> FloatArray:
-        """Log-likelihood from the nodes alone."""
+        """Log-likelihood of a batch (B, D): polynomials inside the region, the model outside."""
+        grams, inside = self._reduced_grams(x)
         scale = self.unknowns.data_value(NOISE_SCALE, x)
         out = np.zeros(len(x))
-        for rows, grams in self._compressed_grams(x):
-            for i, gram in grams.items():
-                out[rows] += self.problem.log_integral(i, self.problem.scaled(gram, scale, rows))
-        return out if scale is None else out - self.problem.likelihood.values * np.log(scale)
+        for i, gram in grams.items():
+            out += self.problem.log_integral(i, self.problem.scaled(gram, scale, slice(None)))
+        if scale is not None:
+            out -= self.problem.likelihood.values * np.log(scale)
+        if not np.all(inside):
+            self.full_calls += int(np.sum(~inside))
+            out[~inside] = self.problem.log_likelihood(np.ascontiguousarray(x[~inside]))
+        return out
 
     def grams(self, x: FloatArray) -> dict[int, FloatArray]:
         """Per isolator, inner products (B, 3, 3) of y - mu, -q and -p for a batch (B, D); full outside the region."""
-        near = self._distance(x) <= self.radius
-        out = {i: np.empty((len(x), 3, 3)) for i in self.problem.measured}
-        inside = np.flatnonzero(near)
-        for rows, grams in self._compressed_grams(np.ascontiguousarray(x[near])) if len(inside) else ():
-            for i, gram in grams.items():
-                out[i][inside[rows]] = gram
-        if not np.all(near):
-            for i, gram in self.problem.grams(np.ascontiguousarray(x[~near])).items():
-                out[i][~near] = gram
+        out, inside = self._reduced_grams(x)
+        if not np.all(inside):
+            for i, gram in self.problem.grams(np.ascontiguousarray(x[~inside])).items():
+                out[i][~inside] = gram
         return out
 
-    def _compressed_grams(self, x: FloatArray) -> Iterator[tuple[slice, dict[int, FloatArray]]]:
-        """Inner products of blocks of rows."""
-        parameters = self.unknowns.parameters(x)
-        blocks = -(-len(x) // self._small.batch_step())
-        step = -(-len(x) // max(1, blocks))  # blocks of one size: a small one costs nearly what a large one costs
-        for start in range(0, len(x), step):
-            rows = slice(start, min(start + step, len(x)))
-            grams: dict[int, FloatArray] = {}
-            slow: dict[int, FloatArray] = {}
-            predicted = self._small.predict_with_phase(parameters.rows(rows), self.problem.measured)
-            for part, (_, stack) in zip(self.reduced, predicted, strict=True):
-                c = part.coefficients(stack)
-                gram = c @ c.transpose(0, 2, 1)
-                gram[:, 0, 0] += part.constant
-                grams[part.isolator] = grams.get(part.isolator, 0.0) + gram
-                if part.slow is not None and part.slow_offset is not None:
-                    scores = c @ part.slow.T
-                    scores[:, 0] += part.slow_offset
-                    slow[part.isolator] = slow.get(part.isolator, 0.0) + scores
-            for i, scores in slow.items():
-                grams[i] = grams[i] - scores @ scores.transpose(0, 2, 1)
-            yield rows, grams
+    def _reduced_grams(self, x: FloatArray) -> tuple[dict[int, FloatArray], npt.NDArray[np.bool_]]:
+        """Inner products by polynomials, and which points lie inside the region."""
+        inside = np.ones(len(x), dtype=np.bool_)
+        rows: dict[int, list[FloatArray]] = {}
+        for part, us in zip(self._parts, _coordinates(self.problem, self._parts, x), strict=True):
+            for cell, u in zip(part.cells, us, strict=True):
+                t = cell.scaled(u)
+                inside &= np.all(np.abs(t) <= 1.0, axis=1)
+                basis = chebyshev(np.clip(t, -1.0, 1.0), self._forms[part.isolator].degree)
+                rows.setdefault(part.isolator, []).append(basis)
+        return {i: _gram(self._forms[i], found) for i, found in rows.items()}, inside
 
 
-def nearest_distance(mixture: StudentMixture, x: FloatArray) -> FloatArray:
-    """Squared Mahalanobis distance of a batch (B, D) to the nearest component."""
-    best = np.full(len(x), np.inf)
-    for k in range(len(mixture.weights)):
-        z = np.linalg.solve(mixture.factors[k], (x - mixture.means[k]).T)
-        best = np.minimum(best, np.sum(z * z, axis=0))
-    return best
+def _gram(form: _Quadratic, bases: Sequence[FloatArray]) -> FloatArray:
+    """Inner products (B, 3, 3) from the polynomials (B, T) of every cell."""
+    count = len(bases[0])
+    width = sum(b.shape[1] for b in bases)
+    every = np.concatenate(bases, axis=1)
+    residual = np.concatenate([np.ones((count, 1)), every], axis=1) @ form.root[: 1 + width]
+    gram = np.zeros((count, 3, 3))
+    if not form.phase:
+        gram[:, 0, 0] = np.einsum("br,br->b", residual, residual)
+        return gram
+    stack = np.stack(
+        [residual, every @ form.root[1 + width : 1 + 2 * width], every @ form.root[1 + 2 * width :]], axis=1
+    )
+    return np.asarray(stack @ stack.transpose(0, 2, 1))
 
 
-def compress(
+def chebyshev(t: FloatArray, degree: int) -> FloatArray:
+    """Products (B, T) of Chebyshev polynomials of total degree up to `degree` for coordinates t (B, v) in -1..1."""
+    single = np.polynomial.chebyshev.chebvander(t, degree)  # (B, v, degree + 1)
+    out = np.ones((len(t), 0))
+    columns = [np.ones(len(t))]
+    orders = [0]
+    for k in range(t.shape[1]):
+        columns, orders = (
+            [c * single[:, k, n] for c, used in zip(columns, orders, strict=True) for n in range(degree + 1 - used)],
+            [used + n for used in orders for n in range(degree + 1 - used)],
+        )
+    out = np.stack(columns, axis=1)
+    return np.ascontiguousarray(out)
+
+
+# ---------------------------------------------------------------- building
+
+
+def reduce(
     problem: CampaignProblem, mixture: StudentMixture, rng: np.random.Generator, tolerance: float = TOLERANCE
-) -> CompressedProblem | None:
-    """Find frequencies and maps for the region of a mixture that resembles the posterior.
+) -> ReducedProblem | None:
+    """Fit polynomials over the region of a mixture that resembles the posterior.
 
     Parameters
     ----------
@@ -206,154 +219,182 @@ def compress(
 
     Returns
     -------
-    CompressedProblem or None
-        None if no allowed number of frequencies keeps the error within the tolerance, or there is nothing to gain.
+    ReducedProblem or None
+        None if no allowed degree keeps the error within the tolerance, or nothing can be gained.
     """
     likelihood = problem.likelihood
-    if likelihood.magnitude:
+    if likelihood.magnitude or not problem.unknowns.size:
         return None
-    points = max(f.frequency_hz.size for f in likelihood.families)
-    if points < 2 * NODE_COUNTS[0]:
+    region = StudentMixture(mixture.weights, mixture.means, mixture.factors * REGION, mixture.nu)
+    train = region.draw(rng, TRAINING)
+    train = train[np.isfinite(problem.unknowns.log_prior(train))]
+    tests = StudentMixture(mixture.weights, mixture.means, mixture.factors * WIDEN, mixture.nu).draw(rng, TESTING)
+    tests = tests[np.isfinite(problem.unknowns.log_prior(tests))]
+    if len(train) < 50 or len(tests) < 20:
         return None
-    widened = StudentMixture(mixture.weights, mixture.means, mixture.factors * WIDEN, mixture.nu)
-    train = widened.draw(rng, TRAINING)
-    fresh = widened.draw(rng, TESTING)
-    usable = np.isfinite(problem.unknowns.log_prior(train))
-    train = train[usable]
-    fresh = fresh[np.isfinite(problem.unknowns.log_prior(fresh))]
-    if len(train) < 50 or len(fresh) < 20:
+    parts = _arranged(problem, train)
+    if parts is None:
         return None
-    bases, centres = _trained(problem, train)
-    exact = problem.log_likelihood(fresh)
-    # differences from the best that matter are below 200; beyond, a relative error does no harm
-    depth = np.maximum(1.0, (exact.max() - exact) / 200)
-    radius = float(np.quantile(nearest_distance(mixture, train), 0.98))
-    for count in NODE_COUNTS:
-        if count > 0.7 * points:
+    exact = problem.log_likelihood(tests)
+    depth = np.maximum(1.0, (exact.max() - exact) / DEEP)  # far down a relative error does no harm
+    widest = max(cell.size for part in parts for cell in part.cells)
+    for degree in DEGREES:
+        if comb(widest + degree, degree) > MOST_TERMS:
             return None
-        index = _node_frequencies(likelihood.families, bases, count)
-        small = small_likelihood(likelihood, index)
-        reduced = [
-            _reduce(f, g, b, s, index[f.on_keys[0].isolator])
-            for f, g, b, s in zip(likelihood.families, small.families, bases, centres, strict=True)
-        ]
-        trial = CompressedProblem(problem, small, reduced, mixture, radius, (count, points), np.inf, index)
-        difference = trial.compressed(fresh) - exact
-        error = float(np.max(np.abs(difference - np.median(difference[depth <= 1])) / depth))
-        if error <= tolerance:
-            trial.error = error
+        forms = _forms(problem, parts, degree, train[0])
+        trial = ReducedProblem(problem, parts, forms)
+        difference = trial.log_likelihood(tests) - exact
+        trial.error = float(np.max(np.abs(difference - np.median(difference[depth <= 1])) / depth))
+        if trial.error <= tolerance:
+            trial.full_calls = 0
             return trial
     return None
 
 
-def small_likelihood(likelihood: RatioLikelihood, index: dict[str, IntArray]) -> RatioLikelihood:
-    """The same likelihood at some frequencies only, by isolator."""
-    return likelihood.on_points(lambda name, size: index[name][index[name] < size])
+def _arranged(problem: CampaignProblem, x: FloatArray) -> list[_Part] | None:
+    """Cells of every isolator with the region that points x (B, D) occupy; None if fluxes do not fall into classes."""
+    likelihood, unknowns = problem.likelihood, problem.unknowns
+    parameters = likelihood.complete(unknowns.parameters(x))
+    shared: FloatArray | None = None
+    parts: list[_Part] = []
+    before = 0
+    for number, (i, model, families) in enumerate(likelihood.parts):
+        shared = model.source_flux(parameters) if shared is None else shared
+        flux = model.probe_flux(parameters, i, shared)
+        moved = flux - flux.mean(axis=0)
+        kinds = _kinds(model, i)
+        if not all(np.allclose(moved[:, r], moved[:, kinds.index(k)], atol=1e-12) for r, k in enumerate(kinds)):
+            return None
+        direct = tuple(
+            (column, p)
+            for column, p in enumerate(unknowns.nuisances, unknowns.lead)
+            if p.of_chip and not p.moves_flux and p.home == i
+        )
+        found: dict[tuple[tuple[int, int], ...], list[int]] = {}
+        for n, family in enumerate(families, before):
+            rows = (*family.on_rows, family.off_row)
+            key = tuple(sorted({kinds[r] for r in rows if np.any(np.abs(moved[:, r]) > STILL_PHI0)}))
+            found.setdefault(key, []).append(n)
+        before += len(families)
+        cells = []
+        for key, members in found.items():
+            rows = tuple(kinds.index(k) for k in key)
+            u = np.concatenate([x[:, [c for c, _ in direct]], *(moved[:, r] for r in rows)], axis=1)
+            cells.append(_cell(key, rows, direct, tuple(members), u))
+        parts.append(_Part(number, i, model, flux.mean(axis=0), tuple(cells)))
+    return parts
 
 
-def _trained(problem: CampaignProblem, x: FloatArray) -> tuple[list[ComplexArray], list[ComplexArray]]:
-    """Basis and mean ratio (K, 2, F) of every family from the training points, one isolator in memory at a time."""
-    parameters = problem.unknowns.parameters(x)
-    step = problem.likelihood.batch_step()
-    found: dict[int, tuple[ComplexArray, ComplexArray]] = {}
-    for isolator in problem.measured:
-        blocks = [
-            problem.likelihood.predict_with_phase(parameters.rows(slice(start, start + step)), [isolator])
-            for start in range(0, len(x), step)
+def _kinds(model: ChipModel, isolator: int) -> list[tuple[int, int]]:
+    """State and cooldown of each probe: what decides how its flux moves."""
+    probes = [model.probes[n] for n in model.probe_rows(isolator)]
+    return [(p.state, p.cooldown) for p in probes]
+
+
+def _cell(
+    key: tuple[tuple[int, int], ...],
+    rows: tuple[int, ...],
+    direct: tuple[tuple[int, Parameter], ...],
+    members: tuple[int, ...],
+    u: FloatArray,
+) -> _Cell:
+    middle, size = u.mean(axis=0), u.shape[1]
+    if not size:
+        return _Cell(key, rows, direct, members, middle, np.zeros((0, 0)), middle)
+    covariance = np.cov(u.T).reshape(size, size)
+    lower = np.linalg.cholesky(covariance + np.diag(1e-9 * np.diag(covariance)))  # two loops may move as one
+    t = np.linalg.solve(lower, (u - middle).T).T
+    return _Cell(key, rows, direct, members, middle, lower, np.maximum(1.02 * np.abs(t).max(axis=0), 1e-3))
+
+
+def _coordinates(problem: CampaignProblem, parts: Sequence[_Part], x: FloatArray) -> Iterator[list[FloatArray]]:
+    """Coordinates u (B, v) of every cell, part by part."""
+    parameters = problem.likelihood.complete(problem.unknowns.parameters(x))
+    shared: FloatArray | None = None
+    for part in parts:
+        shared = part.model.source_flux(parameters) if shared is None else shared
+        flux = part.model.probe_flux(parameters, part.isolator, shared)
+        yield [
+            np.concatenate(
+                [x[:, [c for c, _ in cell.direct]], *(flux[:, r] - part.flux[r] for r in cell.rows)], axis=1
+            )
+            for cell in part.cells
         ]
-        for n, (family, _) in enumerate(blocks[0]):
-            stack = np.concatenate([block[n][1] for block in blocks])
-            found[id(family)] = _basis(family, stack, problem.phase_scale(isolator)), stack[:, 0].mean(axis=0)
-    both = [found[id(family)] for family in problem.likelihood.families]
-    return [basis for basis, _ in both], [centre for _, centre in both]
 
 
-def _basis(family: Family, stack: ComplexArray, phase_scale: float) -> ComplexArray:
-    """Orthonormal basis (M, K, 2, F), in the metric of the inverse covariance, of the directions the traces move in."""
-    moved = stack[:, 0] - stack[:, 0].mean(axis=0)
-    some = stack[:: -(-len(stack) // PHASE_TRAINING)]
-    every = np.concatenate([moved, phase_scale * some[:, 1], 0.5 * phase_scale**2 * some[:, 2]])
-    count = family.values
-    factor: FloatArray | None = None
-    if count < len(every):  # fewer numbers in the data than training vectors: decompose in the space of the data
-        unit = np.eye(count).view(np.complex128).reshape(count, *family.ratio.shape)
-        metric = family.gram(unit)
-        # points of no weight (spurs) leave it singular: next to none serves as well
-        metric[np.diag_indices(count)] += 1e-12 * float(np.mean(np.diag(metric)))
-        factor = np.asarray(np.linalg.cholesky(metric), dtype=np.float64)
-        rows = np.ascontiguousarray(every).reshape(len(every), -1).view(np.float64) @ factor
-        matrix = rows.T @ rows
-    else:
-        matrix = family.gram(every)
-
-    def lengths(vectors: FloatArray, values: FloatArray) -> FloatArray:
-        """What the first m directions hold of each training vector's squared length, (n, directions)."""
-        if factor is None:
-            return np.asarray(np.cumsum(vectors**2 * values, axis=1))
-        return np.asarray(np.cumsum((rows @ vectors) ** 2, axis=1))
-
-    total = np.diag(matrix) if factor is None else np.sum(rows**2, axis=1)
-    values, vectors = _largest(matrix, SKETCH)
-    left = np.sqrt(np.maximum(total[:, None] - lengths(vectors, values), 0.0)).max(axis=0)
-    rounding = 1e-7 * np.sqrt(np.max(total))
-    if left[-1] >= max(BASIS_TOLERANCE, rounding) and len(values) < len(matrix):
-        values, vectors = _largest(matrix, len(matrix))
-        left = np.sqrt(np.maximum(total[:, None] - lengths(vectors, values), 0.0)).max(axis=0)
-    enough = int(np.argmax(left < BASIS_TOLERANCE)) + 1 if np.any(left < BASIS_TOLERANCE) else len(values)
-    good = values > 1e-13 * values[0]
-    enough = max(1, min(enough, int(np.sum(good))))
-    if factor is not None:
-        flat = np.linalg.solve(factor.T, vectors[:, :enough]).T
-        return np.ascontiguousarray(flat).view(np.complex128).reshape(enough, *family.ratio.shape)
-    return np.asarray(np.tensordot((vectors[:, :enough] / np.sqrt(values[:enough])).T, every, axes=1))
-
-
-def _largest(matrix: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:
-    """The largest eigenvalues of a positive matrix, falling, and their vectors; all of them if they are few.
-
-    Two rounds of subspace iteration from fixed random vectors (Halko, Martinsson & Tropp, SIAM Review 53, 217 (2011),
-    from memory): exact to rounding where the eigenvalues fall as fast as those of smooth traces do.
-    """
-    if 2 * count < len(matrix):
-        start = stream(0, "start of the subspace iteration").standard_normal((len(matrix), count))
-        space = np.linalg.qr(matrix @ start)[0]
-        space = np.linalg.qr(matrix @ space)[0]
-        values, inner = np.linalg.eigh(space.T @ (matrix @ space))
-        vectors = space @ inner
-    else:
-        values, vectors = np.linalg.eigh(matrix)
-    return np.maximum(values[::-1], 0.0), vectors[:, ::-1]
-
-
-def _node_frequencies(families: list[Family], bases: list[ComplexArray], count: int) -> dict[str, IntArray]:
-    """Frequencies per isolator from a pivoted QR of all its families' bases, as sorted indices."""
-    rows: dict[str, list[FloatArray]] = {}
-    for family, basis in zip(families, bases, strict=True):
-        weighted = basis * np.sqrt(family.precision)
-        flat = weighted.reshape(-1, weighted.shape[-1])
-        rows.setdefault(family.on_keys[0].isolator, []).append(np.concatenate([flat.real, flat.imag]))
+def _forms(problem: CampaignProblem, parts: Sequence[_Part], degree: int, x: FloatArray) -> dict[int, _Quadratic]:
+    """The quadratic form of each isolator for polynomials of a degree; x (D,) gives what does not matter."""
     out = {}
-    for name, parts in rows.items():
-        width = min(p.shape[1] for p in parts)
-        matrix = np.concatenate([p[:, :width] for p in parts])
-        # the triangular factor first: it has the same pivots and far fewer rows
-        triangle = np.linalg.qr(matrix, mode="r")
-        _, pivots = qr(triangle, mode="r", pivoting=True)[-2:]
-        out[name] = np.sort(pivots[: min(count, width)]).astype(np.intp)
+    for i in problem.measured:
+        mine = [part for part in parts if part.isolator == i]
+        sizes = [comb(cell.size + degree, degree) for part in mine for cell in part.cells]
+        width, phase = sum(sizes), problem.integrates(i)
+        total = 1 + (3 if phase else 1) * width
+        gram = np.zeros((total, total))
+        shares: FloatArray | None = None
+        start = 1
+        for part in mine:
+            for cell, vectors in _fitted(problem, part, degree, x, phase):
+                terms = comb(cell.size + degree, degree)
+                own = np.concatenate([start + k * width + np.arange(terms) for k in range(3 if phase else 1)])
+                index = np.concatenate([[0], own])
+                for family, each in vectors:
+                    gram[np.ix_(index, index)] += family.gram(each)
+                    if family.common is not None:
+                        if shares is None:
+                            shares = np.zeros((total, family.common.shape[0]))
+                        shares[index] += family.common_scores(each)
+                start += terms
+        if shares is not None:
+            gram -= shares @ shares.T
+        values, basis = np.linalg.eigh(0.5 * (gram + gram.T))
+        held = values > SMALLEST
+        out[i] = _Quadratic(degree, np.ascontiguousarray(basis[:, held] * np.sqrt(values[held])), phase)
     return out
 
 
-def _reduce(family: Family, small: Family, basis: ComplexArray, centre: ComplexArray, index: IntArray) -> Reduced:
-    """The map from node values to coefficients, by weighted least squares over the nodes of all traces of the family."""
-    chosen = index[index < basis.shape[-1]]
-    weight = np.repeat(np.sqrt(small.precision.reshape(-1)), 2)
-    at_nodes = np.ascontiguousarray(basis[..., chosen]).reshape(len(basis), -1).view(np.float64)
-    lift = np.linalg.pinv((at_nodes * weight).T, rcond=1e-12) * weight
-    gram = family.gram(np.concatenate([basis, (family.ratio - centre)[None]]))
-    offset = gram[-1, :-1]
-    mean_nodes = np.ascontiguousarray(centre[..., chosen]).reshape(-1).view(np.float64)
-    slow = slow_offset = None
-    if family.common is not None:
-        shares = family.common_scores(basis)  # (M, Z)
-        slow, slow_offset = shares.T, family.common_scores(family.ratio - centre) - offset @ shares
-    return Reduced(family.isolator, mean_nodes, lift, offset, float(gram[-1, -1] - offset @ offset), slow, slow_offset)
+def _fitted(
+    problem: CampaignProblem, part: _Part, degree: int, x: FloatArray, phase: bool
+) -> Iterator[tuple[_Cell, list[tuple[Family, ComplexArray]]]]:
+    """Per cell, its families with the vectors (1 + T or 1 + 3 T, K, 2, F) of y, -mu, -q and -p by polynomial."""
+    likelihood = problem.likelihood
+    most = max(comb(cell.size + degree, degree) for cell in part.cells)
+    count = int(np.ceil(OVERSAMPLED * most)) + 8
+    leading = max(cell.size for cell in part.cells)
+    t = np.cos(np.pi * qmc.Halton(max(1, leading), scramble=False).random(count + 1)[1:])
+    parameters = likelihood.complete(problem.unknowns.parameters(np.repeat(x[None], count, axis=0)))
+    arrays = {name: np.array(parameters[name]) for name in parameters}
+    flux = np.repeat(part.flux[None], count, axis=0)
+    kinds = _kinds(part.model, part.isolator)
+    bases = []
+    for cell in part.cells:
+        u = cell.coordinates(t[:, : cell.size])
+        for n, (_, p) in enumerate(cell.direct):
+            p.put(arrays, p.value(u[:, n]))
+        for n, kind in enumerate(cell.classes):
+            lead = len(cell.direct) + 2 * n
+            for r, own in enumerate(kinds):
+                if own == kind:
+                    flux[:, r] = part.flux[r] + u[:, lead : lead + 2]
+        bases.append(chebyshev(t[:, : cell.size], degree))
+    maps = [np.linalg.pinv(basis) for basis in bases]  # (T, N)
+    wanted = 3 if phase else 1
+    sums: dict[int, ComplexArray] = {}
+    step = max(1, likelihood.batch_step())
+    for start in range(0, count, step):
+        rows = slice(start, min(start + step, count))
+        block = ChipParameters({name: array[rows] for name, array in arrays.items()})
+        found = likelihood.stacks_at(part.number, block, flux[rows])
+        for cell, back in zip(part.cells, maps, strict=True):
+            for n in cell.families:
+                stack = found[n][1][:, :wanted]
+                share = np.tensordot(back[:, rows], stack, axes=1)
+                sums[n] = sums[n] + share if n in sums else share
+    for cell in part.cells:
+        vectors = []
+        for n in cell.families:
+            family, coefficients = likelihood.families[n], sums[n]  # (T, 3 or 1, K, 2, F)
+            lead = family.ratio[None]
+            each = [lead, *(-coefficients[:, k] for k in range(wanted))]
+            vectors.append((family, np.ascontiguousarray(np.concatenate(each))))
+        yield cell, vectors

@@ -96,8 +96,8 @@ def default_moves(
 
 
 def mixture_share(perplexity: float) -> float:
-    """Share of steps that propose from a mixture of that perplexity: half, and up to four fifths where it fits well."""
-    return float(np.clip(0.5 + 2.0 * (perplexity - 0.5), 0.5, 0.8))
+    """Share of steps that propose from a mixture of that perplexity: half, and up to nine tenths where it fits."""
+    return float(np.clip(0.5 + 1.5 * (perplexity - 0.1), 0.5, 0.9))
 
 
 def walkers_for(size: int, wanted: int | None) -> int:

@@ -161,6 +161,7 @@ def _parts(
     quiet = Unknowns(
         study, likelihood.cooldowns, measured_isolators(study, digest), with_source=False, leave_out=INTEGRATED
     )
+    likelihood = likelihood.rebuilt(tamed=())
     campaign = linear_campaign(study, digest, likelihood, at=np.zeros(quiet.size))
     body["experiment"] = _experiment_part(study, digest, campaign, asked)
     if stored is not None:

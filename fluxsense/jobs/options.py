@@ -147,7 +147,6 @@ class OrientOptions(TypedDict, total=False):
     jumping: bool
     distrusted: Sequence[Distrusted]
     chain_file: str | os.PathLike[str] | None
-    quadrature_file: str | os.PathLike[str] | None
 
 
 @dataclass(frozen=True)
@@ -160,7 +159,6 @@ class OrientSettings(_Told):
     jumping: bool = True
     distrusted: Sequence[Distrusted] = ()
     chain_file: str | os.PathLike[str] | None = None
-    quadrature_file: str | os.PathLike[str] | None = None
 
     def __post_init__(self) -> None:
         checked_seed(self.seed)

@@ -163,8 +163,6 @@ def orient(study: Study | str | Path, digest: Digest | None = None, **options: U
     chain_file : path-like, optional
         Where to keep the chains while they grow (HDF5).  If it holds those of the same run, cut short by a kill, a time
         limit or an interrupt, sampling goes on from there and gives what it would have given without the break.
-    quadrature_file : path-like, optional
-        Where to keep the reduced quadrature; taken from there only if it is of this very problem, with the same answer.
 
     Returns
     -------
@@ -219,7 +217,6 @@ def orient_folder(
     digest = None if counted else folder_digest(study, folder, settings.progress, workers)
     with held(folder):
         options["chain_file"] = folder / "chains.h5"
-        options["quadrature_file"] = folder / "quadrature.npz"
         answer = orient(study, digest, **options)
         keep(folder / "result.json", answer.document)
         if isinstance(answer, Orientation):
@@ -328,7 +325,6 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         jumping=settings.jumping,
         progress=settings.progress,
         file=chain_keeper(settings.chain_file, study, digest.content_hash(), seed, settings.jumping),
-        quadrature_file=settings.quadrature_file,
     )
     best = modes[0].x
     explicit, explicit_best = problem.explicit(best)
@@ -372,8 +368,8 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         "residual_gain": problem.likelihood.residual_gain,
         "learned": asdict(problem.likelihood.sizes),
         "eliminated": sum(len(own) for own in problem.likelihood.eliminated.values()),
-        "frequencies_used": posterior.frequencies,
-        "reduced_quadrature_error": posterior.reduction_error,
+        "polynomial_terms": None if posterior.reduced is None else posterior.reduced.terms,
+        "reduction_error": posterior.reduction_error,
     }
     body = answer_body(study, posterior, factor, findings, budget.numbers) | {
         "predictive_check": asdict(check),

@@ -22,7 +22,7 @@ these amplitudes are taken at the study's central values.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -41,7 +41,7 @@ from fluxsense.model.remainder import Sizes, smooth_functions
 from fluxsense.model.slopes import STEP, scattering_slopes
 from fluxsense.study import Study
 
-__all__ = ["Family", "Notch", "RatioLikelihood", "every", "every_few", "probe_of"]
+__all__ = ["Family", "Notch", "RatioLikelihood", "every", "every_few", "every_some", "probe_of"]
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -50,6 +50,7 @@ Points = Callable[[str, int], npt.NDArray[np.intp]]
 _BLOCK_VALUES = 60_000
 """Complex values per block of parameter sets: keeps the working set near the second-level cache."""
 SEARCH_POINTS = 24
+PLACING_POINTS = 60
 SETUP_ARRAYS = ("line_end", "direct_path", "analyser_offset_hz", "if_smoothing")
 _PARAMETERS_AT_ONCE = 16
 """Parameters whose slopes are worked out together: bounds the memory."""
@@ -78,6 +79,11 @@ def every(_name: str, count: int) -> npt.NDArray[np.intp]:
 def every_few(_name: str, count: int) -> npt.NDArray[np.intp]:
     """About `SEARCH_POINTS` evenly spread frequencies, for the search."""
     return np.arange(0, count, max(1, count // SEARCH_POINTS))
+
+
+def every_some(_name: str, count: int) -> npt.NDArray[np.intp]:
+    """About `PLACING_POINTS` evenly spread frequencies, to find where to linearise."""
+    return np.arange(0, count, max(1, count // PLACING_POINTS))
 
 
 @dataclass(frozen=True)
@@ -147,6 +153,8 @@ class RatioLikelihood:
         Measured from the digest by default.
     cooldowns : sequence of str, optional
         Names in the order in which the parameters list their offsets; the digest's by default.
+    tamed : collection of str, optional
+        Names of parameters eliminated beyond those that always are (`priors.TAMEABLE`).
     points : callable, optional
         Takes an isolator's name and the number of its frequencies, returns the indices of those to use: less
         information at less cost, for the search and for reduced quadrature.
@@ -169,6 +177,7 @@ class RatioLikelihood:
         groups: Sequence[GroupKey] | None = None,
         noise: NoiseLevels | None = None,
         cooldowns: Sequence[str] | None = None,
+        tamed: Collection[str] = (),
         points: Points | None = None,
     ) -> None:
         self.study = study
@@ -184,7 +193,8 @@ class RatioLikelihood:
         self._groups = None if groups is None else tuple(groups)
         self._benches = self._arranged([k for k in (digest if groups is None else groups) if k.pump_on])
         measured = sorted({b.isolator for b in self._benches})
-        self.eliminated = eliminated_parameters(study, self.cooldowns, measured)
+        self.tamed = frozenset(tamed)
+        self.eliminated = eliminated_parameters(study, self.cooldowns, measured, self.tamed)
         """Eliminated parameters by isolator."""
         self._see(reference)
         self._settle(study.noise.residual_gain if residual_gain is None else residual_gain, sizes or Sizes())
@@ -195,11 +205,20 @@ class RatioLikelihood:
         residual_gain: float | None = None,
         sizes: Sizes | None = None,
         reference: ChipParameters | None = None,
+        tamed: Collection[str] | None = None,
     ) -> RatioLikelihood:
-        """The same data with another reference point, residual gain or sizes; what is not given stays as it is."""
+        """The same data with another reference point, residual gain, sizes or choice of what is eliminated.
+
+        What is not given stays as it is.
+        """
         new = object.__new__(RatioLikelihood)
         new.__dict__.update(self.__dict__)
-        if reference is not None:
+        if tamed is not None and frozenset(tamed) != self.tamed:
+            new.tamed = frozenset(tamed)
+            new.eliminated = eliminated_parameters(self.study, self.cooldowns, list(self.eliminated), new.tamed)
+            reference = self.reference if reference is None else reference
+            new._see(reference)
+        elif reference is not None:
             new._see(reference)
         new._settle(
             self.residual_gain if residual_gain is None else residual_gain,
@@ -219,6 +238,7 @@ class RatioLikelihood:
             groups=self._groups,
             noise=self.noise,
             cooldowns=self.cooldowns,
+            tamed=self.tamed,
             points=points,
         )
 
@@ -309,11 +329,13 @@ class RatioLikelihood:
         self.residual_gain = residual_gain
         self.sizes = sizes
         allowance = Allowance(self.noise, residual_gain, sizes.own)
+        # before there is a source, measured ratios say better than the model's along what gain errors and pump-off noise act
+        with_source = self.reference is not None and bool(np.any(self.reference["source"]))
         self._parts: list[tuple[int, ChipModel, list[Family]]] = []
         for bench, slopes in zip(self._benches, self._slopes, strict=True):
             families = []
             for place, own in zip(bench.places, slopes, strict=True):
-                expected = None if self.reference is None else own.ratio
+                expected = own.ratio if with_source else None
                 family = build_family(
                     place, self.digest, allowance, expected, self._flux_noise(place, own), self.magnitude
                 )
@@ -523,6 +545,16 @@ class RatioLikelihood:
         return replace(self.noise, white=white)
 
     @property
+    def measured(self) -> list[int]:
+        """Positions of the isolators that have families."""
+        return list(self.eliminated)
+
+    @property
+    def parts(self) -> list[tuple[int, ChipModel, list[Family]]]:
+        """Isolator, model of its probes, and families, for each of its grids of frequencies."""
+        return self._parts
+
+    @property
     def families(self) -> list[Family]:
         """Every family, in a fixed order."""
         return [f for _, _, families in self._parts for f in families]
@@ -625,7 +657,7 @@ class RatioLikelihood:
                     ratio = np.abs(ratio).astype(np.complex128)
                 if complete and family.added is not None:
                     ratio += family.added
-                self._refuse_non_finite(ratio, parameters, model, i)
+                self.refuse_non_finite(ratio, parameters, model, i)
                 out.append(ratio)
         return out
 
@@ -645,28 +677,44 @@ class RatioLikelihood:
         parameters = self.complete(parameters)
         out = []
         shared_flux = None
-        for i, model, families in self._parts:
+        for number, (i, model, _) in enumerate(self._parts):
             if i not in isolators:
                 continue
             if shared_flux is None:
                 shared_flux = model.source_flux(parameters)
             flux = model.probe_flux(parameters, i, shared_flux)
-            s, q, p = model.scattering_and_phase(parameters, i, flux=flux)
-            for family in families:
-                rows = list(family.on_rows)
-                off = s[:, family.off_row][:, None]
-                inverse = np.conj(off) / (off.real**2 + off.imag**2)
-                stack = np.empty((s.shape[0], 3, len(rows), 2, s.shape[-1]), dtype=np.complex128)
-                for n, part in enumerate((s, q, p)):
-                    np.multiply(part[:, rows], inverse, out=stack[:, n])
-                if family.added is not None:
-                    stack[:, 0] += family.added
-                self._refuse_non_finite(stack, parameters, model, i)
-                out.append((family, stack))
+            out += self.stacks_at(number, parameters, flux).values()
+        return out
+
+    def stacks_at(
+        self, part: int, parameters: ChipParameters, flux_phi0: FloatArray
+    ) -> dict[int, tuple[Family, ComplexArray]]:
+        """`predict_with_phase` for one of `parts`, with the flux (B, P, 2) of its probes given and parameters complete.
+
+        Returns
+        -------
+        dict of int to (Family, ndarray (B, 3, K, 2, F) of complex)
+            By the number of the family in `families`.
+        """
+        i, model, families = self._parts[part]
+        s, q, p = model.scattering_and_phase(parameters, i, flux=flux_phi0)
+        out = {}
+        for n, family in enumerate(families, sum(len(f) for _, _, f in self._parts[:part])):
+            rows = list(family.on_rows)
+            off = s[:, family.off_row][:, None]
+            inverse = np.conj(off) / (off.real**2 + off.imag**2)
+            stack = np.empty((s.shape[0], 3, len(rows), 2, s.shape[-1]), dtype=np.complex128)
+            for k, one in enumerate((s, q, p)):
+                np.multiply(one[:, rows], inverse, out=stack[:, k])
+            if family.added is not None:
+                stack[:, 0] += family.added
+            self.refuse_non_finite(stack, parameters, model, i)
+            out[n] = family, stack
         return out
 
     @staticmethod
-    def _refuse_non_finite(values: ComplexArray, parameters: ChipParameters, model: ChipModel, isolator: int) -> None:
+    def refuse_non_finite(values: ComplexArray, parameters: ChipParameters, model: ChipModel, isolator: int) -> None:
+        """Raise the error that explains the first set of a batch whose predicted values (B, *) are not finite."""
         finite = np.isfinite(values.reshape(len(values), -1).view(np.float64)).all(axis=1)
         if not np.all(finite):
             bad = int(np.flatnonzero(~finite)[0])

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from fluxsense.model.family import Notch, reals
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.parameter import NOISE_SCALE
-from fluxsense.model.problem import DERIVATIVE_STEP, CampaignProblem
+from fluxsense.model.problem import CampaignProblem
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -80,13 +80,9 @@ class Linearised:
 
     @classmethod
     def of(cls, problem: CampaignProblem, x: FloatArray) -> Linearised:
-        """By central differences of the model at x (D,)."""
-        likelihood, unknowns = problem.likelihood, problem.unknowns
-        size = x.size
-        steps = DERIVATIVE_STEP * np.eye(size)
-        predicted = likelihood.predict(unknowns.parameters(np.concatenate([x[None], x + steps, x - steps])))
-        slopes = [(r[1 : 1 + size] - r[1 + size :]) / (2 * DERIVATIVE_STEP) for r in predicted]
-        return cls._with(problem, x, [np.asarray(r[0]) for r in predicted], slopes)
+        """At x (D,)."""
+        found = problem.slopes(x[None])
+        return cls._with(problem, x, [ratio[0] for _, ratio, _ in found], [slopes[0] for _, _, slopes in found])
 
     def under(self, problem: CampaignProblem) -> Linearised:
         """The same point with another noise: a likelihood of the same data and reference point (see `rebuilt`)."""

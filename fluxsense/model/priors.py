@@ -8,7 +8,7 @@ phases, the noise scale.  All others are eliminated: the likelihood of ratios is
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Final
 
 import numpy as np
@@ -33,6 +33,8 @@ from fluxsense.study import Isolator, Stage, Study
 
 SAMPLED: Final = (POSITION, EXTENT, OFFSET, PUMP_STRENGTH, PUMP_PHASE, NOISE_SCALE, WRONG_WAY_RATE)
 """Arrays whose parameters are sampled in the likelihood of ratios."""
+TAMEABLE: Final = (OFFSET, PUMP_STRENGTH)
+"""Arrays whose parameters bend within the prior and seldom within the posterior: eliminated where reference sweeps pin them."""
 OF_COUNTS: Final = (POSITION, EXTENT, OFFSET, FOCUSING)
 """Arrays whose parameters are sampled with counts of directions."""
 SMALLEST_PART: Final = 1e-3
@@ -74,16 +76,16 @@ def uncertain_parameters(study: Study, cooldowns: Sequence[str], isolators: Sequ
     return [p for p in found if p.sd > 0]
 
 
-def is_sampled(study: Study, parameter: Parameter) -> bool:
-    """Whether a parameter is among the unknowns of the search and the sampler."""
-    return study.data.of_counts or parameter.array in SAMPLED
+def is_sampled(study: Study, parameter: Parameter, tamed: Collection[str] = ()) -> bool:
+    """Whether a parameter is among the unknowns, those by name left out that are near enough to linear (`TAMEABLE`)."""
+    return study.data.of_counts or (parameter.array in SAMPLED and parameter.name not in tamed)
 
 
 def eliminated_parameters(
-    study: Study, cooldowns: Sequence[str], isolators: Sequence[int]
+    study: Study, cooldowns: Sequence[str], isolators: Sequence[int], tamed: Collection[str] = ()
 ) -> dict[int, tuple[Parameter, ...]]:
     """Parameters that the likelihood of ratios eliminates, by the isolator that they act on."""
-    found = [p for p in uncertain_parameters(study, cooldowns, isolators) if not is_sampled(study, p)]
+    found = [p for p in uncertain_parameters(study, cooldowns, isolators) if not is_sampled(study, p, tamed)]
     return {i: tuple(p for p in found if p.home == i) for i in isolators}
 
 

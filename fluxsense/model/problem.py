@@ -16,7 +16,8 @@ import numpy.typing as npt
 from fluxsense.device.chip import ChipParameters
 from fluxsense.model.family import Family, Notch
 from fluxsense.model.likelihood import RatioLikelihood
-from fluxsense.model.parameter import NOISE_SCALE, PUMP_PHASE
+from fluxsense.model.parameter import NOISE_SCALE, PUMP_PHASE, Parameter
+from fluxsense.model.slopes import scattering_slopes
 from fluxsense.model.unknowns import Unknowns
 
 FloatArray = npt.NDArray[np.float64]
@@ -127,6 +128,10 @@ class CampaignProblem:
             out[rows] = total
         return out if scale is None else out - self.likelihood.values * np.log(scale)
 
+    def integrates(self, isolator: int) -> bool:
+        """Whether an isolator's pump phase error is integrated out."""
+        return isolator in self._nodes
+
     @staticmethod
     def scaled(gram: FloatArray, scale: FloatArray | None, rows: slice) -> FloatArray:
         """Inner products (B, n, n) for noise larger by a factor (B,) in those rows."""
@@ -165,7 +170,7 @@ class CampaignProblem:
         return np.asarray(top + np.log(np.exp(values - top[:, None]).sum(axis=1)))
 
     def curvatures(self, x: FloatArray) -> Curvatures:
-        """Log-likelihoods, gradients and information of a batch (B, D), from central differences of the predicted ratios.
+        """Log-likelihoods, gradients and information of a batch (B, D), from the slopes of the predicted ratios.
 
         With phase errors integrated out the gradient is the mean score over them, and the information the mean
         information less the scores' covariance (the missing-information identity: Louis, J. R. Stat. Soc. B 44, 226
@@ -173,34 +178,80 @@ class CampaignProblem:
         """
         count, size = x.shape
         values, gradients, informations = np.empty(count), np.empty((count, size)), np.empty((count, size, size))
-        each = 2 * size + 1
-        step = max(1, self.likelihood.batch_step() // each)
+        real = self.likelihood.magnitude
+        one = self._real_curvature if real else self._curvature
+        step = max(1, self.likelihood.batch_step() // (5 if real else 15))
         for start in range(0, count, step):
-            block = x[start : start + step]
-            parameters = self._unknowns.parameters(displaced(block))
-            if self.likelihood.magnitude:
-                predicted = list(zip(self.likelihood.families, self.likelihood.predict(parameters), strict=True))
-            else:
-                predicted = self.likelihood.predict_with_phase(parameters, self.measured)
-            one = self._real_curvature if self.likelihood.magnitude else self._curvature
+            block = np.ascontiguousarray(x[start : start + step])
+            found = self.slopes(block, phase=not real)
             for n, point in enumerate(block):
-                mine = [(family, stack[n * each : (n + 1) * each]) for family, stack in predicted]
+                mine = [(family, stack[n], slopes[n]) for family, stack, slopes in found]
                 values[start + n], gradients[start + n], informations[start + n] = one(point, mine)
         return values, gradients, informations
 
+    def slopes(self, x: FloatArray, *, phase: bool = False) -> list[tuple[Family, ComplexArray, ComplexArray]]:
+        """Predicted ratios of every family and their derivatives by the unknowns, for a batch (B, D).
+
+        By the chain rule: the unknowns act through the flux in the two loops, but for the few that do not, so that five
+        calls of the model serve any number of unknowns.
+
+        Parameters
+        ----------
+        x : ndarray (B, D)
+        phase : bool
+            Also how the ratios change with a further pump phase error, see `RatioLikelihood.predict_with_phase`.
+
+        Returns
+        -------
+        list of (Family, ndarray (B, K, 2, F), ndarray (B, D, K, 2, F)) of complex
+            With an axis of 3 before that of the groups if `phase` is set.
+        """
+        unknowns, likelihood = self._unknowns, self.likelihood
+        count, size = x.shape
+        at = likelihood.complete(unknowns.parameters(x))
+        around = likelihood.complete(unknowns.parameters(displaced(x)))
+        direct = [
+            (column, p)
+            for column, p in enumerate(unknowns.nuisances, unknowns.lead)
+            if p.of_chip and not p.moves_flux
+        ]
+        out: list[tuple[Family, ComplexArray, ComplexArray]] = []
+        shared: FloatArray | None = None
+        for i, model, families in likelihood.parts:
+            shared = model.source_flux(around) if shared is None else shared
+            flux = model.probe_flux(around, i, shared)
+            flux = flux.reshape(count, 2 * size + 1, *flux.shape[1:])
+            by_x = (flux[:, 1 : 1 + size] - flux[:, 1 + size :]) / (2 * DERIVATIVE_STEP)  # (B, D, P, 2)
+            mine = [(column, p) for column, p in direct if p.home == i]
+            s, by = scattering_slopes(
+                model, at, i, np.ascontiguousarray(flux[:, 0]), [p for _, p in mine], phase=phase
+            )
+            for family in families:
+                stack, slopes = _family_slopes(family, s, by, by_x, [(c, _rate(p, x[:, c])) for c, p in mine])
+                if likelihood.magnitude:
+                    turn = np.conj(stack) / np.abs(stack)
+                    slopes = (slopes * turn[:, None]).real.astype(np.complex128)
+                    stack = np.abs(stack).astype(np.complex128)
+                if phase:
+                    stack, slopes = np.moveaxis(stack, 2, 1), np.moveaxis(slopes, 3, 2)
+                if family.added is not None:
+                    (stack[:, 0] if phase else stack)[...] += family.added
+                likelihood.refuse_non_finite(stack, at, model, i)
+                out.append((family, stack, slopes))
+        return out
+
     def _curvature(
-        self, x: FloatArray, predicted: list[tuple[Family, ComplexArray]]
+        self, x: FloatArray, predicted: list[tuple[Family, ComplexArray, ComplexArray]]
     ) -> tuple[float, FloatArray, FloatArray]:
-        """Value, gradient and information at one x from the predictions (2 D + 1, 3, K, 2, F) at it and around it."""
+        """Value, gradient and information at one x from each family's predictions (3, K, 2, F) and slopes (D, 3, K, 2, F)."""
         size = x.size
         scale = self._unknowns.data_value(NOISE_SCALE, x[None])
         value, gradient, information = 0.0, np.zeros(size), np.zeros((size, size))
         misfit = 0.0
         grams: dict[int, FloatArray] = {}
         slow: dict[int, FloatArray] = {}
-        for family, stack in predicted:
-            slopes = (stack[1 : 1 + size] - stack[1 + size :]) / (2 * DERIVATIVE_STEP)  # (D, 3, K, 2, F)
-            residual = -stack[0]
+        for family, stack, slopes in predicted:
+            residual = -stack
             residual[0] += family.ratio
             every = np.concatenate([residual, slopes.transpose(1, 0, 2, 3, 4).reshape(3 * size, *residual.shape[1:])])
             grams[family.isolator] = grams.get(family.isolator, 0.0) + family.gram(every)
@@ -251,7 +302,7 @@ class CampaignProblem:
         return value, gradient, information
 
     def _real_curvature(
-        self, x: FloatArray, predicted: list[tuple[Family, ComplexArray]]
+        self, x: FloatArray, predicted: list[tuple[Family, ComplexArray, ComplexArray]]
     ) -> tuple[float, FloatArray, FloatArray]:
         """As `_curvature`, for magnitudes: every unknown is explicit, and points in notches have their own law."""
         size = x.size
@@ -259,9 +310,8 @@ class CampaignProblem:
         square = 1.0 if scale is None else float(scale[0] ** -2)
         value, gradient, information, misfit, count = 0.0, np.zeros(size), np.zeros((size, size)), 0.0, 0
         slow: dict[int, FloatArray] = {}
-        for family, ratio in predicted:
-            slopes = (ratio[1 : 1 + size] - ratio[1 + size :]) / (2 * DERIVATIVE_STEP)
-            every = np.concatenate([(family.ratio - ratio[0])[None], slopes])
+        for family, ratio, slopes in predicted:
+            every = np.concatenate([(family.ratio - ratio)[None], slopes])
             gram = family.gram(every) * square
             if family.common is not None:
                 slow[family.isolator] = slow.get(family.isolator, 0.0) + family.common_scores(every)
@@ -271,11 +321,324 @@ class CampaignProblem:
             information += gram[1:, 1:]
             count += family.values - (0 if family.notch is None else family.notch.power.size)
             if family.notch is not None:
-                value += float(family.notch.log_density(ratio[:1], scale)[0])
-                slope, share = family.notch.information(ratio[0], slopes, 1.0 if scale is None else float(scale[0]))
+                value += float(family.notch.log_density(ratio[None], scale)[0])
+                slope, share = family.notch.information(ratio, slopes, 1.0 if scale is None else float(scale[0]))
                 gradient += slope
                 information += share
-                self._add_notch_scale(family.notch, x, ratio[:1], gradient, information)
+                self._add_notch_scale(family.notch, x, ratio[None], gradient, information)
+        for shares in slow.values():
+            gram = shares @ shares.T * square
+            misfit -= float(gram[0, 0])
+            value += 0.5 * float(gram[0, 0])
+            gradient -= gram[0, 1:]
+            information -= gram[1:, 1:]
+        return self._with_scale(x, value, misfit, count, gradient, information)
+
+    def _add_notch_scale(
+        self, notch: Notch, x: FloatArray, ratio: ComplexArray, gradient: FloatArray, information: FloatArray
+    ) -> None:
+        """Add the slope with the noise scale of points in notches, and about its information.
+
+        The logarithm of a mean power of pure noise has the variance 1/N and twice the slope of that of the scale: 4 N.
+        """
+        for column, n in enumerate(self._unknowns.nuisances, self._unknowns.lead):
+            if n.array == NOISE_SCALE:
+                z = x[column] + np.array([1, -1]) * DERIVATIVE_STEP
+                up, down = (notch.log_density(ratio, n.value(np.array([value])))[0] for value in z)
+                gradient[column] += (up - down) / (2 * DERIVATIVE_STEP)
+                information[column, column] += 4 * float(notch.count.sum()) * n.sd**2
+
+    def grams(self, x: FloatArray) -> dict[int, FloatArray]:
+        """See `CampaignProblem.grams`."""
+
+
+class Problem(Protocol):
+    """A posterior over whitened vectors x of `unknowns`."""
+
+    @property
+    def unknowns(self) -> Unknowns:
+        """Unknowns and prior."""
+
+    def log_likelihood(self, x: FloatArray) -> FloatArray:
+        """Log-likelihood of a batch (B, D), shape (B,)."""
+
+    def curvatures(self, x: FloatArray) -> Curvatures:
+        """Log-likelihoods (B,), their gradients (B, D) and expected information (B, D, D) of a batch (B, D)."""
+
+
+def curvature(problem: Problem, x: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+    """Log-likelihood, gradient (D,) and expected information (D, D) at one x (D,)."""
+    value, gradient, information = problem.curvatures(x[None])
+    return float(value[0]), gradient[0], information[0]
+
+
+def displaced(x: FloatArray) -> FloatArray:
+    """Every x of a batch (B, D) and its neighbours for central differences, (B (2 D + 1), D)."""
+    steps = DERIVATIVE_STEP * np.eye(x.shape[1])
+    around = np.concatenate([np.zeros((1, x.shape[1])), steps, -steps])
+    return np.ascontiguousarray((x[:, None] + around).reshape(-1, x.shape[1]))
+
+
+def log_posterior(problem: Problem, x: FloatArray) -> FloatArray:
+    """Log prior plus log-likelihood of a batch (B, D); the model is not called where the prior vanishes."""
+    out = problem.unknowns.log_prior(x)
+    alive = np.isfinite(out)
+    if np.all(alive):
+        return np.asarray(out + problem.log_likelihood(x))
+    if np.any(alive):
+        out[alive] += problem.log_likelihood(np.ascontiguousarray(x[alive]))
+    return np.asarray(out)
+
+
+class CampaignProblem:
+    """The complex likelihood of a digest with the study's unknowns.
+
+    The pump phase error of each isolator is integrated out: the model is linear in its sine and cosine (see
+    `ChipModel.scattering_and_phase`), so the integral over its normal prior is a sum over nodes of a quadratic form
+    whose six coefficients are computed once per parameter set.  Without this the posterior has a hump on either side of
+    zero for every isolator, because transmission hardly changes with the sign of that error.
+
+    Parameters
+    ----------
+    unknowns : Unknowns
+        Those of them that are sampled; pump phase errors are among them only if `integrate` is False.
+    likelihood : RatioLikelihood
+    integrate : bool
+        Whether to integrate over the pump phase errors that `unknowns` leaves out.
+    """
+
+    def __init__(self, unknowns: Unknowns, likelihood: RatioLikelihood, *, integrate: bool = True) -> None:
+        self._unknowns = unknowns
+        self.likelihood = likelihood
+        self.measured = tuple(sorted({f.isolator for f in likelihood.families}))
+        explicit = {n.index[0] for n in unknowns.nuisances if n.array == PUMP_PHASE}
+        study = unknowns.study
+        self._nodes: dict[int, _PhaseNodes] = {}
+        if integrate and not likelihood.magnitude:
+            for i in self.measured:
+                sd = study.isolators[i].pump_phase_error_sd_rad
+                if sd > 0 and i not in explicit:
+                    self._nodes[i] = _PhaseNodes.of(sd)
+
+    @property
+    def unknowns(self) -> Unknowns:
+        """Unknowns and prior."""
+        return self._unknowns
+
+    def log_likelihood(self, x: FloatArray) -> FloatArray:
+        """Log-likelihood of a batch (B, D), pump phase errors integrated out."""
+        parameters = self._unknowns.parameters(x)
+        scale = self._unknowns.data_value(NOISE_SCALE, x)
+        if not self._nodes:
+            return self.likelihood.log_likelihood(parameters, scale)
+        out = np.empty(x.shape[0])
+        step = self.likelihood.batch_step()
+        for start in range(0, x.shape[0], step):
+            rows = slice(start, min(start + step, x.shape[0]))
+            total = np.zeros(rows.stop - rows.start)
+            for i, gram in self._grams(parameters.rows(rows)).items():
+                total += self.log_integral(i, self.scaled(gram, scale, rows))
+            out[rows] = total
+        return out if scale is None else out - self.likelihood.values * np.log(scale)
+
+    def integrates(self, isolator: int) -> bool:
+        """Whether an isolator's pump phase error is integrated out."""
+        return isolator in self._nodes
+
+    @staticmethod
+    def scaled(gram: FloatArray, scale: FloatArray | None, rows: slice) -> FloatArray:
+        """Inner products (B, n, n) for noise larger by a factor (B,) in those rows."""
+        return gram if scale is None else gram * scale[rows, None, None] ** -2
+
+    def _grams(self, parameters: ChipParameters) -> dict[int, FloatArray]:
+        """Per isolator, inner products (B, 3, 3) of y - mu, -q and -p, over all its families."""
+        out: dict[int, FloatArray] = {}
+        slow: dict[int, FloatArray] = {}
+        for family, stack in self.likelihood.predict_with_phase(parameters, self.measured):
+            np.negative(stack, out=stack)
+            stack[:, 0] += family.ratio
+            gram = family.grams(stack)
+            out[family.isolator] = out.get(family.isolator, 0.0) + gram
+            if family.common is not None:
+                slow[family.isolator] = slow.get(family.isolator, 0.0) + family.common_scores(stack)
+        for i, scores in slow.items():
+            out[i] = out[i] - scores @ scores.transpose(0, 2, 1)
+        return out
+
+    def _node_log_likelihood(self, isolator: int, gram: FloatArray) -> FloatArray:
+        """Log-likelihood of one isolator at its phase nodes, (B, M); a single node at zero if nothing is integrated."""
+        nodes = self._nodes.get(isolator)
+        if nodes is None:
+            return np.asarray(-0.5 * gram[:, 0, 0][:, None])
+        return np.asarray(-0.5 * gram.reshape(len(gram), 9) @ nodes.products)
+
+    def log_integral(self, isolator: int, gram: FloatArray) -> FloatArray:
+        """Log-likelihood (B,) of one isolator from the inner products (B, 3, 3) of y - mu, -q and -p."""
+        values = self._node_log_likelihood(isolator, gram)
+        nodes = self._nodes.get(isolator)
+        if nodes is None:
+            return values[:, 0]
+        values += nodes.log_weight
+        top = values.max(axis=1)
+        return np.asarray(top + np.log(np.exp(values - top[:, None]).sum(axis=1)))
+
+    def curvatures(self, x: FloatArray) -> Curvatures:
+        """Log-likelihoods, gradients and information of a batch (B, D), from the slopes of the predicted ratios.
+
+        With phase errors integrated out the gradient is the mean score over them, and the information the mean
+        information less the scores' covariance (the missing-information identity: Louis, J. R. Stat. Soc. B 44, 226
+        (1982), from memory); negative eigenvalues of an isolator's share are set to zero.
+        """
+        count, size = x.shape
+        values, gradients, informations = np.empty(count), np.empty((count, size)), np.empty((count, size, size))
+        real = self.likelihood.magnitude
+        one = self._real_curvature if real else self._curvature
+        step = max(1, self.likelihood.batch_step() // (5 if real else 15))
+        for start in range(0, count, step):
+            block = np.ascontiguousarray(x[start : start + step])
+            found = self.slopes(block, phase=not real)
+            for n, point in enumerate(block):
+                mine = [(family, stack[n], slopes[n]) for family, stack, slopes in found]
+                values[start + n], gradients[start + n], informations[start + n] = one(point, mine)
+        return values, gradients, informations
+
+    def slopes(self, x: FloatArray, *, phase: bool = False) -> list[tuple[Family, ComplexArray, ComplexArray]]:
+        """Predicted ratios of every family and their derivatives by the unknowns, for a batch (B, D).
+
+        By the chain rule: the unknowns act through the flux in the two loops, but for the few that do not, so that five
+        calls of the model serve any number of unknowns.
+
+        Parameters
+        ----------
+        x : ndarray (B, D)
+        phase : bool
+            Also how the ratios change with a further pump phase error, see `RatioLikelihood.predict_with_phase`.
+
+        Returns
+        -------
+        list of (Family, ndarray (B, K, 2, F), ndarray (B, D, K, 2, F)) of complex
+            With an axis of 3 before that of the groups if `phase` is set.
+        """
+        unknowns, likelihood = self._unknowns, self.likelihood
+        count, size = x.shape
+        at = likelihood.complete(unknowns.parameters(x))
+        around = likelihood.complete(unknowns.parameters(displaced(x)))
+        direct = [
+            (column, p)
+            for column, p in enumerate(unknowns.nuisances, unknowns.lead)
+            if p.of_chip and not p.moves_flux
+        ]
+        out: list[tuple[Family, ComplexArray, ComplexArray]] = []
+        shared: FloatArray | None = None
+        for i, model, families in likelihood.parts:
+            shared = model.source_flux(around) if shared is None else shared
+            flux = model.probe_flux(around, i, shared)
+            flux = flux.reshape(count, 2 * size + 1, *flux.shape[1:])
+            by_x = (flux[:, 1 : 1 + size] - flux[:, 1 + size :]) / (2 * DERIVATIVE_STEP)  # (B, D, P, 2)
+            mine = [(column, p) for column, p in direct if p.home == i]
+            s, by = scattering_slopes(
+                model, at, i, np.ascontiguousarray(flux[:, 0]), [p for _, p in mine], phase=phase
+            )
+            for family in families:
+                stack, slopes = _family_slopes(family, s, by, by_x, [(c, _rate(p, x[:, c])) for c, p in mine])
+                if likelihood.magnitude:
+                    turn = np.conj(stack) / np.abs(stack)
+                    slopes = (slopes * turn[:, None]).real.astype(np.complex128)
+                    stack = np.abs(stack).astype(np.complex128)
+                if phase:
+                    stack, slopes = np.moveaxis(stack, 2, 1), np.moveaxis(slopes, 3, 2)
+                if family.added is not None:
+                    (stack[:, 0] if phase else stack)[...] += family.added
+                likelihood.refuse_non_finite(stack, at, model, i)
+                out.append((family, stack, slopes))
+        return out
+
+    def _curvature(
+        self, x: FloatArray, predicted: list[tuple[Family, ComplexArray, ComplexArray]]
+    ) -> tuple[float, FloatArray, FloatArray]:
+        """Value, gradient and information at one x from each family's predictions (3, K, 2, F) and slopes (D, 3, K, 2, F)."""
+        size = x.size
+        scale = self._unknowns.data_value(NOISE_SCALE, x[None])
+        value, gradient, information = 0.0, np.zeros(size), np.zeros((size, size))
+        misfit = 0.0
+        grams: dict[int, FloatArray] = {}
+        slow: dict[int, FloatArray] = {}
+        for family, stack, slopes in predicted:
+            residual = -stack
+            residual[0] += family.ratio
+            every = np.concatenate([residual, slopes.transpose(1, 0, 2, 3, 4).reshape(3 * size, *residual.shape[1:])])
+            grams[family.isolator] = grams.get(family.isolator, 0.0) + family.gram(every)
+            if family.common is not None:
+                slow[family.isolator] = slow.get(family.isolator, 0.0) + family.common_scores(every)
+        for i, shares in slow.items():
+            grams[i] = grams[i] - shares @ shares.T
+        for i, plain in grams.items():
+            gram = plain if scale is None else plain * scale[0] ** -2
+            nodes = self._nodes.get(i)
+            basis = np.array([[1.0, 0.0, 0.0]]) if nodes is None else nodes.basis  # (M, 3)
+            log_like = self._node_log_likelihood(i, gram[None, :3, :3])[0]
+            log_weight = np.zeros(1) if nodes is None else nodes.log_weight
+            joint = log_like + log_weight
+            top = float(joint.max())
+            weight = np.exp(joint - top)
+            value += top + float(np.log(weight.sum()))
+            weight /= weight.sum()
+            misfit += float(weight @ (-2 * log_like))
+            cross = gram[:3, 3:].reshape(3, 3, size)  # (a, b, j)
+            scores = np.einsum("ma,mb,abj->mj", basis, basis, cross)
+            mean_score = weight @ scores
+            moments = np.einsum("m,mb,mc->bc", weight, basis, basis)
+            inner = gram[3:, 3:].reshape(3, size, 3, size)
+            share = np.einsum("bc,bjck->jk", moments, inner)
+            centred = scores - mean_score
+            share -= (weight[:, None] * centred).T @ centred
+            gradient += mean_score
+            if nodes is not None:
+                eigenvalues, vectors = np.linalg.eigh(0.5 * (share + share.T))
+                share = (vectors * np.maximum(eigenvalues, 0.0)) @ vectors.T
+            information += share
+        return self._with_scale(x, value, misfit, self.likelihood.values, gradient, information)
+
+    def _with_scale(
+        self, x: FloatArray, value: float, misfit: float, count: int, gradient: FloatArray, information: FloatArray
+    ) -> tuple[float, FloatArray, FloatArray]:
+        """Value, gradient and information with those of the noise scale, if that is an unknown.
+
+        With t = exp(sd z) on the noise of n numbers and a misfit Q (divided by t^2 already) the log-likelihood has
+        -Q/2 - n log t: slope sd (Q - n), information 2 n sd^2.
+        """
+        for column, n in enumerate(self._unknowns.nuisances, self._unknowns.lead):
+            if n.array == NOISE_SCALE:
+                value -= count * n.sd * float(x[column])
+                gradient[column] += n.sd * (misfit - count)
+                information[column, column] += 2 * count * n.sd**2
+        return value, gradient, information
+
+    def _real_curvature(
+        self, x: FloatArray, predicted: list[tuple[Family, ComplexArray, ComplexArray]]
+    ) -> tuple[float, FloatArray, FloatArray]:
+        """As `_curvature`, for magnitudes: every unknown is explicit, and points in notches have their own law."""
+        size = x.size
+        scale = self._unknowns.data_value(NOISE_SCALE, x[None])
+        square = 1.0 if scale is None else float(scale[0] ** -2)
+        value, gradient, information, misfit, count = 0.0, np.zeros(size), np.zeros((size, size)), 0.0, 0
+        slow: dict[int, FloatArray] = {}
+        for family, ratio, slopes in predicted:
+            every = np.concatenate([(family.ratio - ratio)[None], slopes])
+            gram = family.gram(every) * square
+            if family.common is not None:
+                slow[family.isolator] = slow.get(family.isolator, 0.0) + family.common_scores(every)
+            misfit += float(gram[0, 0])
+            value -= 0.5 * float(gram[0, 0])
+            gradient += gram[0, 1:]
+            information += gram[1:, 1:]
+            count += family.values - (0 if family.notch is None else family.notch.power.size)
+            if family.notch is not None:
+                value += float(family.notch.log_density(ratio[None], scale)[0])
+                slope, share = family.notch.information(ratio, slopes, 1.0 if scale is None else float(scale[0]))
+                gradient += slope
+                information += share
+                self._add_notch_scale(family.notch, x, ratio[None], gradient, information)
         for shares in slow.values():
             gram = shares @ shares.T * square
             misfit -= float(gram[0, 0])
@@ -338,24 +701,26 @@ class CampaignProblem:
         return self.likelihood.at_reference(found)
 
     def explicit(self, x: FloatArray) -> tuple[CampaignProblem, FloatArray]:
-        """The same problem with the pump phase errors among the unknowns, and the vector that x (D,) becomes there."""
-        if not self._nodes:
+        """The same problem with pump phase errors and tamed parameters among the unknowns, and what x (D,) becomes there."""
+        likelihood, mine = self.likelihood, self._unknowns
+        if not self._nodes and not mine.tamed:
             return self, x
-        mine = self._unknowns
         wider = Unknowns(mine.study, mine.cooldowns, self.measured, with_source=mine.with_source, sheared=mine.sheared)
-        phases = self.phase_draws(x[None], None)[0]
+        at = likelihood.moved_to(self.parameters(x[None])) if mine.tamed else self.parameters(x[None])
         values = {n.name: x[column] for column, n in enumerate(mine.nuisances, mine.lead)}
         out = np.zeros(wider.size)
         out[: mine.lead] = x[: mine.lead]
         for column, n in enumerate(wider.nuisances, wider.lead):
-            out[column] = values[n.name] if n.name in values else phases[n.index[0]] / n.sd
-        return CampaignProblem(wider, self.likelihood, integrate=False), out
+            out[column] = values[n.name] if n.name in values else n.whitened(n.of(at[n.array]))[0]
+        return CampaignProblem(wider, likelihood.rebuilt(tamed=()), integrate=False), out
 
 
 def no_source_problem(problem: CampaignProblem, leave_out: Sequence[str]) -> CampaignProblem:
     """The same campaign under the hypothesis that there is no source."""
     full = problem.unknowns
-    unknowns = Unknowns(full.study, full.cooldowns, problem.measured, with_source=False, leave_out=leave_out)
+    unknowns = Unknowns(
+        full.study, full.cooldowns, problem.measured, with_source=False, leave_out=leave_out, tamed=full.tamed
+    )
     return CampaignProblem(unknowns, problem.likelihood)
 
 
@@ -383,6 +748,41 @@ class _PhaseNodes:
         basis = np.stack([np.ones(count), np.sin(angle), np.cos(angle) - 1], axis=1)
         products = np.einsum("ma,mb->abm", basis, basis).reshape(9, count)
         return cls(angle, log_weight, basis, products)
+
+
+def _rate(parameter: Parameter, whitened: FloatArray) -> FloatArray:
+    """Change (B,) of a parameter's value with its whitened coordinate."""
+    above, below = parameter.value(whitened + DERIVATIVE_STEP), parameter.value(whitened - DERIVATIVE_STEP)
+    return np.asarray((above - below) / (2 * DERIVATIVE_STEP))
+
+
+def _family_slopes(
+    family: Family,
+    s: ComplexArray,
+    by: ComplexArray,
+    by_x: FloatArray,
+    direct: Sequence[tuple[int, FloatArray]],
+) -> tuple[ComplexArray, ComplexArray]:
+    """A family's ratios (B, K, *, 2, F) and their slopes (B, D, K, *, 2, F).
+
+    From scattering parameters (B, P, *, 2, F), their derivatives (B, 2 + n, P, *, 2, F) by flux and by what acts directly,
+    the fluxes' derivatives (B, D, P, 2), and column and rate (B,) of what acts directly.
+    """
+    rows, last = list(family.on_rows), family.off_row
+    with_phase = s.ndim == 5
+    off = s[:, last, 0] if with_phase else s[:, last]  # without its pump a sweep has no phase
+    by_off = by[:, :, last, 0] if with_phase else by[:, :, last]
+    between = (slice(None), None, None) if with_phase else (slice(None), None)  # axes of groups and parts
+    inverse = (1 / off)[between]
+    ratio = s[:, rows] * inverse
+    on = by[:, :, rows] * inverse[:, None]
+    shared = by_off[(slice(None), *between)] * inverse[:, None]  # (B, 2 + n, 1, *, 2, F)
+    slopes = np.einsum("bdkl,blk...->bdk...", by_x[:, :, rows], on[:, :2])
+    slopes -= ratio[:, None] * np.einsum("bdl,bl...->bd...", by_x[:, :, last], shared[:, :2])
+    for n, (column, rate) in enumerate(direct, 2):
+        change = on[:, n] - ratio * shared[:, n]
+        slopes[:, column] += rate.reshape(-1, *[1] * (change.ndim - 1)) * change
+    return ratio, slopes
 
 
 class FluxProblem:

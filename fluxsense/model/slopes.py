@@ -32,6 +32,7 @@ def scattering_slopes(
     wanted: Sequence[Parameter],
     *,
     fluxes: bool = True,
+    phase: bool = False,
 ) -> tuple[ComplexArray, ComplexArray]:
     """S21 and S12 of an isolator's probes and their derivatives.
 
@@ -47,12 +48,14 @@ def scattering_slopes(
         Quantities beside the two fluxes, at fixed flux.
     fluxes : bool
         False leaves the two fluxes out.
+    phase : bool
+        Give the three parts of `ChipModel.scattering_and_phase` along an axis before that of the paths, and their derivatives.
 
     Returns
     -------
-    s : ndarray (B, P, 2, F) of complex
+    s : ndarray (B, P, 2, F) of complex, or (B, P, 3, 2, F)
         S21 and S12.
-    slopes : ndarray (B, 2 + n, P, 2, F) of complex
+    slopes : ndarray (B, 2 + n, *) of complex, * as s has it
         Derivatives by the flux of loop 1 and 2 (per Phi0), then by what is wanted (per its unit).
     """
     lead = 2 if fluxes else 0
@@ -78,7 +81,13 @@ def scattering_slopes(
         view[above] = np.minimum(view[above] + step, one.high)  # beyond a bound there is no model
         view[below] = np.maximum(view[below] - step, one.low)
         apart[:, n] = view[above] - view[below]
-    s = model.scattering(ChipParameters(arrays), isolator, flux=flux)
+    moved = ChipParameters(arrays)
+    if phase:
+        s = np.stack(model.scattering_and_phase(moved, isolator, flux=flux), axis=2)
+    else:
+        s = model.scattering(moved, isolator, flux=flux)
     stack = s.reshape(batch, each, *s.shape[1:])
     difference = stack[:, 1 : 1 + count] - stack[:, 1 + count :]
-    return stack[:, 0], np.ascontiguousarray(difference / apart[:, :, None, None, None])
+    apart = apart.reshape(batch, count, *[1] * (s.ndim - 1))
+    return stack[:, 0], np.ascontiguousarray(difference / apart)
+

@@ -23,7 +23,7 @@ A nuisance that has no meaning beyond a bound (a linewidth, a loss or a flux foc
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -63,6 +63,8 @@ class Unknowns:
         Cooldowns (positions) whose offsets are sampled as the loop's flux in a state (position) instead: the offset plus
         the source's flux.  For cooldowns without a reference state: there only the sum is measured, and in the offsets
         themselves the posterior would be a thin curved sheet.
+    tamed : collection of str
+        Names of parameters that the likelihood of ratios eliminates beyond those that it always does.
     everything : bool
         Take up also what the likelihood of ratios eliminates.
     """
@@ -76,14 +78,18 @@ class Unknowns:
         with_source: bool = True,
         leave_out: Sequence[str] = (),
         sheared: Mapping[int, int] | None = None,
+        tamed: Collection[str] = (),
         everything: bool = False,
     ) -> None:
         self.study = study
         self.cooldowns = tuple(cooldowns)
         chosen = range(len(study.isolators)) if isolators is None else isolators
         self.with_source = with_source
+        self.tamed = frozenset(tamed)
         nuisances = [
-            p for p in uncertain_parameters(study, self.cooldowns, list(chosen)) if everything or is_sampled(study, p)
+            p
+            for p in uncertain_parameters(study, self.cooldowns, list(chosen))
+            if everything or is_sampled(study, p, self.tamed)
         ]
         self.nuisances = tuple(n for n in nuisances if n.array not in leave_out and (with_source or not n.of_source))
         self._sheared = dict(sheared or {}) if with_source else {}

@@ -1,0 +1,170 @@
+"""Where the likelihood is linearised before there is a source: each isolator as its reference sweeps alone show it.
+
+Sweeps with the source out (or a calibration source in) hold no unknown of the source, so that each isolator stands alone.
+Its offsets and pump strength are fitted with everything else eliminated about the fit.  Where the bias settles the sign of the
+current in both rings whatever the offsets are, they are tame: the likelihood eliminates them too, and few coordinates are
+left to sample.  At zero bias, say, they are not: two fits with opposite offsets serve alike, and offsets stay among the
+unknowns.
+
+Sweeps far above their noise make narrow, curved ridges of offsets and the numbers that go with them.  Held at one point of
+linearisation, offsets could not move along such a ridge; with all of them eliminated the ridge is followed by moving the
+point, and its curvature, alike in all states of the source, leaves the direction alone (`fluxsense.infer.assumptions`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.data.digest import Digest, GroupKey
+from fluxsense.data.noise_levels import NoiseLevels
+from fluxsense.device.chip import ChipParameters, nominal_array, nominal_parameters
+from fluxsense.infer.modes import ascend, ascend_all
+from fluxsense.model.likelihood import RatioLikelihood, every_few
+from fluxsense.model.parameter import OFFSET, PUMP_PHASE
+from fluxsense.model.priors import TAMEABLE, uncertain_parameters
+from fluxsense.model.problem import CampaignProblem, log_posterior
+from fluxsense.model.unknowns import Unknowns
+from fluxsense.study import Study
+
+FloatArray = npt.NDArray[np.float64]
+
+START: Final = 1.2
+"""Offsets, in prior deviations, at which fits begin beside the prior mean."""
+RELINEARISED: Final = 3
+SURE: Final = 4.0
+"""Prior deviations of the offset that the flux of a bias must exceed for the sign of a ring's current to be known."""
+QUIET: Final = ("out", "calibration")
+
+
+@dataclass(frozen=True)
+class Reference:
+    """What reference sweeps say of the isolators.
+
+    Attributes
+    ----------
+    parameters : ChipParameters
+        Batch of one, without a source.
+    tamed : tuple of str
+        Names of parameters that may be eliminated about it.
+    """
+
+    parameters: ChipParameters
+    tamed: tuple[str, ...]
+
+
+def reference_fit(
+    study: Study, digest: Digest, signs: Sequence[int], noise: NoiseLevels, cooldowns: Sequence[str]
+) -> Reference:
+    """Fit every isolator's reference sweeps.
+
+    Parameters
+    ----------
+    study : Study
+    digest : Digest
+    signs : sequence of int
+        Wiring of each isolator's pump ports.
+    noise : NoiseLevels
+    cooldowns : sequence of str
+        Of the campaign.
+
+    Returns
+    -------
+    Reference
+        Isolators without reference sweeps stay at the study's central values, with nothing tamed.
+    """
+    at = nominal_parameters(study, cooldowns=len(cooldowns))
+    arrays = {name: np.array(at[name]) for name in at}
+    tamed: list[str] = []
+    for i, groups in _quiet_groups(study, digest).items():
+        likelihood = RatioLikelihood(
+            study, digest, signs, residual_gain=max(study.noise.residual_gain, 0.01), groups=groups, noise=noise,
+            cooldowns=cooldowns, points=every_few,
+        )  # fmt: skip
+        integrated = (PUMP_PHASE,) if study.data.kind == "complex" else ()
+        unknowns = Unknowns(study, cooldowns, [i], with_source=False, leave_out=integrated)
+        problem, x = _fitted(CampaignProblem(unknowns, likelihood))
+        found = problem.likelihood.moved_to(problem.parameters(x[None]))
+        every_one = uncertain_parameters(study, cooldowns, [i])
+        for p in every_one:
+            if p.of_chip and p.home == i and p.array in found:
+                if p.array not in arrays:
+                    arrays[p.array] = nominal_array(study, p.array, 1)
+                p.put(arrays, p.of(found[p.array]))
+        seen = {list(cooldowns).index(k.cooldown) for k in groups}
+        if _signs_known(problem.likelihood, i):
+            tamed += [p.name for p in every_one if p.array in TAMEABLE and (p.array != OFFSET or p.index[0] in seen)]
+    return Reference(ChipParameters(arrays), tuple(tamed))
+
+
+def _signs_known(likelihood: RatioLikelihood, isolator: int) -> bool:
+    """Whether some bias makes the sign of the current in each of an isolator's rings certain before any data."""
+    study = likelihood.study
+    for _, model, _ in likelihood.parts:
+        at = nominal_parameters(study, cooldowns=len(likelihood.cooldowns))
+        loops = [study.loops[n] for n in model.loop_index[isolator]]
+        reach = SURE * np.array([loop.sd["offset_phi0"] for loop in loops])
+        flux = model.probe_flux(at, isolator)[0] + np.array([-1.0, 0.0, 1.0])[:, None, None] * reach  # (3, P, 2)
+        coupling = model.couplings_hz(at.repeated(3), isolator, flux)
+        same = np.all(np.sign(coupling) == np.sign(coupling[1]), axis=0) & (coupling[1] != 0.0)
+        if not np.all(np.any(same, axis=0)):
+            return False
+    return True
+
+
+def _quiet_groups(study: Study, digest: Digest) -> dict[int, list[GroupKey]]:
+    """Pump-on groups without the source, by isolator."""
+    quiet = {s.name for s in study.states if s.kind in QUIET}
+    out: dict[int, list[GroupKey]] = {}
+    for i, iso in enumerate(study.isolators):
+        groups = [k for k in digest if k.pump_on and k.isolator == iso.name and k.state in quiet]
+        if groups:
+            out[i] = groups
+    return out
+
+
+def _fitted(problem: CampaignProblem) -> tuple[CampaignProblem, FloatArray]:
+    """The problem linearised about its best fit, and that fit (D,)."""
+    x = np.zeros(problem.unknowns.size)
+    if not x.size:
+        return relinearised(problem, x), x
+    fits = [m for m in ascend_all(problem, _starts(problem.unknowns), max_steps=30) if m is not None]
+    if not fits:
+        return problem, x
+    best = max(fits, key=lambda m: m.log_posterior)
+    for _ in range(RELINEARISED):
+        problem = relinearised(problem, best.x)
+        again = ascend(problem, best.x)
+        if again is None:
+            break
+        best = again
+    return problem, best.x
+
+
+def relinearised(problem: CampaignProblem, x: FloatArray) -> CampaignProblem:
+    """The problem with what it eliminates linearised about its most probable values at x (D,)."""
+    reference = problem.likelihood.moved_to(problem.parameters(x[None]))
+    return CampaignProblem(problem.unknowns, problem.likelihood.rebuilt(reference=reference))
+
+
+def marginal(problem: CampaignProblem, x: FloatArray) -> float:
+    """Log posterior at x (D,), what is eliminated integrated over, comparable between points of linearisation."""
+    return float(log_posterior(problem, x[None])[0] - 0.5 * problem.likelihood.log_volume)
+
+
+def _starts(unknowns: Unknowns) -> FloatArray:
+    """The prior mean, and offsets of first and second loop displaced one way or the other, (5, D)."""
+    columns = [n for n, p in enumerate(unknowns.nuisances) if p.array == OFFSET]
+    loops = sorted({unknowns.nuisances[n].index[1] for n in columns})
+    out = [np.zeros(unknowns.size)]
+    for signs in product((START, -START), repeat=len(loops)):
+        start = np.zeros(unknowns.size)
+        for n in columns:
+            start[n] = signs[loops.index(unknowns.nuisances[n].index[1])]
+        out.append(start)
+    return np.array(out)
