@@ -23,7 +23,7 @@ from fluxsense.base.errors import InputError
 from fluxsense.base.findings import Finding
 from fluxsense.infer.mixture import StudentMixture, from_modes, improve
 from fluxsense.infer.modes import LocalMode, ascend_all, find_modes
-from fluxsense.infer.reduction import reduce
+from fluxsense.infer.reduction import reduced
 from fluxsense.infer.sampler import run_ensembles
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem, Problem, log_posterior
@@ -276,7 +276,7 @@ def weigh(
         )
     used = problem
     if reduce and isinstance(problem, CampaignProblem):
-        used = reduce(problem, mixture, rng) or problem
+        used = reduced(problem, mixture, rng) or problem
     first = _drawn(used, mixture, rng, draws, enough)
     second = _drawn(used, mixture, rng, draws, enough)
     one = importance(first.log_target, first.log_proposal)

@@ -29,15 +29,13 @@ from fluxsense.infer.mixture import (
     StudentMixture,
     from_modes,
     has_tails,
-    importance_weights,
     improve,
-    perplexity,
     with_tails,
 )
 from fluxsense.infer.modes import LocalMode, ascend, ascend_all, find_modes
 from fluxsense.infer.predictive import estimate_residual_gain
 from fluxsense.infer.quadrature import Quadrature, integrate
-from fluxsense.infer.reduction import ReducedProblem, reduce
+from fluxsense.infer.reduction import ReducedProblem, reduced
 from fluxsense.infer.reference import marginal, reference_fit, relinearised
 from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles, short_walk
 from fluxsense.infer.sizes import learned_sizes
@@ -185,7 +183,7 @@ def sample_posterior(
     full = problem
     mixture, fits, problem = _proposal(problem, modes, stream(seed, "proposal"))
     if isinstance(full, CampaignProblem) and problem is full:
-        problem = reduce(full, mixture, stream(seed, "reduction")) or full
+        problem = reduced(full, mixture, stream(seed, "reduction")) or full
 
     if file is not None:
         file = file.known_by(mixture.weights, mixture.means, mixture.factors)
@@ -311,7 +309,7 @@ def _proposal(
     """The modes' mixture, refitted to the posterior, its perplexities, and the problem reduced where that goes."""
     mixture = from_modes(modes)
     campaign = problem if isinstance(problem, CampaignProblem) else None
-    used: Problem = problem if campaign is None else reduce(campaign, mixture, rng) or problem
+    used: Problem = problem if campaign is None else reduced(campaign, mixture, rng) or problem
     fits = [0.0]
     for turn in range(TAIL_ROUNDS + 1):
 
@@ -321,7 +319,7 @@ def _proposal(
         mixture, fits = improve(mixture, target, rng, rounds=rounds if turn == 0 else rounds // 2)
         # the modes' own width is no guide where the posterior is far from normal
         if campaign is not None and not _covers(used, mixture, rng):
-            used = reduce(campaign, mixture, rng) or problem
+            used = reduced(campaign, mixture, rng) or problem
             continue
         if turn == TAIL_ROUNDS or not has_tails(mixture, target):
             break

@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import comb
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -204,7 +204,7 @@ def chebyshev(t: FloatArray, degree: int) -> FloatArray:
 # ---------------------------------------------------------------- building
 
 
-def reduce(
+def reduced(
     problem: CampaignProblem, mixture: StudentMixture, rng: np.random.Generator, tolerance: float = TOLERANCE
 ) -> ReducedProblem | None:
     """Fit polynomials over the region of a mixture that resembles the posterior.
@@ -302,7 +302,9 @@ def _cell(
     if not size:
         return _Cell(key, rows, direct, members, middle, np.zeros((0, 0)), middle)
     covariance = np.cov(u.T).reshape(size, size)
-    lower = np.linalg.cholesky(covariance + np.diag(1e-9 * np.diag(covariance)))  # two loops may move as one
+    lower: FloatArray = np.linalg.cholesky(
+        covariance + np.diag(1e-9 * np.diag(covariance))
+    )  # two loops may move as one
     t = np.linalg.solve(lower, (u - middle).T).T
     return _Cell(key, rows, direct, members, middle, lower, np.maximum(1.02 * np.abs(t).max(axis=0), 1e-3))
 
@@ -315,9 +317,7 @@ def _coordinates(problem: CampaignProblem, parts: Sequence[_Part], x: FloatArray
         shared = part.model.source_flux(parameters) if shared is None else shared
         flux = part.model.probe_flux(parameters, part.isolator, shared)
         yield [
-            np.concatenate(
-                [x[:, [c for c, _ in cell.direct]], *(flux[:, r] - part.flux[r] for r in cell.rows)], axis=1
-            )
+            np.concatenate([x[:, [c for c, _ in cell.direct]], *(flux[:, r] - part.flux[r] for r in cell.rows)], axis=1)
             for cell in part.cells
         ]
 
@@ -391,10 +391,9 @@ def _fitted(
                 share = np.tensordot(back[:, rows], stack, axes=1)
                 sums[n] = sums[n] + share if n in sums else share
     for cell in part.cells:
-        vectors = []
+        vectors: list[tuple[Family, ComplexArray]] = []
         for n in cell.families:
             family, coefficients = likelihood.families[n], sums[n]  # (T, 3 or 1, K, 2, F)
-            lead = family.ratio[None]
-            each = [lead, *(-coefficients[:, k] for k in range(wanted))]
+            each = [family.ratio[None], *(-coefficients[:, k] for k in range(wanted))]
             vectors.append((family, np.ascontiguousarray(np.concatenate(each))))
         yield cell, vectors

@@ -25,8 +25,8 @@ LARGEST_SHIFT = 0.3
 LARGEST_REDUCTION_ERROR = 0.1
 NOTICEABLE = 0.25
 """Part of the angular error from which an assumption is spoken of."""
-PARETO_K = 0.7
-"""Of importance weights, above which these cannot be trusted."""
+CERTAIN = 2.0
+"""Own errors of a shift that are taken off before it is believed."""
 FEWEST_EVIDENCE_DRAWS = 30
 HOPELESS_LOG_ODDS = 100.0
 """Log Bayes factor beyond which the error of the evidence of no source is no cause for doubt."""
@@ -70,8 +70,8 @@ def judge(
     if check is not None:
         found += _misfit_findings(posterior, check, misfit_code)
     found += _sampling_findings(posterior)
-    if linear is not None and linear.pareto_k > PARETO_K and linear.shift_sd > LARGEST_SHIFT:
-        found.append(Finding("not linear", 1, k=linear.pareto_k, shift_sd=linear.shift_sd, name=linear.worst))
+    if linear is not None and linear.shift_sd - CERTAIN * linear.shift_error > LARGEST_SHIFT:
+        found.append(Finding("not linear", 1, shift_sd=linear.shift_sd, name=linear.worst))
     if left_out > MOST_LEFT_OUT:
         found.append(Finding("much left out", 1, percent=100 * left_out))
     if evidence_ess < FEWEST_EVIDENCE_DRAWS:

@@ -335,8 +335,9 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         no_source_problem(problem, integrated_kinds(study)), stream(seed, "null evidence"), posterior.log_evidence
     )
     factor = LogFactor.of(posterior, null)
-    rests = assumptions(explicit, Linearised.of(explicit, explicit_best))
-    linear = linearity_check(problem, posterior.thinned(), stream(seed, "linearity"))
+    at = Linearised.of(explicit, explicit_best)
+    rests = assumptions(explicit, at)
+    linear = linearity_check(problem, posterior.thinned())
     verdict = judge(
         posterior,
         check,
@@ -356,8 +357,7 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
     ]
     drawn = posterior.thinned()
     parameters = problem.parameters(drawn, stream(seed, "pump phases of draws"), posterior.reduced)
-    table = _table(problem, explicit.unknowns, drawn, parameters)
-    every = Unknowns(study, problem.unknowns.cooldowns, problem.measured)
+    table, parameters = _table(problem, at, drawn, parameters, stream(seed, "tamed parameters of draws"))
     data = {
         "kind": study.data.kind,
         "sweeps": digest.sweeps,
@@ -375,7 +375,7 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         "predictive_check": asdict(check),
         "rests_on": [asdict(a) for a in rests[:MOST_ASSUMPTIONS]],
         "linearity": asdict(linear),
-        "nuisances": nuisance_entries(every, table[2]),
+        "nuisances": nuisance_entries(explicit.unknowns, table[2]),
         "wiring": wiring_entries(study, wiring),
         "data": data,
     }
@@ -431,18 +431,43 @@ def _check_digest(study: Study, digest: Digest) -> None:
         )
 
 
-def _table(problem: CampaignProblem, unknowns: Unknowns, drawn: FloatArray, parameters: ChipParameters) -> Table:
-    """All unknowns, those integrated over included, in SI units for whitened draws (N, D)."""
-    sampled = problem.unknowns
+def _table(
+    problem: CampaignProblem, at: Linearised, drawn: FloatArray, parameters: ChipParameters, rng: np.random.Generator
+) -> tuple[Table, ChipParameters]:
+    """All unknowns in SI units for whitened draws (N, D), and the parameters with what was tamed drawn too.
+
+    Pump phase errors are drawn already; what was tamed is drawn from its normal law about the mode given all others.
+    """
+    sampled, unknowns = problem.unknowns, at.problem.unknowns
     physical = sampled.physical(drawn)
     columns = {name: physical[:, n] for n, name in enumerate(sampled.names)}
-    out = np.empty((len(drawn), unknowns.size))
+    out, z = np.empty((len(drawn), unknowns.size)), np.empty((len(drawn), unknowns.size))
+    free = []
     for n, name in enumerate(unknowns.names):
         if name in columns:
             out[:, n] = columns[name]
+            z[:, n] = drawn[:, sampled.names.index(name)]
+            continue
+        p = unknowns.nuisances[n - unknowns.lead]
+        if name in sampled.tamed:
+            free.append(n)
         else:
-            out[:, n] = parameters[PUMP_PHASE][:, unknowns.nuisances[n - unknowns.lead].index[0]]
-    return unknowns.names, unknowns.units, out
+            out[:, n] = parameters[PUMP_PHASE][:, p.index[0]]
+            z[:, n] = p.whitened(out[:, n])
+    if free:
+        held = [n for n in range(unknowns.size) if n not in free]
+        covariance = at.covariance
+        pull = np.linalg.solve(covariance[np.ix_(held, held)], covariance[np.ix_(held, free)])  # (H, U)
+        left = covariance[np.ix_(free, free)] - covariance[np.ix_(free, held)] @ pull
+        root = np.linalg.cholesky(left)
+        z[:, free] = at.x[free] + (z[:, held] - at.x[held]) @ pull + rng.standard_normal((len(z), len(free))) @ root.T
+        arrays = {name: np.array(parameters[name]) for name in parameters}
+        for n in free:
+            p = unknowns.nuisances[n - unknowns.lead]
+            out[:, n] = p.value(z[:, n])
+            p.put(arrays, out[:, n])
+        parameters = ChipParameters(arrays)
+    return (unknowns.names, unknowns.units, out), parameters
 
 
 @dataclass(frozen=True)

@@ -485,27 +485,6 @@ class RatioLikelihood:
         """Most probable common amplitudes (n, Z) of an isolator from scores (n, Z) summed over its families."""
         return np.asarray(np.linalg.solve(self._common[isolator].factor.T, scores.T).T)
 
-    def draw_amplitudes(self, residuals: Sequence[ComplexArray], rng: np.random.Generator) -> dict[int, FloatArray]:
-        """Draws (B, Z) of each isolator's common amplitudes given residuals (B, K, 2, F) per family."""
-        scores: dict[int, FloatArray] = {}
-        for family, residual in zip(self.families, residuals, strict=True):
-            share = family.common_scores(residual)
-            scores[family.isolator] = scores[family.isolator] + share if family.isolator in scores else share
-        return {
-            i: self.from_scores(i, share + rng.standard_normal(share.shape)) if i in self._common else share
-            for i, share in scores.items()
-        }
-
-    def unshifted(self, family: Family) -> ComplexArray:
-        """A family's measured ratios (K, 2, F), as they are without a reference point."""
-        for (_, _, families), slopes in zip(self._parts, self._slopes, strict=True):
-            for one, own in zip(families, slopes, strict=True):
-                if one is family:
-                    return np.asarray(
-                        family.ratio - np.tensordot(self._amplitudes[family.isolator], own.eliminated, axes=1)
-                    )
-        raise KeyError(family.isolator)
-
     def moved_to(self, parameters: ChipParameters) -> ChipParameters:
         """A reference point: these parameters, with eliminated ones at their most probable values within their bounds."""
         found = self.eliminated_means(parameters)
@@ -519,14 +498,9 @@ class RatioLikelihood:
                     p.put(arrays, p.value(found[i][n : n + 1]))
         return ChipParameters(arrays)
 
-    def distance(self, reference: ChipParameters) -> float:
-        """Largest difference of an eliminated parameter between another reference point and this one, in prior deviations."""
-        most = 0.0
-        for i, own in self.eliminated.items():
-            for p, here in zip(own, self._amplitudes[i], strict=True):
-                there = float(p.whitened(p.of(reference[p.array]))[0]) if p.array in reference else 0.0
-                most = max(most, abs(there - float(here)))
-        return most
+    def values_at_reference(self) -> FloatArray:
+        """All eliminated parameters at the reference point, in prior deviations, isolator by isolator."""
+        return np.concatenate([self._amplitudes[i] for i in self.eliminated])
 
     # ------------------------------------------------------------ what it offers
 
@@ -625,24 +599,20 @@ class RatioLikelihood:
             out.append(residual)
         return out
 
-    def predict(self, parameters: ChipParameters, *, complete: bool = True) -> list[ComplexArray]:
-        """Model ratios (B, K, 2, F) for each family.
+    def predict(self, parameters: ChipParameters) -> list[ComplexArray]:
+        """Model ratios (B, K, 2, F) for each family, eliminated parameters at their values at the reference point.
 
         Parameters
         ----------
         parameters : ChipParameters
             Batch of B.
-        complete : bool
-            Put eliminated parameters at their values at the reference point, with what the set-up adds there; False takes all
-            as it is given.
 
         Raises
         ------
         ModelError
             If a value is not finite.
         """
-        if complete:
-            parameters = self.complete(parameters)
+        parameters = self.complete(parameters)
         out = []
         shared_flux = None
         for i, model, families in self._parts:
@@ -655,7 +625,7 @@ class RatioLikelihood:
                 ratio = s[:, list(family.on_rows)] * inverse
                 if self.magnitude:
                     ratio = np.abs(ratio).astype(np.complex128)
-                if complete and family.added is not None:
+                if family.added is not None:
                     ratio += family.added
                 self.refuse_non_finite(ratio, parameters, model, i)
                 out.append(ratio)
@@ -675,7 +645,7 @@ class RatioLikelihood:
             mu, q and p along the second axis.
         """
         parameters = self.complete(parameters)
-        out = []
+        out: list[tuple[Family, ComplexArray]] = []
         shared_flux = None
         for number, (i, model, _) in enumerate(self._parts):
             if i not in isolators:
@@ -721,8 +691,7 @@ class RatioLikelihood:
             raise model.explain_non_finite(parameters.rows(slice(bad, bad + 1)), isolator)
 
     def loop_fluxes(self, parameters: ChipParameters) -> list[FloatArray]:
-        """Flux in the two loops for each family's pump-on groups: per family (B, K, 2) in Phi0."""
-        parameters = self.complete(parameters)
+        """Flux in the two loops for each family's pump-on groups, for complete parameters: per family (B, K, 2) in Phi0."""
         out = []
         for i, model, families in self._parts:
             flux = model.probe_flux(parameters, i)

@@ -47,7 +47,7 @@ class Linearised:
 
     Attributes
     ----------
-    likelihood : RatioLikelihood
+    problem : CampaignProblem
     x : ndarray (D,)
     loud : float
         Factor on the noise at x.
@@ -66,7 +66,7 @@ class Linearised:
     notches : dict of int
     """
 
-    likelihood: RatioLikelihood
+    problem: CampaignProblem
     x: FloatArray
     loud: float
     ratios: list[ComplexArray]
@@ -112,7 +112,7 @@ class Linearised:
                 information += (square * weight) @ square.T
                 gradient += square @ pull
         return cls(
-            likelihood,
+            problem,
             x,
             loud,
             ratios,
@@ -124,6 +124,11 @@ class Linearised:
             information,
             notches,
         )
+
+    @property
+    def likelihood(self) -> RatioLikelihood:
+        """The problem's."""
+        return self.problem.likelihood
 
     @property
     def log_evidence(self) -> float:

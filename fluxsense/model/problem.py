@@ -211,9 +211,7 @@ class CampaignProblem:
         at = likelihood.complete(unknowns.parameters(x))
         around = likelihood.complete(unknowns.parameters(displaced(x)))
         direct = [
-            (column, p)
-            for column, p in enumerate(unknowns.nuisances, unknowns.lead)
-            if p.of_chip and not p.moves_flux
+            (column, p) for column, p in enumerate(unknowns.nuisances, unknowns.lead) if p.of_chip and not p.moves_flux
         ]
         out: list[tuple[Family, ComplexArray, ComplexArray]] = []
         shared: FloatArray | None = None
@@ -223,9 +221,7 @@ class CampaignProblem:
             flux = flux.reshape(count, 2 * size + 1, *flux.shape[1:])
             by_x = (flux[:, 1 : 1 + size] - flux[:, 1 + size :]) / (2 * DERIVATIVE_STEP)  # (B, D, P, 2)
             mine = [(column, p) for column, p in direct if p.home == i]
-            s, by = scattering_slopes(
-                model, at, i, np.ascontiguousarray(flux[:, 0]), [p for _, p in mine], phase=phase
-            )
+            s, by = scattering_slopes(model, at, i, np.ascontiguousarray(flux[:, 0]), [p for _, p in mine], phase=phase)
             for family in families:
                 stack, slopes = _family_slopes(family, s, by, by_x, [(c, _rate(p, x[:, c])) for c, p in mine])
                 if likelihood.magnitude:

@@ -90,4 +90,3 @@ def scattering_slopes(
     difference = stack[:, 1 : 1 + count] - stack[:, 1 + count :]
     apart = apart.reshape(batch, count, *[1] * (s.ndim - 1))
     return stack[:, 0], np.ascontiguousarray(difference / apart)
-

@@ -85,7 +85,7 @@ SENTENCES: dict[str, str] = {
     "rests on": "The answer rests most on the {name}: were it off by one standard deviation ({sd:.3g}{unit}), the direction "
     "would move by {move_deg:.2g} degrees, and the data would not show it.",
     "not linear": "The answer treats the {name} and others as acting in proportion, which does not hold over what the data leave "
-    "open (Pareto k {k:.2g}, the direction would move by {shift_sd:.2g} standard deviations). State it more closely, or "
+    "open (the direction would move by {shift_sd:.2g} standard deviations). State it more closely, or "
     "characterize it.",
     "wiring contradicted": 'The sweeps contradict the stated wiring of isolator "{isolator}" (log odds {log_odds:.0f}): pump ports '
     "1 and 2 may be exchanged.",

@@ -191,8 +191,15 @@ def study_text(chip: Chip) -> str:
     return "\n".join(part for part in parts if part.strip())
 
 
-def write_study(name: str, folder: Path) -> Path:
-    """One of `CHIPS` as a file."""
+def write_study(name: str, folder: Path, *, point: bool = True) -> Path:
+    """One of `CHIPS` as a file; `point`: a source with a place is said to have no extent, or nothing is said of it."""
     path = folder / f"{name}.toml"
-    path.write_text(study_text(CHIPS[name]), encoding="utf-8")
+    text = study_text(CHIPS[name])
+    if point:
+        text = (
+            text.replace('size_prior = "scale"\n', 'size_prior = "scale"\nextent = "0 um"\n')
+            if "position =" in text
+            else text
+        )
+    path.write_text(text, encoding="utf-8")
     return path
