@@ -65,7 +65,7 @@ FILES = {
     "simulate": ("the study", ("study.toml", "log.csv", "truth.toml", "traces/")),
     "orient": (
         "the study, its log and traces, and what a run that was cut short left",
-        ("result.json", "report.html", "digest.npz", "posterior.npz", "chains.h5", "quadrature.npz"),
+        ("result.json", "report.html", "digest.npz", "posterior.npz", "chains.h5"),
     ),
     "detect": (
         "the study, its log and traces, and what orient left, which is run first if need be; without a log the study alone",

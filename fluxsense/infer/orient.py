@@ -329,7 +329,7 @@ def _proposal(
 
 def _covers(used: Problem, mixture: StudentMixture, rng: np.random.Generator) -> bool:
     """Whether a reduced problem's region holds what the mixture draws, but for one in a thousand."""
-    return not isinstance(used, ReducedProblem) or used.share_inside(mixture.draw(rng, 3000)) > 1 - OUTSIDE
+    return not isinstance(used, ReducedProblem) or bool(np.mean(used.inside(mixture.draw(rng, 3000))) > 1 - OUTSIDE)
 
 
 def _reduction_error(full: Problem, used: Problem, chains: Chains, rng: np.random.Generator) -> float:

@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import comb
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -127,9 +127,9 @@ class ReducedProblem:
         """Unknowns and prior."""
         return self.problem.unknowns
 
-    def share_inside(self, x: FloatArray) -> float:
-        """Part of points (B, D) that lie inside the region."""
-        return float(np.mean(self._reduced_grams(x)[1]))
+    def inside(self, x: FloatArray) -> npt.NDArray[np.bool_]:
+        """Which points of a batch (B, D) lie inside the region."""
+        return self._reduced_grams(x)[1]
 
     def curvatures(self, x: FloatArray) -> Curvatures:
         """As the full problem."""

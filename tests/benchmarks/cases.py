@@ -27,7 +27,8 @@ from fluxsense.device.isolator import hybrid_elements, isolator_scattering
 from fluxsense.infer.diagnostics import ess_bulk
 from fluxsense.infer.mixture import StudentMixture, from_modes
 from fluxsense.infer.modes import ascend
-from fluxsense.infer.reduction import CompressedProblem, compress
+from fluxsense.infer.reduction import ReducedProblem
+from fluxsense.infer.reduction import reduced as reduced_problem
 from fluxsense.jobs.orient import orient
 from fluxsense.jobs.simulate import Truth, draw_truth
 from fluxsense.model.likelihood import RatioLikelihood
@@ -123,11 +124,11 @@ def fitted(problem: CampaignProblem, truth: Truth) -> StudentMixture:
     return from_modes([best])
 
 
-def reduced(problem: CampaignProblem, mixture: StudentMixture, tolerance: float = 1e-3) -> CompressedProblem:
-    """The reduced quadrature, with errors of log-likelihood differences held to 1e-3."""
-    small = compress(problem, mixture, np.random.default_rng(4), tolerance)
+def reduced(problem: CampaignProblem, mixture: StudentMixture, tolerance: float = 1e-3) -> ReducedProblem:
+    """The reduced likelihood, with errors of log-likelihood differences held to 1e-3."""
+    small = reduced_problem(problem, mixture, np.random.default_rng(4), tolerance)
     if small is None:
-        raise SystemExit("the reduced quadrature cannot keep this accuracy here")
+        raise SystemExit("the reduced likelihood cannot keep this accuracy here")
     return small
 
 
@@ -181,7 +182,7 @@ def likelihood_points(
         full = problem.log_likelihood(x)
         likely = full > full.max() - 40  # as posterior points are: the mixture is no more than near the posterior
         difference = (small.log_likelihood(x) - full)[likely]
-        used.append((small.nodes, small.points, float(np.max(np.abs(difference - np.median(difference))))))
+        used.append((small.terms, float(np.max(np.abs(difference - np.median(difference))))))
         reduced_calls.append(lambda p=small, x=x: p.log_likelihood(x))
         full_calls.append(lambda p=problem, x=x: p.log_likelihood(x))
     times = in_turn(reduced_calls, repeats, time.process_time)
@@ -191,12 +192,12 @@ def likelihood_points(
         if n == 0:
             continue
         ratio = quartiles([a / b for a, b in zip(times[n], times[0], strict=True)])
-        nodes, _, error = used[n]
+        terms, error = used[n]
         lines.append(
             Line(
                 f"likelihood: {points} points over {sizes[0]}", 1e3 / 40 * float(np.median(times[0])),
                 1e3 / 40 * float(np.median(times[n])), "ms/call", *ratio, "<= 1.5",
-                f"{CPU}; reduced quadrature of {nodes} frequencies ({used[0][0]} of {sizes[0]}), error {error:.1g} in "
+                f"{CPU}; {terms} polynomials an isolator, error {error:.1g} in "
                 f"log-likelihood; all frequencies take {np.median(full[n]) / np.median(times[n]):.0f} times as long",
             )
         )  # fmt: skip
@@ -232,7 +233,7 @@ def likelihood_direct(
     mixture = fitted(problem, truth)
     small = reduced(problem, mixture)
     x = mixture.draw(rng, 240)
-    x = np.ascontiguousarray(x[small._distance(x) <= small.radius])[:160]  # what four ensembles of forty ask together
+    x = np.ascontiguousarray(x[small.inside(x)])[:160]  # what four ensembles of forty ask together
     parameters = unknowns.parameters(x)
     slow = np.array([direct(parameters.rows(slice(k, k + 1))) for k in range(4)])
     errors = []
@@ -248,7 +249,7 @@ def likelihood_direct(
     groups = sum(len(f.on_keys) for f in likelihood.families)
     lines = []
     for label, mine, error, wanted in (
-        (f"reduced, {small.nodes} of {points} frequencies", fast, errors[1], ">= 1000"),
+        (f"reduced to {small.terms} polynomials, {points} frequencies", fast, errors[1], ">= 1000"),
         (f"all {points} frequencies", full, errors[0], ""),
     ):
         ratio = quartiles([b / a for a, b in zip(mine, peer, strict=True)])
@@ -358,7 +359,7 @@ def nested(
         Line(
             "nested sampling (dynesty): effective samples a second", reached / ours, effective / theirs, "1/s",
             ratio, ratio, ratio, ">= 10",
-            f"{CPU}; {unknowns.size} unknowns, reduced quadrature of {small.nodes} frequencies; ours {reached:.0f} in {ours:.1f} s "
+            f"{CPU}; {unknowns.size} unknowns, {small.terms} polynomials an isolator; ours {reached:.0f} in {ours:.1f} s "
             f"with search, evidence, checks; dynesty {effective:.0f} in {theirs:.0f} s, {int(np.sum(found.ncall))} calls, "
             f"{live} live points{state}",
             {"finished": finished},

@@ -33,7 +33,7 @@ Change = Callable[[Path, Path], None]
 """Takes the campaign's folder and another campaign's."""
 
 TRACE = "traces/c1_in_s1_a_on_002.s2p"
-KEPT = ("digest.npz", "posterior.npz", "chains.h5", "quadrature.npz", "result.json", "detection.json", "report.html")
+KEPT = ("digest.npz", "posterior.npz", "chains.h5", "result.json", "detection.json", "report.html")
 
 
 def command(*arguments: object) -> tuple[int, str, str]:
@@ -150,7 +150,6 @@ TABLE: dict[str, Change] = {
     "another campaign's posterior": swapped("posterior.npz"),
     "another campaign's digest and posterior": swapped("digest.npz", "posterior.npz"),
     "another campaign's chains": swapped("chains.h5"),
-    "another campaign's quadrature": swapped("quadrature.npz"),
     "all of another campaign's results": swapped(*KEPT),
     **{f"{name} deleted": deleted(name) for name in KEPT},
 }

@@ -22,5 +22,5 @@ def test_the_page_lists_what_a_result_has(document: dict[str, Any]) -> None:
 
 def test_a_key_more_or_less_is_noticed(document: dict[str, Any]) -> None:
     document["data"]["unheard_of"] = 1
-    del document["linearity"]["pareto_k"]
-    assert differences(document) == ["not on the page: data.unheard_of", "not in the document: linearity.pareto_k"]
+    del document["linearity"]["gain_sd"]
+    assert differences(document) == ["not on the page: data.unheard_of", "not in the document: linearity.gain_sd"]

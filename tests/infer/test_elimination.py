@@ -128,8 +128,7 @@ def test_a_moved_reference_point_finds_what_was_put_in(campaign: tuple[Study, Tr
     before = likelihood
     for _ in range(10):
         before, likelihood = likelihood, likelihood.rebuilt(reference=likelihood.moved_to(truth.parameters))
-    assert before.reference is not None
-    assert likelihood.distance(before.reference) < 0.01
+    assert np.max(np.abs(likelihood.values_at_reference() - before.values_at_reference())) < 0.01
     assert likelihood.reference is not None
     for i, name, true in ((0, "signal_frequency_hz", signal), (1, "coupling_hz", coupling)):
         own = likelihood.eliminated[i]
@@ -186,16 +185,16 @@ def test_assumptions_are_those_of_the_explicit_problem(campaign: tuple[Study, Tr
         assert found[p.name].seen == (variance < 1 / 9)
 
 
-def test_weights_of_a_linear_problem_are_even_and_of_a_bent_one_are_not(campaign: tuple[Study, Truth, Digest]) -> None:
+def test_a_point_of_linearisation_that_does_not_matter_and_one_that_does(campaign: tuple[Study, Truth, Digest]) -> None:
     study, truth, digest = campaign
     problem = CampaignProblem(Unknowns(study), RatioLikelihood(study, digest, truth.port_signs), integrate=False)
     problem, x = settle(problem, problem.unknowns.whitened(truth.parameters)[0])
     mode = ascend(problem, x)
     assert mode is not None
     draws = np.random.default_rng(1).multivariate_normal(mode.x, mode.covariance, 200)
-    good = linearity_check(problem, draws, np.random.default_rng(2))
-    assert good.pareto_k < 0.7
-    assert good.shift_sd < 0.3
+    good = linearity_check(problem, draws)
+    assert good.gain_sd < 0.2
+    assert good.shift_sd < 0.1
     far = CampaignProblem(  # linearised two linewidths away from where the data are
         problem.unknowns,
         RatioLikelihood(
@@ -204,4 +203,4 @@ def test_weights_of_a_linear_problem_are_even_and_of_a_bent_one_are_not(campaign
         ),
         integrate=False,
     )  # fmt: skip
-    assert linearity_check(far, draws, np.random.default_rng(2)).pareto_k > 0.7
+    assert linearity_check(far, draws).gain_sd > 10 * good.gain_sd

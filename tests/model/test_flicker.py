@@ -19,7 +19,7 @@ from fluxsense.device.chip import nominal_parameters
 from fluxsense.infer.budget import angular_error_rad, information_at
 from fluxsense.infer.mixture import from_modes, improve
 from fluxsense.infer.modes import find_modes
-from fluxsense.infer.reduction import compress
+from fluxsense.infer.reduction import reduced
 from fluxsense.jobs.orient import orient
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.flicker import band_hz, correlation, draw, group_covariance, walk_covariance
@@ -149,17 +149,17 @@ def test_slopes_with_slow_noise(campaign):
     check_slopes(problem, x)
 
 
-def test_reduced_quadrature_holds_slow_noise(tmp_path):
+def test_polynomials_hold_slow_noise(tmp_path):
     study = small_study(tmp_path, wiring="+90 deg", points=41, slow_mphi0=1.0)
     truth = draw_truth(study, 7)
     likelihood = RatioLikelihood(study, simulate_digest(study, truth), truth.port_signs, reference=truth.parameters)
     problem = CampaignProblem(Unknowns(study, likelihood.cooldowns), likelihood)
     rng = np.random.default_rng(2)
     mixture, _ = improve(from_modes(find_modes(problem, rng)), lambda x: log_posterior(problem, x), rng)
-    small = compress(problem, mixture, rng)
+    small = reduced(problem, mixture, rng)
     assert small is not None
     x = mixture.draw(rng, 40)
-    difference = small.compressed(x) - problem.log_likelihood(x)
+    difference = small.log_likelihood(x) - problem.log_likelihood(x)
     assert np.ptp(difference) < 0.05
 
 

@@ -22,7 +22,7 @@ from fluxsense.data.noise_levels import PATHS
 from fluxsense.detection.evidence import covariance_log_volume
 from fluxsense.infer.mixture import StudentMixture, from_modes
 from fluxsense.infer.modes import ascend
-from fluxsense.infer.reduction import compress
+from fluxsense.infer.reduction import TOLERANCE, chebyshev, reduced
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood, every_few
 from fluxsense.model.problem import CampaignProblem, curvature, log_posterior
@@ -213,7 +213,7 @@ def test_gradient_and_information_against_differences(
         assert -(up + down - 2 * here) / step**2 == pytest.approx(information[column, column], rel=0.25, abs=1.0)
 
 
-def test_reduced_quadrature_keeps_the_likelihood(study: Study) -> None:
+def test_polynomials_keep_the_likelihood(study: Study) -> None:
     finer = replace(study, sweep=replace(study.sweep, points=61))
     truth = draw_truth(finer, 4)
     likelihood = RatioLikelihood(finer, simulate_digest(finer, truth), truth.port_signs, reference=truth.parameters)
@@ -221,29 +221,40 @@ def test_reduced_quadrature_keeps_the_likelihood(study: Study) -> None:
     mode = ascend(problem, problem.unknowns.whitened(truth.parameters)[0])
     assert mode is not None
     mixture = from_modes([mode])
-    reduced = compress(problem, mixture, np.random.default_rng(0))
-    assert reduced is not None
-    assert reduced.nodes <= 24 < reduced.points
-    assert reduced.error <= 1e-3
+    small = reduced(problem, mixture, np.random.default_rng(0), tolerance=1e-3)
+    assert small is not None
+    assert small.error <= 1e-3
     fresh = mixture.draw(np.random.default_rng(9), 200)
     full = problem.log_likelihood(fresh)
     near = full > full.max() - 60
-    difference = (reduced.log_likelihood(fresh) - full)[near]
+    difference = (small.log_likelihood(fresh) - full)[near]
     assert np.ptp(difference) < 2e-3  # promised: 1e-3 either way
-    # over a wider region the promise holds too, at the price of frequencies if need be
-    wide = StudentMixture(mixture.weights, mixture.means, 12 * mixture.factors, mixture.nu)
-    few, enough = (compress(problem, wide, np.random.default_rng(0), **o) for o in ({"tolerance": 1.0}, {}))
+    for i, gram in problem.grams(fresh[:20]).items():  # what pump phase errors are drawn from
+        np.testing.assert_allclose(small.grams(fresh[:20])[i][:, 0, 0], gram[:, 0, 0], atol=0.01)
+    # over a wider region the promise holds too, at the price of terms if need be
+    wide = StudentMixture(mixture.weights, mixture.means, 10 * mixture.factors, mixture.nu)
+    few, enough = (reduced(problem, wide, np.random.default_rng(0), tolerance=t) for t in (TOLERANCE, 1e-4))
     assert few is not None
     assert enough is not None
-    assert enough.error <= 1e-3
-    assert few.nodes <= enough.nodes
-    # a tolerance that no allowed number of frequencies meets gives nothing, instead of something worse
-    assert compress(problem, mixture, np.random.default_rng(0), tolerance=1e-14) is None
+    assert few.error <= 0.03
+    assert enough.error <= 1e-4
+    assert few.terms < enough.terms
+    # a tolerance that no allowed degree meets gives nothing, instead of something worse
+    assert reduced(problem, mixture, np.random.default_rng(0), tolerance=1e-14) is None
     # far outside the region the full likelihood answers
     far = mode.x[None] + 40 * np.sqrt(np.diag(mode.covariance))
-    before = reduced.full_calls
-    np.testing.assert_allclose(reduced.log_likelihood(far), problem.log_likelihood(far), rtol=1e-12)
-    assert reduced.full_calls == before + 1
+    before = small.full_calls
+    np.testing.assert_allclose(small.log_likelihood(far), problem.log_likelihood(far), rtol=1e-12)
+    assert small.full_calls == before + 1
+
+
+def test_chebyshev_products_are_those_of_numpy() -> None:
+    t = np.random.default_rng(0).uniform(-1, 1, (5, 3))
+    mine = chebyshev(t, 2)
+    orders = [(a, b, c) for a in range(3) for b in range(3 - a) for c in range(3 - a - b)]
+    cheb = np.polynomial.chebyshev.Chebyshev.basis
+    expected = np.array([[np.prod([cheb(n)(v) for n, v in zip(o, row, strict=True)]) for o in orders] for row in t])
+    np.testing.assert_allclose(mine, expected, atol=1e-14)
 
 
 def test_posterior_vanishes_outside_the_prior_without_calling_the_model(
