@@ -30,7 +30,7 @@ FloatArray = npt.NDArray[np.float64]
 
 SEEN: Final = 3.0
 """A parameter off by one prior deviation is seen if that is so many of its posterior deviations."""
-DRAWS: Final = 12
+DRAWS: Final = 8
 FOLLOWED: Final = 2
 
 

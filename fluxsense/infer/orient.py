@@ -456,7 +456,7 @@ def prepare(
 
 SETTLED = 0.3
 """Change of the log posterior by a move of the reference point below which it stays."""
-COARSE_MOVES, FINE_MOVES = 8, 2
+COARSE_MOVES, FINE_MOVES = 5, 2
 COARSE = 0.02
 """Gain of a step at which a climb between two moves of the reference point ends."""
 LEARNED_AT = 2

@@ -301,12 +301,18 @@ def _cell(
     middle, size = u.mean(axis=0), u.shape[1]
     if not size:
         return _Cell(key, rows, direct, members, middle, np.zeros((0, 0)), middle)
-    covariance = np.cov(u.T).reshape(size, size)
-    lower: FloatArray = np.linalg.cholesky(
-        covariance + np.diag(1e-9 * np.diag(covariance))
-    )  # two loops may move as one
+    covariance = np.asarray(np.cov(u.T), dtype=np.float64).reshape(size, size)
+    lower = np.linalg.cholesky(covariance + np.diag(1e-9 * np.diag(covariance)))  # two loops may move as one
     t = np.linalg.solve(lower, (u - middle).T).T
-    return _Cell(key, rows, direct, members, middle, lower, np.maximum(1.02 * np.abs(t).max(axis=0), 1e-3))
+    return _Cell(
+        key,
+        rows,
+        direct,
+        members,
+        middle,
+        np.asarray(lower, dtype=np.float64),
+        np.maximum(1.02 * np.abs(t).max(axis=0), 1e-3),
+    )
 
 
 def _coordinates(problem: CampaignProblem, parts: Sequence[_Part], x: FloatArray) -> Iterator[list[FloatArray]]:

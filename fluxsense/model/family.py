@@ -26,6 +26,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg import solve_triangular
 from scipy.ndimage import uniform_filter1d
 
 from fluxsense.base.errors import InputError
@@ -348,7 +349,7 @@ def build_family(
         return bare
     weighed = reals(bare.weigh(stacked))
     lower = np.linalg.cholesky(reals(stacked) @ weighed.T + np.eye(len(stacked)))
-    whitener = np.linalg.solve(lower, weighed)
+    whitener = np.asarray(solve_triangular(lower, weighed, lower=True, check_finite=False))
     return replace(bare, whitener=whitener, log_volume=float(2 * np.sum(np.log(np.diag(lower)))))
 
 

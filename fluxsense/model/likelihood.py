@@ -27,6 +27,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg import solve_triangular
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.units import dbm_to_watt
@@ -384,7 +385,7 @@ class RatioLikelihood:
         self._common[isolator] = _Common(np.asarray(lower, dtype=np.float64), len(self.eliminated[isolator]))
         for (number, n, _, _), each, one in zip(mine, directions, weighed, strict=True):
             families = self._parts[number][2]
-            families[n] = replace(families[n], common=np.linalg.solve(lower, one), common_directions=each)
+            families[n] = replace(families[n], common=_forward(lower, one), common_directions=each)
 
     def _wandering(self, mine: list[tuple[Place, _Slopes]]) -> list[list[ComplexArray]]:
         """Directions per family of what wanders through all groups of an isolator: flux in its loops, gain of its paths."""
@@ -733,6 +734,11 @@ def _span_s(windows: Sequence[Sequence[Window]]) -> float:
     """Time from the first to the last sweep."""
     every_one = [w for group in windows for w in group]
     return max(max(b for _, b, _ in every_one) - min(a for a, _, _ in every_one), 1e-9)
+
+
+def _forward(lower: npt.NDArray[np.floating], right: FloatArray) -> FloatArray:
+    """L^-1 b for a lower triangular L."""
+    return np.asarray(solve_triangular(lower, right, lower=True, check_finite=False))
 
 
 def _root(covariance: FloatArray) -> FloatArray:

@@ -531,8 +531,18 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             "infer/test_sampling.py",
         ),
         (
-            ("reduced likelihood promises 30", "infer/reduction.py", "TOLERANCE: Final = 0.03", "TOLERANCE: Final = 30.0"),
-            ("reduced likelihood drops what counts", "infer/reduction.py", "SMALLEST: Final = 1e-6", "SMALLEST: Final = 1e3"),
+            (
+                "reduced likelihood promises 30",
+                "infer/reduction.py",
+                "TOLERANCE: Final = 0.03",
+                "TOLERANCE: Final = 30.0",
+            ),
+            (
+                "reduced likelihood drops what counts",
+                "infer/reduction.py",
+                "SMALLEST: Final = 1e-6",
+                "SMALLEST: Final = 1e3",
+            ),
             (
                 "quadrature error halved",
                 "infer/quadrature.py",
