@@ -113,12 +113,13 @@ def group_views(orientation: Orientation, draws: int = BAND_DRAWS) -> list[Group
     left = likelihood.cleaned([f.ratio - one for f, one in zip(likelihood.families, best, strict=True)])
     for family, cleaned, one, several in zip(likelihood.families, left, best, spread, strict=True):
         residual, sd = _scaled(family, cleaned[0])
+        measured = likelihood.unshifted(family)
         for n, key in enumerate(family.on_keys):
             low, high = np.quantile(decibels(several[:, n]), [0.05, 0.95], axis=0)
             predicted = decibels(several[:, n, 0]) - decibels(several[:, n, 1])
             at = int(np.argmax(np.abs(np.median(predicted, axis=0))))
             q = np.quantile(predicted[:, at], [0.05, 0.5, 0.95])
-            y = family.ratio[n, :, at]
+            y = measured[n, :, at]
             out.append(
                 GroupView(
                     key=key,
@@ -129,7 +130,7 @@ def group_views(orientation: Orientation, draws: int = BAND_DRAWS) -> list[Group
                     pump=pump_words(key),
                     sweeps=orientation.digest[key].count,
                     frequency_hz=family.frequency_hz,
-                    ratio=family.ratio[n],
+                    ratio=measured[n],
                     best=one[0, n],
                     sd=sd[n],
                     low_db=low,

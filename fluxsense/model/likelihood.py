@@ -486,6 +486,15 @@ class RatioLikelihood:
         """Most probable common amplitudes (n, Z) of an isolator from scores (n, Z) summed over its families."""
         return np.asarray(np.linalg.solve(self._common[isolator].factor.T, scores.T).T)
 
+    def unshifted(self, family: Family) -> ComplexArray:
+        """A family's measured ratios (K, 2, F), as they are without a reference point."""
+        for (_, _, families), slopes in zip(self._parts, self._slopes, strict=True):
+            for one, own in zip(families, slopes, strict=True):
+                if one is family:
+                    shift = np.tensordot(self._amplitudes[family.isolator], own.eliminated, axes=1)
+                    return np.asarray(family.ratio - shift)
+        raise KeyError(family.isolator)
+
     def moved_to(self, parameters: ChipParameters) -> ChipParameters:
         """A reference point: these parameters, with eliminated ones at their most probable values within their bounds."""
         found = self.eliminated_means(parameters)
