@@ -516,9 +516,9 @@ def covariance_log_volume(likelihood: RatioLikelihood) -> float:
 
     Two source models take their noise directions at different reference points; with this term their likelihoods are
     both normalised.  Sherman-Morrison's and Woodbury's determinant lemmas: per frequency the white part adds
-    log(v_0/shared), counted for both quadratures, and the amplitudes add `log_volume`.
+    log(v_0/shared), counted for both quadratures, and the amplitudes, a family's own and those in common, `log_volume`.
     """
-    return float(sum(0.5 * f.log_volume - np.sum(np.log(f.shared)) for f in likelihood.families))
+    return float(0.5 * likelihood.log_volume - sum(np.sum(np.log(f.shared)) for f in likelihood.families))
 
 
 # ---------------------------------------------------------------- closed forms

@@ -12,6 +12,7 @@ import pytest
 from small_study import small_study
 
 from fluxsense.data.digest import Digest
+from fluxsense.detection.evidence import covariance_log_volume
 from fluxsense.device.chip import nominal_array
 from fluxsense.infer.assumptions import assumptions, linearity_check
 from fluxsense.infer.modes import ascend
@@ -69,6 +70,8 @@ def dense(likelihood: RatioLikelihood, isolator: int) -> np.ndarray:
     for f, a, b in zip(mine, ends[:-1], ends[1:], strict=True):
         unit = np.eye(b - a).view(np.complex128).reshape(b - a, *f.ratio.shape)
         total[a:b, a:b] = np.linalg.inv(f.gram(unit))
+    if any(f.common_directions is None for f in mine):
+        return total
     directions = np.concatenate([reals(f.common_directions) for f in mine], axis=1)
     return total + directions.T @ directions
 
@@ -183,6 +186,20 @@ def test_assumptions_are_those_of_the_explicit_problem(campaign: tuple[Study, Tr
         assert found[p.name].sd == pytest.approx(p.sd * np.sqrt(variance), rel=1e-3)
         assert found[p.name].move_deg == pytest.approx(move, rel=5e-3, abs=1e-6)
         assert found[p.name].seen == (variance < 1 / 9)
+
+
+def test_log_volume_is_that_of_the_dense_covariance(campaign: tuple[Study, Truth, Digest]) -> None:
+    """What evidences of two source models are compared with: eliminated parameters and walks count too (numpy's slogdet)."""
+    study, truth, digest = campaign
+    volumes, exact = [], []
+    for sizes in (Sizes(), Sizes(0.01, 0.002, 1e-3, 0.01)):
+        likelihood = RatioLikelihood(study, digest, truth.port_signs, sizes=sizes, reference=truth.parameters)
+        volumes.append(covariance_log_volume(likelihood))
+        exact.append(0.5 * sum(np.linalg.slogdet(dense(likelihood, i))[1] for i in likelihood.measured))
+    without = RatioLikelihood(exactly(study), digest, truth.port_signs, reference=truth.parameters)
+    volumes.append(covariance_log_volume(without))
+    exact.append(0.5 * sum(np.linalg.slogdet(dense(without, i))[1] for i in without.measured))
+    np.testing.assert_allclose(np.diff(volumes), np.diff(exact), rtol=1e-6)
 
 
 def test_a_point_of_linearisation_that_does_not_matter_and_one_that_does(campaign: tuple[Study, Truth, Digest]) -> None:

@@ -1,0 +1,82 @@
+"""Offsets and pump strengths eliminated where reference sweeps and bias pin them, against sampling them.
+
+Reference: the same posterior with these numbers among the sampled unknowns (no elimination of them at all).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from small_study import small_study
+
+import fluxsense.infer.orient as search
+from fluxsense.data.noise_levels import measure_noise
+from fluxsense.infer.modes import ascend_all
+from fluxsense.infer.orient import prepare, sample_posterior
+from fluxsense.infer.reference import Reference, marginal, reference_fit, relinearised
+from fluxsense.jobs.simulate import draw_truth, simulate_digest
+from fluxsense.model.parameter import OFFSET
+from fluxsense.study import Study
+
+
+def fitted(study: Study, seed: int) -> tuple[Reference, object]:
+    truth = draw_truth(study, seed)
+    digest = simulate_digest(study, truth)
+    noise = measure_noise(digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad)
+    return reference_fit(study, digest, truth.port_signs, noise, sorted({k.cooldown for k in digest})), truth
+
+
+def test_reference_sweeps_at_a_bias_tame_offsets_and_strengths(tmp_path: Path) -> None:
+    study = small_study(tmp_path, wiring="+90 deg", strength_sd=0.03)
+    found, truth = fitted(study, 3)
+    assert set(found.tamed) == {*(f"offset {x.name}" for x in study.loops), "pump strength a", "pump strength b"}
+    # and the point about which they are eliminated is the truth, within what such sweeps tell
+    np.testing.assert_allclose(found.parameters[OFFSET], truth.parameters[OFFSET], atol=1e-3)  # type: ignore[attr-defined]
+    assert not np.any(found.parameters["source"])
+
+
+def test_without_a_bias_two_signs_serve_alike_and_nothing_is_tamed(tmp_path: Path) -> None:
+    study = small_study(tmp_path, wiring="+90 deg", fluxes=((0.0, 0.0, 0.0, 0.0),), ports=(1,))
+    found, _ = fitted(study, 3)
+    assert found.tamed == ()
+
+
+def test_without_reference_sweeps_nothing_is_tamed(tmp_path: Path) -> None:
+    study = small_study(tmp_path, wiring="+90 deg", states=("in",))
+    found, _ = fitted(study, 3)
+    assert found.tamed == ()
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_elimination_and_sampling_give_one_posterior(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, seed: int
+) -> None:
+    """Means of the source within a tenth of a deviation, spreads within five per cent and the Monte Carlo error."""
+    study = small_study(tmp_path, wiring="+90 deg", strength_sd=0.03, phase_sd_deg=2.0)
+    digest = simulate_digest(study, draw_truth(study, seed))
+    eliminated, modes, _ = prepare(study, digest, rng=np.random.default_rng(0))
+    assert eliminated.unknowns.size == 3
+    few = sample_posterior(eliminated, 0, modes=modes, wanted_ess=4000)
+    monkeypatch.setattr(search, "reference_fit", lambda *a: Reference(reference_fit(*a).parameters, ()))
+    sampled, modes, _ = prepare(study, digest, rng=np.random.default_rng(0))
+    assert sampled.unknowns.size == 9
+    many = sample_posterior(sampled, 0, modes=modes, wanted_ess=4000)
+    a, b = few.chains.flat[:, :3], many.chains.flat[:, :3]
+    assert np.max(np.abs(a.mean(axis=0) - b.mean(axis=0)) / b.std(axis=0)) < 0.1
+    assert np.max(np.abs(a.std(axis=0) / b.std(axis=0) - 1)) < 0.05 + 3 / np.sqrt(2 * 4000)
+    # constants of both are the same, so that odds against no source do not depend on the choice
+    assert few.log_evidence - many.log_evidence == pytest.approx(
+        0.5 * (eliminated.likelihood.log_volume - sampled.likelihood.log_volume), abs=0.3
+    )
+
+
+def test_marginals_do_not_depend_on_the_point_where_all_is_linear(tmp_path: Path) -> None:
+    study = small_study(tmp_path, wiring="+90 deg", offset_sd_mphi0=0.3)  # so little that the model is linear
+    digest = simulate_digest(study, draw_truth(study, 5))
+    problem, modes, _ = prepare(study, digest, rng=np.random.default_rng(0))
+    x = modes[0].x
+    there = relinearised(problem, x + 2 * np.sqrt(np.diag(modes[0].covariance)))
+    assert marginal(there, x) == pytest.approx(marginal(problem, x), abs=0.05)
+    assert ascend_all(there, x[None])[0] is not None
