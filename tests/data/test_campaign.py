@@ -258,7 +258,7 @@ def test_misfits_allow_for_a_noise_level_measured_by_few_repeats(tmp_path: Path,
         if misfit_deviations(problem, mode.x) > 10:  # the climb ended elsewhere
             continue
         values.append(predictive_check(explicit, wide, np.random.default_rng(0)).p_value)
-        likelihood.noise = replace(likelihood.noise, measured=False)
+        explicit.likelihood.noise = replace(likelihood.noise, measured=False)
         blind.append(predictive_check(explicit, wide, np.random.default_rng(0)).p_value)
     assert len(values) > 55
     assert np.sum(np.array(values) < 0.1) <= 13  # 6 expected, three standard errors
