@@ -111,9 +111,9 @@ class _Toy(Ring):
         return numbers["shunt_ratio"]
 
 
-def with_ring(study, kind, stages=(0, 1)):
+def with_ring(study, kind, stages=(0, 1), **numbers):
     iso = study.isolators[0]
-    new = tuple(replace(s, ring=kind) if k in stages else s for k, s in enumerate(iso.stages))
+    new = tuple(replace(s, ring=kind, **numbers) if k in stages else s for k, s in enumerate(iso.stages))
     return replace(study, isolators=(replace(iso, stages=new), *study.isolators[1:]))
 
 
@@ -139,7 +139,7 @@ def test_a_kind_of_ring_registered_anywhere_changes_what_is_measured(demo, monke
 
 def test_stages_of_two_kinds(demo):
     """Each stage by its own kind: rates equal those of a chip with that kind in both."""
-    one, both = with_ring(demo, "stray arms", (1,)), with_ring(demo, "stray arms")
+    one, both = (with_ring(demo, "stray arms", k, arm_inductance_ratio=0.05) for k in ((1,), (0, 1)))
     probes = [setting_probe(demo, 0, 0, 1)]
     found, plain, stray = (ChipModel(s, probes, [GRID] * 4) for s in (one, demo, both))
     flux = plain.probe_flux(source(demo), 0)
