@@ -87,10 +87,9 @@ def assumptions(problem: CampaignProblem, at: Linearised) -> list[Assumption]:
     for i, own in problem.likelihood.eliminated.items():
         if not own:
             continue
-        pull = _pulls(at, i)[: len(own)]  # B, (E, D)
-        cross = -(side @ pull.T)  # (2, E)
-        spread = np.diag(problem.likelihood.eliminated_covariance(i)) + np.einsum("ed,df,ef->e", pull, covariance, pull)
-        means = _means(at, i)[: len(own)]
+        cross = -(side @ _pulls(at, i)[: len(own)].T)  # (2, E)
+        means, whole = eliminated_posterior(at, i)
+        spread = np.diag(whole)
         for n, p in enumerate(own):
             out.append(_one(p, float(means[n]), float(spread[n]), cross[:, n]))
     out.sort(key=lambda a: (a.seen, -a.move_deg))
@@ -112,6 +111,14 @@ def _one(p: Parameter, z: float, variance: float, cross: FloatArray) -> Assumpti
         share_deg=move * float(np.sqrt(variance)),
         seen=variance < SEEN**-2,
     )
+
+
+def eliminated_posterior(at: Linearised, isolator: int) -> tuple[FloatArray, FloatArray]:
+    """Most probable values (E,) and covariance (E, E) of an isolator's eliminated parameters, in prior deviations."""
+    count = len(at.likelihood.eliminated[isolator])
+    pull = _pulls(at, isolator)[:count]  # B, (E, D)
+    covariance = at.likelihood.eliminated_covariance(isolator) + pull @ at.covariance @ pull.T
+    return _means(at, isolator)[:count], covariance
 
 
 def _pulls(at: Linearised, isolator: int) -> FloatArray:

@@ -50,6 +50,7 @@ def judge(
     left_out: float = 0.0,
     misfit_code: str = "misfit of traces",
     linear: LinearityCheck | None = None,
+    beyond: Sequence[Finding] = (),
 ) -> Verdict:
     """The verdict on a result, from the chains and the predictive check.
 
@@ -65,8 +66,10 @@ def judge(
         Of the finding that the data do not fit: what to look at then depends on the kind of data.
     linear : LinearityCheck, optional
         Of what was eliminated.
+    beyond : sequence of Finding
+        Kinds of eliminated numbers beyond their priors (`cause_findings`), as far as they take from the trust.
     """
-    found: list[Finding] = []
+    found: list[Finding] = list(beyond)
     if check is not None:
         found += _misfit_findings(posterior, check, misfit_code)
     found += _sampling_findings(posterior)

@@ -28,6 +28,7 @@ from fluxsense.infer.budget import (
     reference_findings,
     zero_bias_findings,
 )
+from fluxsense.infer.causes import cause_findings, causes
 from fluxsense.infer.orient import (
     Posterior,
     chain_keeper,
@@ -73,6 +74,8 @@ CONTRADICTED_LOG_ODDS = -10.0
 COUNTED = ("direction",)
 """Kinds of data of which only the way that each sweep transmits is used."""
 
+MOST_CAUSES = 5
+"""Kinds of eliminated numbers, the least probable first, that a result lists."""
 MOST_ASSUMPTIONS = 40
 """Numbers that the answer rests on, as many as are listed in a result."""
 
@@ -337,6 +340,8 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
     factor = LogFactor.of(posterior, null)
     at = Linearised.of(explicit, explicit_best)
     rests = assumptions(explicit, at)
+    named = causes(at)
+    beyond = cause_findings(named)
     linear = linearity_check(problem, posterior.thinned())
     verdict = judge(
         posterior,
@@ -344,12 +349,14 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         draws_that_matter(posterior, null[2], factor.value),
         distrusted_share(digest, distrusted),
         linear=linear,
+        beyond=[f for f in beyond if f.doubt],
     )
     budget = _budget(study, digest, explicit, explicit_best)
     findings = [
         *_extent_findings(study, budget.numbers),
         *_trace_findings(study, digest, explicit, posterior, wiring, budget),
         *rests_findings(rests, budget.numbers["angular_error_deg"]),
+        *(f for f in beyond if not f.doubt),
         *unseen_findings(check.suspicion),
         *measured_findings(study, digest),
         *left_out_findings(digest, distrusted),
@@ -375,6 +382,7 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         "predictive_check": asdict(check),
         "rests_on": [asdict(a) for a in rests[:MOST_ASSUMPTIONS]],
         "linearity": asdict(linear),
+        "causes": [asdict(c) for c in named[:MOST_CAUSES]],
         "nuisances": nuisance_entries(explicit.unknowns, table[2]),
         "wiring": wiring_entries(study, wiring),
         "data": data,

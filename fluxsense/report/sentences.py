@@ -11,6 +11,58 @@ from fluxsense.base.units import format_quantity
 MOST_FILES = 6
 """Files named in one sentence."""
 
+CAUSES: dict[str, tuple[str, str]] = {
+    "line_end": (
+        "Reflections at the ends of the lines are larger",
+        "A reflection trace (S11 and S22) of a tuned-away device shows them; state their return loss.",
+    ),
+    "direct_path": (
+        "A path beside the device is stronger",
+        "A sweep with both modes tuned out of the band shows it; state its level.",
+    ),
+    "pump_shift_factor": (
+        "The pump moves the modes otherwise",
+        "Sweep at several pump powers with the pump on, and state the factor.",
+    ),
+    "pump_port_imbalance_db": (
+        "The pump divides less evenly",
+        "Sweep with each pump port, and state the imbalance of the pump hybrid.",
+    ),
+    "pump_port_phase_rad": (
+        "The pump's phases at the two converters are further off",
+        "Sweep with each pump port, and state the phase error of the pump hybrid.",
+    ),
+    "hybrid_imbalance_db": ("The signal hybrid divides less evenly", "Reflection traces tell; state its imbalance."),
+    "hybrid_phase_error_rad": (
+        "The signal hybrid's phase is further off",
+        "Reflection traces tell; state its phase error.",
+    ),
+    "hybrid_loss_db": ("The signal hybrid loses more", "State its loss as its maker or a test measured it."),
+    "arm_phase_rad": (
+        "The arms between hybrid and converters are less alike",
+        "Reflection traces tell; state their difference in length.",
+    ),
+    "arm_loss_db": (
+        "The arms between hybrid and converters lose less alike",
+        "Reflection traces tell; state their difference in loss.",
+    ),
+    "analyser_offset_hz": ("The analyser's frequencies are further off", "Lock its reference to the pump's."),
+    "if_smoothing": ("The sweep smooths more", "Sweep more slowly, or with a wider IF bandwidth."),
+    "mutual_phi0_per_a": (
+        "A bias line acts otherwise on a loop",
+        "Sweep each bias current alone, or characterize the chip.",
+    ),
+    "static_flux_phi0": (
+        "Flux in a loop differs more from bias to bias",
+        "Repeat a bias after the others: it may drift or jump with the bias.",
+    ),
+    "offset_phi0": ("A loop's flux offset is larger", "Look for trapped flux; a second cooldown changes it."),
+    "pump_strength": ("The pump is stronger or weaker", "Check its level at the chip; characterize the chip."),
+    "flux_focusing": ("A loop gathers the source's flux otherwise", "Apply a known uniform field from a coil."),
+}
+"""Kinds of eliminated numbers beyond their priors, by the model's array: what is the matter, and what to measure next."""
+_ELSE = ("Numbers of the chip are further off", "Characterize the chip, or widen what the study says of them.")
+
 SENTENCES: dict[str, str] = {
     # ---- words that come from elsewhere as they are
     "said": "{text}",
@@ -82,6 +134,8 @@ SENTENCES: dict[str, str] = {
     "flux quantum (a current in its bias line) would decide between the two ends.",
     "limit": "What limits the answer most: the {kind}. The error is {now_deg:.2g} degrees as it is, and would be {then_deg:.2g} "
     "degrees with exact knowledge of that.",
+    "beyond prior": "{cause} than stated or assumed: the data put {name} and its like {times:.1f} times as far out as that allows "
+    "(probability {probability:.1g}). {remedy}",
     "rests on": "The answer rests most on the {name}: were it off by one standard deviation ({sd:.3g}{unit}), the direction "
     "would move by {move_deg:.2g} degrees, and the data would not show it.",
     "not linear": "The answer treats the {name} and others as acting in proportion, which does not hold over what the data leave "
@@ -182,6 +236,8 @@ SHOWN: dict[str, Callable[[Any], str]] = {
     "centres_ghz": lambda centres: ", ".join(f"{x:.4f}" for x in centres),
     "flux": lambda phi0: format_quantity(phi0, "flux", 2),
     "unit": lambda unit: f" {unit}" if unit else "",
+    "cause": lambda array: CAUSES.get(array, _ELSE)[0],
+    "remedy": lambda array: CAUSES.get(array, _ELSE)[1],
     "kind": lambda kind: KIND_WORDS.get(kind, kind),
 }
 """Values that are more than a number or a name, by what they are called."""

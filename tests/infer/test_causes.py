@@ -1,0 +1,65 @@
+"""Causes by name: silent where everything is as stated, right where one number is not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from small_study import small_study
+from test_elimination import uncertain
+
+from fluxsense.device.chip import nominal_array
+from fluxsense.infer.causes import Cause, cause_findings, causes
+from fluxsense.infer.orient import settle
+from fluxsense.jobs.simulate import draw_truth, simulate_digest
+from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.linearised import Linearised
+from fluxsense.model.problem import CampaignProblem
+from fluxsense.model.unknowns import Unknowns
+from fluxsense.report.sentences import sentence
+
+
+def found_in(folder: Path, seed: int, off_sd: float) -> list[Cause]:
+    """Causes in a campaign whose first signal frequency is drawn from its prior, or off by so many deviations."""
+    study = uncertain(small_study(folder, points=9, wiring="+90 deg"))
+    rng = np.random.default_rng(seed)
+    truth = draw_truth(study, seed)
+    changed = {}
+    for p in RatioLikelihood(study, simulate_digest(study, truth)).eliminated[0]:
+        array = changed.get(p.array, nominal_array(study, p.array, 1))
+        off = off_sd if p.array == "signal_frequency_hz" and p.index == (0, 0) and off_sd else rng.standard_normal()
+        p.put({p.array: array}, p.value(np.array([off])))
+        changed[p.array] = array
+    there = truth.parameters.changed(**changed)
+    digest = simulate_digest(study, replace(truth, parameters=there))
+    problem = CampaignProblem(Unknowns(study), RatioLikelihood(study, digest, truth.port_signs), integrate=False)
+    problem, x = settle(problem, problem.unknowns.whitened(truth.parameters)[0])
+    return causes(Linearised.of(problem, x))
+
+
+def test_what_is_as_stated_is_not_named_and_what_is_not_is(tmp_path: Path) -> None:
+    least = []
+    for seed in range(24):
+        found = found_in(tmp_path, seed, 0.0)
+        assert cause_findings(found) == []
+        least.append(next(c.times for c in found if c.kind == "signal_frequency_hz"))
+    # numbers as stated: the root of a chi-square over its degrees of freedom
+    assert 0.4 < np.median(least) < 1.3
+    off = found_in(tmp_path, 3, 6.0)
+    assert (off[0].kind, off[0].isolator) == ("signal_frequency_hz", "a")
+    assert off[0].probability < 1e-6
+    said = sentence(cause_findings(off)[0])
+    assert said.startswith(
+        "Numbers of the chip are further off than stated or assumed: the data put signal frequency a stage 1"
+    )
+    assert "Characterize the chip" in said
+
+
+def test_doubt_grows_with_how_far_off_it_is() -> None:
+    one = Cause("line_end", "a", "line end at port 1 of a, re 1", 2.0, 1e-9, True)
+    levels = [cause_findings([replace(one, times=t)])[0].doubt for t in (2.0, 6.0, 20.0)]
+    assert levels == [0, 1, 2]
+    assert cause_findings([replace(one, probability=0.01)]) == []
+    assert cause_findings([replace(one, eliminated=False)]) == []
+    assert "A reflection trace" in sentence(cause_findings([one])[0])
