@@ -22,6 +22,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -91,11 +92,44 @@ def spreads_off(directions: FloatArray, truth: FloatArray) -> tuple[float, float
     return math.sqrt(distance), float(nearer)
 
 
+def without_discrepancy() -> None:
+    """Negative control: nothing is left out of the model."""
+    import fluxsense.infer.orient as search
+
+    sizes = search.prior_sizes
+    search.prior_sizes = lambda *a: replace(sizes(*a), common=0.0, own=0.0)
+
+
+def without_drift() -> None:
+    """Negative control: neither flux nor gain wander."""
+    import fluxsense.infer.orient as search
+
+    sizes = search.prior_sizes
+    search.prior_sizes = lambda *a: replace(sizes(*a), flux_walk_phi0=0.0, gain_walk=0.0)
+
+
+def without_elimination() -> None:
+    """Negative control: the likelihood eliminates nothing but offsets and pump strengths."""
+    import fluxsense.model.likelihood as likelihood
+    from fluxsense.model.priors import TAMEABLE
+
+    every = likelihood.eliminated_parameters
+    likelihood.eliminated_parameters = lambda *a: {
+        i: tuple(p for p in own if p.array in TAMEABLE) for i, own in every(*a).items()
+    }
+
+
+CONTROLS = {"discrepancy": without_discrepancy, "drift": without_drift, "elimination": without_elimination}
+"""What is switched off so that the table must fail."""
+
+
 def row_of(shared: dict[str, Any], task: tuple[str, str, str, int]) -> dict[str, Any]:
     """Measure and infer one campaign."""
     from fluxsense import load_screened, orient, read_study
 
     chip, effect, size, seed = task
+    if shared["control"]:
+        CONTROLS[shared["control"]]()
     row: dict[str, Any] = {"label": shared["label"], "chip": chip, "effect": effect, "size": size, "seed": seed}
     began = time.perf_counter()
     with tempfile.TemporaryDirectory() as folder:
@@ -273,8 +307,9 @@ def parsed() -> argparse.Namespace:
         "--orient", nargs="*", type=option_value, default=[], metavar="NAME=JSON", help="arguments for `orient`"
     )
     parser.add_argument(
-        "--keep", nargs="*", default=["score_tests", "suspects"], help="parts of the result that go into the rows"
+        "--keep", nargs="*", default=["causes", "linearity"], help="parts of the result that go into the rows"
     )
+    parser.add_argument("--control", choices=list(CONTROLS), help="switch that off: a negative control")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--table", action="store_true")
     return parser.parse_args()
@@ -287,7 +322,7 @@ def main() -> int:
     todo = [t for t in tasks(options) if t not in done]
     shared = {
         "label": options.label, "shift": None if options.weak_pump else 1.0, "effective": options.effective,
-        "options": dict(options.orient), "keep": options.keep,
+        "options": dict(options.orient), "keep": options.keep, "control": options.control,
     }  # fmt: skip
     executor = Processes(options.workers) if options.workers > 1 else None
     for n, row in enumerate(ordered_map(row_of, todo, shared, executor=executor, batch=1), 1):
