@@ -189,12 +189,19 @@ def wrong_and_believed(row: dict[str, Any]) -> bool:
     return row["trust"] == "reliable" and not row["inside"]["99"]
 
 
+def named_causes(rows: list[dict[str, Any]]) -> str:
+    """The kinds of numbers that results name first as beyond their priors, and how often."""
+    firsts = [r["notes"]["causes"][0] for r in rows if r.get("notes", {}).get("causes")]
+    counted = Counter(c["kind"] for c in firsts if c["probability"] < 1e-3)
+    return ", ".join(f"{kind} {count}" for kind, count in counted.most_common()) or "none"
+
+
 def effect_table(rows: list[dict[str, Any]]) -> str:
     """One line for each effect and size."""
     lines = [
         "| effect | size | campaigns | truth in 50, 90, 95, 99% | reliable, tentative, unusable, failed "
-        "| reliable and truth outside 95, 99% | median misfit p | median (largest) spreads off |",
-        "| --- | --- | --- | --- | --- | --- | --- | --- |",
+        "| reliable and truth outside 95, 99% | median misfit p | median (largest) spreads off | named |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for effect, size in sorted({(r["effect"], r["size"]) for r in rows}):
         here = [r for r in rows if (r["effect"], r["size"]) == (effect, size)]
@@ -207,7 +214,7 @@ def effect_table(rows: list[dict[str, Any]]) -> str:
         off = [r["spreads"] for r in done] or [math.nan]
         lines.append(
             f"| {effect} | {size} | {len(here)} | {inside} | {', '.join(str(trust[t]) for t in (*TRUSTS, 'failed'))} "
-            f"| {out[0]}, {out[1]} | {misfit:.1e} | {np.median(off):.1f} ({max(off):.1f}) |"
+            f"| {out[0]}, {out[1]} | {misfit:.1e} | {np.median(off):.1f} ({max(off):.1f}) | {named_causes(done)} |"
         )
     return "\n".join(lines)
 
