@@ -38,7 +38,7 @@ from fluxsense.infer.quadrature import Quadrature, integrate
 from fluxsense.infer.reduction import ReducedProblem, reduced
 from fluxsense.infer.reference import marginal, reference_fit, relinearised
 from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles, short_walk
-from fluxsense.infer.sizes import learned_sizes
+from fluxsense.infer.sizes import drift_from_blocks, learned_sizes
 from fluxsense.infer.wiring import Wiring, read_wiring
 from fluxsense.model.likelihood import RatioLikelihood, every_few, every_some
 from fluxsense.model.parameter import NOISE_SCALE, PUMP_PHASE
@@ -518,6 +518,9 @@ def _learned(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> tuple[Si
     stated = problem.likelihood.study.noise.residual_gain
     thin = problem.likelihood.on_points(every_few).rebuilt(residual_gain=stated)
     sizes = learned_sizes(CampaignProblem(problem.unknowns, thin), x, scales)
+    if scales.flux_walk_phi0 > 0:
+        walk, flicker = drift_from_blocks(problem.likelihood)
+        sizes = replace(sizes, flux_walk_phi0=max(sizes.flux_walk_phi0, walk), flux_flicker_phi0=flicker)
     gains = [stated, *(g for g in RESIDUAL_GAINS if g > stated * 1.2)]
     candidates = {g: thin.rebuilt(residual_gain=g, sizes=sizes) for g in gains}
     reference = problem.likelihood.reference

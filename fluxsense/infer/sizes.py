@@ -4,26 +4,40 @@ Each size has a half-normal prior whose scale is said in per cent or in flux qua
 with every unknown integrated over (`Linearised.log_evidence`): where a drift could pass for a source the data say nothing of
 its size, and the answer is as wide as the prior makes it; a size at which the unknowns are held would be learned as zero
 there.  What is used is the root of the posterior mean of the square, since variances add.
+
+A walk of the flux shows itself within each group of sweeps too, in its blocks of time, whether or not groups with the source
+and without are interleaved (`fluxsense.model.drift`): where those say that there is one, the answer is as wide as they say.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.data.digest import GroupKey
+from fluxsense.data.noise_levels import PATHS
+from fluxsense.device.chip import ChipModel
+from fluxsense.model.drift import Covariance, Series, drift_series, slow_drift
+from fluxsense.model.flicker import group_covariance, walk_covariance
+from fluxsense.model.likelihood import RatioLikelihood, probe_of, span_s
 from fluxsense.model.linearised import Linearised
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.remainder import Sizes
+from fluxsense.model.slopes import scattering_slopes
 
 FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
 
 GRID: Final = (0.05, 0.15, 0.35, 0.7, 1.2, 2.0)
 """In units of the prior's scale."""
 ROUNDS: Final = 2
+FEWEST_BLOCKS: Final = 8
+CLEAR_LOG_RATIO: Final = 5.0
+"""Log of the likelihood of all blocks with a walk over that without from which there is one."""
 ORDER: Final = ("common", "flux_walk_phi0", "gain_walk", "own")
 
 
@@ -58,6 +72,77 @@ def learned_sizes(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> Siz
             weight = np.exp(logs - logs.max()) * np.gradient(values)
             sizes = replace(sizes, **{name: float(np.sqrt(weight @ values**2 / weight.sum()))})
     return sizes
+
+
+def drift_from_blocks(likelihood: RatioLikelihood) -> tuple[float, float]:
+    """Random walk and flicker noise of the flux as the blocks of time within the groups show them; of the two, what fits better.
+
+    Parameters
+    ----------
+    likelihood : RatioLikelihood
+        With a reference point: the flux is read off along the model's slopes there.
+
+    Returns
+    -------
+    walk_phi0 : float
+        Deviation of the walk over the campaign; 0 if there is none.
+    flicker_phi0 : float
+        Amplitude as the study's `flux_slow_phi0`; 0 if there is none.
+
+    Notes
+    -----
+    Amplitudes of all loops together, by the weight of what each tells; their errors are added in squares.
+    """
+    if likelihood.reference is None:
+        return 0.0, 0.0
+    read = [
+        series
+        for i in likelihood.measured
+        for series in drift_series(
+            likelihood.digest, likelihood.study.isolators[i].name, likelihood.noise.white, _flux_slopes(likelihood, i)
+        )[4:]
+        if len(series.value) >= FEWEST_BLOCKS
+    ]
+    (walk, likely_walk), (flicker, likely_flicker) = (_together(read, c) for c in (walk_covariance, group_covariance))
+    if max(likely_walk, likely_flicker) < CLEAR_LOG_RATIO:
+        return 0.0, 0.0
+    if likely_flicker >= likely_walk:
+        return 0.0, flicker
+    return walk * float(np.sqrt(span_s([g.blocks.windows for g in likelihood.digest.values()]))), 0.0
+
+
+def _together(read: Sequence[Series], covariance: Covariance) -> tuple[float, float]:
+    """Amplitude that several series share, its error added in squares, and the log of its likelihood over that of none."""
+    found = [one for series in read if np.isfinite((one := slow_drift(series, covariance)).error) and one.error > 0]
+    weight = sum(one.error**-2 for one in found)
+    if weight == 0.0:
+        return 0.0, 0.0
+    square = sum((one.amplitude**2 + one.error**2) * one.error**-2 for one in found) / weight
+    return float(np.sqrt(square)), sum(one.log_ratio for one in found)
+
+
+def _flux_slopes(likelihood: RatioLikelihood, isolator: int) -> dict[GroupKey, ComplexArray]:
+    """Derivatives (2, 2, K) of the means of an isolator's groups at their nodes, by the flux of either loop."""
+    study, digest, reference = likelihood.study, likelihood.digest, likelihood.reference
+    assert reference is not None
+    by_grid: dict[bytes, list[GroupKey]] = {}
+    for key, group in digest.items():
+        if key.isolator == study.isolators[isolator].name and len(group.blocks) > 1:
+            by_grid.setdefault(group.frequency_hz[group.node_index].tobytes(), []).append(key)
+    out: dict[GroupKey, ComplexArray] = {}
+    for grid, keys in by_grid.items():
+        grids = [np.zeros(0)] * len(study.isolators)
+        grids[isolator] = np.frombuffer(grid)
+        probes = [probe_of(study, k, likelihood.cooldowns) for k in keys]
+        model = ChipModel(study, probes, grids, likelihood.port_signs)
+        flux = model.probe_flux(reference, isolator)
+        s, slopes = scattering_slopes(model, reference, isolator, flux, [])
+        for row, key in enumerate(keys):
+            mean = digest[key].mean[list(PATHS)][:, digest[key].node_index]
+            out[key] = np.asarray(
+                mean * slopes[0, :, row] / s[0, row]
+            )  # the line's gain, whatever it is, multiplies both
+    return out
 
 
 def _log_evidence(at: Linearised, thin: RatioLikelihood, explicit: CampaignProblem, sizes: Sizes) -> float:

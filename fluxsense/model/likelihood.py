@@ -42,7 +42,7 @@ from fluxsense.model.remainder import Sizes, smooth_functions
 from fluxsense.model.slopes import STEP, scattering_slopes
 from fluxsense.study import Study
 
-__all__ = ["Family", "Notch", "RatioLikelihood", "every", "every_few", "every_some", "probe_of"]
+__all__ = ["Family", "Notch", "RatioLikelihood", "every", "every_few", "every_some", "probe_of", "span_s"]
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -391,12 +391,13 @@ class RatioLikelihood:
         """Directions per family of what wanders through all groups of an isolator: flux in its loops, gain of its paths."""
         keys = sorted({k for place, _ in mine for k in (*place.on_keys, place.off_key)})
         windows = [self.digest[k].blocks.windows for k in keys]
-        flicker, sizes = self.study.noise.flux_slow_phi0, self.sizes
+        sizes = self.sizes
+        flicker = max(self.study.noise.flux_slow_phi0, sizes.flux_flicker_phi0)
         flux, gain = np.zeros((len(keys), len(keys))), np.zeros((len(keys), len(keys)))
         if flicker > 0:
             flux += flicker**2 * group_covariance(windows)
         if sizes.flux_walk_phi0 > 0 or sizes.gain_walk > 0:
-            walk = walk_covariance(windows) / _span_s(windows)
+            walk = walk_covariance(windows) / span_s(windows)
             flux += sizes.flux_walk_phi0**2 * walk
             gain += sizes.gain_walk**2 * walk
         row = {k: n for n, k in enumerate(keys)}
@@ -739,7 +740,7 @@ class RatioLikelihood:
         return out
 
 
-def _span_s(windows: Sequence[Sequence[Window]]) -> float:
+def span_s(windows: Sequence[Sequence[Window]]) -> float:
     """Time from the first to the last sweep."""
     every_one = [w for group in windows for w in group]
     return max(max(b for _, b, _ in every_one) - min(a for a, _, _ in every_one), 1e-9)

@@ -37,12 +37,15 @@ class Sizes:
         Of the random walk of the flux in each loop, over the whole campaign.
     gain_walk : float
         Of the random walk of each path's gain, relative and per quadrature, over the whole campaign.
+    flux_flicker_phi0 : float
+        Of the flicker noise of the flux in each loop where it shows to be more than the study states, as `flux_slow_phi0`.
     """
 
     common: float = 0.0
     own: float = 0.0
     flux_walk_phi0: float = 0.0
     gain_walk: float = 0.0
+    flux_flicker_phi0: float = 0.0
 
 
 def smooth_functions(frequency_hz: FloatArray, span_hz: tuple[float, float], length_hz: float) -> FloatArray:
