@@ -38,7 +38,7 @@ ROUNDS: Final = 2
 FEWEST_BLOCKS: Final = 8
 CLEAR_LOG_RATIO: Final = 5.0
 """Log of the likelihood of all blocks with a walk over that without from which there is one."""
-ORDER: Final = ("common", "flux_walk_phi0", "gain_walk", "own")
+ORDER: Final = ("common", "flux_walk_phi0", "flux_noise_phi0", "gain_walk", "own")
 
 
 def learned_sizes(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> Sizes:

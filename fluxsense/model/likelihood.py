@@ -351,7 +351,7 @@ class RatioLikelihood:
 
     def _flux_noise(self, place: Place, slopes: _Slopes) -> ComplexArray:
         """Directions of white flux noise of each group's mean, unit variance each (two per group)."""
-        size = self.study.noise.flux_phi0
+        size = max(self.study.noise.flux_phi0, self.sizes.flux_noise_phi0)
         if size <= 0:
             return np.zeros((0, *slopes.ratio.shape), dtype=np.complex128)
         count = len(place.on_keys)

@@ -41,6 +41,8 @@ SMALLEST_PART: Final = 1e-3
 """Lower bound, as a part of the central value, of quantities that must be above zero."""
 FLUX_WALK_PHI0: Final = 1e-3
 """Scale of the prior of the flux's random walk over a campaign."""
+FLUX_NOISE_PHI0: Final = 2e-3
+"""Scale of the prior of the flux noise from sweep to sweep."""
 GAIN_WALK: Final = 0.01
 """Scale of the prior of a path's random walk of gain over a campaign, relative and per quadrature."""
 
@@ -98,6 +100,7 @@ def prior_sizes(study: Study, isolators: Sequence[int]) -> Sizes:
         own=max((s.sd["discrepancy_own"] for s in setups), default=0.0),
         flux_walk_phi0=FLUX_WALK_PHI0 if drifting else 0.0,
         gain_walk=GAIN_WALK if drifting else 0.0,
+        flux_noise_phi0=FLUX_NOISE_PHI0 if drifting else 0.0,
     )
 
 

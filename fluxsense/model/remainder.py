@@ -37,6 +37,8 @@ class Sizes:
         Of the random walk of the flux in each loop, over the whole campaign.
     gain_walk : float
         Of the random walk of each path's gain, relative and per quadrature, over the whole campaign.
+    flux_noise_phi0 : float
+        Of the flux in each loop from sweep to sweep, where it is more than the study states.
     flux_flicker_phi0 : float
         Of the flicker noise of the flux in each loop where it shows to be more than the study states, as `flux_slow_phi0`.
     """
@@ -45,6 +47,7 @@ class Sizes:
     own: float = 0.0
     flux_walk_phi0: float = 0.0
     gain_walk: float = 0.0
+    flux_noise_phi0: float = 0.0
     flux_flicker_phi0: float = 0.0
 
 
