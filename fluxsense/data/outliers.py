@@ -22,6 +22,8 @@ PARTS = 16
 """Parts of the band that a sweep's means are taken over."""
 FEWEST_REPEATS = 4
 """With fewer repeats no majority can be told from its outliers: a sweep is named, but not left out."""
+FEWEST_FOR_TWO = 6
+"""With fewer repeats two strange sweeps are named, but not left out."""
 FEWEST_TO_NAME = 3
 """With fewer repeats than that no sweep is even named."""
 ACROSS = 5.0
@@ -89,7 +91,8 @@ class RepeatScreen:
             values = [[_unpacked(group) for group in m] for m in members]
             for keys, groups, judged in zip(settings, members, strange_sweeps(values), strict=True):
                 for key, group, (strange, score) in zip(keys, groups, judged, strict=True):
-                    enough = len(group) >= FEWEST_REPEATS
+                    # of four or five, two that differ from the rest are as likely a drift through all of them
+                    enough = len(group) >= (FEWEST_REPEATS if np.sum(strange) < 2 else FEWEST_FOR_TWO)
                     found += [Distrusted(group[n][0], key, float(score[n]), enough) for n in np.flatnonzero(strange)]
         return sorted(found, key=lambda d: (-d.score, d.file))
 

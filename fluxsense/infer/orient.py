@@ -43,7 +43,7 @@ from fluxsense.infer.wiring import Wiring, read_wiring
 from fluxsense.model.likelihood import RatioLikelihood, every_few, every_some
 from fluxsense.model.parameter import NOISE_SCALE, PUMP_PHASE
 from fluxsense.model.priors import prior_sizes
-from fluxsense.model.problem import CampaignProblem, Problem, log_posterior
+from fluxsense.model.problem import CampaignProblem, Problem, log_posterior, no_source_problem
 from fluxsense.model.remainder import Sizes
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
@@ -503,7 +503,7 @@ def _moved(problem: CampaignProblem, x: FloatArray, moves: int) -> tuple[Campaig
     """The problem linearised about the mode that x (D,) leads to, and that mode, after so many moves at most."""
     before = -np.inf
     for _ in range(moves):
-        best = ascend(problem, x, gain=COARSE)
+        best = ascend(problem, x, gain=COARSE) if x.size else None
         x = x if best is None else best.x
         problem = relinearised(problem, x)
         now = marginal(problem, x)
@@ -527,10 +527,23 @@ def _learned(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> tuple[Si
     return sizes, stated if reference is None else estimate_residual_gain(candidates, reference)
 
 
+def settled_null(problem: CampaignProblem, leave_out: Sequence[str]) -> CampaignProblem:
+    """The same campaign without a source, linearised about its own best fit, which may be far from that with one.
+
+    Its evidence is comparable with that of `problem`.
+    """
+    null = no_source_problem(problem, leave_out)
+    if not any(null.likelihood.eliminated.values()):
+        return null
+    here, _ = _moved(null, np.zeros(null.unknowns.size), COARSE_MOVES)
+    gain = -0.5 * (here.likelihood.log_volume - null.likelihood.log_volume)
+    return CampaignProblem(here.unknowns, here.likelihood, constant=gain)
+
+
 def null_evidence(null: Problem, rng: np.random.Generator, against: float) -> tuple[float, float, float]:
     """Log evidence of a hypothesis without a source, its error, and the effective number of draws.
 
-    Where Laplace's approximation puts it hopelessly below the log evidence `against`, a few draws must do.
+    Where Laplace's approximation puts it hopelessly below that, a few draws must do.
     """
     if null.unknowns.size == 0:
         return float(null.log_likelihood(np.zeros((1, 0)))[0]), 0.0, np.inf

@@ -139,7 +139,7 @@ class ReducedProblem:
         """Log-likelihood of a batch (B, D): polynomials inside the region, the model outside."""
         grams, inside = self._reduced_grams(x)
         scale = self.unknowns.data_value(NOISE_SCALE, x)
-        out = np.zeros(len(x))
+        out = np.full(len(x), self.problem.constant)
         for i, gram in grams.items():
             out += self.problem.log_integral(i, self.problem.scaled(gram, scale, slice(None)))
         if scale is not None:

@@ -36,13 +36,13 @@ from fluxsense.detection.linear import (
 from fluxsense.detection.stored import Stored, load_stored
 from fluxsense.device.chip import check_geometry
 from fluxsense.infer.modes import ascend
-from fluxsense.infer.orient import INTEGRATED, measured_isolators
+from fluxsense.infer.orient import INTEGRATED, measured_isolators, settled_null
 from fluxsense.jobs.folder import held, keep, ready
 from fluxsense.jobs.options import DetectOptions, DetectSettings, Progress, Promise, whole_number
 from fluxsense.jobs.orient import folder_digest, orient_folder
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
-from fluxsense.model.problem import CampaignProblem, no_source_problem
+from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.report.lines import detection_lines
 from fluxsense.report.sentences import sentences
@@ -325,7 +325,7 @@ def _evidence_part(
         reduce=False,
     )
     say("evidence of no source", 0.0, "")
-    none_problem = no_source_problem(problem, INTEGRATED)
+    none_problem = settled_null(problem, INTEGRATED)
     start = ascend(none_problem, np.zeros(none_problem.unknowns.size)) if none_problem.unknowns.size else None
     clear = start is not None and source.log_value - start.log_evidence > CLEAR
     effort: dict[str, Any] = {"draws": 2000, "fit_draws": 500, "fit_rounds": 3}

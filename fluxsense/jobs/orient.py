@@ -36,6 +36,7 @@ from fluxsense.infer.orient import (
     null_evidence,
     prepare,
     sample_as_stated,
+    settled_null,
 )
 from fluxsense.infer.predictive import PredictiveCheck, predictive_check
 from fluxsense.infer.score_tests import unseen_findings
@@ -57,7 +58,7 @@ from fluxsense.jobs.simulate import read_truth_source
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.linearised import Linearised
 from fluxsense.model.parameter import PUMP_PHASE
-from fluxsense.model.problem import CampaignProblem, no_source_problem
+from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.report.lines import answer_lines, answer_sentence
 from fluxsense.report.sentences import sentences
@@ -335,7 +336,7 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
     check = predictive_check(explicit, explicit_best, stream(seed, "predictive check"))
     settings.say("no-source hypothesis")
     null = null_evidence(
-        no_source_problem(problem, integrated_kinds(study)), stream(seed, "null evidence"), posterior.log_evidence
+        settled_null(problem, integrated_kinds(study)), stream(seed, "null evidence"), posterior.log_evidence
     )
     factor = LogFactor.of(posterior, null)
     at = Linearised.of(explicit, explicit_best)

@@ -92,10 +92,15 @@ class CampaignProblem:
     likelihood : RatioLikelihood
     integrate : bool
         Whether to integrate over the pump phase errors that `unknowns` leaves out.
+    constant : float
+        Added to the log-likelihood: makes problems comparable that are linearised about different points.
     """
 
-    def __init__(self, unknowns: Unknowns, likelihood: RatioLikelihood, *, integrate: bool = True) -> None:
+    def __init__(
+        self, unknowns: Unknowns, likelihood: RatioLikelihood, *, integrate: bool = True, constant: float = 0.0
+    ) -> None:
         self._unknowns = unknowns
+        self.constant = constant
         self.likelihood = likelihood
         self.measured = tuple(sorted({f.isolator for f in likelihood.families}))
         explicit = {n.index[0] for n in unknowns.nuisances if n.array == PUMP_PHASE}
@@ -117,15 +122,15 @@ class CampaignProblem:
         parameters = self._unknowns.parameters(x)
         scale = self._unknowns.data_value(NOISE_SCALE, x)
         if not self._nodes:
-            return self.likelihood.log_likelihood(parameters, scale)
-        out = np.empty(x.shape[0])
+            return np.asarray(self.likelihood.log_likelihood(parameters, scale) + self.constant)
+        out = np.full(x.shape[0], self.constant)
         step = self.likelihood.batch_step()
         for start in range(0, x.shape[0], step):
             rows = slice(start, min(start + step, x.shape[0]))
             total = np.zeros(rows.stop - rows.start)
             for i, gram in self._grams(parameters.rows(rows)).items():
                 total += self.log_integral(i, self.scaled(gram, scale, rows))
-            out[rows] = total
+            out[rows] += total
         return out if scale is None else out - self.likelihood.values * np.log(scale)
 
     def integrates(self, isolator: int) -> bool:
@@ -280,7 +285,7 @@ class CampaignProblem:
                 eigenvalues, vectors = np.linalg.eigh(0.5 * (share + share.T))
                 share = (vectors * np.maximum(eigenvalues, 0.0)) @ vectors.T
             information += share
-        return self._with_scale(x, value, misfit, self.likelihood.values, gradient, information)
+        return self._with_scale(x, value + self.constant, misfit, self.likelihood.values, gradient, information)
 
     def _with_scale(
         self, x: FloatArray, value: float, misfit: float, count: int, gradient: FloatArray, information: FloatArray
@@ -328,7 +333,7 @@ class CampaignProblem:
             value += 0.5 * float(gram[0, 0])
             gradient -= gram[0, 1:]
             information -= gram[1:, 1:]
-        return self._with_scale(x, value, misfit, count, gradient, information)
+        return self._with_scale(x, value + self.constant, misfit, count, gradient, information)
 
     def _add_notch_scale(
         self, notch: Notch, x: FloatArray, ratio: ComplexArray, gradient: FloatArray, information: FloatArray
@@ -390,7 +395,7 @@ class CampaignProblem:
         out[: mine.lead] = x[: mine.lead]
         for column, n in enumerate(wider.nuisances, wider.lead):
             out[column] = values[n.name] if n.name in values else n.whitened(n.of(at[n.array]))[0]
-        return CampaignProblem(wider, likelihood.rebuilt(tamed=()), integrate=False), out
+        return CampaignProblem(wider, likelihood.rebuilt(tamed=()), integrate=False, constant=self.constant), out
 
 
 def no_source_problem(problem: CampaignProblem, leave_out: Sequence[str]) -> CampaignProblem:
