@@ -31,7 +31,7 @@ FloatArray = npt.NDArray[np.float64]
 LEARNED: Final = 0.3
 """Part of the prior variance that the data must have learned of a direction for it to count."""
 MOST_NAMED: Final = 3
-NAMED, DOUBTFUL, BAD = 1e-3, 5.0, 15.0
+NAMED, DOUBTFUL, BAD = 0.01, 5.0, 15.0
 """Probability below which a kind is named, and how many times too narrow its prior must be to take from the trust."""
 
 
