@@ -69,7 +69,7 @@ def cause_findings(found: Sequence[Cause]) -> list[Finding]:
     return [
         Finding(
             "beyond prior", 0 if c.times < DOUBTFUL else 1 if c.times < BAD else 2, cause=c.kind, name=c.name,
-            times=c.times, probability=c.probability, remedy=c.kind,
+            times=c.times, probability=c.probability, measure_next=c.kind,
         )
         for c in named
     ]  # fmt: skip

@@ -135,7 +135,7 @@ SENTENCES: dict[str, str] = {
     "limit": "What limits the answer most: the {kind}. The error is {now_deg:.2g} degrees as it is, and would be {then_deg:.2g} "
     "degrees with exact knowledge of that.",
     "beyond prior": "{cause} than stated or assumed: the data put {name} and its like {times:.1f} times as far out as that allows "
-    "(probability {probability:.1g}). {remedy}",
+    "(probability {probability:.1g}). {measure_next}",
     "rests on": "The answer rests most on the {name}: were it off by one standard deviation ({sd:.3g}{unit}), the direction "
     "would move by {move_deg:.2g} degrees, and the data would not show it.",
     "not linear": "The answer treats the {name} and others as acting in proportion, which does not hold over what the data leave "
@@ -237,7 +237,7 @@ SHOWN: dict[str, Callable[[Any], str]] = {
     "flux": lambda phi0: format_quantity(phi0, "flux", 2),
     "unit": lambda unit: f" {unit}" if unit else "",
     "cause": lambda array: CAUSES.get(array, _ELSE)[0],
-    "remedy": lambda array: CAUSES.get(array, _ELSE)[1],
+    "measure_next": lambda array: CAUSES.get(array, _ELSE)[1],
     "kind": lambda kind: KIND_WORDS.get(kind, kind),
 }
 """Values that are more than a number or a name, by what they are called."""

@@ -17,7 +17,7 @@ from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.linearised import Linearised
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.report.sentences import sentence
+from fluxsense.report.sentences import SENTENCES, sentence
 
 
 def found_in(folder: Path, seed: int, off_sd: float) -> list[Cause]:
@@ -63,3 +63,9 @@ def test_doubt_grows_with_how_far_off_it_is() -> None:
     assert cause_findings([replace(one, probability=0.01)]) == []
     assert cause_findings([replace(one, eliminated=False)]) == []
     assert "A reflection trace" in sentence(cause_findings([one])[0])
+
+
+def test_words_of_causes_stand_in_one_sentence_only() -> None:
+    """A finding's value of such a name is an array of the model: no other sentence may call a text of its own that."""
+    for name in ("{cause}", "{measure_next}"):
+        assert [code for code, text in SENTENCES.items() if name in text] == ["beyond prior"]
