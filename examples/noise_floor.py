@@ -20,9 +20,9 @@ from fluxsense.base.units import parse_quantity
 from fluxsense.data.digest import Digest
 from fluxsense.device.chip import nominal_parameters
 from fluxsense.infer.budget import angular_error_rad, information_at
-from fluxsense.infer.orient import integrated_kinds
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.priors import integrated_arrays
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study, read_study
@@ -56,7 +56,7 @@ def errors_deg(study: Study, direction: np.ndarray) -> list[float]:
             noise=noise,
             reference=parameters,
         )
-        unknowns = Unknowns(study, likelihood.cooldowns, leave_out=integrated_kinds(study))
+        unknowns = Unknowns(study, likelihood.cooldowns, leave_out=integrated_arrays(study))
         x = np.zeros(unknowns.size)
         x[:3] = direction
         covariance = np.linalg.inv(information_at(CampaignProblem(unknowns, likelihood), x))

@@ -35,7 +35,7 @@ FloatArray = npt.NDArray[np.float64]
 FEWEST_EFFECTIVE = 100.0
 """Effective draws below which an evidence is not to be quoted."""
 FLOOR = 0.02
-"""Systematic difference (reduced quadrature, thinned chains) that two routes may have beside their errors."""
+"""Systematic difference (reduced likelihood, thinned chains) that two routes may have beside their errors."""
 TOLERANCE_SD = 4.0
 
 
@@ -247,7 +247,7 @@ def weigh(
     steps, walkers : int
         Of chains run here (two ensembles).
     reduce : bool
-        Whether to look for a reduced quadrature.
+        Whether to look for a reduced likelihood.
 
     Returns
     -------
@@ -385,11 +385,11 @@ class AlongDirection(Unknowns):
         return np.concatenate([np.sqrt(np.sum(full[:, :3] ** 2, axis=1, keepdims=True)), rest], axis=1)
 
 
-def direction_problem(problem: CampaignProblem, direction: npt.ArrayLike, leave_out: Sequence[str]) -> CampaignProblem:
+def direction_problem(problem: CampaignProblem, direction: npt.ArrayLike) -> CampaignProblem:
     """The same campaign under the hypothesis of one exact direction."""
     full = problem.unknowns
     unknowns = AlongDirection(
-        full.study, direction, full.cooldowns, problem.measured, leave_out=leave_out, tamed=full.tamed
+        full.study, direction, full.cooldowns, problem.measured, leave_out=full.leave_out, tamed=full.tamed
     )
     return CampaignProblem(unknowns, problem.likelihood)
 

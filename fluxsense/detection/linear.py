@@ -25,6 +25,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import block_diag
 from scipy.special import ndtri
+from scipy.stats import qmc
 
 from fluxsense.base.executors import Workers, ordered_map
 from fluxsense.base.sphere import random_directions
@@ -58,18 +59,7 @@ def position_nodes(study: Study, count: int = POSITIONS) -> FloatArray:
     sd = np.array(study.source.position_sd_m, dtype=np.float64)
     if not study.source.has_position or not np.any(sd > 0) or count < 2:
         return mean[None]
-    u = np.stack([_radical_inverse(np.arange(1, count), base) for base in (2, 3, 5)], axis=1)
-    return np.concatenate([mean[None], mean + sd * ndtri(u)])
-
-
-def _radical_inverse(index: npt.NDArray[np.intp], base: int) -> FloatArray:
-    """Digits of whole numbers mirrored at the point: one coordinate of Halton's sequence (importing scipy.stats is slow)."""
-    out, scale, left = np.zeros(index.size), 1.0, index.copy()
-    while np.any(left > 0):
-        scale /= base
-        out += scale * (left % base)
-        left //= base
-    return out
+    return np.concatenate([mean[None], mean + sd * ndtri(qmc.Halton(3, scramble=False).random(count)[1:])])
 
 
 @dataclass(frozen=True)

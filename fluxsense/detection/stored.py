@@ -19,8 +19,9 @@ from fluxsense.data.digest import Digest
 from fluxsense.data.noise_levels import measure_noise
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.mixture import StudentMixture
-from fluxsense.infer.orient import INTEGRATED, Posterior
+from fluxsense.infer.orient import Posterior
 from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.priors import integrated_arrays
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.remainder import Sizes
 from fluxsense.model.unknowns import Unknowns
@@ -132,7 +133,12 @@ class Stored:
             tamed=self.tamed,
         )
         unknowns = Unknowns(
-            study, self.cooldowns, likelihood.measured, leave_out=INTEGRATED, sheared=self.sheared, tamed=self.tamed
+            study,
+            self.cooldowns,
+            likelihood.measured,
+            leave_out=integrated_arrays(study),
+            sheared=self.sheared,
+            tamed=self.tamed,
         )
         return CampaignProblem(unknowns, likelihood)
 

@@ -66,16 +66,15 @@ class Assumption:
     seen: bool
 
 
-def assumptions(problem: CampaignProblem, at: Linearised) -> list[Assumption]:
+def assumptions(at: Linearised) -> list[Assumption]:
     """Every uncertain number, the one that moves the direction most unseen first.
 
     Parameters
     ----------
-    problem : CampaignProblem
-        With every unknown explicit.
     at : Linearised
-        About its mode.
+        About the mode of a problem with every other unknown explicit.
     """
+    problem = at.problem
     covariance = at.covariance
     w = at.x[:3]
     length = max(float(np.linalg.norm(w)), 1e-300)
@@ -87,8 +86,8 @@ def assumptions(problem: CampaignProblem, at: Linearised) -> list[Assumption]:
     for i, own in problem.likelihood.eliminated.items():
         if not own:
             continue
-        cross = -(side @ _pulls(at, i)[: len(own)].T)  # (2, E)
-        means, whole = eliminated_posterior(at, i)
+        means, whole, pull = at.eliminated(i)
+        cross = -(side @ pull.T)  # (2, E)
         spread = np.diag(whole)
         for n, p in enumerate(own):
             out.append(_one(p, float(means[n]), float(spread[n]), cross[:, n]))
@@ -111,32 +110,6 @@ def _one(p: Parameter, z: float, variance: float, cross: FloatArray) -> Assumpti
         share_deg=move * float(np.sqrt(variance)),
         seen=variance < SEEN**-2,
     )
-
-
-def eliminated_posterior(at: Linearised, isolator: int) -> tuple[FloatArray, FloatArray]:
-    """Most probable values (E,) and covariance (E, E) of an isolator's eliminated parameters, in prior deviations."""
-    count = len(at.likelihood.eliminated[isolator])
-    pull = _pulls(at, isolator)[:count]  # B, (E, D)
-    covariance = at.likelihood.eliminated_covariance(isolator) + pull @ at.covariance @ pull.T
-    return _means(at, isolator)[:count], covariance
-
-
-def _pulls(at: Linearised, isolator: int) -> FloatArray:
-    """Change (Z, D) of the common amplitudes' most probable values, less sign, per unit of the unknowns."""
-    shares = sum(
-        f.common_scores(s) for f, s in zip(at.likelihood.families, at.slopes, strict=True) if f.isolator == isolator
-    )
-    return np.asarray(at.likelihood.from_scores(isolator, np.asarray(shares)).T, dtype=np.float64)
-
-
-def _means(at: Linearised, isolator: int) -> FloatArray:
-    """Most probable common amplitudes (Z,) at the mode."""
-    shares = sum(
-        f.common_scores((at.loud * r)[None])[0]
-        for f, r in zip(at.likelihood.families, at.residuals, strict=True)
-        if f.isolator == isolator
-    )
-    return np.asarray(at.likelihood.from_scores(isolator, np.asarray(shares)[None])[0], dtype=np.float64)
 
 
 @dataclass(frozen=True)

@@ -19,10 +19,9 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from fluxsense.base.findings import Finding
-from fluxsense.infer.assumptions import eliminated_posterior
 from fluxsense.model.linearised import Linearised
 from fluxsense.model.parameter import Parameter
 
@@ -97,7 +96,7 @@ def causes(at: Linearised) -> list[Cause]:
         out.append(
             Cause(
                 kind, worst[2], worst[3], float(np.sqrt(square / degrees)),
-                min(1.0, len(found) * float(chi2.sf(square, degrees))), kind in eliminated,
+                min(1.0, len(found) * float(chdtrc(degrees, square))), kind in eliminated,
             )
         )  # fmt: skip
     return sorted(out, key=lambda c: (c.probability, -c.times))
@@ -113,7 +112,7 @@ def _groups(at: Linearised) -> Iterator[tuple[int, str, list[str], FloatArray, F
             ([p for _, p in explicit], at.x[columns], at.covariance[np.ix_(columns, columns)])
         ]
         if own:
-            blocks.append((list(own), *eliminated_posterior(at, i)))
+            blocks.append((list(own), *at.eliminated(i)[:2]))
         for parameters, mean, covariance in blocks:
             for kind in dict.fromkeys(p.array for p in parameters):
                 index = [n for n, p in enumerate(parameters) if p.array == kind]

@@ -36,13 +36,13 @@ from fluxsense.infer.modes import LocalMode, ascend, ascend_all, find_modes
 from fluxsense.infer.predictive import estimate_residual_gain
 from fluxsense.infer.quadrature import Quadrature, integrate
 from fluxsense.infer.reduction import ReducedProblem, reduced
-from fluxsense.infer.reference import marginal, reference_fit, relinearised
+from fluxsense.infer.reference import moved, reference_fit
 from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles, short_walk
 from fluxsense.infer.sizes import drift_from_blocks, learned_sizes
 from fluxsense.infer.wiring import Wiring, read_wiring
 from fluxsense.model.likelihood import RatioLikelihood, every_few, every_some
-from fluxsense.model.parameter import NOISE_SCALE, PUMP_PHASE
-from fluxsense.model.priors import prior_sizes
+from fluxsense.model.parameter import NOISE_SCALE
+from fluxsense.model.priors import integrated_arrays, prior_sizes
 from fluxsense.model.problem import CampaignProblem, Problem, log_posterior, no_source_problem
 from fluxsense.model.remainder import Sizes
 from fluxsense.model.unknowns import Unknowns
@@ -52,11 +52,11 @@ FloatArray = npt.NDArray[np.float64]
 Progress = Callable[[str, float, str], None]
 
 LEVELS = (0.5, 0.9, 0.95)
-INTEGRATED = (PUMP_PHASE,)
-"""Kinds of nuisances that the likelihood of complex traces integrates over."""
 SEARCHED_AGAIN = 3.0
 """Standard deviations of misfit from which the search begins again with `WIDE_EFFORT`."""
 WIDE_EFFORT = 3
+OUTSIDE = 1e-3
+"""Largest part of the proposal's draws that may lie outside the region of a reduced problem."""
 QUADRATURE_ERROR = 1e-3
 """Largest error of the log evidence up to which a quadrature is used."""
 LENGTH_TIMES = 65
@@ -65,8 +65,6 @@ TAIL_ROUNDS = 2
 """Walks at most from which a proposal learns the tails that its draws do not reach."""
 ROUGH_LOG_ODDS = 300.0
 """Log odds against no source beyond which they are worked out roughly."""
-OUTSIDE = 1e-3
-"""Largest part of the proposal's draws that may lie outside the region of a reduced problem."""
 FEW_DRAWS = 400
 """Draws that they are then worked out from."""
 RESIDUAL_GAINS = (0.0005, 0.001, 0.002, 0.003, 0.005, 0.008, 0.012, 0.02, 0.03, 0.05)
@@ -333,7 +331,7 @@ def _covers(used: Problem, mixture: StudentMixture, rng: np.random.Generator) ->
 
 
 def _reduction_error(full: Problem, used: Problem, chains: Chains, rng: np.random.Generator) -> float:
-    """Largest error of log-likelihood differences of the reduced quadrature at 64 random posterior points."""
+    """Largest error of log-likelihood differences of the reduced problem at 64 random posterior points."""
     if not isinstance(used, ReducedProblem):
         return 0.0
     flat = chains.flat
@@ -349,11 +347,6 @@ def chain_keeper(
     if path is None:
         return None
     return ChainFile(path, run_identity(study.sha256, data_hash, seed, jumping))
-
-
-def integrated_kinds(study: Study) -> tuple[str, ...]:
-    """Kinds of nuisances that the likelihood integrates over for this kind of data."""
-    return INTEGRATED if study.data.kind == "complex" else ()
 
 
 def measured_isolators(study: Study, digest: Digest) -> list[int]:
@@ -417,7 +410,7 @@ def prepare(
     )  # fmt: skip
     sheared = unreferenced_cooldowns(study, digest, cooldowns)
     unknowns = Unknowns(
-        study, cooldowns, measured, leave_out=integrated_kinds(study), sheared=sheared, tamed=reference.tamed
+        study, cooldowns, measured, leave_out=integrated_arrays(study), sheared=sheared, tamed=reference.tamed
     )
     rough = full.on_points(every_few).rebuilt(sizes=Sizes())  # the search needs no fine noise
 
@@ -454,11 +447,7 @@ def prepare(
     return problem, polished, wiring
 
 
-SETTLED = 0.3
-"""Change of the log posterior by a move of the reference point below which it stays."""
 COARSE_MOVES, FINE_MOVES = 5, 2
-COARSE = 0.02
-"""Gain of a step at which a climb between two moves of the reference point ends."""
 LEARNED_AT = 2
 """Moves after which the sizes of what no study can state are learned."""
 
@@ -487,30 +476,16 @@ def settle(problem: CampaignProblem, x: FloatArray, scales: Sizes | None = None)
     scales = full.sizes if scales is None else scales
     moves = COARSE_MOVES if any(full.eliminated.values()) else 1
     coarse = CampaignProblem(unknowns, full.on_points(every_some))
-    coarse, x = _moved(coarse, x, LEARNED_AT if moves > 1 else 1)
+    coarse, x = moved(coarse, x, LEARNED_AT if moves > 1 else 1)
     sizes, gain = _learned(coarse, x, scales)
     if moves > 1:
         noisy = coarse.likelihood.rebuilt(sizes=sizes, residual_gain=gain)
-        coarse, x = _moved(CampaignProblem(unknowns, noisy), x, moves)
+        coarse, x = moved(CampaignProblem(unknowns, noisy), x, moves)
     reference = coarse.likelihood.reference
     problem = CampaignProblem(unknowns, full.rebuilt(reference=reference, sizes=sizes, residual_gain=gain))
-    problem, x = _moved(problem, x, FINE_MOVES if moves > 1 else 1)
+    problem, x = moved(problem, x, FINE_MOVES if moves > 1 else 1)
     best = ascend(problem, x)
     return problem, x if best is None else best.x
-
-
-def _moved(problem: CampaignProblem, x: FloatArray, moves: int) -> tuple[CampaignProblem, FloatArray]:
-    """The problem linearised about the mode that x (D,) leads to, and that mode, after so many moves at most."""
-    before = -np.inf
-    for _ in range(moves):
-        best = ascend(problem, x, gain=COARSE) if x.size else None
-        x = x if best is None else best.x
-        problem = relinearised(problem, x)
-        now = marginal(problem, x)
-        if abs(now - before) < SETTLED:
-            break
-        before = now
-    return problem, x
 
 
 def _learned(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> tuple[Sizes, float]:
@@ -527,15 +502,15 @@ def _learned(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> tuple[Si
     return sizes, stated if reference is None else estimate_residual_gain(candidates, reference)
 
 
-def settled_null(problem: CampaignProblem, leave_out: Sequence[str]) -> CampaignProblem:
+def settled_null(problem: CampaignProblem) -> CampaignProblem:
     """The same campaign without a source, linearised about its own best fit, which may be far from that with one.
 
     Its evidence is comparable with that of `problem`.
     """
-    null = no_source_problem(problem, leave_out)
+    null = no_source_problem(problem)
     if not any(null.likelihood.eliminated.values()):
         return null
-    here, _ = _moved(null, np.zeros(null.unknowns.size), COARSE_MOVES)
+    here, _ = moved(null, np.zeros(null.unknowns.size), COARSE_MOVES)
     gain = -0.5 * (here.likelihood.log_volume - null.likelihood.log_volume)
     return CampaignProblem(here.unknowns, here.likelihood, constant=gain)
 

@@ -20,7 +20,6 @@ from fluxsense.infer.score_tests import Suspicion, suspicion
 from fluxsense.model.family import reals
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.linearised import Linearised
-from fluxsense.model.problem import CampaignProblem
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -58,22 +57,21 @@ class PredictiveCheck:
     suspicion: Suspicion = field(default_factory=Suspicion)
 
 
-def predictive_check(problem: CampaignProblem, x: FloatArray, rng: np.random.Generator) -> PredictiveCheck:
-    """Check the fit at whitened vector x (D,), a posterior mode.
+def predictive_check(at: Linearised, rng: np.random.Generator) -> PredictiveCheck:
+    """Check the fit at a posterior mode.
 
     Parameters
     ----------
-    problem : CampaignProblem
-    x : ndarray (D,)
+    at : Linearised
+        About the mode, with every unknown explicit.
     rng : Generator
 
     Returns
     -------
     PredictiveCheck
     """
-    likelihood = problem.likelihood
-    at = Linearised.of(problem, x)
-    suspect = suspicion(problem, at)
+    likelihood = at.likelihood
+    suspect = suspicion(at)
     residuals = [
         np.concatenate([own[None], noise])
         for own, noise in zip(at.residuals, _replicates(likelihood, rng), strict=True)

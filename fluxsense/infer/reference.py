@@ -26,8 +26,8 @@ from fluxsense.data.noise_levels import NoiseLevels
 from fluxsense.device.chip import ChipParameters, nominal_array, nominal_parameters
 from fluxsense.infer.modes import ascend, ascend_all
 from fluxsense.model.likelihood import RatioLikelihood, every_few
-from fluxsense.model.parameter import OFFSET, PUMP_PHASE
-from fluxsense.model.priors import TAMEABLE, prior_sizes, uncertain_parameters
+from fluxsense.model.parameter import OFFSET
+from fluxsense.model.priors import TAMEABLE, integrated_arrays, prior_sizes, uncertain_parameters
 from fluxsense.model.problem import CampaignProblem, log_posterior
 from fluxsense.model.remainder import Sizes
 from fluxsense.model.unknowns import Unknowns
@@ -38,6 +38,10 @@ FloatArray = npt.NDArray[np.float64]
 START: Final = 1.2
 """Offsets, in prior deviations, at which fits begin beside the prior mean."""
 RELINEARISED: Final = 3
+SETTLED: Final = 0.3
+"""Change of the log posterior by a move of the reference point below which it stays."""
+COARSE: Final = 0.02
+"""Gain of a step at which a climb between two moves of the reference point ends."""
 LOOSE_GAIN: Final = 0.03
 LOOSE: Final = Sizes(common=0.03, own=0.01)
 """Residual gain and remainder of the first fit in a set-up that is not stated: at the sweeps' own noise the straight way from
@@ -92,8 +96,7 @@ def reference_fit(
             study, digest, signs, residual_gain=max(study.noise.residual_gain, LOOSE_GAIN if unsure else 0.01),
             sizes=LOOSE if unsure else None, groups=groups, noise=noise, cooldowns=cooldowns, points=every_few,
         )  # fmt: skip
-        integrated = (PUMP_PHASE,) if study.data.kind == "complex" else ()
-        unknowns = Unknowns(study, cooldowns, [i], with_source=False, leave_out=integrated)
+        unknowns = Unknowns(study, cooldowns, [i], with_source=False, leave_out=integrated_arrays(study))
         problem, x = _fitted(CampaignProblem(unknowns, likelihood))
         found = problem.likelihood.moved_to(problem.parameters(x[None]))
         every_one = uncertain_parameters(study, cooldowns, [i])
@@ -143,13 +146,21 @@ def _fitted(problem: CampaignProblem) -> tuple[CampaignProblem, FloatArray]:
     if not fits:
         return problem, x
     best = max(fits, key=lambda m: m.log_posterior)
-    for _ in range(RELINEARISED):
-        problem = relinearised(problem, best.x)
-        again = ascend(problem, best.x)
-        if again is None:
+    return moved(problem, best.x, RELINEARISED)
+
+
+def moved(problem: CampaignProblem, x: FloatArray, moves: int) -> tuple[CampaignProblem, FloatArray]:
+    """The problem linearised about the mode that x (D,) leads to, and that mode, after so many moves at most."""
+    before = -np.inf
+    for _ in range(moves):
+        best = ascend(problem, x, gain=COARSE) if x.size else None
+        x = x if best is None else best.x
+        problem = relinearised(problem, x)
+        now = marginal(problem, x)
+        if abs(now - before) < SETTLED:
             break
-        best = again
-    return problem, best.x
+        before = now
+    return problem, x
 
 
 def relinearised(problem: CampaignProblem, x: FloatArray) -> CampaignProblem:

@@ -110,21 +110,19 @@ class _Alternative:
     loop: str = ""
 
 
-def suspicion(problem: CampaignProblem, at: Linearised) -> Suspicion:
+def suspicion(at: Linearised) -> Suspicion:
     """Test what the study holds still.
 
     Parameters
     ----------
-    problem : CampaignProblem
-        With every unknown explicit.
     at : Linearised
-        The problem about its mode.
+        About the mode of a problem with every unknown explicit.
 
     Returns
     -------
     Suspicion
     """
-    x, covariance = at.x, at.covariance
+    problem, x, covariance = at.problem, at.x, at.covariance
     unit = x[:3] / max(float(np.linalg.norm(x[:3])), 1e-300)
     tangent = np.linalg.svd(unit[None])[2][1:]
     sideways = np.linalg.inv(tangent @ covariance[:3, :3] @ tangent.T)

@@ -111,7 +111,7 @@ def _misfit_findings(posterior: Posterior, check: PredictiveCheck, code: str) ->
 
 
 def _sampling_findings(posterior: Posterior) -> Iterator[Finding]:
-    """What chains, reduced quadrature and bounds of priors give cause to doubt."""
+    """What chains, reduced likelihood and bounds of priors give cause to doubt."""
     diagnosis = posterior.diagnosis
     if diagnosis.verdict != "good":
         level = {"doubtful": 1, "bad": 2}[diagnosis.verdict]

@@ -36,12 +36,13 @@ from fluxsense.detection.linear import (
 from fluxsense.detection.stored import Stored, load_stored
 from fluxsense.device.chip import check_geometry
 from fluxsense.infer.modes import ascend
-from fluxsense.infer.orient import INTEGRATED, measured_isolators, settled_null
+from fluxsense.infer.orient import measured_isolators, settled_null
 from fluxsense.jobs.folder import held, keep, ready
 from fluxsense.jobs.options import DetectOptions, DetectSettings, Progress, Promise, whole_number
 from fluxsense.jobs.orient import folder_digest, orient_folder
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
+from fluxsense.model.priors import integrated_arrays
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.report.lines import detection_lines
@@ -159,7 +160,11 @@ def _parts(
     asked.say("the experiment")
     # at prior means: what such an experiment sees on average over its nuisances, whatever these data were
     quiet = Unknowns(
-        study, likelihood.cooldowns, measured_isolators(study, digest), with_source=False, leave_out=INTEGRATED
+        study,
+        likelihood.cooldowns,
+        measured_isolators(study, digest),
+        with_source=False,
+        leave_out=integrated_arrays(study),
     )
     likelihood = likelihood.rebuilt(tamed=())
     campaign = linear_campaign(study, digest, likelihood, at=np.zeros(quiet.size))
@@ -325,11 +330,11 @@ def _evidence_part(
         reduce=False,
     )
     say("evidence of no source", 0.0, "")
-    none_problem = settled_null(problem, INTEGRATED)
+    none_problem = settled_null(problem)
     start = ascend(none_problem, np.zeros(none_problem.unknowns.size)) if none_problem.unknowns.size else None
     clear = start is not None and source.log_value - start.log_evidence > CLEAR
     effort: dict[str, Any] = {"draws": 2000, "fit_draws": 500, "fit_rounds": 3}
-    if clear:  # far beyond doubt: neither many draws nor the reduced quadrature (the misfit is too large) are of use
+    if clear:  # far beyond doubt: neither many draws nor the reduced likelihood (the misfit is too large) are of use
         effort = {"draws": 1000, "enough": 120, "fit_draws": 300, "fit_rounds": 2, "steps": 24, "walkers": 2}
         effort["reduce"] = False
     none, _ = evidence.weigh(none_problem, rng, modes=None if start is None else [start], **effort)
@@ -395,7 +400,7 @@ def _compare_directions(
     for n, direction in enumerate(candidates):
         say("comparing directions", n / len(candidates), f"{n} of {len(candidates)}")
         vector = unit_vectors(np.asarray(direction, dtype=np.float64))
-        line = evidence.direction_problem(problem, vector, INTEGRATED)
+        line = evidence.direction_problem(problem, vector)
         azimuth, elevation = (float(np.degrees(x)) for x in angles_from_vector(vector))
         name = f"azimuth {azimuth:.4g}, elevation {elevation:.4g} degrees"
         modes = evidence.line_modes(line)

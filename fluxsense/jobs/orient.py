@@ -32,7 +32,6 @@ from fluxsense.infer.causes import cause_findings, causes
 from fluxsense.infer.orient import (
     Posterior,
     chain_keeper,
-    integrated_kinds,
     null_evidence,
     prepare,
     sample_as_stated,
@@ -195,7 +194,7 @@ def orient(study: Study | str | Path, digest: Digest | None = None, **options: U
 def orient_folder(
     study: Study | str | Path, folder: Path, *, workers: int = 1, report: bool = True, **options: Unpack[OrientOptions]
 ) -> Answer:
-    """`orient`, with every file that the command leaves: result, digest, posterior, chains, quadrature, report.
+    """`orient`, with every file that the command leaves: result, digest, posterior, chains, report.
 
     Parameters
     ----------
@@ -333,14 +332,12 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
     best = modes[0].x
     explicit, explicit_best = problem.explicit(best)
     settings.say("predictive check")
-    check = predictive_check(explicit, explicit_best, stream(seed, "predictive check"))
-    settings.say("no-source hypothesis")
-    null = null_evidence(
-        settled_null(problem, integrated_kinds(study)), stream(seed, "null evidence"), posterior.log_evidence
-    )
-    factor = LogFactor.of(posterior, null)
     at = Linearised.of(explicit, explicit_best)
-    rests = assumptions(explicit, at)
+    check = predictive_check(at, stream(seed, "predictive check"))
+    settings.say("no-source hypothesis")
+    null = null_evidence(settled_null(problem), stream(seed, "null evidence"), posterior.log_evidence)
+    factor = LogFactor.of(posterior, null)
+    rests = assumptions(at)
     named = causes(at)
     beyond = cause_findings(named)
     linear = linearity_check(problem, posterior.thinned())

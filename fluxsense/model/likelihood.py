@@ -158,7 +158,7 @@ class RatioLikelihood:
         Names of parameters eliminated beyond those that always are (`priors.TAMEABLE`).
     points : callable, optional
         Takes an isolator's name and the number of its frequencies, returns the indices of those to use: less
-        information at less cost, for the search and for reduced quadrature.
+        information at less cost, for the search.
 
     Raises
     ------
@@ -466,22 +466,34 @@ class RatioLikelihood:
         dict of int to ndarray (E,)
             By isolator, in the order of `eliminated`.
         """
-        scores: dict[int, FloatArray] = {}
-        for family, ratio in zip(self.families, self.predict(parameters), strict=True):
-            if family.common is not None:
-                share = family.common_scores(family.ratio - ratio)[0]
-                scores[family.isolator] = scores.get(family.isolator, np.zeros(share.size)) + share
-        out = {}
-        for i, own in self.eliminated.items():
-            if i in scores and own:
-                out[i] = np.asarray(np.linalg.solve(self._common[i].factor.T, scores[i])[: len(own)])
-        return out
+        residuals = [f.ratio - r for f, r in zip(self.families, self.predict(parameters), strict=True)]
+        scores = self.common_scores(residuals)
+        return {
+            i: self.from_scores(i, scores[i])[0, : len(own)]
+            for i, own in self.eliminated.items()
+            if own and i in scores
+        }
 
     def eliminated_covariance(self, isolator: int) -> FloatArray:
         """Covariance (E, E) of an isolator's eliminated parameters at fixed others, in units of their prior's deviations."""
         common = self._common[isolator]
         half = np.linalg.solve(common.factor, np.eye(len(common.factor))[:, : common.eliminated])
         return np.asarray(half.T @ half)
+
+    def common_scores(
+        self, vectors: Sequence[ComplexArray], families: Sequence[Family] | None = None
+    ) -> dict[int, FloatArray]:
+        """Scores (..., Z) of each isolator's common amplitudes for vectors (..., K, 2, F) per family, summed over its families.
+
+        families are those that the vectors belong to, all by default; an isolator whose families have nothing in common is left
+        out.
+        """
+        out: dict[int, FloatArray] = {}
+        for family, each in zip(self.families if families is None else families, vectors, strict=True):
+            if family.common is not None:
+                share = family.common_scores(each)
+                out[family.isolator] = out[family.isolator] + share if family.isolator in out else share
+        return out
 
     def from_scores(self, isolator: int, scores: FloatArray) -> FloatArray:
         """Most probable common amplitudes (n, Z) of an isolator from scores (n, Z) summed over its families."""
@@ -551,11 +563,7 @@ class RatioLikelihood:
 
     def inverse(self, vectors: Sequence[ComplexArray]) -> list[FloatArray]:
         """The inverse of the whole covariance applied to vectors (n, K, 2, F) per family, as reals (n, 2*K*2*F)."""
-        scores: dict[int, FloatArray] = {}
-        for family, each in zip(self.families, vectors, strict=True):
-            if family.common is not None:
-                share = family.common_scores(each)
-                scores[family.isolator] = scores[family.isolator] + share if family.isolator in scores else share
+        scores = self.common_scores(vectors)
         out = []
         for family, each in zip(self.families, vectors, strict=True):
             own = family.inverse(each)
@@ -565,14 +573,10 @@ class RatioLikelihood:
     def quadratic(self, residuals: Sequence[ComplexArray]) -> FloatArray:
         """r^T C^-1 r over all families for residuals (B, K, 2, F) per family; shape (B,)."""
         total = np.zeros(len(residuals[0]))
-        scores: dict[int, FloatArray] = {}
         for family, residual in zip(self.families, residuals, strict=True):
             total += family.quadratic(residual)
-            if family.common is not None:
-                share = family.common_scores(residual)
-                scores[family.isolator] = scores[family.isolator] + share if family.isolator in scores else share
-        for share in scores.values():
-            total -= np.sum(share**2, axis=1)
+        for scores in self.common_scores(residuals).values():
+            total -= np.sum(scores**2, axis=1)
         return total
 
     def draw_noise(self, rng: np.random.Generator, count: int) -> list[ComplexArray]:
@@ -595,15 +599,11 @@ class RatioLikelihood:
 
     def cleaned(self, residuals: Sequence[ComplexArray]) -> list[ComplexArray]:
         """Residuals (B, K, 2, F) per family less their most probable amplitudes of every kind."""
-        scores: dict[int, FloatArray] = {}
-        for family, residual in zip(self.families, residuals, strict=True):
-            if family.common is not None:
-                share = family.common_scores(residual)
-                scores[family.isolator] = scores[family.isolator] + share if family.isolator in scores else share
+        scores = self.common_scores(residuals)
         out = []
         for family, residual in zip(self.families, residuals, strict=True):
             if family.common_directions is not None:
-                amplitude = np.linalg.solve(self._common[family.isolator].factor.T, scores[family.isolator].T).T
+                amplitude = self.from_scores(family.isolator, scores[family.isolator])
                 residual = residual - np.tensordot(amplitude, family.common_directions, axes=1)
             if len(family.directions):
                 residual = residual - np.tensordot(family.amplitudes(residual), family.directions, axes=1)
@@ -726,15 +726,11 @@ class RatioLikelihood:
             rows = slice(start, min(start + step, batch))
             ratios = self.predict(parameters.rows(rows))
             total = np.zeros(rows.stop - rows.start)
-            common: dict[int, FloatArray] = {}
             loud = None if scale is None else scale[rows]
             for family, ratio in zip(self.families, ratios, strict=True):
                 total += family.log_density(ratio, loud)
-                if family.common is not None:
-                    common[family.isolator] = common.get(family.isolator, 0.0) + family.common_scores(
-                        family.ratio - ratio
-                    )
-            for scores in common.values():
+            residuals = [f.ratio - r for f, r in zip(self.families, ratios, strict=True)]
+            for scores in self.common_scores(residuals).values():
                 total += 0.5 * np.sum(scores**2, axis=1) * (1.0 if loud is None else loud**-2)
             out[rows] = total
         return out

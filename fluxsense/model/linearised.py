@@ -148,6 +148,31 @@ class Linearised:
         """Inverse of the information, (D, D)."""
         return np.asarray(np.linalg.inv(self.information))
 
+    def eliminated(self, isolator: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """What the data make of an isolator's eliminated parameters, in prior deviations.
+
+        Returns
+        -------
+        mean : ndarray (E,)
+            Most probable values at the point.
+        covariance : ndarray (E, E)
+            That of the unknowns included.
+        pull : ndarray (E, D)
+            Less the change of the most probable values per unit of the unknowns.
+        """
+        likelihood = self.likelihood
+        count = len(likelihood.eliminated[isolator])
+        mine = [
+            (f, r, s)
+            for f, r, s in zip(likelihood.families, self.residuals, self.slopes, strict=True)
+            if f.isolator == isolator
+        ]
+        stacks = [np.concatenate([(self.loud * r)[None], s]) for _, r, s in mine]
+        scores = likelihood.common_scores(stacks, [f for f, _, _ in mine])[isolator]
+        found = likelihood.from_scores(isolator, scores)[:, :count]
+        mean, pull = found[0], found[1:].T
+        return mean, likelihood.eliminated_covariance(isolator) + pull @ self.covariance @ pull.T, pull
+
     def along(self, slopes: Mapping[int, ComplexArray]) -> Along:
         """A direction given by its slopes (K, 2, F) in some families of one isolator, by the number of the family."""
         families = self.likelihood.families

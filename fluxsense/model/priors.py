@@ -83,6 +83,11 @@ def is_sampled(study: Study, parameter: Parameter, tamed: Collection[str] = ()) 
     return study.data.of_counts or (parameter.array in SAMPLED and parameter.name not in tamed)
 
 
+def integrated_arrays(study: Study) -> tuple[str, ...]:
+    """Arrays whose parameters the likelihood integrates over for this kind of data: pump phase errors of complex traces."""
+    return () if study.data.of_counts or study.data.of_magnitudes else (PUMP_PHASE,)
+
+
 def eliminated_parameters(
     study: Study, cooldowns: Sequence[str], isolators: Sequence[int], tamed: Collection[str] = ()
 ) -> dict[int, tuple[Parameter, ...]]:

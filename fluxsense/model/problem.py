@@ -145,15 +145,13 @@ class CampaignProblem:
     def _grams(self, parameters: ChipParameters) -> dict[int, FloatArray]:
         """Per isolator, inner products (B, 3, 3) of y - mu, -q and -p, over all its families."""
         out: dict[int, FloatArray] = {}
-        slow: dict[int, FloatArray] = {}
-        for family, stack in self.likelihood.predict_with_phase(parameters, self.measured):
+        predicted = self.likelihood.predict_with_phase(parameters, self.measured)
+        for family, stack in predicted:
             np.negative(stack, out=stack)
             stack[:, 0] += family.ratio
-            gram = family.grams(stack)
-            out[family.isolator] = out.get(family.isolator, 0.0) + gram
-            if family.common is not None:
-                slow[family.isolator] = slow.get(family.isolator, 0.0) + family.common_scores(stack)
-        for i, scores in slow.items():
+            out[family.isolator] = out.get(family.isolator, 0.0) + family.grams(stack)
+        common = self.likelihood.common_scores([s for _, s in predicted], [f for f, _ in predicted])
+        for i, scores in common.items():
             out[i] = out[i] - scores @ scores.transpose(0, 2, 1)
         return out
 
@@ -250,15 +248,14 @@ class CampaignProblem:
         value, gradient, information = 0.0, np.zeros(size), np.zeros((size, size))
         misfit = 0.0
         grams: dict[int, FloatArray] = {}
-        slow: dict[int, FloatArray] = {}
+        stacks: list[ComplexArray] = []
         for family, stack, slopes in predicted:
             residual = -stack
             residual[0] += family.ratio
             every = np.concatenate([residual, slopes.transpose(1, 0, 2, 3, 4).reshape(3 * size, *residual.shape[1:])])
             grams[family.isolator] = grams.get(family.isolator, 0.0) + family.gram(every)
-            if family.common is not None:
-                slow[family.isolator] = slow.get(family.isolator, 0.0) + family.common_scores(every)
-        for i, shares in slow.items():
+            stacks.append(every)
+        for i, shares in self.likelihood.common_scores(stacks, [f for f, _, _ in predicted]).items():
             grams[i] = grams[i] - shares @ shares.T
         for i, plain in grams.items():
             gram = plain if scale is None else plain * scale[0] ** -2
@@ -310,12 +307,9 @@ class CampaignProblem:
         scale = self._unknowns.data_value(NOISE_SCALE, x[None])
         square = 1.0 if scale is None else float(scale[0] ** -2)
         value, gradient, information, misfit, count = 0.0, np.zeros(size), np.zeros((size, size)), 0.0, 0
-        slow: dict[int, FloatArray] = {}
-        for family, ratio, slopes in predicted:
-            every = np.concatenate([(family.ratio - ratio)[None], slopes])
+        vectors = [np.concatenate([(family.ratio - ratio)[None], slopes]) for family, ratio, slopes in predicted]
+        for (family, ratio, slopes), every in zip(predicted, vectors, strict=True):
             gram = family.gram(every) * square
-            if family.common is not None:
-                slow[family.isolator] = slow.get(family.isolator, 0.0) + family.common_scores(every)
             misfit += float(gram[0, 0])
             value -= 0.5 * float(gram[0, 0])
             gradient += gram[0, 1:]
@@ -327,7 +321,7 @@ class CampaignProblem:
                 gradient += slope
                 information += share
                 self._add_notch_scale(family.notch, x, ratio[None], gradient, information)
-        for shares in slow.values():
+        for shares in self.likelihood.common_scores(vectors, [f for f, _, _ in predicted]).values():
             gram = shares @ shares.T * square
             misfit -= float(gram[0, 0])
             value += 0.5 * float(gram[0, 0])
@@ -359,7 +353,7 @@ class CampaignProblem:
     def phase_draws(self, x: FloatArray, rng: np.random.Generator | None, quick: HasGrams | None = None) -> FloatArray:
         """Pump phase errors given x (B, D): draws, or their most probable values without a generator; (B, I) in rad.
 
-        The inner products come from `quick` if that is given: this problem with a reduced quadrature.
+        The inner products come from `quick` if that is given: this problem reduced to polynomials.
         """
         out = np.array(self._unknowns.parameters(x)[PUMP_PHASE])
         if not self._nodes:
@@ -398,11 +392,11 @@ class CampaignProblem:
         return CampaignProblem(wider, likelihood.rebuilt(tamed=()), integrate=False, constant=self.constant), out
 
 
-def no_source_problem(problem: CampaignProblem, leave_out: Sequence[str]) -> CampaignProblem:
+def no_source_problem(problem: CampaignProblem) -> CampaignProblem:
     """The same campaign under the hypothesis that there is no source."""
     full = problem.unknowns
     unknowns = Unknowns(
-        full.study, full.cooldowns, problem.measured, with_source=False, leave_out=leave_out, tamed=full.tamed
+        full.study, full.cooldowns, problem.measured, with_source=False, leave_out=full.leave_out, tamed=full.tamed
     )
     return CampaignProblem(unknowns, problem.likelihood)
 

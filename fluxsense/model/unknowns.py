@@ -85,7 +85,7 @@ class Unknowns:
         self.cooldowns = tuple(cooldowns)
         chosen = range(len(study.isolators)) if isolators is None else isolators
         self.with_source = with_source
-        self.tamed = frozenset(tamed)
+        self.tamed, self.leave_out = frozenset(tamed), tuple(leave_out)
         nuisances = [
             p
             for p in uncertain_parameters(study, self.cooldowns, list(chosen))

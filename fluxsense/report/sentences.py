@@ -92,7 +92,7 @@ SENTENCES: dict[str, str] = {
     "from there.",
     "sampling stopped: interrupted": "Sampling ended early: it was interrupted. On the command line, the same command goes on "
     "from there.",
-    "reduction error": "The reduced quadrature is off by {error:.2g} in log-likelihood at some posterior point.",
+    "reduction error": "The reduced likelihood is off by {error:.2g} in log-likelihood at some posterior point.",
     "at a bound": "{percent:.0f}% of the draws lie against the bound of the prior of {name}: the data may want a value beyond "
     "it. Widen that prior, or find out what the data disagree with.",
     "sampling against quadrature": "Sampling and quadrature disagree: their means of the source differ by {shift_sd:.2g} "

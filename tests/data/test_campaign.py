@@ -24,12 +24,14 @@ from fluxsense.design.sensitivity import direction_error_rad
 from fluxsense.device.chip import ChipModel, nominal_parameters
 from fluxsense.infer.budget import angular_error_rad, flux_map_rank, limits, offset_blur, rank_findings
 from fluxsense.infer.modes import LocalMode, ascend, find_modes
-from fluxsense.infer.orient import WIDE_EFFORT, integrated_kinds, misfit_deviations, prepare, unreferenced_cooldowns
+from fluxsense.infer.orient import WIDE_EFFORT, misfit_deviations, prepare, unreferenced_cooldowns
 from fluxsense.infer.predictive import estimate_residual_gain, predictive_check
 from fluxsense.infer.wiring import read_wiring, source_flux_scale_phi0
 from fluxsense.jobs.check import check
 from fluxsense.jobs.simulate import draw_truth, read_truth_source, simulate_digest, truth_text, write_campaign
 from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.linearised import Linearised
+from fluxsense.model.priors import integrated_arrays
 from fluxsense.model.problem import CampaignProblem, Problem
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.report.sentences import sentences
@@ -122,7 +124,7 @@ def test_predictive_check_passes_its_own_noise_and_catches_another_chip(study: S
         truth = draw_truth(study, seed)
         problem, x = fitted(study, simulate_digest(study, truth), truth.port_signs, truth.parameters["source"][0])
         explicit, wide = problem.explicit(x)
-        values.append(predictive_check(explicit, wide, np.random.default_rng(0)).p_value)
+        values.append(predictive_check(Linearised.of(explicit, wide), np.random.default_rng(0)).p_value)
     assert min(values) > 1e-3
     assert max(values) > 0.2
     # the traces of a chip whose second mode of isolator a is 4 MHz higher
@@ -140,7 +142,7 @@ def test_predictive_check_passes_its_own_noise_and_catches_another_chip(study: S
     truth = draw_truth(other, 20)
     problem, x = fitted(study, simulate_digest(other, truth), truth.port_signs, truth.parameters["source"][0])
     explicit, wide = problem.explicit(x)
-    assert predictive_check(explicit, wide, np.random.default_rng(0)).p_value < 1e-5
+    assert predictive_check(Linearised.of(explicit, wide), np.random.default_rng(0)).p_value < 1e-5
 
 
 def test_residual_gain_is_raised_where_the_data_demand_it(study: Study) -> None:
@@ -247,7 +249,7 @@ def test_misfits_allow_for_a_noise_level_measured_by_few_repeats(tmp_path: Path,
     for seed in range(2000, 2060):
         truth = draw_truth(study, seed)
         digest = simulate_digest(study, truth)
-        unknowns = Unknowns(study, study.plan.cooldowns, leave_out=integrated_kinds(study))
+        unknowns = Unknowns(study, study.plan.cooldowns, leave_out=integrated_arrays(study))
         likelihood = RatioLikelihood(study, digest, truth.port_signs, reference=truth.parameters)
         problem = CampaignProblem(unknowns, likelihood)
         start = np.zeros(unknowns.size)
@@ -257,9 +259,9 @@ def test_misfits_allow_for_a_noise_level_measured_by_few_repeats(tmp_path: Path,
         explicit, wide = problem.explicit(mode.x)
         if misfit_deviations(problem, mode.x) > 10:  # the climb ended elsewhere
             continue
-        values.append(predictive_check(explicit, wide, np.random.default_rng(0)).p_value)
+        values.append(predictive_check(Linearised.of(explicit, wide), np.random.default_rng(0)).p_value)
         explicit.likelihood.noise = replace(likelihood.noise, measured=False)
-        blind.append(predictive_check(explicit, wide, np.random.default_rng(0)).p_value)
+        blind.append(predictive_check(Linearised.of(explicit, wide), np.random.default_rng(0)).p_value)
     assert len(values) > 55
     assert np.sum(np.array(values) < 0.1) <= 13  # 6 expected, three standard errors
     assert np.min(values) > 1e-4
@@ -317,7 +319,7 @@ def test_replicates_are_as_loud_as_noise_that_few_repeats_measured(study: Study)
         explicit, wide = problem.explicit(x)
         noise = replace(explicit.likelihood.noise, measured=measured)
         explicit.likelihood.noise = noise
-        degrees.append(predictive_check(explicit, wide, np.random.default_rng(0)).degrees)
+        degrees.append(predictive_check(Linearised.of(explicit, wide), np.random.default_rng(0)).degrees)
     assert degrees[0] / degrees[1] == pytest.approx(louder, rel=0.03)
 
 

@@ -284,7 +284,7 @@ def test_nested_sampling_on_flux_problems(study: Study, case: str) -> None:
 def test_nested_sampling_on_campaigns(tmp_path: Path, case: str) -> None:
     """Three studies with traces, a source model and none: dynesty against both routes and against the chains of orient."""
     from fluxsense.infer.diagnostics import ess_bulk
-    from fluxsense.infer.orient import INTEGRATED, prepare
+    from fluxsense.infer.orient import prepare
     from fluxsense.jobs.orient import orient
     from fluxsense.jobs.simulate import draw_truth, simulate_digest
     from fluxsense.model.problem import no_source_problem
@@ -303,7 +303,7 @@ def test_nested_sampling_on_campaigns(tmp_path: Path, case: str) -> None:
     digest = simulate_digest(small, draw_truth(small, 8))
     problem, modes, _ = prepare(small, digest, rng=rng())
     with_source, first = weigh(problem, rng(1), modes=modes, draws=3000, steps=150)
-    none_problem = no_source_problem(problem, INTEGRATED)
+    none_problem = no_source_problem(problem)
     without, second = weigh(none_problem, rng(2), draws=3000, steps=150)
     assert with_source.agrees
     assert without.agrees

@@ -173,7 +173,7 @@ def test_assumptions_are_those_of_the_explicit_problem(campaign: tuple[Study, Tr
         Unknowns(study), RatioLikelihood(study, digest, truth.port_signs, reference=reference), integrate=False
     )
     x = problem.unknowns.whitened(reference)[0]
-    found = {a.name: a for a in assumptions(problem, Linearised.of(problem, x))}
+    found = {a.name: a for a in assumptions(Linearised.of(problem, x))}
     bare = RatioLikelihood(exactly(study), digest, truth.port_signs, reference=reference)
     explicit = CampaignProblem(Unknowns(study, everything=True), bare, integrate=False)
     wide = explicit.unknowns.whitened(reference)[0]

@@ -66,7 +66,7 @@ def test_a_rod_inferred_as_a_small_body():
         now, kinds = limits(explicit, best)
         found[length_m, extent_m] = (
             off @ np.linalg.solve(across @ covariance @ across.T / length**2, off),
-            predictive_check(explicit, best, stream(2, "check")).p_value,
+            predictive_check(Linearised.of(explicit, best), stream(2, "check")).p_value,
             kinds[0].kind,
             kinds[0].error_if_known_deg / now,
         )

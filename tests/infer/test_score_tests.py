@@ -18,6 +18,7 @@ from fluxsense.infer.score_tests import unseen_findings
 from fluxsense.jobs.orient import orient
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.linearised import Linearised
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.report.sentences import sentences
@@ -49,7 +50,7 @@ def checked(study: Study, other: Study, truth: Truth) -> PredictiveCheck:
     """The check of data of another chip against the study."""
     problem, x = fitted(study, simulate_digest(other, truth), truth.port_signs, truth.parameters["source"][0])
     explicit, wide = problem.explicit(x)
-    return predictive_check(explicit, wide, np.random.default_rng(0))
+    return predictive_check(Linearised.of(explicit, wide), np.random.default_rng(0))
 
 
 def test_good_data_are_suspected_as_often_as_the_probabilities_say(study: Study) -> None:
@@ -76,7 +77,7 @@ def test_points_in_a_notch_count_by_their_own_law(tmp_path: Path) -> None:
         truth = draw_truth(study, seed)
         problem, x = fitted(study, simulate_digest(study, truth), truth.port_signs, truth.parameters["source"][0])
         notched += any(f.notch is not None for f in problem.likelihood.families)
-        found.append(predictive_check(*problem.explicit(x), np.random.default_rng(0)).suspicion)
+        found.append(predictive_check(Linearised.of(*problem.explicit(x)), np.random.default_rng(0)).suspicion)
     assert notched >= 10
     for values in ([s.probability for s in found], [s.conflict for s in found]):
         assert min(values) > 1e-4
@@ -91,7 +92,7 @@ def test_score_and_shift_are_those_of_a_fit_with_the_parameter_free(study: Study
     truth = draw_truth(study, 8)
     digest = simulate_digest(other, truth)
     problem, x = fitted(study, digest, truth.port_signs, truth.parameters["source"][0])
-    found = predictive_check(problem, x, np.random.default_rng(0)).suspicion
+    found = predictive_check(Linearised.of(problem, x), np.random.default_rng(0)).suspicion
     assert found.name == "the idler linewidth of stage 2 of isolator a"
     free = with_stage(study, 0, 1, stated_sd=(("idler_linewidth_hz", 0.3 * width),))
     unknowns = Unknowns(free, ("c1",), everything=True)
@@ -164,7 +165,7 @@ def test_a_jump_that_passes_for_a_source_is_named(study: Study) -> None:
     mixed = Digest({k: (later if k.state == "in" else good)[k] for k in good})
     problem, x = fitted(study, good, truth.port_signs, truth.parameters["source"][0])
     after, y = fitted(study, mixed, truth.port_signs, truth.parameters["source"][0])
-    assert predictive_check(after, y, np.random.default_rng(0)).suspicion.probability > 1e-3
+    assert predictive_check(Linearised.of(after, y), np.random.default_rng(0)).suspicion.probability > 1e-3
     mode = ascend(problem, x)
     assert mode is not None
     tangent = np.linalg.svd(x[None, :3])[2][1:]

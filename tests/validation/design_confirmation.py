@@ -39,10 +39,10 @@ from fluxsense.design.schedule import confusion_rate, root_mean_square_deg, time
 from fluxsense.design.sensitivity import direction_points, planned_experiment, points_at, predict
 from fluxsense.design.working_point import best_working_point
 from fluxsense.infer.modes import ascend
-from fluxsense.infer.orient import integrated_kinds
 from fluxsense.jobs.orient import orient
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.priors import integrated_arrays
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import DirectionPrior, Study, read_study
@@ -54,7 +54,7 @@ def estimate(study: Study, truth: Truth, start: np.ndarray, whole: bool) -> tupl
     if whole:
         document = orient(study, digest, seed=1, wanted_ess=300).document
         return np.array(document["direction"]["vector"]), document["verdict"]["trust"]
-    unknowns = Unknowns(study, study.plan.cooldowns, leave_out=integrated_kinds(study))
+    unknowns = Unknowns(study, study.plan.cooldowns, leave_out=integrated_arrays(study))
     likelihood = RatioLikelihood(study, digest, truth.port_signs, reference=truth.parameters)
     mode = ascend(CampaignProblem(unknowns, likelihood), start)
     if mode is None:
@@ -94,7 +94,7 @@ def campaign(run: Run, n: int) -> tuple[float, float, str]:
     predicted = root_mean_square_deg(predict(experiment, y))
     truth = Truth(experiment.parameters(y), signs, here.plan.cooldowns, run.seed * 100_000 + n)
     values = {v.name: y[0, c] for c, v in enumerate(experiment.unknowns.nuisances, 3)}
-    unknowns = Unknowns(here, here.plan.cooldowns, leave_out=integrated_kinds(here))
+    unknowns = Unknowns(here, here.plan.cooldowns, leave_out=integrated_arrays(here))
     start = np.concatenate([y[0, :3], [values[v.name] for v in unknowns.nuisances]])
     found, trust = estimate(here, truth, start, run.whole)
     return float(np.degrees(angle_between_rad(found, y[0, :3]))), predicted, trust

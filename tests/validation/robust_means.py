@@ -28,9 +28,10 @@ from fluxsense.data.outliers import RepeatScreen
 from fluxsense.data.touchstone import Sweep
 from fluxsense.infer.budget import angular_error_rad, information_at
 from fluxsense.infer.modes import ascend
-from fluxsense.infer.orient import integrated_kinds, misfit_deviations
+from fluxsense.infer.orient import misfit_deviations
 from fluxsense.jobs.simulate import Truth, draw_truth, sweeps
 from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.priors import integrated_arrays
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study, read_study
@@ -92,7 +93,7 @@ def estimate(study: Study, truth: Truth, digest: Digest, spurs: bool = True) -> 
     if not spurs:
         noise = replace(likelihood.noise, spurs={})
         likelihood = RatioLikelihood(study, digest, truth.port_signs, reference=truth.parameters, noise=noise)
-    problem = CampaignProblem(Unknowns(study, study.plan.cooldowns, leave_out=integrated_kinds(study)), likelihood)
+    problem = CampaignProblem(Unknowns(study, study.plan.cooldowns, leave_out=integrated_arrays(study)), likelihood)
     start = np.zeros(problem.unknowns.size)
     start[:3] = truth.parameters["source"][0] / study.source.size
     mode = ascend(problem, start)
