@@ -18,10 +18,11 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.findings import Finding
 from fluxsense.data.digest import GroupKey
 from fluxsense.data.noise_levels import PATHS
 from fluxsense.device.chip import ChipModel
-from fluxsense.model.drift import Covariance, Series, drift_series, slow_drift
+from fluxsense.model.drift import Covariance, Series, confounding, drift_series, slow_drift
 from fluxsense.model.flicker import group_covariance, walk_covariance
 from fluxsense.model.likelihood import RatioLikelihood, probe_of, span_s
 from fluxsense.model.linearised import Linearised
@@ -36,6 +37,10 @@ GRID: Final = (0.05, 0.15, 0.35, 0.7, 1.2, 2.0)
 """In units of the prior's scale."""
 ROUNDS: Final = 2
 FEWEST_BLOCKS: Final = 8
+CONTRASTS: Final = {"in": 1.0, "turned": -1.0}
+"""How much of the source the sweeps of a kind of state see, for the order of sweeps; none of it in all others."""
+MOST_OF_A_BLOCK: Final = 8
+"""Sweeps as which a block of time counts at most in their order."""
 CLEAR_LOG_RATIO: Final = 5.0
 """Log of the likelihood of all blocks with a walk over that without from which there is one."""
 ORDER: Final = ("common", "flux_walk_phi0", "flux_noise_phi0", "gain_walk", "own")
@@ -119,6 +124,26 @@ def _together(read: Sequence[Series], covariance: Covariance) -> tuple[float, fl
         return 0.0, 0.0
     square = sum((one.amplitude**2 + one.error**2) * one.error**-2 for one in found) / weight
     return float(np.sqrt(square)), sum(one.log_ratio for one in found)
+
+
+def drift_findings(likelihood: RatioLikelihood) -> list[Finding]:
+    """That flux which wanders can pass for the source, since sweeps with and without it were not taken in turns; else empty."""
+    walk = likelihood.sizes.flux_walk_phi0
+    if walk <= 0:
+        return []
+    kinds = {s.name: s.kind for s in likelihood.study.states}
+    rows = [
+        (time, (key.isolator, key.pump_port, key.pump_phase_rad, key.pump_frequency_hz, key.bias_a, key.cooldown),
+         CONTRASTS.get(kinds[key.state], 0.0))
+        for key, group in likelihood.digest.items()
+        if key.pump_on
+        for time, count in zip(group.blocks.time_s[:, 1], group.blocks.count, strict=True)
+        for _ in range(min(int(count), MOST_OF_A_BLOCK))
+    ]  # fmt: skip
+    found = confounding(*zip(*rows, strict=True))
+    if not found.serious:
+        return []
+    return [Finding("not in turns", flux=walk, percent=100 * found.share, interleaved_percent=100 * found.interleaved)]
 
 
 def _flux_slopes(likelihood: RatioLikelihood, isolator: int) -> dict[GroupKey, ComplexArray]:

@@ -39,6 +39,7 @@ from fluxsense.infer.orient import (
 )
 from fluxsense.infer.predictive import PredictiveCheck, predictive_check
 from fluxsense.infer.score_tests import unseen_findings
+from fluxsense.infer.sizes import drift_findings
 from fluxsense.infer.verdict import (
     distrusted_share,
     draws_that_matter,
@@ -355,6 +356,7 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         *_trace_findings(study, digest, explicit, posterior, wiring, budget),
         *rests_findings(rests, budget.numbers["angular_error_deg"]),
         *(f for f in beyond if not f.doubt),
+        *drift_findings(problem.likelihood),
         *unseen_findings(check.suspicion),
         *measured_findings(study, digest),
         *left_out_findings(digest, distrusted),

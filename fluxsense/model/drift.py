@@ -223,50 +223,6 @@ def _joined(series: Series) -> tuple[FloatArray, FloatArray, npt.NDArray[np.intp
     return np.array(value), np.array(variance), np.array(group, dtype=np.intp), windows
 
 
-def nearest_gain(
-    off: GroupStats, on: GroupStats, drifts: Sequence[SlowDrift], white: FloatArray
-) -> tuple[ComplexArray, FloatArray]:
-    """The pump-off gain at the time of other sweeps, from those pump-off sweeps that were taken nearest to them.
-
-    Parameters
-    ----------
-    off, on : GroupStats
-        Pump-off sweeps, taken now and then, and the sweeps that are divided by them.
-    drifts : sequence of 4 SlowDrift
-        Random walks of the `GAINS`.
-    white : ndarray (2,)
-        Of one pump-off sweep.
-
-    Returns
-    -------
-    ndarray (2,) of complex
-        By what relative gain S21 and S12 of the mean pump-off trace have to be multiplied, less one.
-    ndarray (4,)
-        Variance of the gain errors that are left between the two, by slow drift and by the noise of the blocks.
-
-    Notes
-    -----
-    The best linear estimate (a Gaussian process of the walk's covariance) of the gain's change from the mean of all pump-off
-    sweeps to the time of the others.  With no walk it is zero; with a strong one it follows the nearest block.
-    """
-    value, variance = _read_blocks(off, white, None)
-    count = off.blocks.count.astype(np.float64)
-    share = count / count.sum()
-    full = walk_covariance([*((w,) for w in off.blocks.windows), on.blocks.windows])
-    centre = np.eye(len(count)) - share  # row b: block b less the mean of all
-    target = np.append(-share, 1.0)
-    wide = np.hstack([centre, np.zeros((len(count), 1))])
-    out, left = np.zeros(len(GAINS)), np.zeros(len(GAINS))
-    for n, drift in enumerate(drifts):
-        walk = drift.amplitude**2 * full
-        noise = np.diag((drift.fast**2 + variance[n]) / count)
-        left[n] = target @ walk @ target
-        cross = wide @ walk @ target
-        weights = np.linalg.pinv(wide @ walk @ wide.T + centre @ noise @ centre.T, rcond=1e-10, hermitian=True) @ cross
-        out[n], left[n] = weights @ value[:, n], max(left[n] - weights @ cross, 0.0)
-    return np.array([out[0] + 1j * out[1], out[2] + 1j * out[3]]), left
-
-
 @dataclass(frozen=True)
 class Confounding:
     """How alike a slow drift and the source look, from the times of the sweeps alone.

@@ -134,6 +134,9 @@ SENTENCES: dict[str, str] = {
     "flux quantum (a current in its bias line) would decide between the two ends.",
     "limit": "What limits the answer most: the {kind}. The error is {now_deg:.2g} degrees as it is, and would be {then_deg:.2g} "
     "degrees with exact knowledge of that.",
+    "not in turns": "The sweeps with the source out and those with it in were not taken in turns: {percent:.0f}% of what the flux in "
+    "a loop wanders ({flux} over the campaign, as far as the data and the study say) passes for flux of the source, and the answer "
+    "is wider for it. In turns it would be {interleaved_percent:.0f}%.",
     "beyond prior": "{cause} than stated or assumed: the data put {name} and its like {times:.1f} times as far out as that allows "
     "(probability {probability:.1g}). {measure_next}",
     "rests on": "The answer rests most on the {name}: were it off by one standard deviation ({sd:.3g}{unit}), the direction "

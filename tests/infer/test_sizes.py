@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from small_study import small_study
 
-from fluxsense.infer.sizes import drift_from_blocks
+from fluxsense.data.digest import Digest
+from fluxsense.infer.sizes import drift_findings, drift_from_blocks
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.remainder import Sizes
+from fluxsense.report.sentences import sentence
 
 
 def drift_seen(folder: Path, slow_mphi0: float) -> tuple[float, float]:
@@ -30,3 +34,18 @@ def test_blocks_show_flux_that_wanders_within_groups_and_nothing_where_it_does_n
 def test_without_a_reference_point_there_are_no_slopes_to_read_along(tmp_path: Path) -> None:
     study = small_study(tmp_path, wiring="+90 deg")
     assert drift_from_blocks(RatioLikelihood(study, simulate_digest(study, draw_truth(study, 4)))) == (0.0, 0.0)
+
+
+def test_sweeps_that_were_not_taken_in_turns_are_said_where_flux_wanders(tmp_path: Path) -> None:
+    """All out first, then all in: a walk leaves 1/sqrt(3) of its growth between two halves (an integral by hand)."""
+    study = small_study(tmp_path, wiring="+90 deg", repeats=40)
+    truth = draw_truth(study, 4)
+    digest = simulate_digest(study, truth)
+    wandering = RatioLikelihood(study, digest, truth.port_signs, sizes=Sizes(flux_walk_phi0=1e-3))
+    (found,) = drift_findings(wandering)
+    assert abs(dict(found.items)["percent"] - 100 / 3**0.5) < 5
+    assert sentence(found).startswith("The sweeps with the source out and those with it in were not taken in turns: 6")
+    assert drift_findings(RatioLikelihood(study, digest, truth.port_signs)) == []
+    # each group's only block moved to one time: no order, nothing to say
+    still = Digest({k: replace(g, blocks=replace(g.blocks, time_s=0 * g.blocks.time_s)) for k, g in digest.items()})
+    assert drift_findings(RatioLikelihood(study, still, truth.port_signs, sizes=Sizes(flux_walk_phi0=1e-3))) == []

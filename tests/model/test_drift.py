@@ -12,7 +12,7 @@ import pytest
 
 from fluxsense.data.digest import Digest, DigestBuilder, GroupKey
 from fluxsense.data.touchstone import Sweep
-from fluxsense.model.drift import SlowDrift, confounding, drift_series, nearest_gain, slow_drift
+from fluxsense.model.drift import confounding, drift_series, slow_drift
 from fluxsense.model.flicker import draw, group_covariance, walk_covariance
 
 F = np.linspace(4.9e9, 5.1e9, 41)
@@ -91,38 +91,6 @@ def test_nothing_is_said_without_blocks():
     drift = slow_drift(series[0])
     assert drift.amplitude == 0
     assert drift.error == np.inf
-
-
-def test_pump_off_sweeps_pair_with_the_nearest():
-    """Two pump-off sweeps before each of eight settings, a gain that walks: error of the gain with and without pairing."""
-    rng = np.random.default_rng(5)
-    walk = 1e-3
-    drifts = [SlowDrift(walk, 0.0, 0.0, 9.0), *[SlowDrift(0.0, 0.0, 0.0, 0.0)] * 3]
-    paired, plain, stated = [], [], []
-    for _ in range(20):
-        builder, time, wander, truth = DigestBuilder(), 0.0, 0.0, {}
-        for setting in range(8):
-            for off in (True, True, False, False, False):
-                time, wander = time + STEP, wander + walk * np.sqrt(STEP) * rng.normal()
-                mean = traces(0 if off else setting)[0]
-                s = np.zeros((F.size, 2, 2), dtype=complex)
-                s[:, 1, 0], s[:, 0, 1] = mean[0] * (1 + wander), mean[1]
-                s += WHITE * (rng.normal(size=s.shape) + 1j * rng.normal(size=s.shape))
-                builder.add(key(0, False) if off else key(setting), Sweep(F, s), time)
-                truth.setdefault(None if off else setting, []).append(wander)
-        digest = builder.freeze()
-        off_group = digest[key(0, False)]
-        for setting in range(8):
-            gain, left = nearest_gain(off_group, digest[key(setting)], drifts, np.full(2, WHITE))
-            change = np.mean(truth[setting]) - np.mean(truth[None])
-            paired.append(gain[0].real - change)
-            plain.append(change)
-            stated.append(left[0])
-            assert gain[1] == 0
-            assert np.all(left[1:] == 0)
-    assert np.std(paired) < 0.5 * np.std(plain)
-    # 160 errors, those of one campaign not independent: within 30%
-    assert np.std(paired) == pytest.approx(np.sqrt(np.mean(stated)), rel=0.3)
 
 
 def test_confounding_by_hand_and_by_brute_force():
