@@ -815,6 +815,21 @@ def _exchanges(
     return found
 
 
+def enlarged_covariance(information: FloatArray, size: FloatArray, per: float) -> FloatArray:
+    """Covariance (n, n) of a fit: the inverse information, larger by chi-square per degree of freedom where that is above one.
+
+    Parameters
+    ----------
+    information : ndarray (n, n)
+    size : ndarray (n,)
+        Of the parameters, so that numbers of all magnitudes are inverted alike.
+    per : float
+        Chi-square over degrees of freedom.
+    """
+    both = np.outer(size, size)
+    return np.asarray(inverse_information(information * both) * max(1.0, per) * both)
+
+
 def finish(
     model: IsolatorModel,
     fit: Solution,
@@ -840,8 +855,7 @@ def finish(
     if shrink is not None:  # with each record at its own most probable flux
         own = -(shrink @ found.scores).reshape(-1, 2)
         misfit = model.misfit(fit.vector, noise.white, noise.drift, own)
-    information = (information + Assumed(model, priors).information) * np.outer(size, size)
-    matrix = inverse_information(information) * max(1.0, per) * np.outer(size, size)
+    matrix = enlarged_covariance(information + Assumed(model, priors).information, size, per)
     if (n := model.index("pump_shift_factor")) >= 0:
         matrix[n, n] += SHIFT_EXACT**2
     bound = []

@@ -626,8 +626,7 @@ def projected_products(
     root = 1.0 / np.sqrt(np.maximum(np.sum(np.abs(m) ** 2, axis=0), 1e-300))
     unit = m.conj() * root
     w = d.conj() * m * root
-    matrix = -(w @ w.conj().T)
-    matrix[np.diag_indices(k)] += np.sum(np.abs(d) ** 2, axis=1) + 1.0 / drift**2
+    matrix = _error_information(d, w, drift)
     # along the line gain, and then along the gain errors
     on_gain = np.concatenate([np.einsum("kf,nkf->nf", unit, dense), (unit * sparse).reshape(2 * k, -1)])
     on_error = np.concatenate([np.einsum("kf,nkf->nk", d.conj(), dense), np.zeros((2 * k, k))])
@@ -646,6 +645,13 @@ def projected_products(
         for b in (0, 1):
             out[n + a * k + np.arange(k), n + b * k + np.arange(k)] += both[a, b]
     return np.asarray(out)
+
+
+def _error_information(d: ComplexArray, w: ComplexArray, drift: float) -> ComplexArray:
+    """Information (K, K) on the records' gain errors, line gain eliminated: traces d over noise, w = d* m/|m| (K, F) each."""
+    matrix = -(w @ w.conj().T)
+    matrix[np.diag_indices(len(d))] += np.sum(np.abs(d) ** 2, axis=1) + 1.0 / drift**2
+    return np.asarray(matrix)
 
 
 def eliminate(
@@ -674,14 +680,13 @@ def eliminate(
     power = np.sum(m.real**2 + m.imag**2, axis=0)
     inverse = 1.0 / np.maximum(power, 1e-300)
     gain = np.sum(np.conj(m) * d, axis=0) * inverse
-    error = np.zeros(len(d), dtype=np.complex128)
+    error: ComplexArray = np.zeros(len(d), dtype=np.complex128)
     if drift is not None:
         w = np.conj(d) * m * np.sqrt(inverse)
-        matrix = -(w @ np.conj(w.T))
-        matrix[np.diag_indices(len(d))] += np.sum(np.abs(d) ** 2, axis=1) + 1.0 / drift**2
+        information = _error_information(d, w, drift)
         right = np.sum(np.conj(d) * (d - m * gain), axis=1)
-        if np.all(np.isfinite(matrix)):
-            error = -np.linalg.solve(matrix, right)
+        if np.all(np.isfinite(information)):
+            error = np.asarray(-np.linalg.solve(information, right), dtype=np.complex128)
         d = d * (1.0 + error[:, None])
         gain = np.sum(np.conj(m) * d, axis=0) * inverse
     return d - m * gain, error, gain

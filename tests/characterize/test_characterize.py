@@ -42,6 +42,7 @@ from fluxsense.characterize.faults import Fault, reflection_faults, sampling_fau
 from fluxsense.characterize.fit import (
     IDLER_KINDS,
     IsolatorFit,
+    enlarged_covariance,
     interval_90,
     measured_drift,
     residual_noise,
@@ -940,3 +941,13 @@ def test_no_working_point_beyond_full_conversion(monkeypatch: pytest.MonkeyPatch
     rho = [2 * abs(s.coupling_hz) / np.sqrt(s.signal_linewidth_hz * s.idler_linewidth_hz) for s in iso.stages]
     assert max(tried) == pytest.approx(iso.reference_power_w * (0.8 / max(rho)) ** 2, rel=1e-3)
     assert min(tried) == pytest.approx(1e-3 * iso.reference_power_w, rel=1e-9, abs=0)
+
+
+def test_a_misfit_enlarges_what_a_fit_claims_and_a_good_fit_does_not_shrink_it() -> None:
+    """Against numpy's inverse, for parameters that differ by ten orders of magnitude."""
+    size = np.array([1e6, 1e-4, 1.0])
+    root = np.random.default_rng(0).normal(size=(3, 3)) + 3 * np.eye(3)
+    information = (root @ root.T) / np.outer(size, size)
+    plain = np.linalg.inv(root @ root.T) * np.outer(size, size)
+    for per, factor in ((0.5, 1.0), (1.0, 1.0), (4.0, 4.0)):
+        np.testing.assert_allclose(enlarged_covariance(information, size, per), factor * plain, rtol=1e-9)

@@ -196,9 +196,13 @@ def test_log_volume_is_that_of_the_dense_covariance(campaign: tuple[Study, Truth
         likelihood = RatioLikelihood(study, digest, truth.port_signs, sizes=sizes, reference=truth.parameters)
         volumes.append(covariance_log_volume(likelihood))
         exact.append(0.5 * sum(np.linalg.slogdet(dense(likelihood, i))[1] for i in likelihood.measured))
-    without = RatioLikelihood(exactly(study), digest, truth.port_signs, reference=truth.parameters)
-    volumes.append(covariance_log_volume(without))
-    exact.append(0.5 * sum(np.linalg.slogdet(dense(without, i))[1] for i in without.measured))
+    # what is eliminated left out, and pump-off noise along the ratios of another reference point
+    elsewhere = truth.parameters.changed(offset_phi0=truth.parameters["offset_phi0"] + 0.01)
+    for reference in (truth.parameters, elsewhere):
+        without = RatioLikelihood(exactly(study), digest, truth.port_signs, reference=reference)
+        volumes.append(covariance_log_volume(without))
+        exact.append(0.5 * sum(np.linalg.slogdet(dense(without, i))[1] for i in without.measured))
+    assert abs(exact[-1] - exact[-2]) > 0.1
     np.testing.assert_allclose(np.diff(volumes), np.diff(exact), rtol=1e-6)
 
 

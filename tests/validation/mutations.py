@@ -667,7 +667,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
         ),
     ),
     "detection": (
-        ("detection",),
+        ("detection", "model/test_likelihood.py", "infer/test_elimination.py"),
         (
             (
                 "known direction",
@@ -711,14 +711,14 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "covariance volume halved",
                 "detection/evidence.py",
-                "0.5 * f.log_volume - np.sum(np.log(f.shared))",
-                "0.25 * f.log_volume - 0.5 * np.sum(np.log(f.shared))",
+                "0.5 * likelihood.log_volume - sum(",
+                "0.25 * likelihood.log_volume - 0.5 * sum(",
             ),
             (
                 "covariance volume without the shared",
                 "detection/evidence.py",
-                "0.5 * f.log_volume - np.sum(np.log(f.shared))",
-                "0.5 * f.log_volume",
+                "log_volume - sum(np.sum(np.log(f.shared))",
+                "log_volume - sum(0.0 * np.sum(np.log(f.shared))",
             ),
             (
                 "bridge's shares",
@@ -915,8 +915,8 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "misfit does not enlarge",
                 "characterize/fit.py",
-                "inverse_information(slopes) * max(1.0, per)",
-                "inverse_information(slopes)",
+                "inverse_information(information * both) * max(1.0, per)",
+                "inverse_information(information * both)",
             ),
             (
                 "drift left in the noise",
