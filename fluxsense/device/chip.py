@@ -85,6 +85,8 @@ class ChipParameters:
     ``arm_phase_rad``, ``arm_loss_db``                      (B, I)          arms between hybrid and converters, 0
     ``line_end``                                            (B, I, 2, M, 2)  reflections beyond port 1 and 2, 0
     ``direct_path``                                         (B, I, 2, M, 2)  waves that pass the device by, 0
+    ``line_mixing``                                         (B, I, I, 2)    what an isolator's sweeps pick up of the others on
+                                                                            its line (`ChipModel.picked_up`), 0
     ``mutual_phi0_per_a``                                   (B, L, lines)   as in the study
     ``static_flux_phi0``                                    (B, V, L)       further flux, one of each of the V distinct bias
                                                                             vectors of the study's settings, 0
@@ -172,7 +174,7 @@ def nominal_parameters(study: Study, source: npt.ArrayLike = (0.0, 0.0, 0.0), co
             "pump_phase_error_rad": np.zeros((batch, len(study.isolators))),
             **{
                 name: nominal_array(study, name, batch)
-                for name in (*_SETUP_OF_ISOLATOR, *OF_PORT)
+                for name in (*_SETUP_OF_ISOLATOR, *OF_PORT, MIXING)
                 if np.any(nominal_array(study, name, 1))
             },
         }
@@ -188,6 +190,7 @@ _OF_ISOLATOR: Final = (
     "pump_shift_factor",
 )
 _SETUP_OF_ISOLATOR: Final = ("arm_phase_rad", "arm_loss_db", "analyser_offset_hz", "if_smoothing")
+MIXING: Final = "line_mixing"
 OF_PORT: Final = {"pump_port_imbalance_db": "pump_{}_imbalance_db", "pump_port_phase_rad": "pump_{}_phase_error_rad"}
 
 
@@ -215,6 +218,8 @@ def nominal_array(study: Study, name: str, batch: int) -> FloatArray:
         values = np.ones((count, 2))
     elif name in ("line_end", "direct_path"):
         values = np.zeros((count, 2, line_basis(study, name).size, 2))
+    elif name == MIXING:
+        values = mixing_matrix(study).view(np.float64).reshape(count, count, 2)
     elif name == "mutual_phi0_per_a":
         values = mutual_matrix_phi0_per_a(study)
     elif name == "source_second_moments_m2":
@@ -418,6 +423,16 @@ def mutual_matrix_phi0_per_a(study: Study) -> FloatArray:
     return matrix
 
 
+def mixing_matrix(study: Study) -> ComplexArray:
+    """Amplitude (I, I) that arrives in the sweeps of isolator i from isolator j's path, over its own; e^{-i w t}."""
+    index = {x.name: i for i, x in enumerate(study.isolators)}
+    matrix = np.zeros((len(index), len(index)), dtype=np.complex128)
+    for pair in () if study.readout is None else study.readout.cross_talks:
+        if pair.into in index and pair.source in index:
+            matrix[index[pair.into], index[pair.source]] = pair.amplitude * np.exp(-1j * pair.phase_rad)
+    return matrix
+
+
 def loop_indices(study: Study) -> npt.NDArray[np.int64]:
     """Positions of each isolator's two loops in the study's list of loops, shape (I, 2)."""
     index = {x.name: i for i, x in enumerate(study.loops)}
@@ -501,6 +516,7 @@ class ChipModel:
         self.source_rows = SourceRows(study, Wires.of(self.outlines_m))
         self._stages = [Stages(iso, i, study.path.name) for i, iso in enumerate(study.isolators)]
         self._bases: dict[tuple[str, int], setup.DelayBasis] = {}
+        self._neighbours: dict[tuple[int, int], ChipModel] = {}
         self._stage = {
             name: np.array([[getattr(s, name) for s in iso.stages] for iso in study.isolators]) for name in STAGE_FIELDS
         }
@@ -681,7 +697,46 @@ class ChipModel:
             rows = self.kernel_rows(parameters, isolator, flux, shift_hz=shift)
             s = surroundings.seen(self._kernel(isolator, rows, wanted, flux.shape), wanted)
             parts.append(s if wanted == ports else s[:, :, [PORTS.index(x) for x in ports]])
-        return parts[0] if len(parts) == 1 else np.asarray(np.mean(parts, axis=0))
+        out = parts[0] if len(parts) == 1 else np.asarray(np.mean(parts, axis=0))
+        beside = self.picked_up(parameters, isolator)
+        for path, name in enumerate(("21", "12")):
+            if beside is not None and name in ports:
+                out[:, :, ports.index(name)] += beside[:, :, path]
+        return out
+
+    def picked_up(self, parameters: ChipParameters, isolator: int) -> ComplexArray | None:
+        """What an isolator's sweeps pick up of the others on its line.
+
+        Parameters
+        ----------
+        parameters : ChipParameters
+            Batch of B.
+        isolator : int
+
+        Returns
+        -------
+        ndarray (B, P, 2, F) of complex or None
+            Added to S21 and S12: sum over the others of ``line_mixing`` times their own transmission on the same
+            frequencies, at the same bias and state, their pumps off; None where there is none.
+        """
+        mixing = parameters.get(MIXING)
+        if mixing is None or not np.any(mixing[:, isolator]):
+            return None
+        weight = mixing[:, isolator, :, 0] + 1j * mixing[:, isolator, :, 1]  # (B, I)
+        frequency = self.frequency_hz[isolator]
+        out = np.zeros((parameters.batch, len(self._rows[isolator]), 2, frequency.size), dtype=np.complex128)
+        alone = ChipParameters({n: parameters[n] for n in parameters if n not in (MIXING, "line_end", "direct_path")})
+        for other in np.flatnonzero(np.any(weight, axis=0)).tolist():
+            if (isolator, other) not in self._neighbours:
+                probes = [off_probe(replace(self.probes[n], isolator=other)) for n in self._rows[isolator]]
+                grids = [frequency] * len(self.frequency_hz)
+                self._neighbours[isolator, other] = ChipModel(self.study, probes, grids, self.port_signs)
+            rows = np.flatnonzero(weight[:, other])
+            chosen = ChipParameters({n: alone[n][rows] for n in alone})
+            out[rows] += weight[rows, other, None, None, None] * self._neighbours[isolator, other].scattering(
+                chosen, other
+            )
+        return out
 
     def _surroundings(self, parameters: ChipParameters, isolator: int) -> setup.Surroundings:
         """What lies round the device, for each parameter set."""
@@ -838,7 +893,8 @@ class ChipModel:
             s += p
             out.append(surroundings.seen_with_phase(s, m * for_q, p, ports))
         s, q, p = out[0] if len(out) == 1 else (np.mean(x, axis=0) for x in zip(*out, strict=True))
-        return s, q, p
+        beside = self.picked_up(parameters, isolator)
+        return s if beside is None else s + beside, q, p
 
     def _refuse_non_finite(self, parameters: ChipParameters, isolator: int, *values: FloatArray) -> None:
         """Raise the error that names stage and parameters if any of the arrays (B, P, 2) is not finite."""

@@ -7,12 +7,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
+import numpy as np
+
 from fluxsense.base.findings import Finding
 from fluxsense.base.units import watt_to_dbm
 from fluxsense.data.chains import chain_of, looks_hz
 from fluxsense.data.digest import Digest
 from fluxsense.data.noise_levels import measure_noise, relative_white
 from fluxsense.design.sensing import IsolatorSensing, PumpPoint, Sensing, against_pump_power, sensing
+from fluxsense.device.chip import ChipModel, nominal_parameters, setting_probe
 from fluxsense.readout.allotment import Band, allot, overlaps
 from fluxsense.readout.chain import (
     NOTABLE_FACTOR,
@@ -163,35 +166,56 @@ def other_sensor_findings(found: Sensing) -> list[Finding]:
 
 
 def sensor_bands(study: Study) -> list[Band]:
-    """The band of each isolator: both signal modes with `BANDWIDTHS` linewidths."""
+    """The bands of the isolators that share a line: both signal modes, as far as they tune, with `BANDWIDTHS` linewidths."""
     out = []
-    for iso in study.isolators:
-        modes = [s.signal_frequency_hz for s in iso.stages]
+    shared = () if study.readout is None else study.readout.shared
+    for i, iso in enumerate(study.isolators):
+        if iso.name not in shared:
+            continue
+        modes = [f for k, s in enumerate(study.settings) if iso.name in s.isolators for f in _modes_hz(study, k, i)]
+        modes += [s.signal_frequency_hz for s in iso.stages] if not modes else []
         width = max(modes) - min(modes) + BANDWIDTHS * max(s.signal_linewidth_hz for s in iso.stages)
         out.append(Band(iso.name, 0.5 * (max(modes) + min(modes)), width))
     return out
 
 
+def _modes_hz(study: Study, setting: int, isolator: int) -> list[float]:
+    """Signal modes (2,) of an isolator at a setting with its pump on and the source out."""
+    probe = setting_probe(study, setting, isolator, 0)
+    parameters = nominal_parameters(study)
+    model = ChipModel(study, [probe], [np.array([probe.pump_frequency_hz])] * len(study.isolators))
+    rates = model.rates(parameters, isolator, model.probe_flux(parameters, isolator))
+    return [float(f) for f in rates.signal_hz[0, 0]]
+
+
 def band_findings(study: Study) -> list[Finding]:
     """Sensors that share a line and come too near each other, with the least move that sets them apart."""
-    if study.readout is None or not study.readout.shared_line or len(study.isolators) < 2:
-        return []
     bands = sensor_bands(study)
+    if study.readout is None or len(bands) < 2:
+        return []
     guard = study.readout.guard_hz
+    if guard is None:
+        own = [i for i in study.isolators if i.name in study.readout.shared]
+        guard = max(s.signal_linewidth_hz for i in own for s in i.stages)
     close = overlaps(bands, guard)
     if not close:
         return []
     room = sum(b.width_hz for b in bands) + guard * (len(bands) - 1)
     middle = sum(b.centre_hz for b in bands) / len(bands)
     placed = allot(bands, middle - room, middle + room, guard)
-    return [
-        *(Finding("bands overlap", first=x.first, second=x.second, missing_mhz=x.missing_hz / 1e6) for x in close),
-        Finding(
-            "bands apart",
-            sensors=tuple(b.name for b in placed),
-            centres_ghz=tuple(b.centre_hz / 1e9 for b in placed),
-        ),
+    said = [
+        Finding("bands overlap", first=x.first, second=x.second, overlap_mhz=-x.apart_hz / 1e6, guard_mhz=guard / 1e6)
+        if x.apart_hz < 0
+        else Finding("no guard band", first=x.first, second=x.second, apart_mhz=x.apart_hz / 1e6, guard_mhz=guard / 1e6)
+        for x in close
     ]
+    apart = Finding(
+        "bands apart",
+        sensors=tuple(b.name for b in placed),
+        centres_ghz=tuple(b.centre_hz / 1e9 for b in placed),
+        widths_mhz=tuple(b.width_hz / 1e6 for b in placed),
+    )
+    return [*said, apart]
 
 
 # ---------------------------------------------------------------- entries of the document

@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from fluxsense.device.chip import bias_vectors, line_basis, source_extent_m
+from fluxsense.device.chip import MIXING, bias_vectors, line_basis, mixing_matrix, source_extent_m
 from fluxsense.magnetics.extent import second_moment_sd_m2
 from fluxsense.model.parameter import (
     EXTENT,
@@ -228,6 +228,7 @@ def _of_setup(study: Study, i: int) -> list[Parameter]:
                 for part, letter in enumerate(("re", "im")):
                     name = f"{words} {port} of {iso.name}, {letter} {m + 1}"
                     found.append(Parameter(name, array, (i, place, m, part), 0.0, sd[field] / np.sqrt(2), "", home=i))
+    found += _of_line(study, i)
     index = {loop.name: n for n, loop in enumerate(study.loops)}
     vectors = bias_vectors(study)
     for vector in dict.fromkeys(s.bias_a for s in study.settings if iso.name in s.isolators):
@@ -237,4 +238,17 @@ def _of_setup(study: Study, i: int) -> list[Parameter]:
             name = f"static flux {stage.loop} at the bias of {setting}"
             place_of = (v, index[stage.loop])
             found.append(Parameter(name, STATIC_FLUX, place_of, 0.0, sd["static_flux_phi0"], "Phi0", home=i))
+    return found
+
+
+def _of_line(study: Study, i: int) -> list[Parameter]:
+    """What an isolator's sweeps pick up of the others on its line."""
+    names, mean, found = [x.name for x in study.isolators], mixing_matrix(study)[i], []
+    for pair in () if study.readout is None else study.readout.cross_talks:
+        if pair.into != names[i] or pair.source not in names:
+            continue
+        j, sd = names.index(pair.source), pair.sd["amplitude"] / np.sqrt(2)
+        for part, (letter, value) in enumerate((("re", mean[j].real), ("im", mean[j].imag))):
+            name = f"cross-talk of {pair.source} into {pair.into}, {letter}"
+            found.append(Parameter(name, MIXING, (i, j, part), float(value), sd, "", home=i))
     return found

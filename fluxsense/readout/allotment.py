@@ -1,4 +1,4 @@
-"""Several sensors on one line: a frequency band for each, with guards between, and what one picks up of another."""
+"""Several sensors on one line: a frequency band for each, with guards between."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ import numpy.typing as npt
 from fluxsense.base.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
-ComplexArray = npt.NDArray[np.complex128]
 
 
 @dataclass(frozen=True)
@@ -35,10 +34,20 @@ class Band:
 
 @dataclass(frozen=True)
 class Overlap:
-    """Two sensors whose bands come closer than the guard: by how much, Hz (more than the guard if they overlap)."""
+    """Two sensors whose bands come closer than the guard.
+
+    Attributes
+    ----------
+    first, second : str
+    apart_hz : float
+        Between the edges of their bands; below zero where these overlap.
+    missing_hz : float
+        The guard less that.
+    """
 
     first: str
     second: str
+    apart_hz: float
     missing_hz: float
 
 
@@ -48,9 +57,9 @@ def overlaps(bands: Sequence[Band], guard_hz: float) -> list[Overlap]:
     for n, a in enumerate(bands):
         for b in bands[n + 1 :]:
             lower, upper = (a, b) if a.centre_hz <= b.centre_hz else (b, a)
-            missing = guard_hz - (upper.low_hz - lower.high_hz)
-            if missing > 0:
-                out.append(Overlap(a.name, b.name, missing))
+            apart = upper.low_hz - lower.high_hz
+            if apart < guard_hz:
+                out.append(Overlap(a.name, b.name, apart, guard_hz - apart))
     return sorted(out, key=lambda x: -x.missing_hz)
 
 
@@ -108,21 +117,3 @@ def _not_descending(values: FloatArray) -> FloatArray:
             total, count = total + more, count + size
         blocks.append((total, count))
     return np.concatenate([np.full(count, total / count) for total, count in blocks]) if blocks else np.zeros(0)
-
-
-def mixed(transmission: ComplexArray, mixing: npt.ArrayLike) -> ComplexArray:
-    """What is measured of sensors on one line that pick up of each other.
-
-    Parameters
-    ----------
-    transmission : ndarray (I, ...) of complex
-        Transmission of each sensor, at the same frequencies.
-    mixing : array_like (I, I) of complex
-        Amplitude that arrives in place of sensor i from sensor j's path; 1 on the diagonal.
-
-    Returns
-    -------
-    ndarray (I, ...) of complex
-    """
-    c = np.asarray(mixing, dtype=np.complex128)
-    return np.asarray(np.tensordot(c, np.asarray(transmission, dtype=np.complex128), axes=(1, 0)))

@@ -20,6 +20,10 @@ CAUSES: dict[str, tuple[str, str]] = {
         "A path beside the device is stronger",
         "A sweep with both modes tuned out of the band shows it; state its level.",
     ),
+    "line_mixing": (
+        "Isolators on one line talk more to each other",
+        "Sweep one at the other's frequencies with both pumps off; state [[readout.cross_talk]].",
+    ),
     "pump_shift_factor": (
         "The pump moves the modes otherwise",
         "Sweep at several pump powers with the pump on, and state the factor.",
@@ -187,8 +191,12 @@ SENTENCES: dict[str, str] = {
     "({equal_dbm:.1f} dBm at the chip) at which its own self-Kerr shift changes the sweeps by as much as their averaged noise. "
     "More power would bias the result rather than sharpen it.",
     "another sensor": "For this source another kind of sensor is about {factor:.2g} times more sensitive at this distance: {sensor} ({remark}).",
-    "bands overlap": 'Isolators "{first}" and "{second}" share a line and are {missing_mhz:.3g} MHz too close for the guard band.',
-    "bands apart": "Centres that set them apart with the least move, in the order {sensors}: {centres_ghz} GHz.",
+    "bands overlap": 'Isolators "{first}" and "{second}" share a line and their bands overlap by {overlap_mhz:.3g} MHz, where a guard '
+    "band of {guard_mhz:.3g} MHz is wanted: each picks up of the other where it is read.",
+    "no guard band": 'Isolators "{first}" and "{second}" share a line and have {apart_mhz:.3g} MHz between their bands, less than the '
+    "guard band of {guard_mhz:.3g} MHz.",
+    "bands apart": "Centres that set them apart with the least move, in the order {sensors}: {centres_ghz} GHz, with bands of "
+    "{widths_mhz} MHz.",
     # ---- plan, layout
     "wire by its centre line": 'Loop "{loop}": the centre line of a wire {width_um:.3g} um wide.',
     "outlines written": "Wrote {file}, layer {layer}: {what}.",
@@ -236,6 +244,7 @@ SHOWN: dict[str, Callable[[Any], str]] = {
     "weights": lambda weights: ", ".join(f"{w:.2f}" for w in weights),
     "files": lambda files: ", ".join(files[:MOST_FILES]) + (", ..." if len(files) > MOST_FILES else ""),
     "sensors": lambda names: ", ".join(names),
+    "widths_mhz": lambda widths: ", ".join(f"{x:.0f}" for x in widths),
     "centres_ghz": lambda centres: ", ".join(f"{x:.4f}" for x in centres),
     "flux": lambda phi0: format_quantity(phi0, "flux", 2),
     "unit": lambda unit: f" {unit}" if unit else "",

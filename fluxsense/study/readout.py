@@ -7,20 +7,25 @@ noise is the business of `fluxsense.readout`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from typing import Any, ClassVar, Final
 
 from fluxsense.study.fields import (
     Choice,
     Field,
-    Flag,
     Integer,
     Name,
+    Names,
     Only,
     Quantity,
+    Reference,
     Scope,
+    Spread,
     Text,
+    Uncertain,
     read_fields,
+    read_part,
+    spreads_of,
     write_fields,
 )
 from fluxsense.study.table import Table
@@ -99,6 +104,33 @@ class Element:
 
 
 @dataclass(frozen=True)
+class CrossTalk(Uncertain):
+    """What an isolator's sweeps pick up of another one on the same line.
+
+    Attributes
+    ----------
+    into, source : str
+        The isolator that is swept, and the one whose transmission arrives beside its own.
+    amplitude : float
+        Over what arrives by its own path.
+    phase_rad : float
+        As the analyser shows it (e^{+jwt}).
+    """
+
+    into: str
+    source: str
+    amplitude: float = 0.0
+    phase_rad: float = 0.0
+    usual: ClassVar[float] = 0.003
+    """Root mean square amplitude of what is not stated (common practice: 50 dB between channels; no source)."""
+
+    @classmethod
+    def spreads(cls) -> dict[str, Spread]:
+        """Root mean square of what is not known of the complex amplitude."""
+        return spreads_of(CROSS_TALK)
+
+
+@dataclass(frozen=True)
 class Readout:
     """What lies between source and chip (`down`) and between chip and receiver (`up`), each in the signal's direction.
 
@@ -114,10 +146,14 @@ class Readout:
         Time of one sample; None stands for 1/bandwidth.
     pause_s : float
         Between two sweeps.
-    guard_hz : float
-        Least distance between the bands of sensors that share the line.
-    shared_line : bool
-        Whether all isolators hang on this one line.
+    guard_hz : float or None
+        Least distance between the bands of sensors that share the line; None stands for the wider linewidth of the two.
+    shared : tuple of str
+        Isolators that hang on this one line; none where each has lines of its own.
+    cross_talk : tuple of CrossTalk
+        As stated; see `cross_talks`.
+    cross_talk_exact : bool
+        Whether cross-talk that is not stated is none.
     """
 
     source_power_w: float
@@ -126,10 +162,12 @@ class Readout:
     sample_s: float | None = None
     pause_s: float = 0.0
     source_temperature_k: float = 300.0
-    guard_hz: float = 0.0
-    shared_line: bool = False
+    guard_hz: float | None = None
+    shared: tuple[str, ...] = ()
     down: tuple[Element, ...] = ()
     up: tuple[Element, ...] = ()
+    cross_talk: tuple[CrossTalk, ...] = ()
+    cross_talk_exact: bool = False
 
     @property
     def files(self) -> tuple[str, ...]:
@@ -140,6 +178,17 @@ class Readout:
     def seconds_per_point(self) -> float:
         """Time at each frequency, s."""
         return self.averages * (1.0 / self.bandwidth_hz if self.sample_s is None else self.sample_s)
+
+    @property
+    def cross_talks(self) -> tuple[CrossTalk, ...]:
+        """Of every ordered pair of isolators on the line, as stated or else unknown within `CrossTalk.usual`."""
+        stated = {(x.into, x.source): x for x in self.cross_talk}
+        return tuple(
+            stated.get((a, b), CrossTalk(a, b, unstated_exact=self.cross_talk_exact))
+            for a in self.shared
+            for b in self.shared
+            if a != b
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -194,6 +243,30 @@ ELEMENT: Final[tuple[Field, ...]] = (
     Text(key="file", default="", empty=True, words="Touchstone file, port 1 towards the source"),
 )  # fmt: skip
 
+CROSS_TALK: Final[tuple[Field, ...]] = (
+    Reference(key="into", to="isolators", words="isolator whose sweeps pick it up"),
+    Reference(key="from", attribute="source", to="isolators", words="isolator whose transmission arrives beside"),
+    Quantity(
+        key="amplitude", default=0.0, low=0.0, high=1.0, spread=Spread(relative=0.1, of="usual", relative_of=1.0, most=1.0),
+        words="amplitude over what arrives by its own path",
+    ),
+    Quantity(
+        key="phase", attribute="phase_rad", dimension="angle", default=0.0, words="its phase, as the analyser shows it"
+    ),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sharing(Names):
+    """Isolators that hang on one line: a list of names, or true for all and false for none."""
+
+    def read(self, t: Table, scope: Scope) -> tuple[str, ...]:
+        """The names."""
+        if isinstance(t.peek(self.key), bool) or not t.has(self.key):
+            return tuple(scope.names.get(self.to) or ()) if t.flag(self.key, False) else ()
+        return super().read(t, scope)
+
+
 READOUT: Final[tuple[Field, ...]] = (
     Quantity(
         key="source_power", attribute="source_power_w", dimension="power", low=0.0, strict=True,
@@ -214,10 +287,12 @@ READOUT: Final[tuple[Field, ...]] = (
     ),
     Quantity(key="pause", attribute="pause_s", dimension="time", default=0.0, low=0.0, words="time between two sweeps"),
     Quantity(
-        key="guard_band", attribute="guard_hz", dimension="frequency", default=0.0, low=0.0,
+        key="guard_band", attribute="guard_hz", dimension="frequency", default=None, low=0.0,
         words="least distance between the bands of sensors that share the line",
     ),
-    Flag(key="shared_line", words="whether all isolators hang on this one line"),
+    Sharing(
+        key="shared_line", attribute="shared", to="isolators", default=(), words="isolators that hang on this one line"
+    ),
 )  # fmt: skip
 LINES: Final = ("down", "up")
 """Lists of elements: from the source to the chip, from the chip to the receiver."""
@@ -231,8 +306,12 @@ def read_readout(t: Table, scope: Scope) -> Readout:
     """The table [readout] with its elements."""
     read = read_fields(t, READOUT, scope)
     down, up = (tuple(_read_element(x, scope) for x in t.tables(name, required=False)) for name in LINES)
+    mixing = tuple(_read_cross_talk(x, scope, read["shared"]) for x in t.tables("cross_talk", required=False))
+    pairs = [(x.into, x.source) for x in mixing]
+    if len(set(pairs)) < len(pairs):
+        t.fault("cross_talk", "a pair of isolators is stated twice", "Keep one table a pair and way")
     t.close()
-    readout = Readout(down=down, up=up, **read)
+    readout = Readout(down=down, up=up, cross_talk=mixing, cross_talk_exact=scope.exact, **read)
     if readout.sample_s is not None and readout.sample_s * readout.bandwidth_hz < 1:
         t.fault(
             "dwell", "the filter has not settled after so short a time", "Give at least 1/if_bandwidth, or leave it out"
@@ -250,6 +329,17 @@ def read_readout(t: Table, scope: Scope) -> Readout:
             "Add [[readout.up]] tables, an amplifier among them",
         )
     return readout
+
+
+def _read_cross_talk(t: Table, scope: Scope, shared: tuple[str, ...]) -> CrossTalk:
+    found = replace(read_part(t, CrossTalk, CROSS_TALK, scope), unstated_exact=scope.exact)
+    for key, name in (("into", found.into), ("from", found.source)):
+        if name in (scope.names.get("isolators") or ()) and name not in shared:
+            t.fault(key, f'the isolator "{name}" is not on the shared line', "Add it to readout.shared_line")
+    if found.into == found.source:
+        t.fault("from", "an isolator has no cross-talk with itself", "Name two isolators of the line")
+    t.close()
+    return found
 
 
 def _read_element(t: Table, scope: Scope) -> Element:
@@ -278,6 +368,8 @@ def readout_tree(readout: Readout) -> dict[str, Any]:
         elements = getattr(readout, name)
         if elements:
             out[name] = [_element_tree(x) for x in elements]
+    if readout.cross_talk:
+        out["cross_talk"] = [write_fields(x, CROSS_TALK) for x in readout.cross_talk]
     return out
 
 

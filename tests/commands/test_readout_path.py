@@ -141,14 +141,31 @@ def test_margins_are_warned_of(study):
 
 
 def test_sensors_that_share_a_line_are_set_apart(study):
-    shared = replace(study, readout=replace(study.readout, shared_line=True, guard_hz=10e6))
+    shared = replace(study, readout=replace(study.readout, shared=("east", "north"), guard_hz=10e6))
     said = sentences(readout_part(shared).findings)
-    assert any('Isolators "east" and "north" share a line' in x for x in said)
+    assert any(
+        re.match(r'Isolators "east" and "north" share a line and their bands overlap by [\d.]+ MHz', x) for x in said
+    )
     apart = next(x for x in said if x.startswith("Centres"))
     east, north = (float(x) for x in re.findall(r"\d\.\d{4}", apart))
-    # two bands of 3 MHz + 2 x 42 MHz and a guard of 10 MHz: centres 97 MHz apart
-    assert 1e3 * (north - east) == pytest.approx(97.0, abs=0.2)
+    bands = [float(x) for x in re.search(r"bands of (\d+), (\d+) MHz", apart).groups()]
+    # two linewidths of 42 MHz and what the modes tune: centres half of both bands and the guard apart
+    assert all(84 <= x < 100 for x in bands)
+    assert 1e3 * (north - east) == pytest.approx(sum(bands) / 2 + 10, abs=1.2)
     assert not any("share a line" in x for x in sentences(readout_part(study).findings))
+
+
+def test_bands_without_a_guard_are_named(study):
+    far = {"signal_frequency_hz": 5.12e9, "idler_frequency_hz": 7.45e9}
+    isolators = (
+        study.isolators[0],
+        replace(study.isolators[1], stages=tuple(replace(s, **far) for s in study.isolators[1].stages)),
+    )
+    moved = replace(study, isolators=isolators, readout=replace(study.readout, shared=("east", "north")))
+    said = " ".join(sentences(readout_part(moved).findings))
+    assert re.search(r"have \d+(\.\d)? MHz between their bands, less than the guard band of 42 MHz", said)
+    close = replace(moved, readout=replace(moved.readout, guard_hz=1e6))
+    assert "share a line" not in " ".join(sentences(readout_part(close).findings))
 
 
 # ---------------------------------------------------------------- a campaign with that chain

@@ -21,6 +21,7 @@ from fluxsense.device.chip import (
 from fluxsense.device.isolator import hybrid_elements, isolator_scattering
 from fluxsense.device.rings import Ring, RingField
 from fluxsense.study import read_study
+from fluxsense.study.readout import CrossTalk, Readout
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "grain" / "study.toml"
 PORTS = ("11", "21", "12", "22")
@@ -28,8 +29,8 @@ GRID = np.linspace(4.9e9, 5.08e9, 31)
 NAMES = (
     *STAGE_FIELDS, "shunt_ratio", "arm_inductance_ratio", "link_amplitude", "link_phase_rad", "hybrid_imbalance_db",
     "hybrid_phase_error_rad", "hybrid_loss_db", "pump_shift_factor", "pump_port_strength", "pump_port_imbalance_db",
-    "pump_port_phase_rad", "arm_phase_rad", "arm_loss_db", "line_end", "direct_path", "mutual_phi0_per_a",
-    "static_flux_phi0", "analyser_offset_hz", "if_smoothing",
+    "pump_port_phase_rad", "arm_phase_rad", "arm_loss_db", "line_end", "direct_path", "line_mixing",
+    "mutual_phi0_per_a", "static_flux_phi0", "analyser_offset_hz", "if_smoothing",
 )  # fmt: skip
 
 
@@ -370,3 +371,40 @@ def test_absent_elements_cost_nothing(demo, model, monkeypatch):
     model.scattering(parameters, 0)
     model.scattering_and_phase(parameters, 0)
     assert calls == [("21", "12")] * 2
+
+
+# ---------------------------------------------------------------- several isolators on one line
+
+
+def test_what_a_line_mixes_is_the_sum_of_what_each_transmits(demo, model):
+    """Each isolator's own transmission by a model of its own, its pump off, added up here with the amplitudes stated."""
+    shared = replace(
+        demo,
+        readout=Readout(
+            1e-3,
+            1e3,
+            shared=("west", "east", "south"),
+            cross_talk=(CrossTalk("east", "west", 0.003, 0.7), CrossTalk("east", "south", 0.01, -2.0)),
+        ),
+    )
+    names = [i.name for i in demo.isolators]
+    home = names.index("east")
+    probes = [setting_probe(demo, 1, home, 1), off_probe(setting_probe(demo, 1, home, 0))]
+    mixed = ChipModel(shared, probes, [GRID] * 4)
+    parameters = nominal_parameters(shared, [(2e-14, -1e-14, 1e-14), (-1e-14, 0.0, 3e-14)])
+    own = ChipModel(demo, probes, [GRID] * 4).scattering(source(demo), home, PORTS)
+    expected = np.array(own)
+    for other, amplitude in (("west", 0.003 * np.exp(-0.7j)), ("south", 0.01 * np.exp(2.0j))):
+        j = names.index(other)
+        beside = [off_probe(replace(p, isolator=j)) for p in probes]
+        expected[:, :, 1:3] += amplitude * ChipModel(demo, beside, [GRID] * 4).scattering(source(demo), j)
+    np.testing.assert_allclose(mixed.scattering(parameters, home, PORTS), expected, atol=1e-13)
+    np.testing.assert_allclose(mixed.scattering(parameters, home, ("12",)), expected[:, :, 2:3], atol=1e-13)
+    s, q, p = mixed.scattering_and_phase(parameters, home)
+    np.testing.assert_allclose(s, expected[:, :, 1:3], atol=1e-13)
+    moved = parameters.changed(pump_phase_error_rad=np.full((2, 4), 0.2))
+    whole = mixed.scattering(moved, home)
+    np.testing.assert_allclose(s + np.sin(0.2) * q + (np.cos(0.2) - 1) * p, whole, atol=1e-12)
+    # an isolator that is not on the line picks up nothing
+    other = names.index("north")
+    assert mixed.picked_up(parameters, other) is None

@@ -5,7 +5,7 @@ import pytest
 from scipy.optimize import LinearConstraint, minimize
 
 from fluxsense.base.errors import InputError
-from fluxsense.readout.allotment import Band, allot, mixed, overlaps
+from fluxsense.readout.allotment import Band, allot, overlaps
 
 
 def test_allotment_is_the_least_move():
@@ -51,15 +51,9 @@ def test_overlaps_are_named():
     found = overlaps(bands, 10e6)
     assert [(x.first, x.second) for x in found] == [("a", "b")]
     assert found[0].missing_hz == pytest.approx(15e6)
+    assert found[0].apart_hz == pytest.approx(-5e6)
 
 
 def test_bands_that_cannot_fit():
     with pytest.raises(InputError, match="2 bands with guards need 110 MHz, but the line has 100 MHz"):
         allot([Band("a", 5e9, 50e6), Band("b", 5e9, 50e6)], 4.95e9, 5.05e9, 10e6)
-
-
-def test_mixing():
-    s = np.array([[1.0, 2.0], [3.0, 4.0j]])
-    out = mixed(s, [[1, 0.1], [0, 1]])
-    assert out[0] == pytest.approx(s[0] + 0.1 * s[1])
-    assert out[1] == pytest.approx(s[1])
