@@ -1,7 +1,7 @@
 """fluxsense: from transmission sweeps to the orientation of a weak magnetic source.
 
 The names below are imported when first used, so that a command that needs little starts fast.  Those of the commands
-(``check``, ``simulate``, ``characterize``, ``orient``, ``detect``, ``plan``, ``layout``) take a study or its path and give a
+(``check``, ``simulate``, ``characterize``, ``orient``, ``follow``, ``detect``, ``plan``, ``layout``) take a study or its path and give a
 result: ``print(result)``, ``result.document``, ``result.verdict``; in a notebook it shows itself.
 """
 
@@ -26,6 +26,8 @@ _WHERE = {
     "characterize": "fluxsense.jobs.characterize",
     "orient": "fluxsense.jobs.orient",
     "orient_each": "fluxsense.jobs.orient",
+    "follow": "fluxsense.jobs.follow",
+    "Live": "fluxsense.live.campaign",
     "write_report": "fluxsense.jobs.page",
     "detect": "fluxsense.jobs.detect",
     "plan": "fluxsense.jobs.plan",
@@ -40,6 +42,7 @@ if TYPE_CHECKING:
     from fluxsense.jobs.characterize import characterize as characterize
     from fluxsense.jobs.check import check as check
     from fluxsense.jobs.detect import detect as detect
+    from fluxsense.jobs.follow import follow as follow
     from fluxsense.jobs.layout import layout as layout
     from fluxsense.jobs.orient import orient as orient
     from fluxsense.jobs.orient import orient_each as orient_each
@@ -49,6 +52,7 @@ if TYPE_CHECKING:
     from fluxsense.jobs.simulate import simulate as simulate
     from fluxsense.jobs.simulate import simulate_digest as simulate_digest
     from fluxsense.jobs.simulate import write_campaign as write_campaign
+    from fluxsense.live.campaign import Live as Live
     from fluxsense.study import read_study as read_study
 
 

@@ -11,8 +11,8 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import ExitStack, redirect_stderr, redirect_stdout, suppress
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager, redirect_stderr, redirect_stdout, suppress
 from difflib import get_close_matches
 from io import StringIO
 from math import cos, radians, sin
@@ -27,6 +27,8 @@ from fluxsense.jobs.options import (
     CharacterizeSettings,
     DetectOptions,
     DetectSettings,
+    FollowOptions,
+    FollowSettings,
     LayoutOptions,
     LayoutSettings,
     OrientOptions,
@@ -52,6 +54,7 @@ EXAMPLES = {
     "check": ("chip/study.toml", "chip/study.toml --json"),
     "simulate": ("chip/study.toml --seed 3", "chip/study.toml --truth truth.toml --out campaign"),
     "orient": ("chip/study.toml", "chip/study.toml --out results --max-time 60 --json"),
+    "follow": ("chip/study.toml", "chip/study.toml --idle 3600 --out results"),
     "detect": ("chip/study.toml", "chip/study.toml --false-alarm 0.001 --toward=159.2,22.5 --toward=20,0"),
     "characterize": ("chip/study.toml", "chip/study.toml --isolation 20 --sampled --out fitted"),
     "plan": ("chip/study.toml --error 2", "chip/study.toml --error-rate 0.01 --thorough 4"),
@@ -66,6 +69,10 @@ FILES = {
     "orient": (
         "the study, its log and traces, and what a run that was cut short left",
         ("result.json", "report.html", "digest.npz", "posterior.npz", "chains.h5"),
+    ),
+    "follow": (
+        "the study, and its log and traces while they are written; what a former run left",
+        ("live.json", "result.json", "report.html", "digest.npz", "posterior.npz", "chains.h5"),
     ),
     "detect": (
         "the study, its log and traces, and what orient left, which is run first if need be; without a log the study alone",
@@ -181,6 +188,17 @@ ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
             "--effective": _number(float, "N", "effective samples wanted (default: the study's)"),
             "--no-report": _flag("write result.json only"),
             "--workers": _workers("processes that read traces"),
+        },
+    ),
+    "follow": (
+        "the answer while a campaign is measured, sweep by sweep",
+        {
+            "--out": _out("results beside the study"),
+            "--seed": _seed("seed of searches, draws and full runs"),
+            "--once": _flag("take up what is there, and end"),
+            "--idle": _number(float, "SECONDS", "end when nothing came for so long (default: never)"),
+            "--poll": _number(float, "SECONDS", "time between two looks (default 1)", 1.0),
+            "--no-report": _flag("leave out report.html in the end"),
         },
     ),
     "detect": (
@@ -496,6 +514,45 @@ def _orient(options: argparse.Namespace) -> int:
     return _answered(options, found, *_outdated(folder, found), f"Wrote {written} to {folder}.")
 
 
+def _follow(options: argparse.Namespace) -> int:
+    study = _study(options.study)
+    asked: FollowOptions = {
+        "seed": options.seed,
+        "once": options.once,
+        "idle_s": options.idle,
+        "poll_s": options.poll,
+        "report": not options.no_report,
+    }
+    FollowSettings(**asked)
+    from fluxsense.jobs.follow import follow
+
+    def tell(line: str) -> None:
+        print(line, file=sys.stderr if options.json else sys.stdout, flush=True)
+
+    folder = _folder(options, study, "results")
+    with _sigterm_interrupts():
+        found = follow(study, folder, tell=tell, **asked)
+    return _answered(options, found, f"Wrote live.json to {folder}.")
+
+
+@contextmanager
+def _sigterm_interrupts() -> Iterator[None]:
+    """Let a polite end be an interrupt, so that the state is written."""
+
+    def stop(_number: int, _frame: Any) -> None:
+        raise KeyboardInterrupt
+
+    try:
+        former = signal.signal(signal.SIGTERM, stop)
+    except ValueError:  # not in the main thread
+        yield
+        return
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, former)
+
+
 def _detect(options: argparse.Namespace) -> int:
     study = _study(options.study)
     asked: DetectOptions = {
@@ -629,6 +686,7 @@ COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "check": _check,
     "simulate": _simulate,
     "orient": _orient,
+    "follow": _follow,
     "characterize": _characterize,
     "detect": _detect,
     "plan": _plan,

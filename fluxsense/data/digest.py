@@ -384,8 +384,10 @@ class DigestBuilder:
     def __init__(self, start: Digest | None = None) -> None:
         self._groups: dict[GroupKey, _Running] = {}
         self._owner: dict[bytes, GroupKey] = {}
+        self._frozen: dict[GroupKey, GroupStats] = {}
         for key, stats in (start or {}).items():
             self._groups[key] = _Running.resume(stats)
+            self._frozen[key] = stats
             for row in stats.trace_hash:
                 self._owner[row.tobytes()] = key
 
@@ -435,14 +437,32 @@ class DigestBuilder:
                 where=where,
                 remedy="Remove the copy from the log",
             )
+        self.compare(key, sweep, where)
         group = self._groups.get(key)
         if group is None:
             group = self._groups[key] = _Running(f, sweep.reference_ohm, where)
-        elif (what := group.differs(f, sweep.reference_ohm)) is not None:
-            raise _other_grid(what, group.where, key, where)
         # (F, 2, 2) -> paths 11, 21, 12, 22 by F
         group.add(np.ascontiguousarray(s.transpose(2, 1, 0)).reshape(4, f.size), float(time_s), identity)
         self._owner[identity] = key
+        self._frozen.pop(key, None)
+
+    def compare(self, key: GroupKey, sweep: Sweep, where: str = "") -> None:
+        """Refuse a sweep whose frequencies or reference are not those of its group.
+
+        Raises
+        ------
+        GridFault
+        """
+        group = self._groups.get(key)
+        if group is not None and (what := group.differs(sweep.frequency_hz, sweep.reference_ohm)) is not None:
+            raise _other_grid(what, group.where, key, where)
+
+    def forget(self, key: GroupKey) -> None:
+        """Take a group out with all of its sweeps, if it is there."""
+        group = self._groups.pop(key, None)
+        self._frozen.pop(key, None)
+        for identity in () if group is None else group.identities:
+            del self._owner[identity]
 
     def absorb(self, digest: Digest, files: Mapping[bytes, str]) -> None:
         """Count all sweeps of a digest.
@@ -464,6 +484,7 @@ class DigestBuilder:
             first.setdefault(owner[identity], name)
         for key, theirs in digest.items():
             group = self._groups.get(key)
+            self._frozen.pop(key, None)
             if group is None:
                 self._groups[key] = _Running.resume(theirs, first.get(key, ""))
             elif (what := group.differs(theirs.frequency_hz, theirs.reference_ohm)) is not None:
@@ -473,12 +494,18 @@ class DigestBuilder:
         self._owner.update(owner)
 
     def freeze(self) -> Digest:
-        """Return the digest of what was added so far; the builder can go on."""
-        return Digest({key: group.freeze() for key, group in self._groups.items()})
+        """Return the digest of what was added so far; the builder can go on.
+
+        Groups that did not grow since the last time are the same objects as then.
+        """
+        for key, group in self._groups.items():
+            if key not in self._frozen:
+                self._frozen[key] = group.freeze()
+        return Digest(self._frozen)
 
     def finish(self) -> Digest:
         """Return the digest without copying the sums; the builder is empty afterwards."""
-        groups, self._groups, self._owner = self._groups, {}, {}
+        groups, self._groups, self._owner, self._frozen = self._groups, {}, {}, {}
         return Digest({key: groups.pop(key).freeze(last=True) for key in list(groups)})
 
 

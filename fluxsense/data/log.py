@@ -27,6 +27,8 @@ from fluxsense.base.files import read_bytes, write_beside
 
 FILE_LIMIT_BYTES = 1_000_000_000
 SHOWN_FAULTS = 10
+REWRITING_LOOKS = 3
+"""Looks in a row at which a log that became shorter is taken for one that is just being written anew."""
 
 _FIXED = (
     "file", "isolator", "pump", "pump_port", "pump_phase_deg", "pump_power_dbm", "pump_frequency_hz",
@@ -177,6 +179,123 @@ def read_log(
     if not rows:
         raise InputError("the log lists no trace", where=name, remedy="Write one row per trace below the header")
     return rows
+
+
+class LogReader:
+    """A log that is still being written, read row by row; a faulty row is a sentence and the others go on.
+
+    Parameters
+    ----------
+    path : path-like
+    isolators, states, bias_lines : sequence of str
+        As for `read_log`.
+    folder : path-like
+        Folder that the traces are relative to.
+    allow_outside : bool
+        Accept traces outside that folder.
+
+    Attributes
+    ----------
+    rows : list of LogRow
+        Whole rows so far, in the order of the file; a trace need not exist yet.
+    faults : list of str
+        What is wrong with other rows.
+    """
+
+    def __init__(
+        self,
+        path: str | os.PathLike[str],
+        *,
+        isolators: Sequence[str],
+        states: Sequence[str],
+        bias_lines: Sequence[str],
+        folder: str | os.PathLike[str],
+        allow_outside: bool = False,
+    ) -> None:
+        self._path = os.fspath(path)
+        self._known = {"isolator": isolators, "state": states}
+        self._bias_lines = bias_lines
+        self._folder, self._allow_outside = Path(folder), allow_outside
+        self._shorter = 0
+        self._start()
+
+    def _start(self) -> None:
+        self._table = _Table(self._path, self._bias_lines, self._known)
+        self._read_text, self._line = "", 0
+        self.rows: list[LogRow] = []
+        self.faults: list[str] = []
+
+    def look(self, *, last: bool = False) -> bool:
+        """Take up what was added; the last row waits for its end of line, unless this is the last look.
+
+        Returns
+        -------
+        bool
+            Whether the log was replaced: what was read before does not begin it any more, and `rows` was read anew.
+
+        Raises
+        ------
+        InputError
+            The log cannot be read, or its header is wrong.
+        """
+        if not os.path.exists(self._path) or os.path.getsize(self._path) == 0:
+            return False  # not begun yet, or between two versions
+        text = _text(_settled_bytes(self._path), self._path)
+        whole = text if last else text[: text.rfind("\n") + 1]
+        replaced = not whole.startswith(self._read_text)
+        if replaced and not last and self._read_text.startswith(whole) and self._shorter < REWRITING_LOOKS:
+            self._shorter += 1  # it may be written once more from its beginning
+            return False
+        self._shorter = 0
+        if replaced:
+            self._start()
+        for line in whole[len(self._read_text) :].splitlines():
+            self._line += 1
+            self._take(line)
+        self._read_text = whole
+        return replaced
+
+    def _take(self, text: str) -> None:
+        if not text.strip(", \t") or text.lstrip().startswith("#"):
+            return
+        try:
+            cells = next(csv.reader([text], strict=True))
+            row = self._table.row([cell.strip() for cell in cells], self._line)
+        except csv.Error as fault:
+            self._table.faults.add(self._line, f"the table cannot be read ({fault})", "Check the quotes")
+            row = None
+        found, self._table.faults = self._table.faults, _Faults(self._path)
+        self.faults += [str(InputError(w, where=f"{self._path}:{n}", remedy=r)) for n, w, r in found.found]
+        if row is not None:
+            self.rows.append(row)
+
+    def place(self, row: LogRow) -> Path | None:
+        """Path of a row's trace, or None while there is none.
+
+        Raises
+        ------
+        InputError
+            It lies outside the folder, or names a folder.
+        """
+        path = Path(os.path.realpath(self._folder / row.file))
+        if not self._allow_outside and not path.is_relative_to(os.path.realpath(self._folder)):
+            raise InputError(
+                f"the trace {row.file!r} lies outside the folder {str(self._folder)!r}",
+                where=f"{self._path}:{row.line}",
+                remedy="Copy it into the folder, or allow traces outside it",
+            )
+        return path if path.is_file() else None
+
+
+def _settled_bytes(path: str, tries: int = 5) -> bytes:
+    """The bytes of a file that may grow meanwhile: what it held at one moment."""
+    for _ in range(tries - 1):
+        try:
+            return read_bytes(path, limit_bytes=FILE_LIMIT_BYTES, kind="log")
+        except InputError as fault:
+            if "changed while" not in fault.what:
+                raise
+    return read_bytes(path, limit_bytes=FILE_LIMIT_BYTES, kind="log")
 
 
 def write_log(path: str | os.PathLike[str], rows: Iterable[LogRow], bias_lines: Sequence[str]) -> None:

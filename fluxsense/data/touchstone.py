@@ -25,7 +25,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.files import read_bytes, write_beside
@@ -151,6 +151,39 @@ def sweep_from_bytes(raw: bytes, name: str) -> Sweep:
     frequency_hz.flags.writeable = False
     s.flags.writeable = False
     return Sweep(frequency_hz, s, options.reference_ohm)
+
+
+def sweep_from_arrays(frequency_hz: ArrayLike, s: ArrayLike, reference_ohm: float = 50.0) -> Sweep:
+    """A sweep from arrays as a network analyser gives them.
+
+    Parameters
+    ----------
+    frequency_hz : array_like (F,)
+        Strictly increasing.
+    s : array_like (F, 2, 2) of complex
+        ``s[:, i, j]`` is S(i+1)(j+1), phasors that go as exp(+j w t).
+    reference_ohm : float
+
+    Returns
+    -------
+    Sweep
+
+    Raises
+    ------
+    InputError
+        Shapes do not fit, or a number is not finite.
+    """
+    f, values = np.array(frequency_hz, dtype=np.float64), np.array(s, dtype=np.complex128)
+    if f.ndim != 1 or f.size == 0 or values.shape != (f.size, 2, 2):
+        raise InputError(
+            f"a sweep needs shapes (F,) and (F, 2, 2), got {f.shape} and {values.shape}",
+            remedy="Give frequencies in Hz and s[:, i, j] for S(i+1)(j+1)",
+        )
+    if not (np.isfinite(f).all() and np.isfinite(values).all()) or np.any(np.diff(f) <= 0):
+        raise InputError(
+            "the sweep holds values that are not finite, or frequencies that do not increase", remedy="Measure it again"
+        )
+    return Sweep(f, np.conj(values), float(reference_ohm))
 
 
 def write_sweep(path: str | os.PathLike[str], sweep: Sweep, comments: Sequence[str] = (), digits: int = 6) -> None:

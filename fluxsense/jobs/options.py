@@ -166,6 +166,41 @@ class OrientSettings(_Told):
         positive("--effective", self.wanted_ess, "number of effective samples")
 
 
+# ---------------------------------------------------------------- follow
+
+
+class FollowOptions(TypedDict, total=False):
+    """Options of `follow`."""
+
+    seed: int
+    once: bool
+    idle_s: float | None
+    poll_s: float
+    write_s: float
+    report: bool
+
+
+@dataclass(frozen=True)
+class FollowSettings:
+    """`FollowOptions`, looked at.
+
+    once: take up what is there and end; idle_s: end when nothing came for so long; poll_s: pause between two looks; write_s:
+    least time between two states written; report: whether the last full run writes its page.
+    """
+
+    seed: int = 0
+    once: bool = False
+    idle_s: float | None = None
+    poll_s: float = 1.0
+    write_s: float = 2.0
+    report: bool = True
+
+    def __post_init__(self) -> None:
+        checked_seed(self.seed)
+        positive("--idle", self.idle_s, "time in seconds")
+        positive("--poll", self.poll_s, "time in seconds")
+
+
 # ---------------------------------------------------------------- detect
 
 

@@ -78,6 +78,15 @@ SENTENCES: dict[str, str] = {
     "sound simulation": "The campaign is what the study plans, with the truth that stands beside it.",
     "sound characterization": "Every isolator's sweeps are described within noise, and its ring kind and wiring are decided.",
     "sound prediction": "The angular errors predicted are small enough for the normal approximation behind them.",
+    "sound live answer": "The draws still describe the posterior, and the data look like the model.",
+    # ---- while a campaign is measured
+    "live: waiting": "Waiting for {missing}.",
+    "live: refused": "A full run could not be made: {why}",
+    "live: other unknowns": "Isolators or cooldowns have come since the last full run; their sweeps count from the next one on.",
+    "live: few draws": "The answer rests on {effective:.0f} effective draws; a full run is due.",
+    "live: misfit": "The data lie {sd:.1f} standard deviations further from the model than its noise makes them: something is not "
+    "as the study says, or has changed.",
+    "live: as of the last full run": "At the last full run: {text}",
     # ---- do the data look like the model?
     "misfit of traces": "The data do not look like draws of the model (misfit {chi_square:.0f} for {degrees:.0f} expected, "
     "probability {probability:.1g}; worst: {worst}). Check that the traces belong to this chip, that its parameters are right, "

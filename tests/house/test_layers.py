@@ -18,6 +18,7 @@ LAYERS = (
     {"infer"},
     {"detection", "design", "characterize"},
     {"report"},
+    {"live"},
     {"jobs"},
     {"cli", "__main__", "__init__"},
 )
