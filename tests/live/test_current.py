@@ -66,7 +66,8 @@ def moments(campaign: Live) -> tuple[np.ndarray, np.ndarray]:
 def test_the_weights_are_those_of_the_posterior_on_a_grid(grown: tuple[Live, list[float]]) -> None:
     campaign, _ = grown
     current = campaign.current
-    assert current is not None and current.unknowns.size == 3
+    assert current is not None
+    assert current.unknowns.size == 3
     whole = current.anchor.problem(campaign.study, campaign.digest, current.unknowns)
     assert isinstance(whole, CampaignProblem)
     mean, sd = moments(campaign)
@@ -102,7 +103,8 @@ def test_the_answer_is_that_of_orient(grown: tuple[Live, list[float]]) -> None:
         full.document["size"]["mean"], abs=0.5 * answer.body["size"]["sd"]
     )
     assert answer.verdict.trust == "reliable"
-    assert "within" in str(answer) and "reliable" in str(answer)
+    assert "within" in str(answer)
+    assert "reliable" in str(answer)
 
 
 def test_the_cone_shrinks_and_few_full_runs_are_made(grown: tuple[Live, list[float]]) -> None:
@@ -126,7 +128,8 @@ def test_same_sweeps_same_answer(grown: tuple[Live, list[float]]) -> None:
 def test_before_there_is_an_answer_it_says_what_is_missing(tmp_path: Path) -> None:
     study = small_study(tmp_path)
     campaign = Live(study, seed=1)
-    assert campaign.answer.direction is None and campaign.answer.cone_deg == np.inf
+    assert campaign.answer.direction is None
+    assert campaign.answer.cone_deg == np.inf
     assert "Waiting for a sweep with the pump on and the source in" in str(campaign.answer)
     every = arriving(study)
     with_source = next(t for t in every if t.key.state == "in" and t.key.pump_on)
@@ -146,7 +149,8 @@ def test_an_isolator_that_comes_later_is_taken_up(tmp_path: Path) -> None:
     campaign._here = True
     list(put(campaign, second[:1]))
     alone = campaign.answer
-    assert alone.direction is not None and campaign.current is not None
+    assert alone.direction is not None
+    assert campaign.current is not None
     campaign._here = False
     list(put(campaign, second[1:]))
     if not campaign.current.fits(campaign.digest):
@@ -185,7 +189,9 @@ def test_what_makes_no_sense_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="needs port or phase, power and frequency"):
         campaign.setting("a", "in", bias_a={}, pump_port=1)
     key = campaign.setting("a", "in", bias_a={"a1": 1e-3})
-    assert not key.pump_on and key.bias_a == (1e-3, 0.0, 0.0, 0.0) and key.cooldown == "c1"
+    assert not key.pump_on
+    assert key.bias_a == (1e-3, 0.0, 0.0, 0.0)
+    assert key.cooldown == "c1"
     with pytest.raises(InputError, match="no sweep"):
         campaign.add(key)
     votes = small_study(tmp_path, flux_noise_mphi0=0.5, extra='[data]\nkind = "direction"\n')

@@ -43,7 +43,8 @@ def test_once_ends_with_what_orient_says(measured: Measured, tmp_path: Path) -> 
     outcome = run(["follow", study.path, "--once", "--seed", 11, "--json"])
     assert outcome.code == 0
     document = json.loads(outcome.out)
-    assert document["kind"] == "following" and document["format"] == 1
+    assert document["kind"] == "following"
+    assert document["format"] == 1
     theirs = json.loads(measured.outcome.out)
     assert json.loads((study.folder / "results" / "result.json").read_text()) == theirs
     assert document["provenance"]["digest_hash"] == theirs["provenance"]["digest_hash"]
@@ -119,5 +120,6 @@ def test_a_former_run_is_gone_on_from(measured: Measured, tmp_path: Path) -> Non
 def test_idle_ends(measured: Measured, tmp_path: Path) -> None:
     study = fresh(measured, tmp_path, with_log=False)
     found = follow(study, idle_s=0.3, poll_s=0.05)
-    assert found.document["direction"] is None and found.exit_code == 1
+    assert found.document["direction"] is None
+    assert found.exit_code == 1
     assert "Waiting for" in " ".join(found.lines())

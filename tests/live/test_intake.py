@@ -80,7 +80,8 @@ def test_one_by_one_is_all_at_once(simulated: Study) -> None:
         sweep = read_sweep(simulated.log.parent / row.file)
         assert intake.add(Taken(group_key(row), sweep, row.time_s, row.file))
     whole = load_campaign(simulated)
-    assert not whole.distrusted and not intake.distrusted
+    assert not whole.distrusted
+    assert not intake.distrusted
     assert intake.sweeps == len(rows) == whole.sweeps
     for key, group in whole.items():
         mine = intake.digest[key]
@@ -104,7 +105,8 @@ def test_work_per_sweep_is_bounded(simulated: Study) -> None:
         intake.add(Taken(group_key(row), noisy, float(n), f"n{n}"))
     assert intake.digest[other] is before
     group = intake._groups[group_key(row)]
-    assert len(group.latest) == WINDOW and group.held is None
+    assert len(group.latest) == WINDOW
+    assert group.held is None
     assert intake.digest.sweeps + len(intake.digest.left_out) == WINDOW + 11
 
 
@@ -184,7 +186,8 @@ def test_what_was_written_long_ago_is_taken_at_once(simulated: Study, tmp_path: 
         aged(path)
     follower = Follower(study, Clock())
     assert len(list(follower.poll())) == len(campaign_rows(study))
-    assert not follower.waiting and not follower.faults
+    assert not follower.waiting
+    assert not follower.faults
 
 
 def test_a_campaign_that_grows(simulated: Study, tmp_path: Path) -> None:
@@ -197,7 +200,8 @@ def test_a_campaign_that_grows(simulated: Study, tmp_path: Path) -> None:
     study.log.write_text(lines[0])
     assert settle(follower, clock) == []
     study.log.write_text("".join(lines[:2]) + lines[2].rstrip("\n"))
-    assert settle(follower, clock) == [] and follower.waiting == [rows[0].file]
+    assert settle(follower, clock) == []
+    assert follower.waiting == [rows[0].file]
     text = (source.folder / rows[0].file).read_text().splitlines(keepends=True)
     first = study.folder / rows[0].file
     first.write_text("".join(text[:8]) + text[8][:7])
@@ -213,7 +217,8 @@ def test_a_campaign_that_grows(simulated: Study, tmp_path: Path) -> None:
         shutil.copy(source.folder / row.file, study.folder / row.file)
         settle(follower, clock, 1)
     settle(follower, clock)
-    assert not follower.waiting and follower.restarts == 0
+    assert not follower.waiting
+    assert follower.restarts == 0
     assert follower.intake.digest.content_hash() == load_campaign(source).content_hash()
 
 
@@ -232,7 +237,8 @@ def test_a_trace_that_was_taken_too_early_is_read_again(simulated: Study, tmp_pa
     settle(follower, clock, 4)
     assert follower.restarts == 1
     (group,) = follower.intake.digest.values()
-    assert group.count == 2 and group.frequency_hz.size == source.sweep.points
+    assert group.count == 2
+    assert group.frequency_hz.size == source.sweep.points
 
 
 def test_a_log_that_is_replaced(simulated: Study, tmp_path: Path) -> None:
@@ -244,7 +250,8 @@ def test_a_log_that_is_replaced(simulated: Study, tmp_path: Path) -> None:
     list(follower.poll())
     names = [b.name for b in study.bias_lines]
     write_log(study.log, list(reversed(rows)), names)  # the same rows in another order: nothing is read again
-    assert list(follower.poll()) == [] and follower.restarts == 0
+    assert list(follower.poll()) == []
+    assert follower.restarts == 0
     moved = [replace(rows[0], state="in" if rows[0].state == "out" else "out", repeat=77), *rows[1:-1]]
     write_log(study.log, moved, names)  # one row corrected, one taken back
     assert len(list(follower.poll())) == len(rows) - 1
@@ -262,7 +269,8 @@ def test_a_log_that_is_written_from_its_beginning_is_waited_for(simulated: Study
     for part in ("", text[: len(text) // 3], text[: len(text) // 2], text):
         study.log.write_text(part)
         assert list(follower.poll()) == []
-    assert follower.restarts == 0 and follower.intake.sweeps == count
+    assert follower.restarts == 0
+    assert follower.intake.sweeps == count
 
 
 def test_faulty_rows_and_traces_are_sentences_and_the_others_go_on(simulated: Study, tmp_path: Path) -> None:
@@ -281,11 +289,14 @@ def test_faulty_rows_and_traces_are_sentences_and_the_others_go_on(simulated: St
     taken = settle(follower, clock, 8)
     assert len(taken) == len(rows) - 3
     said = " ".join(follower.faults)
-    assert "the isolator 'z' is not in the study" in said and "log.csv:2" in said
-    assert "outside the folder" in said and "copy of another one" in said
+    assert "the isolator 'z' is not in the study" in said
+    assert "log.csv:2" in said
+    assert "outside the folder" in said
+    assert "copy of another one" in said
     assert follower.waiting == [rows[2].file.replace("traces/", "traces/no_")]
     list(follower.poll(last=True))
-    assert not follower.waiting and "there is no trace" in " ".join(follower.faults)
+    assert not follower.waiting
+    assert "there is no trace" in " ".join(follower.faults)
 
 
 def test_a_trace_of_other_frequencies_is_not_waited_for_forever(simulated: Study, tmp_path: Path) -> None:
@@ -301,4 +312,5 @@ def test_a_trace_of_other_frequencies_is_not_waited_for_forever(simulated: Study
     assert follower.waiting == [rows[1].file]
     clock.now += PATIENCE_S
     settle(follower, clock)
-    assert not follower.waiting and "frequencies differs" in follower.faults[0]
+    assert not follower.waiting
+    assert "frequencies differs" in follower.faults[0]
