@@ -84,7 +84,7 @@ FILES = {
     ),
     "plan": (
         "the study alone",
-        ("plan.json", "study.toml", "landscape.png", "ambiguity.png", "schedule.png", "frequencies.png"),
+        ("plan.json", "study.toml", "landscape.png", "ambiguity.png", "schedule.png", "frequencies.png", "pump.png"),
     ),
     "layout": ("the study alone", ("layout.json", "study.toml", "layout.png")),
 }

@@ -9,7 +9,7 @@ import numpy as np
 
 from fluxsense.base.errors import InputError
 from fluxsense.data.touchstone import read_sweep
-from fluxsense.readout.chain import Chain, check_chain, sweep_seconds, white_noise
+from fluxsense.readout.chain import Chain, check_chain, sweep_seconds, white_noise, with_power_at_chip
 from fluxsense.readout.networks import Network
 from fluxsense.study import Study, SweepRange
 
@@ -63,6 +63,41 @@ def chain_of(study: Study) -> Chain | None:
 def looks_hz(sweep: SweepRange) -> list[float]:
     """A few frequencies across a sweep."""
     return [float(f) for f in np.linspace(sweep.start_hz, sweep.stop_hz, LOOKS)]
+
+
+def unsettled(study: Study) -> Study:
+    """The study with what its chain says by itself left to it again: the inverse of `settled`, for writing."""
+    chain = chain_of(study)
+    if chain is None:
+        return study
+    noise, plan = study.noise, study.plan
+    if math.isclose(noise.white, white_noise(chain, looks_hz(study.sweep)), rel_tol=1e-9):
+        noise = replace(noise, white=math.nan)
+    if math.isclose(plan.seconds_per_sweep, sweep_seconds(chain.readout, study.sweep.points), rel_tol=1e-9):
+        plan = replace(plan, seconds_per_sweep=math.nan)
+    return replace(study, noise=noise, plan=plan)
+
+
+def with_probe_power(study: Study, power_w: float) -> Study:
+    """The study with the source power at which so much arrives at the chip, its noise following.
+
+    White noise that the study states, and that is not its chain's, falls with the root of the power.
+
+    Raises
+    ------
+    InputError
+        If the study has no chain, or one that cannot be worked with.
+    """
+    chain = chain_of(study)
+    if chain is None:
+        raise InputError("the study has no read-out chain", where=study.path.name, remedy="Add a section [readout]")
+    loose = unsettled(study)
+    middle = 0.5 * (study.sweep.start_hz + study.sweep.stop_hz)
+    moved = with_power_at_chip(chain, middle, power_w).readout
+    noise = loose.noise
+    if not math.isnan(noise.white):
+        noise = replace(noise, white=noise.white * math.sqrt(chain.readout.source_power_w / moved.source_power_w))
+    return settled(replace(loose, readout=moved, noise=noise))
 
 
 def settled(study: Study) -> Study:

@@ -26,13 +26,15 @@ from fluxsense.device.rings import ring_kind
 from fluxsense.magnetics.loops import distance_to_outline
 from fluxsense.model.parameter import Parameter
 from fluxsense.model.slopes import scattering_slopes
-from fluxsense.readout.chain import Chain, ChainReport, report, sweep_seconds
+from fluxsense.readout.chain import WORRYING_MARGIN_DB, Chain, ChainReport, report, sweep_seconds
 from fluxsense.readout.kerr import KerrLimit, kerr_limit, photons_in_stages, shifted_transmission
+from fluxsense.readout.noise import power_ratio
 from fluxsense.readout.published import Comparison, compare
 from fluxsense.readout.sensitivity import (
     LoopSensitivity,
     centre_moment_noise_mu_b,
     energy_resolution_hbar,
+    field_noise_t,
     flicker_corner_hz,
     flux_noise_at_one_frequency,
     noise_from_information,
@@ -234,6 +236,7 @@ def _loop_sensitivity(
         flux_noise_phi0=noise,
         frequency_hz=float(grid[f]),
         flux_noise_sweep_phi0=swept,
+        field_t=field_noise_t(noise, loop_outlines_m(study)[number]),
         centre_mu_b=centre_moment_noise_mu_b(noise, loop_outlines_m(study)[number]),
         energy_hbar=None if inductance is None else energy_resolution_hbar(noise, inductance * FLUX_QUANTUM_WB),
         corner_hz=flicker_corner_hz(slow, noise) if slow > 0 else None,
@@ -262,6 +265,58 @@ def _comparisons(study: Study, flux_phi0: float, source: float, outlines: Sequen
     place = np.array(study.source.position_m)
     distance = min(float(distance_to_outline(place, x)) for x in outlines)
     return compare(flux_phi0, moment_noise_a_m2=source, distance_m=distance)
+
+
+@dataclass(frozen=True)
+class ProbePower:
+    """A probe power to propose.
+
+    Attributes
+    ----------
+    power_w : float
+        At the chip.
+    held_by : str
+        What keeps it from being higher: "self-Kerr" (its bias equals the noise), "compression" (a stage comes within
+        `WORRYING_MARGIN_DB` of its compression point) or "limit" (the study's, of the source).
+    name : str
+        The isolator or the stage that does.
+    """
+
+    power_w: float
+    held_by: str
+    name: str
+
+
+def best_probe_power(found: Sensing, source_w: float, limit_w: float | None) -> ProbePower | None:
+    """The highest probe power that neither biases a sweep by more than its noise nor saturates a stage.
+
+    Parameters
+    ----------
+    found : Sensing
+        At the power in use.
+    source_w : float
+        Source power in use.
+    limit_w : float, optional
+        Highest source power allowed.
+
+    Returns
+    -------
+    ProbePower or None
+        None where no isolator's critical currents are stated, so that nothing is known of the first.
+    """
+    kerr = [(x.kerr.equal_power_w, x.isolator) for x in found.isolators if x.kerr is not None]
+    if not kerr:
+        return None
+    at = found.isolators[0].chain
+    power, name = min(kerr)
+    choices = [ProbePower(power, "self-Kerr", name)]
+    close = at.closest_to_compression
+    if close is not None:
+        room = power_ratio(close.margin_db - WORRYING_MARGIN_DB)
+        choices.append(ProbePower(at.power_w * room, "compression", close.name))
+    if limit_w is not None:
+        choices.append(ProbePower(at.power_w * limit_w / source_w, "limit", "source"))
+    return min(choices, key=lambda x: x.power_w)
 
 
 def against_pump_power(study: Study, chain: Chain, isolator: int, limit_w: float, count: int = 7) -> list[PumpPoint]:

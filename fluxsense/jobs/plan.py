@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 from fluxsense.base.errors import InputError
 from fluxsense.base.files import write_beside
 from fluxsense.base.findings import Finding, Verdict
+from fluxsense.data.chains import unsettled
 from fluxsense.design.ambiguity import ambiguity_findings, ambiguity_map, information_finding
 from fluxsense.design.information_gain import chip_gain
 from fluxsense.design.schedule import (
@@ -39,9 +40,15 @@ from fluxsense.design.working_point import WorkingPoint, best_working_point, lan
 from fluxsense.device.chip import check_geometry
 from fluxsense.jobs.folder import held, keep, ready
 from fluxsense.jobs.options import PlanOptions, PlanSettings
-from fluxsense.jobs.readout import readout_part
+from fluxsense.jobs.readout import NEAR_SELF_KERR, probe_proposal, readout_part
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
-from fluxsense.report.design import draw_ambiguity, draw_frequency_shares, draw_landscape, draw_schedule
+from fluxsense.report.design import (
+    draw_ambiguity,
+    draw_frequency_shares,
+    draw_landscape,
+    draw_pump_power,
+    draw_schedule,
+)
 from fluxsense.report.figures import image_bytes
 from fluxsense.report.proposals import CAUTION, plan_lines
 from fluxsense.report.sentences import sentence, sentences
@@ -76,7 +83,7 @@ class Proposal(Result):
 class Plan(Proposal):
     """What `plan` proposes.
 
-    Its study has the proposed settings; the split of sweeps stands in the document only, since a study's plan repeats all
+    Its study has the proposed settings and probe power; the split of sweeps stands in the document only, since a study's plan repeats all
     settings equally often.
     """
 
@@ -123,6 +130,9 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
     if asked.wanted_rate is not None:
         check_rate(asked.wanted_rate, unknowns)
     point, proposed, before, after = _working_points(study, direction_points(unknowns, 6, seed), asked)
+    probe = probe_proposal(proposed)
+    if probe.study is not proposed:
+        proposed, after = probe.study, _error_entry(probe.study, seed)
     asked.say("splitting sweeps")
     coarse = planned_experiment(proposed, most_points=15)
     few = direction_points(unknowns, 4, seed)
@@ -137,6 +147,7 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
     gain = chip_gain(coarse, outer=24, inner=100, seed=seed)
     asked.say("read-out")
     readout = readout_part(proposed, _pump_limit_w(proposed))
+    notes = [*probe.findings, *(() if readout is None else (f for f in readout.findings if f.code != NEAR_SELF_KERR))]
     asked.say("landscape")
     view = landscape(study, few[:2], 0, nodes=9)
     body = {
@@ -155,7 +166,8 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
         "determined": sentence(information_finding(coarse, TRUTH)),
         "ambiguities": sentences(unresolved),
         "readout": None if readout is None else readout.body,
-        "readout_notes": [] if readout is None else sentences(readout.findings),
+        "readout_notes": sentences(notes),
+        "probe": probe.body,
         "caution": CAUTION,
     }  # fmt: skip
     figures = {
@@ -164,6 +176,8 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
         "schedule.png": draw_schedule(schedule),
         "frequencies.png": draw_frequency_shares(shares),
     }
+    if readout is not None:
+        figures["pump.png"] = draw_pump_power(readout.body["against_pump_power"])
     verdict = prediction_verdict(after["prediction_valid"])
     asked_for = {"error": asked.wanted_deg, "error_rate": asked.wanted_rate, "thorough": asked.thorough}
     provenance = Provenance(study.sha256, seed=seed, options=asked_for)
@@ -183,7 +197,7 @@ def plan_folder(study: Study | str | Path, folder: Path, **options: Unpack[PlanO
 def write_proposal(proposal: Proposal, folder: Path, stem: str) -> list[str]:
     """Write the document, the study and the figures of a proposal; returns their names."""
     keep(folder / f"{stem}.json", proposal.document)
-    write_beside(folder / "study.toml", study_text(proposal.proposed).encode("utf-8"), sync=True)
+    write_beside(folder / "study.toml", study_text(unsettled(proposal.proposed)).encode("utf-8"), sync=True)
     for name, figure in proposal.figures.items():
         write_beside(folder / name, image_bytes(figure, "png"), sync=True)
     return [f"{stem}.json", "study.toml", *proposal.figures]

@@ -9,12 +9,20 @@ from typing import Any, Final
 
 import numpy as np
 
+from fluxsense.base.constants import BOHR_MAGNETON_A_M2
 from fluxsense.base.findings import Finding
 from fluxsense.base.units import watt_to_dbm
-from fluxsense.data.chains import chain_of, looks_hz
+from fluxsense.data.chains import chain_of, looks_hz, with_probe_power
 from fluxsense.data.digest import Digest
 from fluxsense.data.noise_levels import measure_noise, relative_white
-from fluxsense.design.sensing import IsolatorSensing, PumpPoint, Sensing, against_pump_power, sensing
+from fluxsense.design.sensing import (
+    IsolatorSensing,
+    PumpPoint,
+    Sensing,
+    against_pump_power,
+    best_probe_power,
+    sensing,
+)
 from fluxsense.device.chip import ChipModel, nominal_parameters, setting_probe
 from fluxsense.readout.allotment import Band, allot, overlaps
 from fluxsense.readout.chain import (
@@ -29,6 +37,7 @@ from fluxsense.readout.chain import (
 from fluxsense.readout.published import Comparison
 from fluxsense.study import Study
 
+NEAR_SELF_KERR: Final = "near self-Kerr"
 BANDWIDTHS = 2.0
 """Linewidths of a sensor's band beside the distance of its two modes."""
 
@@ -104,6 +113,43 @@ CAUSES: Final[dict[str, Callable[[Cause], Finding]]] = {
 """Findings for what would explain a scatter that is not the chain's."""
 
 
+@dataclass(frozen=True)
+class ProbeProposal:
+    """A probe power that `plan` proposes.
+
+    Attributes
+    ----------
+    study : Study
+        With it; as it was where none is proposed.
+    findings : tuple of Finding
+        On the power in use before.
+    body : dict or None
+        As it stands in the document; None without a chain.
+    """
+
+    study: Study
+    findings: tuple[Finding, ...]
+    body: dict[str, Any] | None
+
+
+def probe_proposal(study: Study) -> ProbeProposal:
+    """The study with the probe power at which self-Kerr bias equals noise, or the highest below that its chain and limits allow."""
+    chain = chain_of(study)
+    if chain is None or not study.plan.states:
+        return ProbeProposal(study, (), None)
+    found = sensing(study, chain)
+    best = best_probe_power(found, chain.readout.source_power_w, study.limits.source_power_w)
+    now = found.isolators[0].chain.power_w
+    body: dict[str, Any] = {"now_w": now, "now_source_w": chain.readout.source_power_w}
+    if best is None:
+        nothing = {"proposed_w": None, "source_w": None, "held_by": None, "name": None}
+        return ProbeProposal(study, (Finding("self-Kerr unknown"),), body | nothing)
+    moved = with_probe_power(study, best.power_w)
+    source = chain.readout.source_power_w if moved.readout is None else moved.readout.source_power_w
+    body |= {"proposed_w": best.power_w, "source_w": source, "held_by": best.held_by, "name": best.name}
+    return ProbeProposal(moved, tuple(kerr_findings(found)), body)
+
+
 def stated_findings(study: Study, chain: Chain, white: float) -> list[Finding]:
     """Whether the white noise that the study states is the chain's."""
     stated = study.noise.white
@@ -145,7 +191,7 @@ def kerr_findings(found: Sensing) -> list[Finding]:
     """Isolators whose probe is near the power at which its self-Kerr shift equals the noise."""
     return [
         Finding(
-            "near self-Kerr",
+            NEAR_SELF_KERR,
             isolator=x.isolator,
             margin_db=-x.kerr.margin_db,
             equal_dbm=watt_to_dbm(x.kerr.equal_power_w),
@@ -264,7 +310,9 @@ def _isolator_entry(x: IsolatorSensing) -> dict[str, Any]:
                 "flux_noise_phi0": one.flux_noise_phi0,
                 "frequency_hz": one.frequency_hz,
                 "flux_noise_sweep_phi0": one.flux_noise_sweep_phi0,
+                "field_noise_t": _finite(one.field_t),
                 "centre_mu_b": one.centre_mu_b,
+                "centre_a_m2": one.centre_mu_b * BOHR_MAGNETON_A_M2,
                 "energy_hbar": one.energy_hbar,
                 "flicker_corner_hz": one.corner_hz,
             }

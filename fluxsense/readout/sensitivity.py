@@ -108,6 +108,12 @@ def centre_moment_noise_mu_b(flux_noise_phi0: float, outline_m: npt.ArrayLike) -
     return flux_noise_phi0 / per_mu_b
 
 
+def field_noise_t(flux_noise_phi0: float, outline_m: npt.ArrayLike) -> float:
+    """Noise of a uniform field along a loop's normal, T/sqrt(Hz), from its flux noise (Phi0/sqrt(Hz)) and outline (n, 3)."""
+    area = float(np.linalg.norm(area_vector(np.asarray(outline_m, dtype=np.float64))))
+    return flux_noise_phi0 * FLUX_QUANTUM_WB / area if area > 0 else math.inf
+
+
 def centre_moment_noise_of_circle_mu_b(flux_noise_phi0: float, radius_m: float) -> float:
     """sqrt(S) a/r_e, mu_B/sqrt(Hz), of a circular filament of radius a (m)."""
     return flux_noise_phi0 * radius_m / ELECTRON_RADIUS_M
@@ -154,6 +160,8 @@ class LoopSensitivity:
         That frequency.
     flux_noise_sweep_phi0 : float
         The same over the whole sweep, dead time included.
+    field_t : float
+        Noise of a uniform field along the loop's normal, T/sqrt(Hz); infinite for a loop without area.
     centre_mu_b : float
         Moment noise at the loop's centre, mu_B/sqrt(Hz).
     energy_hbar : float or None
@@ -166,6 +174,7 @@ class LoopSensitivity:
     flux_noise_phi0: float
     frequency_hz: float
     flux_noise_sweep_phi0: float
+    field_t: float
     centre_mu_b: float
     energy_hbar: float | None
     corner_hz: float | None

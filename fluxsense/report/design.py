@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Polygon, Rectangle
 
 from fluxsense.base.sphere import angles_from_vector
+from fluxsense.base.units import watt_to_dbm
 from fluxsense.design.ambiguity import DOUBTFUL_LOG_ODDS, AmbiguityMap
 from fluxsense.design.layout import Layout
 from fluxsense.design.schedule import FrequencyShares, Schedule
@@ -135,4 +137,31 @@ def draw_frequency_shares(found: FrequencyShares) -> Figure:
     axes.set_xlabel("frequency / GHz")
     axes.set_ylabel("share of the information / %")
     axes.set_ylim(bottom=0)
+    return figure
+
+
+@styled
+def draw_pump_power(points: Mapping[str, Sequence[Mapping[str, Any]]]) -> Figure:
+    """Isolation and flux noise of each isolator against the pump's power, up to the limit.
+
+    Parameters
+    ----------
+    points : mapping
+        By isolator, ``power_w``, ``isolation_db`` and ``flux_noise_phi0`` of each power, as they stand in a plan's document.
+    """
+    figure = Figure(figsize=(6.4, 5.0), layout="constrained")
+    above, below = figure.subplots(2, 1, sharex=True)
+    marks = "osD^v<>"
+    for n, (name, rows) in enumerate(points.items()):
+        power = [watt_to_dbm(x["power_w"]) for x in rows]
+        style = {"marker": marks[n % len(marks)], "markersize": 4, "linewidth": 1.2, "label": plain(name, 14)}
+        style["color"] = (BLUE, ORANGE, INK, QUIET)[n % 4]
+        above.plot(power, [x["isolation_db"] for x in rows], **style)
+        below.plot(power, [1e6 * x["flux_noise_phi0"] for x in rows], **style)
+    above.set_ylabel("best isolation / dB")
+    below.set_ylabel("flux noise / (uPhi0/sqrt(Hz))")
+    below.set_xlabel("pump power / dBm (the last is the limit)")
+    for axes in (above, below):
+        axes.set_ylim(bottom=0)
+    above.legend(frameon=False)
     return figure

@@ -7,7 +7,7 @@ from typing import Any
 
 from fluxsense.base.units import format_quantity
 from fluxsense.design.sensitivity import VALID_ERROR_DEG
-from fluxsense.report.readout import readout_lines
+from fluxsense.report.readout import probe_lines, readout_lines
 from fluxsense.report.sentences import KIND_WORDS
 
 CAUTION = (
@@ -41,7 +41,7 @@ def _rate_lines(rate: Mapping[str, Any], kinds: int) -> list[str]:
     if rate["sweeps"] < kinds:
         whole = "one sweep of each kind is more than enough"
     else:
-        whole = f"{rate['sweeps']:.0f} sweeps, {rate['seconds'] / 3600:.3g} h"
+        whole = f"{rate['sweeps']:.0f} sweeps, {duration(rate['seconds'])}"
     return [f"Time to {mistake}: {whole}", tail]
 
 
@@ -58,7 +58,10 @@ def plan_lines(document: Mapping[str, Any]) -> list[str]:
     ]
     for kind, value in sorted(then["mean_if_known_deg"].items(), key=lambda item: item[1]):
         lines.append(f"  with the {KIND_WORDS.get(kind, kind)} known exactly: {value:.3g} degrees")
-    lines += [*_point_lines(document), *_schedule_lines(document), *_time_lines(document)]
+    lines += _point_lines(document)
+    if document["probe"] is not None:
+        lines += probe_lines(document["probe"])
+    lines += [*_schedule_lines(document), *_time_lines(document)]
     f = document["frequencies"]
     lines.append(
         f"Frequencies: {f['points']} of {f['points_before']} points, {format_quantity(f['start_hz'], 'frequency', 6)} to "
@@ -116,11 +119,24 @@ def _schedule_lines(document: Mapping[str, Any]) -> list[str]:
     return lines
 
 
+def duration(seconds: float) -> str:
+    """A time for people: seconds below two minutes, then minutes, hours, and days from two days on."""
+    for unit, size, most in (("s", 1.0, 120.0), ("min", 60.0, 7200.0), ("h", 3600.0, 172800.0)):
+        if seconds < most:
+            return f"{seconds / size:.3g} {unit}"
+    return f"{seconds / 3600:.3g} h ({seconds / 86400:.3g} days)"
+
+
 def _time_lines(document: Mapping[str, Any]) -> list[str]:
     time, lines = document["time"], []
+    kinds = sum(c["sweeps"] > 0 for c in document["schedule"]["candidates"])
     if time["reachable"]:
+        count, seconds = time["sweeps"], time["seconds"]
+        if count < kinds:  # no fewer can be taken
+            count, seconds = kinds, seconds * kinds / count
         lines.append(
-            f"Time to {time['wanted_deg']:.3g} degrees: {time['sweeps']:.0f} sweeps, {time['seconds'] / 3600:.3g} h"
+            f"Time to {time['wanted_deg']:.3g} degrees: {count:.0f} sweeps, {duration(seconds)}"
+            + (": one of each kind is enough" if count == kinds else "")
         )
     else:
         lines.append(
@@ -138,7 +154,7 @@ def _time_lines(document: Mapping[str, Any]) -> list[str]:
     )
     rate = document["time_to_error_rate"]
     if rate is not None:
-        lines += _rate_lines(rate, sum(c["sweeps"] > 0 for c in document["schedule"]["candidates"]))
+        lines += _rate_lines(rate, kinds)
     return lines
 
 

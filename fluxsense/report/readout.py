@@ -3,11 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
 from fluxsense.base.constants import BOHR_MAGNETON_A_M2
 from fluxsense.base.units import format_quantity
 from fluxsense.readout.published import FAR_BETTER
+
+_HELD: Final = {
+    "self-Kerr": "there the self-Kerr shift in isolator {name} changes a sweep by as much as the averaged sweeps' noise; with 3 dB "
+    "less it is a third of it",
+    "compression": "beyond it {name} comes near its 1 dB compression point",
+    "limit": "[limits] allows the source no more",
+}
+
+
+def probe_lines(body: Mapping[str, Any]) -> list[str]:
+    """The probe power that is proposed, and why no more.
+
+    Parameters
+    ----------
+    body : mapping
+        The document's part on the probe.
+    """
+    if body["proposed_w"] is None:
+        return []
+    at, source, now = (format_quantity(body[k], "power", 4) for k in ("proposed_w", "source_w", "now_w"))
+    why = _HELD[body["held_by"]].format(name=body["name"])
+    return ["", f"Probe power: {at} at the chip ({source} at the source) instead of {now}: {why}"]
 
 
 def readout_lines(body: Mapping[str, Any], unit: str) -> list[str]:
@@ -62,9 +84,12 @@ def _isolator_lines(iso: Mapping[str, Any]) -> list[str]:
             more += f", energy resolution {one['energy_hbar']:.3g} hbar"
         if one["flicker_corner_hz"] is not None:
             more += f", flicker corner {format_quantity(one['flicker_corner_hz'], 'frequency', 2)}"
+        field = one["field_noise_t"]
         lines.append(
             f"  loop {one['loop']}: {_flux(one['flux_noise_phi0'])} at {one['frequency_hz'] / 1e9:.4f} GHz, "
-            f"{_flux(one['flux_noise_sweep_phi0'])} over the sweep; {one['centre_mu_b']:.3g} mu_B/sqrt(Hz) at its centre{more}"
+            f"{_flux(one['flux_noise_sweep_phi0'])} over the sweep; "
+            + ("" if field is None else f"{format_quantity(field, 'field', 3)}/sqrt(Hz); ")
+            + f"{one['centre_mu_b']:.3g} mu_B/sqrt(Hz) ({one['centre_a_m2']:.3g} A m^2) at its centre{more}"
         )
     kerr = iso["self_kerr"]
     if kerr is not None and kerr["equal_power_w"] is not None:
@@ -86,10 +111,18 @@ def _source_lines(body: Mapping[str, Any], unit: str) -> list[str]:
         return text if dimension == "field" else f"{text} ({x / BOHR_MAGNETON_A_M2:.3g} mu_B)"
 
     lines = [f"  source along x, y, z, per sqrt(Hz): {', '.join(each(x) for x in noise)}"]
-    flux = [c for c in body["beside"] if c["flux_factor"] is not None]
-    if flux:
-        said = "; ".join(f"{c['sensor']} {_flux(c['flux_noise_phi0'])}" for c in flux)
-        lines.append(f"  published flux noise beside it: {said}")
+    lines.append("  beside published sensors (times as much noise here; with a moment: at the same distance):")
+    for c in body["beside"]:
+        own = _flux(c["flux_noise_phi0"]) if c["flux_noise_phi0"] is not None else ""
+        own = own or f"{format_quantity(c['field_noise_t'], 'field', 3)}/sqrt(Hz)"
+        factors = [
+            f"{words} {c[key]:.2g}"
+            for words, key in (("flux", "flux_factor"), ("moment", "moment_factor"), ("field", "field_factor"))
+            if c[key] is not None
+        ]
+        lines.append(
+            f"    {c['sensor']}, {own}: {', '.join(factors) or 'not comparable'}; {c['remark']} [{c['source']}; {c['read']}]"
+        )
     near = max(body["beside"], key=lambda c: c["approach_factor"] or 0.0)
     if (near["approach_factor"] or 0.0) >= FAR_BETTER:
         lines.append(

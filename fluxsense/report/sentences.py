@@ -199,6 +199,8 @@ SENTENCES: dict[str, str] = {
     "near self-Kerr": 'Isolator "{isolator}": at {power_dbm:.1f} dBm the probe is {margin_db:+.1f} dB from the power '
     "({equal_dbm:.1f} dBm at the chip) at which its own self-Kerr shift changes the sweeps by as much as their averaged noise. "
     "More power would bias the result rather than sharpen it.",
+    "self-Kerr unknown": "Nothing is said of the critical currents of the junctions, so that the probe's self-Kerr shift, which bounds "
+    "the power that is of use, is not known: state critical_current of each stage.",
     "another sensor": "For this source another kind of sensor is about {factor:.2g} times more sensitive at this distance: {sensor} ({remark}).",
     "bands overlap": 'Isolators "{first}" and "{second}" share a line and their bands overlap by {overlap_mhz:.3g} MHz, where a guard '
     "band of {guard_mhz:.3g} MHz is wanted: each picks up of the other where it is read.",

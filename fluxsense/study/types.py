@@ -786,15 +786,17 @@ SAMPLING: Final[tuple[Field, ...]] = (
 
 @dataclass(frozen=True)
 class Limits:
-    """What a working point may not exceed: highest pump power, range of pump frequencies, least isolation, source out.
+    """What a working point may not exceed: highest pump power, range of pump frequencies, least isolation, source out; power of
+    the read-out's source.
 
-    None means that the study does not say: then no power above the highest in use is proposed, and no pump frequency
+    None means that the study does not say: then no pump power above the highest in use is proposed, and no pump frequency
     further than a linewidth of the idler from the matched one.
     """
 
     pump_power_w: float | None = None
     pump_frequency_hz: tuple[float, float] | None = None
     isolation_db: float | None = None
+    source_power_w: float | None = None
 
 
 LIMITS: Final[tuple[Field, ...]] = (
@@ -809,6 +811,10 @@ LIMITS: Final[tuple[Field, ...]] = (
     Quantity(
         key="isolation", attribute="isolation_db", dimension="level", default=None, low=0.0, strict=True,
         words="least isolation with the source out",
+    ),
+    Quantity(
+        key="source_power", attribute="source_power_w", dimension="power", default=None, low=0.0, strict=True,
+        sane=_DANGEROUS, words="highest power of the read-out's source",
     ),
 )  # fmt: skip
 

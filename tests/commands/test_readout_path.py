@@ -19,7 +19,7 @@ from fluxsense.base.units import dbm_to_watt
 from fluxsense.cli import main
 from fluxsense.data.chains import chain_of, settled
 from fluxsense.jobs.check import check
-from fluxsense.jobs.readout import measured_findings, readout_part
+from fluxsense.jobs.readout import measured_findings, probe_proposal, readout_part
 from fluxsense.jobs.simulate import draw_truth
 from fluxsense.jobs.start import EXAMPLES, example_text, start
 from fluxsense.readout.chain import with_power_at_chip
@@ -92,7 +92,9 @@ def test_the_example_sources_are_studies_of_their_own():
 def test_newcomer_goes_from_the_table_to_hours(tmp_path, capsys):
     target = tmp_path / "grain"
     assert main(["start", str(target), "--source", "grain_100nm"]) == 0
-    assert main(["check", str(target / "study.toml")]) == 0
+    path = target / "study.toml"
+    path.write_text(path.read_text().replace('\ncoupling = "', '\ncritical_current = "2 uA"\ncoupling = "'))
+    assert main(["check", str(path)]) == 0
     capsys.readouterr()
     assert main(["plan", str(target / "study.toml"), "--error", "5", "--json"]) in (0, 1)
     document = json.loads(capsys.readouterr().out)
@@ -101,6 +103,17 @@ def test_newcomer_goes_from_the_table_to_hours(tmp_path, capsys):
     # the sweeps asked for, each as long as the table says
     assert time["seconds"] == pytest.approx(time["sweeps"] * 2.82, rel=1e-9)
     assert time["seconds"] < 600
+    # the probe power proposed stands in the study proposed, and with it what follows from the chain
+    probe, proposed = document["probe"], (target / "plan" / "study.toml").read_text()
+    assert probe["held_by"] == "self-Kerr"
+    assert probe["source_w"] / probe["proposed_w"] == pytest.approx(1e8, rel=1e-9)
+    again = read_study(target / "plan" / "study.toml")
+    assert again.readout.source_power_w == pytest.approx(probe["source_w"], rel=1e-9)
+    assert "white" not in proposed
+    assert "time_per_sweep" not in proposed
+    least = min(x["self_kerr"]["equal_power_w"] for x in document["readout"]["isolators"])
+    assert probe["proposed_w"] == pytest.approx(least, rel=1e-6)
+    assert (target / "plan" / "pump.png").stat().st_size > 5000
     assert len(document["readout"]["against_pump_power"]["east"]) == 7
     assert document["readout"]["isolators"][0]["loops"][0]["flux_noise_phi0"] < 2e-5
 
@@ -138,6 +151,47 @@ def test_margins_are_warned_of(study):
     strong = replace(study, isolators=tuple(stages), readout=chain.readout)
     said = " ".join(sentences(readout_part(strong).findings))
     assert 'Isolator "east": at -90.0 dBm the probe is +' in said
+
+
+def test_probe_power_is_where_bias_equals_noise(study):
+    """At the power proposed the bias, worked out anew there, is the noise, worked out anew; 80 dB of losses before the chip."""
+    stages = [replace(i, stages=tuple(replace(s, critical_current_a=2e-6) for s in i.stages)) for i in study.isolators]
+    device = replace(study, isolators=tuple(stages))
+    found = probe_proposal(device)
+    there = readout_part(found.study).body["isolators"]
+    margins = [x["self_kerr"]["margin_db"] for x in there]
+    assert min(margins) == pytest.approx(0.0, abs=1e-4)
+    worst = there[margins.index(min(margins))]["self_kerr"]
+    assert worst["bias"] == pytest.approx(worst["noise"], rel=1e-4)
+    assert found.body["source_w"] == pytest.approx(1e8 * found.body["proposed_w"], rel=1e-9)
+    # noise goes with the root of the power, that of a study's own as well
+    ratio = math.sqrt(found.body["now_w"] / found.body["proposed_w"])
+    assert found.study.noise.white == pytest.approx(study.noise.white * ratio, rel=1e-6)
+    stated = probe_proposal(replace(device, noise=replace(device.noise, white=0.01))).study
+    assert stated.noise.white == pytest.approx(0.01 * ratio, rel=1e-6)
+    assert "at -110.0 dBm the probe is +" in " ".join(sentences(found.findings))
+    # what the study or a stage allows, if that is less
+    held = probe_proposal(replace(device, limits=replace(device.limits, source_power_w=dbm_to_watt(-50))))
+    assert (held.body["held_by"], held.body["source_w"]) == ("limit", pytest.approx(dbm_to_watt(-50), rel=1e-9))
+    up = tuple(replace(x, compression_w=dbm_to_watt(-120)) if x.name == "hemt" else x for x in study.readout.up)
+    held = probe_proposal(replace(device, readout=replace(study.readout, up=up)))
+    assert (held.body["held_by"], held.body["name"]) == ("compression", "hemt")
+    assert held.body["proposed_w"] == pytest.approx(dbm_to_watt(-120 - 10 + 0.8), rel=1e-6)  # 0.8 dB lost before it
+    unknown = probe_proposal(study)
+    assert unknown.study is study
+    assert "state critical_current of each stage" in sentences(unknown.findings)[0]
+
+
+def test_a_newcomer_reads_the_trades_units(folder):
+    said = check(folder / "study.toml").document["readout"]
+    east = said["isolators"][0]["loops"][0]
+    # flux noise over the loop's area of (12 um)^2; mu_B = 9.2740100657e-24 A m^2
+    assert east["field_noise_t"] == pytest.approx(east["flux_noise_phi0"] * 2.067833848e-15 / 144e-12, rel=1e-9)
+    assert east["centre_a_m2"] == pytest.approx(east["centre_mu_b"] * 9.2740100657e-24, rel=1e-9)
+    text = str(check(folder / "study.toml"))
+    for source in ("arXiv:1308.0694", "arXiv:1301.3184", "arXiv:1803.07636", "Drung et al.", "arXiv:0910.2206"):
+        assert source in text
+    assert re.search(r"[\d.]+ pT/sqrt\(Hz\)", text)
 
 
 def test_sensors_that_share_a_line_are_set_apart(study):
