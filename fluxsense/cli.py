@@ -51,7 +51,7 @@ CAUTION = (
 
 EXAMPLES = {
     "start": ("chip", "chip --json"),
-    "check": ("chip/study.toml", "chip/study.toml --json"),
+    "check": ("chip/study.toml", "chip/study.toml --page readout.html"),
     "simulate": ("chip/study.toml --seed 3", "chip/study.toml --truth truth.toml --out campaign"),
     "orient": ("chip/study.toml", "chip/study.toml --out results --max-time 60 --json"),
     "follow": ("chip/study.toml", "chip/study.toml --idle 3600 --out results"),
@@ -166,7 +166,16 @@ ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
             },
         },
     ),
-    "check": ("read and validate a study: flux map, working points, directions, rank and ambiguity warnings", {}),
+    "check": (
+        "read and validate a study: flux map, working points, directions, rank and ambiguity warnings, read-out",
+        {
+            "--page": {
+                "metavar": "FILE",
+                "help": "write the read-out as an HTML page too: line, sensitivity, a qubit's read-out ([readout.qubit]), formulas "
+                "with their sources",
+            }
+        },
+    ),
     "simulate": (
         "write a campaign as an instrument would, from a stated truth and seed",
         {
@@ -475,16 +484,19 @@ def _start(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     study = _study(options.study)
-    from fluxsense.jobs.check import check
+    from fluxsense.jobs.check import check, write_readout_page
 
     found = check(study)
+    if options.page:
+        write_readout_page(options.page, found)
     if found.document["traces"] is None:
         more = f"No log at {study.log} yet; fluxsense simulate {options.study} would make an invented campaign."
     else:
         traces = found.document["traces"]
         states = ", ".join(traces["states"])
         more = f"Log: {traces['rows']} traces, {traces['pump_on']} of them with the pump on; states {states}."
-    return _answered(options, found, more, CAUTION)
+    written = [f"Wrote {options.page}."] if options.page else []
+    return _answered(options, found, more, *written, CAUTION)
 
 
 def _simulate(options: argparse.Namespace) -> int:

@@ -9,6 +9,8 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from fluxsense.base.errors import InputError
+from fluxsense.base.files import write_beside
 from fluxsense.base.findings import TRUST, Finding, Verdict
 from fluxsense.data.campaign import campaign_rows, load_campaign
 from fluxsense.data.log import LogRow
@@ -111,6 +113,25 @@ def check(study: Study | str | Path) -> Check:
     verdict = Verdict.of(findings, "sound study")
     document = make_document(Check, study, verdict, Provenance(study.sha256), body)
     return Check(document, study, verdict, tuple(findings))
+
+
+def write_readout_page(path: str | Path, found: Check) -> None:
+    """Write what follows from the study's read-out chain as a page.
+
+    Raises
+    ------
+    InputError
+        If the study says nothing of its read-out or the file cannot be written.
+    """
+    if found.document["readout"] is None:
+        raise InputError(
+            "there is no read-out to write a page of",
+            where=found.study.path.name,
+            remedy="Add a section [readout] and at least one [[setting]] to the study",
+        )
+    from fluxsense.report.readout_page import readout_page  # figures and templates: slow to import
+
+    write_beside(path, readout_page(found.document).encode("utf-8", "backslashreplace"), sync=True)
 
 
 def _log_findings(study: Study, rows: Sequence[LogRow]) -> list[Finding]:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -35,7 +35,17 @@ from fluxsense.readout.chain import (
     white_noise,
 )
 from fluxsense.readout.published import Comparison
+from fluxsense.readout.qubit import (
+    FERRITE,
+    ISOLATIONS_DB,
+    LOSSES_DB,
+    Resonator,
+    in_place_of_ferrite,
+    isolator_element,
+    qubit_readout,
+)
 from fluxsense.study import Study
+from fluxsense.study.readout import Element, Qubit
 
 NEAR_SELF_KERR: Final = "near self-Kerr"
 BANDWIDTHS = 2.0
@@ -93,6 +103,7 @@ def readout_part(study: Study, pump_limit_w: float | None = None) -> ReadoutPart
         "isolators": [_isolator_entry(x) for x in found.isolators],
         "beside": [_comparison_entry(c) for c in found.comparisons],
     }
+    body["qubit"] = None if study.readout is None else qubit_entry(study, chain, study.readout.qubit)
     if pump_limit_w is not None:
         body["against_pump_power"] = {
             iso.name: [_pump_entry(p) for p in against_pump_power(study, chain, i, pump_limit_w)]
@@ -299,6 +310,55 @@ def _chain_entry(at: ChainReport) -> dict[str, Any]:
             for x in stages
         ],
     }
+
+
+def qubit_entry(study: Study, chain: Chain, asked: Qubit | None) -> dict[str, Any] | None:
+    """A qubit's resonator read out through the chain: with its ferrite isolators, with the study's isolator, and with none.
+
+    Raises
+    ------
+    InputError
+        If the isolator is not measured at the setting, or the resonator cannot be worked with.
+    """
+    if asked is None:
+        return None
+    resonator = Resonator(asked.resonator_hz, asked.linewidth_hz, asked.pull_hz, asked.photons, asked.integration_s)
+    up = chain.readout.up
+    forward, backward = _through(study, asked)
+    ferrites = [x for x in up if x.kind == FERRITE]
+    kelvin = (ferrites or up)[0].temperature_k
+
+    def told(line: Sequence[Element]) -> dict[str, float]:
+        return asdict(qubit_readout(resonator, line, chain.networks))
+
+    def device(loss_db: float, isolation_db: float) -> dict[str, float]:
+        one = isolator_element(asked.isolator, 10 ** (-loss_db / 20), 10 ** (-isolation_db / 20), kelvin)
+        return told(in_place_of_ferrite(up, one))
+
+    loss, isolation = (max(-20 * math.log10(max(x, 1e-10)), 0.0) for x in (forward, backward))
+    return {
+        **asdict(asked),
+        "insertion_loss_db": loss,
+        "isolation_db": isolation,
+        "lines": {
+            "ferrite": told(up) if ferrites else None,
+            "device": device(loss, isolation),
+            "none": told(in_place_of_ferrite(up, None)),
+        },
+        "by_loss": [{"loss_db": x, **device(x, isolation)} for x in LOSSES_DB],
+        "by_isolation": [{"isolation_db": x, **device(loss, x)} for x in ISOLATIONS_DB],
+    }
+
+
+def _through(study: Study, asked: Qubit) -> tuple[float, float]:
+    """Amplitudes that an isolator passes the way in which it passes more, and the other way, at a resonator's frequency."""
+    i = [x.name for x in study.isolators].index(asked.isolator)
+    k = [x.name for x in study.settings].index(asked.setting)
+    quiet = replace(study, states=(replace(study.states[0], kind="out"), *study.states[1:]))
+    grids = [np.array([asked.resonator_hz])] * len(study.isolators)
+    model = ChipModel(quiet, [setting_probe(study, k, i, 0)], grids)
+    s = np.abs(model.scattering(nominal_parameters(study), i))[0, 0, :, 0]
+    return float(s.max()), float(s.min())
 
 
 def _isolator_entry(x: IsolatorSensing) -> dict[str, Any]:

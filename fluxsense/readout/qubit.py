@@ -24,13 +24,34 @@ from __future__ import annotations
 
 import cmath
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from fluxsense.base.errors import InputError
 from fluxsense.readout.chain import Chain, backward_noise_k, report
+from fluxsense.readout.networks import Network
 from fluxsense.readout.noise import effective_temperature_k, photons, quantum_k
 from fluxsense.study.readout import Element, Readout
+
+FORMULAS: Final = (
+    ("noise of what passes a loss or comes from a resistor", "T_eff = (h f/2k) coth(h f/2kT), out = eta T_in + (1 - eta) T_eff",
+     "Callen and Welton, Phys. Rev. 83, 34 (1951); Caves, Phys. Rev. D 26, 1817 (1982); from memory"),
+    ("noise of the chain, referred to the resonator", "N = T_sys/(h f/k), T_sys = T_in + sum_i T_i/(g_1 ... g_(i-1))",
+     "Friis, Proc. IRE 32, 419 (1944), from memory"),
+    ("distance of the two states' means in standard deviations",
+     "d = sqrt(k tau) 2 sqrt(n) sin(phi)/sqrt(N/2), tan phi = 2 chi/k",
+     "Blais et al., Rev. Mod. Phys. 93, 025005 (2021), section V, from memory; derived"),
+    ("fidelity, two normal laws cut half way", "F = 1 - erfc(d/(2 sqrt 2))/2", "textbook"),
+    ("dephasing by thermal photons", "Gamma = (k/2) Re[sqrt((1 + 2i chi/k)^2 + 8i chi n_th/k) - 1]",
+     "Clerk and Utami, Phys. Rev. A 75, 042302 (2007), arXiv:cond-mat/0611759: abstract read, formula from memory"),
+)  # fmt: skip
+"""What each number is, its formula, and its source; k and chi are angular rates."""
+FERRITE: Final = "isolator"
+"""Kind of the elements that the sensor's isolator takes the place of."""
+LOSSES_DB: Final = (0.0, 0.5, 1.0, 2.0, 3.0)
+ISOLATIONS_DB: Final = (10.0, 15.0, 20.0, 30.0, 40.0)
+"""Insertion losses and isolations that a device in place of ferrite isolators is looked at with."""
 
 
 @dataclass(frozen=True)
@@ -115,7 +136,9 @@ def dephasing_per_s(linewidth_hz: float, pull_hz: float, thermal_photons: float)
     return 0.5 * rate * (cmath.sqrt((1 + 2j * ratio) ** 2 + 8j * ratio * thermal_photons) - 1).real
 
 
-def qubit_readout(resonator: Resonator, up: Sequence[Element]) -> QubitReadout:
+def qubit_readout(
+    resonator: Resonator, up: Sequence[Element], networks: Mapping[str, Network] | None = None
+) -> QubitReadout:
     """Signal to noise, fidelity and back-action of a chain behind a read-out resonator.
 
     Parameters
@@ -123,6 +146,8 @@ def qubit_readout(resonator: Resonator, up: Sequence[Element]) -> QubitReadout:
     resonator : Resonator
     up : sequence of Element
         From the resonator to the receiver; the sensor's isolator stands among them as an element of kind "isolator".
+    networks : mapping of str to Network, optional
+        By the names of the elements' files.
 
     Returns
     -------
@@ -135,10 +160,11 @@ def qubit_readout(resonator: Resonator, up: Sequence[Element]) -> QubitReadout:
     """
     f = resonator.frequency_hz
     vacuum = float(effective_temperature_k(f, 0.0))
-    chain = Chain(Readout(source_power_w=1e-20, bandwidth_hz=1.0, source_temperature_k=0.0, up=tuple(up)))
+    readout = Readout(source_power_w=1e-20, bandwidth_hz=1.0, source_temperature_k=0.0, up=tuple(up))
+    chain = Chain(readout, networks or {})
     quanta = report(chain, f).system_k / float(quantum_k(f))
     distance = separation(resonator, quanta)
-    back = max(backward_noise_k(up, f), vacuum)
+    back = max(backward_noise_k(up, f, networks), vacuum)
     thermal = max(float(photons(f, back)), 0.0)
     return QubitReadout(
         quanta,
@@ -165,7 +191,8 @@ def isolator_element(name: str, forward: float, backward: float, temperature_k: 
     )
 
 
-def insertion_loss_fidelity(resonator: Resonator, up: Sequence[Element], extra_loss_db: float) -> float:
-    """Fidelity with `extra_loss_db` more loss right behind the resonator, at the first element's temperature."""
-    more = Element("more loss", "cable", gain_db=-extra_loss_db, temperature_k=up[0].temperature_k)
-    return qubit_readout(resonator, [more, *up]).fidelity
+def in_place_of_ferrite(up: Sequence[Element], device: Element | None) -> list[Element]:
+    """The line with a device in place of its isolators: where the first stood, or foremost; without any for None."""
+    place = next((n for n, x in enumerate(up) if x.kind == FERRITE), 0)
+    before, behind = [x for x in up[:place] if x.kind != FERRITE], [x for x in up[place:] if x.kind != FERRITE]
+    return [*before, *([] if device is None else [device]), *behind]

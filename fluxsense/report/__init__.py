@@ -14,6 +14,7 @@ confidence.py  the section on detection
 design.py      figures of plans and layouts
 proposals.py   lines of plans and layouts
 readout.py     lines of the read-out chain
+readout_page.py  its page
 sweeps.py      the page of `characterize`
 citation.py    how to cite the package
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import os
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -69,6 +70,29 @@ class Picture:
     caption: str
 
 
+def filled(template: str, **values: Any) -> str:
+    """A template of this folder with its values, all text from files shown as text; `style` is the report's.
+
+    Parameters
+    ----------
+    template : str
+        Its file.
+    **values
+        What it shows.
+    """
+    folder = Path(__file__).parent
+    environment = Environment(
+        loader=FileSystemLoader(folder),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update({"signed": _signed, "short": _short, "hat": lambda x: "∞" if x is None else f"{x:.3f}"})
+    style = re.search(r"<style>(.*?)</style>", (folder / "page.html").read_text(encoding="utf-8"), re.DOTALL)
+    return environment.get_template(template).render(style=style[1] if style else "", **values)
+
+
 def report_page(shown: Shown, known: KnownSource | None = None) -> str:
     """The report of an answer as one HTML document.
 
@@ -83,16 +107,9 @@ def report_page(shown: Shown, known: KnownSource | None = None) -> str:
     str
         The same text for the same result.
     """
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters.update({"signed": _signed, "short": _short, "hat": lambda x: "∞" if x is None else f"{x:.3f}"})
     document = shown.document
-    return environment.get_template("page.html").render(
+    return filled(
+        "page.html",
         d=document,
         answer=answer_sentence(document),
         trust_words=TRUST_WORDS[document["verdict"]["trust"]],

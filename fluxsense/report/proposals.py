@@ -7,6 +7,7 @@ from typing import Any
 
 from fluxsense.base.units import format_quantity
 from fluxsense.design.sensitivity import VALID_ERROR_DEG
+from fluxsense.report.live import duration_text
 from fluxsense.report.readout import probe_lines, readout_lines
 from fluxsense.report.sentences import KIND_WORDS
 
@@ -41,7 +42,7 @@ def _rate_lines(rate: Mapping[str, Any], kinds: int) -> list[str]:
     if rate["sweeps"] < kinds:
         whole = "one sweep of each kind is more than enough"
     else:
-        whole = f"{rate['sweeps']:.0f} sweeps, {duration(rate['seconds'])}"
+        whole = f"{rate['sweeps']:.0f} sweeps, {duration_text(rate['seconds'])}"
     return [f"Time to {mistake}: {whole}", tail]
 
 
@@ -119,14 +120,6 @@ def _schedule_lines(document: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def duration(seconds: float) -> str:
-    """A time for people: seconds below two minutes, then minutes, hours, and days from two days on."""
-    for unit, size, most in (("s", 1.0, 120.0), ("min", 60.0, 7200.0), ("h", 3600.0, 172800.0)):
-        if seconds < most:
-            return f"{seconds / size:.3g} {unit}"
-    return f"{seconds / 3600:.3g} h ({seconds / 86400:.3g} days)"
-
-
 def _time_lines(document: Mapping[str, Any]) -> list[str]:
     time, lines = document["time"], []
     kinds = sum(c["sweeps"] > 0 for c in document["schedule"]["candidates"])
@@ -135,7 +128,7 @@ def _time_lines(document: Mapping[str, Any]) -> list[str]:
         if count < kinds:  # no fewer can be taken
             count, seconds = kinds, seconds * kinds / count
         lines.append(
-            f"Time to {time['wanted_deg']:.3g} degrees: {count:.0f} sweeps, {duration(seconds)}"
+            f"Time to {time['wanted_deg']:.3g} degrees: {count:.0f} sweeps, {duration_text(seconds)}"
             + (": one of each kind is enough" if count == kinds else "")
         )
     else:

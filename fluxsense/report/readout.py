@@ -61,16 +61,52 @@ def readout_lines(body: Mapping[str, Any], unit: str) -> list[str]:
     for iso in body["isolators"]:
         lines += _isolator_lines(iso)
     lines += _source_lines(body, unit)
+    if body["qubit"] is not None:
+        lines += qubit_lines(body["qubit"])
     for name, points in body.get("against_pump_power", {}).items():
         lines.append(f"  isolator {name} against pump power (isolation, best flux noise):")
         lines += [
-            f"    {format_quantity(p['power_w'], 'power', 4)}: {p['isolation_db']:.1f} dB, {_flux(p['flux_noise_phi0'])}"
+            f"    {format_quantity(p['power_w'], 'power', 4)}: {p['isolation_db']:.1f} dB, {flux_text(p['flux_noise_phi0'])}"
             for p in points
         ]
     return lines
 
 
-def _flux(phi0: float | None) -> str:
+LINE_WORDS: Final = {
+    "ferrite": "with its ferrite isolators",
+    "device": "with the isolator of the chip in their place",
+    "none": "with no isolator",
+}
+
+
+def qubit_lines(body: Mapping[str, Any]) -> list[str]:
+    """A qubit's read-out through the chain.
+
+    Parameters
+    ----------
+    body : mapping
+        The document's part on the qubit.
+    """
+    lines = [
+        "",
+        f"Qubit read-out at {body['resonator_hz'] / 1e9:.4g} GHz: {body['photons']:g} photons for "
+        f"{format_quantity(body['integration_s'], 'time', 3)}; isolator {body['isolator']} at setting {body['setting']}: insertion "
+        f"loss {body['insertion_loss_db']:.2f} dB, isolation {body['isolation_db']:.1f} dB",
+    ]
+    for key, words in LINE_WORDS.items():
+        x = body["lines"][key]
+        if x is not None:
+            lines.append(
+                f"  {words}: signal to noise {x['separation']:.3g}, fidelity {x['fidelity']:.5g}; {x['thermal_photons']:.2g} thermal "
+                f"photons, dephasing {x['dephasing_per_s']:.3g} per s"
+            )
+    loss = ", ".join(f"{x['loss_db']:g} dB {x['fidelity']:.4g}" for x in body["by_loss"])
+    back = ", ".join(f"{x['isolation_db']:g} dB {x['dephasing_per_s']:.2g} per s" for x in body["by_isolation"])
+    return [*lines, f"  fidelity by its insertion loss: {loss}", f"  dephasing by its isolation: {back}"]
+
+
+def flux_text(phi0: float | None) -> str:
+    """A flux noise (Phi0/sqrt(Hz)) for people."""
     if phi0 is None:
         return "no flux seen"
     return f"{1e6 * phi0:.3g} uPhi0/sqrt(Hz)"
@@ -86,8 +122,8 @@ def _isolator_lines(iso: Mapping[str, Any]) -> list[str]:
             more += f", flicker corner {format_quantity(one['flicker_corner_hz'], 'frequency', 2)}"
         field = one["field_noise_t"]
         lines.append(
-            f"  loop {one['loop']}: {_flux(one['flux_noise_phi0'])} at {one['frequency_hz'] / 1e9:.4f} GHz, "
-            f"{_flux(one['flux_noise_sweep_phi0'])} over the sweep; "
+            f"  loop {one['loop']}: {flux_text(one['flux_noise_phi0'])} at {one['frequency_hz'] / 1e9:.4f} GHz, "
+            f"{flux_text(one['flux_noise_sweep_phi0'])} over the sweep; "
             + ("" if field is None else f"{format_quantity(field, 'field', 3)}/sqrt(Hz); ")
             + f"{one['centre_mu_b']:.3g} mu_B/sqrt(Hz) ({one['centre_a_m2']:.3g} A m^2) at its centre{more}"
         )
@@ -113,7 +149,7 @@ def _source_lines(body: Mapping[str, Any], unit: str) -> list[str]:
     lines = [f"  source along x, y, z, per sqrt(Hz): {', '.join(each(x) for x in noise)}"]
     lines.append("  beside published sensors (times as much noise here; with a moment: at the same distance):")
     for c in body["beside"]:
-        own = _flux(c["flux_noise_phi0"]) if c["flux_noise_phi0"] is not None else ""
+        own = flux_text(c["flux_noise_phi0"]) if c["flux_noise_phi0"] is not None else ""
         own = own or f"{format_quantity(c['field_noise_t'], 'field', 3)}/sqrt(Hz)"
         factors = [
             f"{words} {c[key]:.2g}"

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import math
 import os
-import re
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from matplotlib.figure import Figure
 
 from fluxsense.base.files import write_beside
@@ -22,7 +19,7 @@ from fluxsense.characterize.model import IsolatorModel
 from fluxsense.characterize.run import TRUST_WORDS, Characterization, IsolatorResult, quantity_words
 from fluxsense.characterize.tracks import Track, track_frequency_hz
 from fluxsense.report.figures import BLUE, FAINT, INK, ORANGE, QUIET, WIDTH_IN, plain, styled
-from fluxsense.report.page import picture
+from fluxsense.report.page import filled, picture
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -31,19 +28,10 @@ LEAST_DB = -40.0
 
 def sweep_page(result: Characterization) -> str:
     """The page of a characterization as one HTML document."""
-    folder = Path(__file__).parent
-    environment = Environment(
-        loader=FileSystemLoader(folder),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    style = re.search(r"<style>(.*?)</style>", (folder / "page.html").read_text(encoding="utf-8"), re.DOTALL)
     document = result.document
-    return environment.get_template("sweeps.html").render(
+    return filled(
+        "sweeps.html",
         d=document,
-        style=style[1] if style else "",
         trust_words=TRUST_WORDS[document["verdict"]["trust"]],
         answer=_answer(document),
         parts=[_part(entry, one) for entry, one in zip(document["isolators"], result.isolators, strict=True)],

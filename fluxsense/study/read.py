@@ -553,6 +553,7 @@ def read_root(data: Mapping[str, Any], file: Path, faults: list[str], sha256: st
         names["states"] = ["out", "in"] if names["states"] == [] else None
     known_lines = None if names["lines"] is None else lines
     settings = tuple(_read_setting(t, scope, known_lines) for t in root.tables("setting", required=False))
+    names["settings"] = _names(settings, "setting" in data)
     sweep = _read_sweep(root, isolators)
     readout = read_readout(root.table("readout"), scope) if root.has("readout") else None
     noise = Noise(**_read_table(root, "noise", ty.NOISE, scope))

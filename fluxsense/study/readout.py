@@ -131,6 +131,32 @@ class CrossTalk(Uncertain):
 
 
 @dataclass(frozen=True)
+class Qubit:
+    """A qubit's resonator that is read out through the same line, the sensor's isolator in place of ferrite ones.
+
+    Attributes
+    ----------
+    resonator_hz, linewidth_hz : float
+        The whole linewidth couples to the line.
+    pull_hz : float
+        Dispersive shift chi: the qubit's states lie at plus and minus this.
+    photons : float
+        Held while it is driven.
+    integration_s : float
+    isolator, setting : str
+        The isolator, and the setting at which it works.
+    """
+
+    resonator_hz: float
+    linewidth_hz: float
+    pull_hz: float
+    photons: float
+    integration_s: float
+    isolator: str
+    setting: str
+
+
+@dataclass(frozen=True)
 class Readout:
     """What lies between source and chip (`down`) and between chip and receiver (`up`), each in the signal's direction.
 
@@ -154,6 +180,7 @@ class Readout:
         As stated; see `cross_talks`.
     cross_talk_exact : bool
         Whether cross-talk that is not stated is none.
+    qubit : Qubit or None
     """
 
     source_power_w: float
@@ -168,6 +195,7 @@ class Readout:
     up: tuple[Element, ...] = ()
     cross_talk: tuple[CrossTalk, ...] = ()
     cross_talk_exact: bool = False
+    qubit: Qubit | None = None
 
     @property
     def files(self) -> tuple[str, ...]:
@@ -256,6 +284,29 @@ CROSS_TALK: Final[tuple[Field, ...]] = (
 )  # fmt: skip
 
 
+QUBIT: Final[tuple[Field, ...]] = (
+    Quantity(
+        key="resonator", attribute="resonator_hz", dimension="frequency", low=0.0, strict=True,
+        words="frequency of the read-out resonator",
+    ),
+    Quantity(
+        key="linewidth", attribute="linewidth_hz", dimension="frequency", low=0.0, strict=True,
+        words="its linewidth by its coupling to the line",
+    ),
+    Quantity(
+        key="dispersive_shift", attribute="pull_hz", dimension="frequency", low=0.0, strict=True,
+        words="half of the distance of its frequencies for the qubit's two states",
+    ),
+    Quantity(key="photons", low=0.0, strict=True, high=1e6, words="photons in it while it is driven"),
+    Quantity(
+        key="integration_time", attribute="integration_s", dimension="time", low=0.0, strict=True,
+        words="for how long its output is integrated",
+    ),
+    Reference(key="isolator", to="isolators", lone=True, words="isolator in place of ferrite ones"),
+    Reference(key="setting", to="settings", lone=True, words="setting at which it works"),
+)  # fmt: skip
+
+
 @dataclass(frozen=True, kw_only=True)
 class Sharing(Names):
     """Isolators that hang on one line: a list of names, or true for all and false for none."""
@@ -310,8 +361,13 @@ def read_readout(t: Table, scope: Scope) -> Readout:
     pairs = [(x.into, x.source) for x in mixing]
     if len(set(pairs)) < len(pairs):
         t.fault("cross_talk", "a pair of isolators is stated twice", "Keep one table a pair and way")
+    qubit = None
+    if t.has("qubit"):
+        table = t.table("qubit")
+        qubit = read_part(table, Qubit, QUBIT, scope)
+        table.close()
     t.close()
-    readout = Readout(down=down, up=up, cross_talk=mixing, cross_talk_exact=scope.exact, **read)
+    readout = Readout(down=down, up=up, cross_talk=mixing, cross_talk_exact=scope.exact, qubit=qubit, **read)
     if readout.sample_s is not None and readout.sample_s * readout.bandwidth_hz < 1:
         t.fault(
             "dwell", "the filter has not settled after so short a time", "Give at least 1/if_bandwidth, or leave it out"
@@ -370,6 +426,8 @@ def readout_tree(readout: Readout) -> dict[str, Any]:
             out[name] = [_element_tree(x) for x in elements]
     if readout.cross_talk:
         out["cross_talk"] = [write_fields(x, CROSS_TALK) for x in readout.cross_talk]
+    if readout.qubit is not None:
+        out["qubit"] = write_fields(readout.qubit, QUBIT)
     return out
 
 

@@ -206,11 +206,10 @@ def test_every_commented_key_of_the_starter_may_be_used(tmp_path):
     assert [s.kind for s in study.states] == ["out", "in", "turned", "calibration"]
     assert study.coils[0].name == "big"
     lined = re.sub(r"(?m)^# (shared_line = )", r"\1", text)
-    lined = re.sub(
-        r"(?m)^# (\[\[readout\.cross_talk\]\]\n)((?:# .*\n)+)", lambda m: m[1] + re.sub(r"(?m)^# ", "", m[2]), lined
-    )
+    lined = re.sub(r"(?m)^# (\[+readout\.\w+\]+\n)((?:# .*\n)+)", lambda m: m[1] + re.sub(r"(?m)^# ", "", m[2]), lined)
     path.write_text(lined)
     assert read_study(path).readout.cross_talk[0].into == "east"
+    assert read_study(path).readout.qubit.isolator == "east"
 
 
 # ---------------------------------------------------------------- check

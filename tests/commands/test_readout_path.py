@@ -13,6 +13,7 @@ from dataclasses import replace
 
 import pytest
 from readout_campaigns import chain_digest
+from small_study import small_study
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.units import dbm_to_watt
@@ -26,6 +27,7 @@ from fluxsense.readout.chain import with_power_at_chip
 from fluxsense.report.sentences import sentences
 from fluxsense.study import read_study
 from fluxsense.study.readout import Element
+from fluxsense.study.write import study_text
 
 BOLTZMANN, PLANCK = 1.380649e-23, 6.62607015e-34
 HZ = 4.99e9
@@ -220,6 +222,95 @@ def test_bands_without_a_guard_are_named(study):
     assert re.search(r"have \d+(\.\d)? MHz between their bands, less than the guard band of 42 MHz", said)
     close = replace(moved, readout=replace(moved.readout, guard_hz=1e6))
     assert "share a line" not in " ".join(sentences(readout_part(close).findings))
+
+
+# ---------------------------------------------------------------- a qubit beside the sensor
+
+QUBIT = """
+[readout.qubit]
+resonator = "4.999 GHz"
+linewidth = "4 MHz"
+dispersive_shift = "1.3 MHz"
+photons = 4
+integration_time = "400 ns"
+isolator = "east"
+setting = "same"
+"""
+
+
+def with_qubit(folder, table=QUBIT):
+    path = folder / "study.toml"
+    path.write_text(example_text("grain_500nm").replace("[noise] ", f"{table}\n[noise] ", 1))
+    return path
+
+
+def test_a_qubits_read_out_through_the_same_line(tmp_path, capsys):
+    # at the frequency at which `check` tells of the isolator
+    device = check(with_qubit(tmp_path)).document["isolators"][0]["settings"][0]
+    f = device["frequency_hz"]
+    path = with_qubit(tmp_path, QUBIT.replace("4.999 GHz", f"{f:.6f} Hz"))
+    assert main(["check", str(path), "--page", str(tmp_path / "page.html"), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)["readout"]["qubit"]
+    assert found["insertion_loss_db"] == pytest.approx(device["insertion_loss_db"], abs=1e-6)
+    assert found["isolation_db"] - found["insertion_loss_db"] == pytest.approx(device["isolation_db"], abs=1e-4)
+    quantum = PLANCK * f / BOLTZMANN
+
+    def photons(t):
+        return 1 / math.expm1(quantum / t)
+
+    # dephasing photons: a HEMT's input at 4 K, seen through the isolation and 20 mK
+    for key, isolation in (("ferrite", 36.0), ("device", found["isolation_db"]), ("none", 0.0)):
+        leak = 10 ** (-isolation / 10)
+        by_hand = leak * photons(4.0) + (1 - leak) * photons(0.02)
+        assert found["lines"][key]["thermal_photons"] == pytest.approx(by_hand, rel=1e-6)
+    # quanta by Friis: 20 mK are nearly vacuum
+    eta = 10 ** (-found["insertion_loss_db"] / 10)
+    cold = quantum * (0.5 + photons(0.02))
+    system = 0.5 * quantum + (1 / eta - 1) * cold + (2.0 + 100.0 / 10**3.8 + 3000.0 / 10**6.8) / eta
+    assert found["lines"]["device"]["quanta"] == pytest.approx(system / quantum, rel=1e-6)
+    fidelity = [x["fidelity"] for x in found["by_loss"]]
+    assert fidelity == sorted(fidelity, reverse=True)
+    dephasing = [x["dephasing_per_s"] for x in found["by_isolation"]]
+    assert dephasing == sorted(dephasing, reverse=True)
+    page = (tmp_path / "page.html").read_text(encoding="utf-8")
+    for words in (
+        "Clerk and Utami",
+        "Blais et al.",
+        "Friis",
+        "Caves",
+        "with the isolator of the chip in their place",
+        "hemt",
+    ):
+        assert words in page
+    assert "http" not in page.replace("http-equiv", "")
+    # what the study holds survives writing
+    (tmp_path / "again.toml").write_text(study_text(read_study(path)))
+    assert read_study(tmp_path / "again.toml").readout.qubit == read_study(path).readout.qubit
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('"400 ns"', '"4 ns"', "shorter than the resonator's own time"),
+        ("photons = 4", "photons = 0", "readout.qubit.photons"),
+        ('isolator = "east"', 'isolator = "west"', "readout.qubit.isolator"),
+        ('setting = "same"', 'setting = "other"', "readout.qubit.setting"),
+        ('"4 MHz"', '"4 mm"', "readout.qubit.linewidth"),
+    ],
+)
+def test_a_qubit_that_cannot_be_read_out_gets_a_sentence(tmp_path, capsys, old, new, words):
+    path = with_qubit(tmp_path, QUBIT.replace(old, new))
+    assert main(["check", str(path), "--page", str(tmp_path / "page.html")]) == 2
+    out, err = capsys.readouterr()
+    assert (out, err.count("\n")) == ("", 1)
+    assert words in err
+    assert not (tmp_path / "page.html").exists()
+
+
+def test_a_page_needs_a_read_out(tmp_path, capsys):
+    study = small_study(tmp_path)
+    assert main(["check", str(study.path), "--page", str(tmp_path / "page.html")]) == 2
+    assert "there is no read-out to write a page of. Add a section [readout]" in capsys.readouterr().err
 
 
 # ---------------------------------------------------------------- a campaign with that chain

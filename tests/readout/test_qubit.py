@@ -11,7 +11,7 @@ from fluxsense.readout.qubit import (
     Resonator,
     dephasing_per_s,
     fidelity,
-    insertion_loss_fidelity,
+    in_place_of_ferrite,
     isolator_element,
     qubit_readout,
     separation,
@@ -117,10 +117,22 @@ def test_chain_behind_a_resonator():
 
 
 def test_insertion_loss_costs_fidelity():
-    chain = [isolator(), hemt()]
-    losses = [insertion_loss_fidelity(RESONATOR, chain, x) for x in (0.0, 1.0, 3.0)]
+    losses = [qubit_readout(RESONATOR, [isolator(x), hemt()]).fidelity for x in (0.4, 1.4, 3.4)]
     assert losses == sorted(losses, reverse=True)
-    assert losses[0] == pytest.approx(qubit_readout(RESONATOR, chain).fidelity, rel=1e-12)
+    # 20 mK are vacuum: a loss of eta before a HEMT of 2 K makes 1/2 + (1/eta - 1)/2 + 2 K/(eta q) quanta
+    q = 0.335947
+    for x, found in zip((0.4, 1.4, 3.4), losses, strict=True):
+        quanta = 10 ** (x / 10) * (0.5 + 2.0 / q)
+        assert found == pytest.approx(fidelity(separation(RESONATOR, quanta)), rel=1e-5)
+
+
+def test_a_device_takes_the_place_of_ferrite_isolators():
+    cable = Element("cable", "cable", gain_db=-1.0)
+    device = isolator_element("device", 0.9, 0.1, 0.02)
+    line = [cable, isolator(), isolator(name="second"), hemt()]
+    assert in_place_of_ferrite(line, device) == [cable, device, hemt()]
+    assert in_place_of_ferrite(line, None) == [cable, hemt()]
+    assert in_place_of_ferrite([cable, hemt()], device) == [device, cable, hemt()]
 
 
 def test_isolator_as_an_element():
