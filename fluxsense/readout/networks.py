@@ -62,9 +62,9 @@ def at_frequencies(network: Network, frequency_hz: npt.ArrayLike) -> ComplexArra
     f = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
     own = network.frequency_hz
     if f.min() < own[0] or f.max() > own[-1]:
+        needed = f"{f.min() / 1e9:.6g} GHz" + (f" to {f.max() / 1e9:.6g} GHz" if f.size > 1 else "")
         raise InputError(
-            f"the file covers {own[0] / 1e9:.6g} to {own[-1] / 1e9:.6g} GHz, but {f.min() / 1e9:.6g} to "
-            f"{f.max() / 1e9:.6g} GHz are needed",
+            f"the file covers {own[0] / 1e9:.6g} to {own[-1] / 1e9:.6g} GHz, and nothing is known at {needed}",
             where=network.name,
             remedy="Measure the part over the whole sweep, or state its loss as a number",
         )

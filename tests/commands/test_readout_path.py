@@ -11,7 +11,9 @@ import math
 import re
 from dataclasses import replace
 
+import numpy as np
 import pytest
+import skrf
 from readout_campaigns import chain_digest
 from small_study import small_study
 
@@ -20,8 +22,9 @@ from fluxsense.base.units import dbm_to_watt
 from fluxsense.cli import main
 from fluxsense.data.chains import chain_of, settled
 from fluxsense.jobs.check import check
+from fluxsense.jobs.orient import orient
 from fluxsense.jobs.readout import measured_findings, probe_proposal, readout_part
-from fluxsense.jobs.simulate import draw_truth
+from fluxsense.jobs.simulate import draw_truth, simulate
 from fluxsense.jobs.start import EXAMPLES, example_text, start
 from fluxsense.readout.chain import with_power_at_chip
 from fluxsense.report.sentences import sentences
@@ -196,6 +199,60 @@ def test_a_newcomer_reads_the_trades_units(folder):
     assert re.search(r"[\d.]+ pT/sqrt\(Hz\)", text)
 
 
+def test_elements_given_as_files_are_cascaded(tmp_path):
+    """Files written and read back by scikit-rf: its cascade at the middle of the sweep, reflections between the parts included."""
+    rng = np.random.default_rng(6)
+    hz = np.linspace(4.9e9, 5.08e9, 19)  # 4.99 GHz among them
+    for name in ("filter", "coupler", "switch"):
+        s = rng.normal(size=(19, 2, 2)) + 1j * rng.normal(size=(19, 2, 2))
+        s *= 0.7 / np.linalg.norm(s, ord=2, axis=(1, 2))[:, None, None]
+        skrf.Network(f=hz, s=s, z0=50, f_unit="Hz").write_touchstone(str(tmp_path / name))
+    part = '[[readout.{}]]\nname = "{}"\nkind = "{}"\nfile = "{}.s2p"\ntemperature = "20 mK"\n\n'
+    up = "".join(part.format("up", x, x, x) for x in ("filter", "coupler"))
+    down = part.format("down", "switch", "switch", "switch")
+    text = example_text("grain_500nm").replace("[[readout.up]] ", f"{down}{up}[[readout.up]] ", 1)
+    (tmp_path / "study.toml").write_text(text)
+    said = check(tmp_path / "study.toml").document["readout"]
+    gains = {x["name"]: 10 ** (x["gain_db"] / 10) for x in said["stages"]}
+    read = {x: skrf.Network(str(tmp_path / f"{x}.s2p")) for x in ("filter", "coupler", "switch")}
+    whole = read["filter"] ** read["coupler"]
+    assert gains["filter"] * gains["coupler"] == pytest.approx(abs(whole.s[9, 1, 0]) ** 2, rel=1e-12)
+    assert gains["switch"] == pytest.approx(abs(read["switch"].s[9, 1, 0]) ** 2, rel=1e-12)
+    assert said["power_at_chip_w"] == pytest.approx(1e-14 * gains["switch"], rel=1e-9)
+
+
+WRONG = {
+    '\nloss = "30 dB"\n': ('\ngain = "30 dB"\n', "A passive part cannot have gain: state its loss"),
+    '\nloss = "0.8 dB"\n': ('\nloss = "-0.8 dB"\n', 'readout.up[isolators].loss: "-0.8 dB" is out of range'),
+    '\nloss = "10 dB"\n': ('\nloss = "10 dBm"\n', '"10 dBm" is a power, but a level is wanted'),
+    '\ntemperature = "0.9 K"\n': ('\ntemperature = "-0.9 K"\n', '"-0.9 K" is out of range. It must be at least 0 K'),
+    'noise_temperature = "2 K"': ('noise_temperature = "-2 K"', '"-2 K" is out of range'),
+    'source_power = "-30 dBm"': ('source_power = "-30 dB"', '"-30 dB" is a level, but a power is wanted'),
+    'compression = "-46 dBm"': ('compression = "-46 K"', '"-46 K" is a temperature, but a power is wanted'),
+    'if_bandwidth = "1 kHz"': ('if_bandwidth = "1 ms"', '"1 ms" is a time, but a frequency is wanted'),
+    "averages = 10": ("averages = 0", "0 is out of range"),
+    'noise_temperature = "100 K"\n': ("", "a room-temperature amplifier adds noise, but none is stated"),
+    '[[readout.up]]\nname = "hemt"': (None, "there is no amplifier between the chip and the receiver"),
+}
+
+
+@pytest.mark.parametrize("old", WRONG)
+def test_a_chain_that_cannot_be_gets_a_sentence(tmp_path, capsys, old):
+    new, words = WRONG[old]
+    text = example_text("grain_500nm")
+    assert text.count(old) == 1
+    rest = text[text.index("[noise]  ") :]
+    text = text[: text.index(old)] + rest if new is None else text.replace(old, new)
+    (tmp_path / "study.toml").write_text(text)
+    for command in ("check", "plan", "orient"):
+        assert main([command, str(tmp_path / "study.toml")]) == 2
+        out, err = capsys.readouterr()
+        assert out == ""
+        assert err.startswith(f"fluxsense {command}: study.toml, readout.")
+        assert words in err
+    assert [x.name for x in tmp_path.iterdir()] == ["study.toml"]
+
+
 def test_sensors_that_share_a_line_are_set_apart(study):
     shared = replace(study, readout=replace(study.readout, shared=("east", "north"), guard_hz=10e6))
     said = sentences(readout_part(shared).findings)
@@ -330,3 +387,41 @@ def test_an_amplifier_that_is_off_is_named(study):
     assert "Repeats scatter by" in said
     assert "It would fit paramp being off or without its pump" in said
     assert re.search(r"power at the chip that is -\d+\.\d dB", said)
+
+
+SMALL_CHAIN = """
+[readout]
+source_power = "-50 dBm"
+if_bandwidth = "1 kHz"
+
+[[readout.down]]
+name = "attenuators"
+kind = "attenuator"
+loss = "60 dB"
+temperature = "20 mK"
+
+[[readout.up]]
+name = "hemt"
+kind = "hemt"
+gain = "38 dB"
+temperature = "4 K"
+noise_temperature = "2 K"
+compression = "-105 dBm"
+"""
+
+
+def test_check_and_orient_name_noise_that_is_not_the_chains(tmp_path):
+    # sqrt(k (2 K + vacuum) 1 kHz/(2 P)): 1.2e-3 at -110 dBm (less along the tone, which the HEMT compresses); the sweeps are made with 0.01
+    study = small_study(tmp_path, repeats=4, points=21, extra=SMALL_CHAIN)
+    simulate(study, seed=2)
+    words = (
+        r"Repeats scatter by 0\.0\d+ per quadrature relative to unit transmission, [89]\.\d+ times the 0\.001\d+ that the",
+        r"power at the chip that is -1[89]\.\d dB",
+        r"hemt works 5\.0 dB from its 1 dB compression point",
+        r"a noise bandwidth [6-9]\d\.\d times",
+    )
+    checked = " ".join(check(study.path).document["warnings"])
+    answered = " ".join(orient(study.path, seed=1).document["findings"])
+    for each in words:
+        assert re.search(each, checked), checked
+        assert re.search(each, answered), answered

@@ -207,7 +207,7 @@ def test_networks_that_cannot_be_used():
     with pytest.raises(InputError, match=r"loud.s2p: the network gives out more power .* a filter is passive"):
         power_gains([Element("x", "filter", file="loud.s2p")], 5e9, {"loud.s2p": loud})
     assert power_gains([Element("x", "hemt", file="loud.s2p")], 5e9, {"loud.s2p": loud}) == pytest.approx([4.0])
-    with pytest.raises(InputError, match=r"loud.s2p: the file covers 4 to 6 GHz, but 7 to 7 GHz"):
+    with pytest.raises(InputError, match=r"loud.s2p: the file covers 4 to 6 GHz, and nothing is known at 7 GHz"):
         power_gains([Element("x", "hemt", file="loud.s2p")], 7e9, {"loud.s2p": loud})
     with pytest.raises(InputError, match=r"loud.s2p: this file was not read"):
         power_gains([Element("x", "hemt", file="loud.s2p")], 7e9)
