@@ -413,6 +413,21 @@ def study_flux_map(study: Study) -> FloatArray:
     return np.asarray(flux_map(loop_outlines_m(study), source.kind, position, numbers=dict(source.numbers)))
 
 
+def known_flux_phi0(study: Study) -> FloatArray:
+    """Flux of the known source of each state in each loop at flux focusing factor 1, shape (S, L), in Phi0."""
+    outlines = loop_outlines_m(study)
+    out = np.zeros((len(study.states), len(study.loops)))
+    coils = {c.name: np.array(c.outline_m) for c in study.coils}
+    for n, state in enumerate(study.states):
+        if state.kind != "calibration":
+            continue
+        if state.field_t is not None:
+            out[n] = flux_map(outlines, "uniform_field") @ np.array(state.field_t)
+        elif state.coil is not None:
+            out[n] = coil_flux_map(outlines, coils[state.coil]) * state.current_a
+    return out
+
+
 def mutual_matrix_phi0_per_a(study: Study) -> FloatArray:
     """Mutual inductances, loops x bias lines, in flux quanta per ampere."""
     index = {x.name: i for i, x in enumerate(study.loops)}
@@ -512,7 +527,7 @@ class ChipModel:
             [n for n, p in enumerate(self.probes) if p.isolator == i] for i in range(len(study.isolators))
         ]  # probes of each isolator, in order
         self._tables = [self._probe_table(i) for i in range(len(study.isolators))]
-        self._calibration = self._calibration_flux()
+        self._calibration = known_flux_phi0(study)
         self.source_rows = SourceRows(study, Wires.of(self.outlines_m))
         self._stages = [Stages(iso, i, study.path.name) for i, iso in enumerate(study.isolators)]
         self._bases: dict[tuple[str, int], setup.DelayBasis] = {}
@@ -580,19 +595,6 @@ class ChipModel:
             "state": np.array([p.state for p in chosen], dtype=np.int64),
             "cooldown": np.array([p.cooldown for p in chosen], dtype=np.int64),
         }
-
-    def _calibration_flux(self) -> FloatArray:
-        """Known flux per state and loop at flux focusing factor 1, shape (S, L)."""
-        out = np.zeros((len(self.study.states), len(self.study.loops)))
-        coils = {c.name: np.array(c.outline_m) for c in self.study.coils}
-        for n, state in enumerate(self.study.states):
-            if state.kind != "calibration":
-                continue
-            if state.field_t is not None:
-                out[n] = flux_map(self.outlines_m, "uniform_field") @ np.array(state.field_t)
-            elif state.coil is not None:
-                out[n] = coil_flux_map(self.outlines_m, coils[state.coil]) * state.current_a
-        return out
 
     def source_flux(self, parameters: ChipParameters) -> FloatArray:
         """Flux of the source (or calibration source) per parameter set, state and loop, shape (B, S, L), in Phi0."""

@@ -97,7 +97,7 @@ def reference_fit(
             sizes=LOOSE if unsure else None, groups=groups, noise=noise, cooldowns=cooldowns, points=every_few,
         )  # fmt: skip
         unknowns = Unknowns(study, cooldowns, [i], with_source=False, leave_out=integrated_arrays(study))
-        problem, x = _fitted(CampaignProblem(unknowns, likelihood))
+        problem, x = fitted(CampaignProblem(unknowns, likelihood))
         found = problem.likelihood.moved_to(problem.parameters(x[None]))
         every_one = uncertain_parameters(study, cooldowns, [i])
         for p in every_one:
@@ -106,12 +106,12 @@ def reference_fit(
                     arrays[p.array] = nominal_array(study, p.array, 1)
                 p.put(arrays, p.of(found[p.array]))
         seen = {list(cooldowns).index(k.cooldown) for k in groups}
-        if _signs_known(problem.likelihood, i):
+        if signs_known(problem.likelihood, i):
             tamed += [p.name for p in every_one if p.array in TAMEABLE and (p.array != OFFSET or p.index[0] in seen)]
     return Reference(ChipParameters(arrays), tuple(tamed))
 
 
-def _signs_known(likelihood: RatioLikelihood, isolator: int) -> bool:
+def signs_known(likelihood: RatioLikelihood, isolator: int) -> bool:
     """Whether some bias makes the sign of the current in each of an isolator's rings certain before any data."""
     study = likelihood.study
     for _, model, _ in likelihood.parts:
@@ -137,7 +137,7 @@ def _quiet_groups(study: Study, digest: Digest) -> dict[int, list[GroupKey]]:
     return out
 
 
-def _fitted(problem: CampaignProblem) -> tuple[CampaignProblem, FloatArray]:
+def fitted(problem: CampaignProblem) -> tuple[CampaignProblem, FloatArray]:
     """The problem linearised about its best fit, and that fit (D,)."""
     x = np.zeros(problem.unknowns.size)
     if not x.size:

@@ -102,8 +102,11 @@ def read_wiring(study: Study, digest: Digest, measured: Sequence[int]) -> Wiring
 def _sign_odds(study: Study, digest: Digest, isolator: int) -> float:
     """Log posterior odds of +1 against -1, each at its best fit, for one isolator."""
     name = study.isolators[isolator].name
-    quiet = {s.name for s in study.states if s.kind in ("out", "calibration")}
     own = {k: v for k, v in digest.items() if k.isolator == name}
+    swept = {k.state for k in own if k.pump_on}
+    out = {s.name for s in study.states if s.kind == "out"}
+    # a known source may be other than the study says (`fluxsense.infer.blind`): it decides only where it must
+    quiet = out if out & swept else out | {s.name for s in study.states if s.kind == "calibration"}
     reference = any(k.pump_on and k.state in quiet for k in own)
     scale = np.zeros(len(study.loops)) if reference else source_flux_scale_phi0(study)
     if reference:

@@ -20,6 +20,7 @@ from fluxsense.data.digest import Digest
 from fluxsense.detection.stored import Identity, Stored, stored_from
 from fluxsense.device.chip import ChipParameters, check_geometry
 from fluxsense.infer.assumptions import assumptions, linearity_check
+from fluxsense.infer.blind import BlindTest, blind_findings, blind_test
 from fluxsense.infer.budget import (
     error_with_reference_deg,
     extent_findings,
@@ -320,6 +321,9 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
     distrusted = digest.distrusted or tuple(settings.distrusted)
     seed = settings.seed
     problem, modes, wiring = prepare(study, digest, rng=stream(seed, "search"), progress=settings.progress)
+    settings.say("known source as a blind test")
+    blind = blind_test(study, digest, wiring.signs)
+    tested = blind_findings(blind)
     posterior = sample_as_stated(
         problem,
         seed,
@@ -348,7 +352,7 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         draws_that_matter(posterior, null[2], factor.value),
         distrusted_share(digest, distrusted),
         linear=linear,
-        beyond=[f for f in beyond if f.doubt],
+        beyond=[f for f in (*tested, *beyond) if f.doubt],
     )
     budget = _budget(study, digest, explicit, explicit_best)
     findings = [
@@ -379,6 +383,7 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         "reduction_error": posterior.reduction_error,
     }
     body = answer_body(study, posterior, factor, findings, budget.numbers) | {
+        "known_source": known_source_entry(blind),
         "predictive_check": asdict(check),
         "rests_on": [asdict(a) for a in rests[:MOST_ASSUMPTIONS]],
         "linearity": asdict(linear),
@@ -597,6 +602,22 @@ def answer_body(
             "points": len(exact.weight),
             "largest_shift_sd": posterior.shift,
         },
+    }
+
+
+def known_source_entry(test: BlindTest | None) -> dict[str, Any]:
+    """What sweeps with a known source say of signs, axes and places, or that there are none."""
+    said = sentences(f for f in blind_findings(test) if not f.doubt)
+    return {
+        "said": said,
+        "states": [] if test is None else test.states,
+        "named": [] if test is None else [m.code for m in test.named],
+        "mistakes": [] if test is None else [asdict(m) for m in test.mistakes],
+        "unexplained_log_odds": None if test is None else test.other_log_odds,
+        "strength": None if test is None else test.strength,
+        "strength_sd": None if test is None else test.strength_sd,
+        "moved_m": None if test is None else test.moved_m,
+        "fluxes": [] if test is None else [asdict(x) for x in test.fluxes],
     }
 
 

@@ -27,6 +27,7 @@ from fluxsense.jobs.orient import (
     LogFactor,
     answer_body,
     answer_provenance,
+    known_source_entry,
     nuisance_entries,
     wiring_entries,
 )
@@ -117,6 +118,7 @@ def orient_votes(
         "cooldowns": list(cooldowns),
     }
     body: dict[str, Any] = answer_body(study, posterior, factor, findings, limit) | {
+        "known_source": known_source_entry(None) | ({"said": []} if _has_known_source(study, votes) else {}),
         "predictive_check": asdict(check),
         "nuisances": nuisance_entries(problem.unknowns, values),
         "wiring": wiring_entries(study, wiring),
@@ -128,6 +130,11 @@ def orient_votes(
         document, study, verdict, tuple(findings), posterior, parameters(modes[0].x[None]), parameters(drawn),
         (problem.unknowns.names, problem.unknowns.units, values), votes,
     )  # fmt: skip
+
+
+def _has_known_source(study: Study, votes: Mapping[GroupKey, Votes]) -> bool:
+    """Whether sweeps were taken with a known source: counts use them as they are, and do not test the study by them."""
+    return bool({k.state for k in votes} & {s.name for s in study.states if s.kind == "calibration"})
 
 
 def _check_votes(study: Study, votes: Mapping[GroupKey, Votes]) -> None:

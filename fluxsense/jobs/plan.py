@@ -17,6 +17,7 @@ from fluxsense.base.findings import Finding, Verdict
 from fluxsense.data.chains import unsettled
 from fluxsense.design.ambiguity import ambiguity_findings, ambiguity_map, information_finding
 from fluxsense.design.information_gain import chip_gain
+from fluxsense.design.known_source import KnownSourcePlan, known_source_findings, known_source_plan
 from fluxsense.design.schedule import (
     FrequencyShares,
     Schedule,
@@ -148,6 +149,8 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
     asked.say("read-out")
     readout = readout_part(proposed, _pump_limit_w(proposed))
     notes = [*probe.findings, *(() if readout is None else (f for f in readout.findings if f.code != NEAR_SELF_KERR))]
+    asked.say("a known source as a blind test")
+    known = known_source_plan(proposed)
     asked.say("landscape")
     view = landscape(study, few[:2], 0, nodes=9)
     body = {
@@ -168,6 +171,7 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
         "readout": None if readout is None else readout.body,
         "readout_notes": sentences(notes),
         "probe": probe.body,
+        "known_source": _known_source_entry(known),
         "caution": CAUTION,
     }  # fmt: skip
     figures = {
@@ -181,7 +185,7 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
     verdict = prediction_verdict(after["prediction_valid"])
     asked_for = {"error": asked.wanted_deg, "error_rate": asked.wanted_rate, "thorough": asked.thorough}
     provenance = Provenance(study.sha256, seed=seed, options=asked_for)
-    return Plan(make_document(Plan, study, verdict, provenance, body), study, verdict, proposed, figures)
+    return Plan(make_document(Plan, study, verdict, provenance, body), study, verdict, known.study, figures)
 
 
 def plan_folder(study: Study | str | Path, folder: Path, **options: Unpack[PlanOptions]) -> tuple[Plan, list[str]]:
@@ -347,6 +351,20 @@ def _rate_entry(rate: TimeToErrorRate) -> dict[str, Any]:
         "seconds": rate.seconds if rate.reachable else None,
         "floor": rate.floor,
         "floor_if_flux_noise_does_not_average": rate.floor_if_flux_noise_stays,
+    }
+
+
+def _known_source_entry(known: KnownSourcePlan) -> dict[str, Any]:
+    """The shortest sweeps that test signs, axes and places."""
+    return {
+        "state": known.state,
+        "settings": known.settings,
+        "repeats": known.repeats,
+        "sweeps": known.sweeps,
+        "seconds": known.seconds,
+        "log_odds": dict(known.against),
+        "left_open": known.left_open,
+        "said": sentences(known_source_findings(known)),
     }
 
 

@@ -53,7 +53,7 @@ Moments are those of saturated spheres of magnetite, pi/6 d^3 times 4.8e5 A/m: 9
 """
 
 _LENGTH = re.compile(r'"(-?[0-9.]+) um"')
-_OF_LOOPS = re.compile(r"(?:center|side|width|height|radius) = ")
+_OF_LOOPS = re.compile(r"(?:center|side|width|height|radius|outline) = ")
 
 
 def example_text(name: str) -> str:

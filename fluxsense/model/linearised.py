@@ -131,15 +131,19 @@ class Linearised:
         return self.problem.likelihood
 
     @property
+    def misfit(self) -> float:
+        """Chi-square of the residuals, with the whole of the noise."""
+        return sum(float(w @ reals(r)) for w, r in zip(self.weighed_residual, self.residuals, strict=True))
+
+    @property
     def log_evidence(self) -> float:
         """Log probability of the data with all unknowns integrated over, up to a constant that no noise changes.
 
         The normal integral about the point that one Newton step leads to: exact where the model is linear.
         """
-        quadratic = sum(float(w @ reals(r)) for w, r in zip(self.weighed_residual, self.residuals, strict=True))
         step = np.linalg.solve(self.information, self.gradient)
         return float(
-            -0.5 * (quadratic + self.likelihood.log_volume - self.gradient @ step)
+            -0.5 * (self.misfit + self.likelihood.log_volume - self.gradient @ step)
             - 0.5 * np.linalg.slogdet(self.information)[1]
         )
 

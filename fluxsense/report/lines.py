@@ -109,7 +109,7 @@ def size_words(mean: float, sd: float, unit: str) -> str:
 def answer_lines(document: Mapping[str, Any]) -> list[str]:
     """What `orient` says."""
     size = document["size"]
-    lines = [answer_sentence(document)]
+    lines = [answer_sentence(document), *(f"  {x}" for x in document["known_source"]["said"])]
     for r in document["region"]:
         lines.append(
             f"  {100 * r['level']:.0f}% region: {r['solid_angle_sr']:.3g} sr, cone half-angle {r['cone_deg']:.3g} degrees"

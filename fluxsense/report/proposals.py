@@ -78,6 +78,7 @@ def plan_lines(document: Mapping[str, Any]) -> list[str]:
         lines += [f"Note: {x}" for x in document["readout_notes"]]
     lines += ["", document["determined"]]
     lines += [f"Note: {w}" for w in document["ambiguities"]] or ["Nothing was found that could not be told apart."]
+    lines += ["Signs, axes and places:", *(f"  {x}" for x in document["known_source"]["said"])]
     return [*lines, "", document["caution"]]
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from fluxsense.base.findings import Finding
 from fluxsense.base.units import format_quantity
+from fluxsense.report.words import odds_text
 
 MOST_FILES = 6
 """Files named in one sentence."""
@@ -67,6 +68,17 @@ CAUSES: dict[str, tuple[str, str]] = {
 """Kinds of eliminated numbers beyond their priors, by the model's array: what is the matter, and what to measure next."""
 _ELSE = ("Numbers of the chip are further off", "Characterize the chip, or widen what the study says of them.")
 
+MISTAKE_KINDS = {
+    "all signs": "the sign of all bias currents together",
+    "some signs": "the sign of some bias currents",
+    "exchanged states": "source in and source out exchanged",
+    "exchanged axes": "x and y of the loops exchanged",
+    "exchanged isolators": "the loops of two isolators exchanged",
+    "exchanged loops": "two loops exchanged whose fluxes are alike",
+    "other side": "below for above the chip",
+}
+"""What a known source tests, by the codes of the mistakes."""
+
 SENTENCES: dict[str, str] = {
     # ---- words that come from elsewhere as they are
     "said": "{text}",
@@ -100,6 +112,33 @@ SENTENCES: dict[str, str] = {
     "freeing what does not fit could change the choice. Characterize it again, state its uncertainty, or look at those sweeps.",
     "conflict with prior": "The data put {name} {sd:.1f} standard deviations from where the study states it (probability "
     "{probability:.1g}). Either that statement is too narrow, or another one is wrong and this takes its place.",
+    # ---- does a known source come out as the study says?
+    "study alone": "Signs, axes and places rest on the study alone: no sweeps with a known source test them. "
+    "`fluxsense plan` proposes the fewest.",
+    "known source as stated": "Sweeps with a known source ({states}), taken as if it were unknown, come out as the study says: "
+    "signs, axes, order and places of the loops, and {strength:.3g} +- {strength_sd:.2g} of its strength.",
+    "known source leaves open": "They do not rule out that {mistakes}.",
+    "known source, mistake": "Sweeps with a known source ({states}) look as if {mistakes} ({odds} against the study as it stands). "
+    "Mend the study or the log, then run it again.",
+    "known source unexplained": "Sweeps with a known source ({states}) do not show its flux ({odds} against the study as it "
+    "stands), and none of the usual mistakes explains what they show. Check its geometry and current, and which sweeps are logged "
+    "as taken with it.",
+    "known source new": 'Nothing in the study tests these. The proposed study has a known source and a state "{state}" for it. '
+    "The shortest test: {sweeps} sweeps ({minutes:.2g} min) in it, {repeats} with the pump on at {at} and as many with it off at each bias, "
+    "leave odds of {odds} or more against each mistake looked for.",
+    "known source there": 'The state "{state}" tests these. '
+    "The shortest test: {sweeps} sweeps ({minutes:.2g} min) in it, {repeats} with the pump on at {at} and as many with it off at each bias, "
+    "leave odds of {odds} or more against each mistake looked for.",
+    "known source would leave open": "It cannot tell: {kinds}.",
+    "all signs": "all bias currents or mutual inductances, or the known source's current, had the other sign",
+    "some signs": "the bias of {of_loops} had the other sign",
+    "exchanged states": 'states "{first}" and "{second}" were exchanged',
+    "exchanged axes": "x and y of the loops were exchanged",
+    "exchanged isolators": 'the loops of isolators "{first}" and "{second}" were exchanged',
+    "exchanged loops": "loops {first} and {second} were exchanged",
+    "other side": "what the study puts above the chip lay below it, or the other way round",
+    "other strength": "the flux of the known source were {strength:.3g} times as large as stated",
+    "other place": "the known source lay {moved_um} um from where the study puts it",
     # ---- sampling
     "sampling stopped: time": "Sampling ended early: the time limit was reached. On the command line, the same command goes on "
     "from there.",
@@ -240,6 +279,11 @@ def _vector(vector: tuple[float, ...]) -> str:
     return "(" + ", ".join(f"{round(x, 2) + 0.0:.2f}" for x in vector) + ")"
 
 
+def _mistakes(found: tuple[Finding, ...]) -> str:
+    words = list(dict.fromkeys(sentence(f) for f in found))
+    return ", or ".join(words)
+
+
 def _remedies(listed: tuple[str, ...]) -> str:
     if not listed:
         return "Nothing that was tried would tell them apart: other bias, pump port, a turned source, an upright loop."
@@ -254,6 +298,13 @@ SHOWN: dict[str, Callable[[Any], str]] = {
     "remedies": _remedies,
     "weights": lambda weights: ", ".join(f"{w:.2f}" for w in weights),
     "files": lambda files: ", ".join(files[:MOST_FILES]) + (", ..." if len(files) > MOST_FILES else ""),
+    "mistakes": _mistakes,
+    "kinds": lambda codes: "; ".join(MISTAKE_KINDS[c] for c in codes),
+    "at": lambda names: ("setting " if len(names) == 1 else "settings ") + ", ".join(names),
+    "odds": odds_text,
+    "of_loops": lambda names: " and ".join(names),
+    "states": lambda names: ", ".join(names),
+    "moved_um": lambda moved: "(" + ", ".join(f"{x:+.1f}" for x in moved) + ")",
     "sensors": lambda names: ", ".join(names),
     "widths_mhz": lambda widths: ", ".join(f"{x:.0f}" for x in widths),
     "centres_ghz": lambda centres: ", ".join(f"{x:.4f}" for x in centres),

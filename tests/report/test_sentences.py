@@ -115,6 +115,7 @@ def document(trust: str = "reliable", factor: float = 50.0, **more: Any) -> dict
         "log_bayes_factor": factor,
         "log_bayes_factor_sd": 0.1,
         "findings": ["A finding."],
+        "known_source": {"said": ["Nothing tests the study."]},
         **more,
     }
 

@@ -1,0 +1,253 @@
+"""The shortest sweeps with a known source that test a study's signs, axes and places.
+
+The fluxes of all loops, free in each state, are known as well as the Fisher information of the planned sweeps says; put into the
+blind test of `fluxsense.infer.blind` as a campaign without noise would show them, they give the log odds that each mistake can be
+expected to have against a study that is right.  Fewest are the sweeps with which every mistake has odds against it that noise does
+not turn round.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.base.findings import Finding
+from fluxsense.design.sensitivity import Experiment, data_information, flux_chain, planned_experiment, points_at
+from fluxsense.device.chip import known_flux_phi0, loop_indices, loop_outlines_m, study_flux_map
+from fluxsense.infer.blind import (
+    NAMED,
+    OF_DEGREE,
+    FreeFluxes,
+    Mistake,
+    law_of,
+    log_odds,
+    mistakes,
+    stated_world,
+    with_free_fluxes,
+)
+from fluxsense.model.parameter import OFFSET
+from fluxsense.study import Coil, State, Study
+
+FloatArray = npt.NDArray[np.float64]
+
+ENOUGH: Final = 2 * NAMED
+"""Expected log odds against a mistake that noise does not bring below those from which one is named, but for rare cases."""
+REPEATS: Final = (1, 2, 3, 4, 6, 8, 12, 16)
+POINTS: Final = 15
+WANTED_PHI0: Final = 0.02
+"""Flux of a proposed coil in the loop that it drives most."""
+MOST_CURRENT_A: Final = 1e-3
+SLANT: Final = (0.48, 0.6, 0.64)
+"""Axis of a proposed coil: in no plane of symmetry that loops on a chip usually have."""
+SOURCE: Final = (0.48, 0.62, 0.62)
+"""Direction of the source that the exchange of states is judged with."""
+
+
+@dataclass(frozen=True)
+class KnownSourcePlan:
+    """The proposal.
+
+    Attributes
+    ----------
+    study : Study
+        With a known source and a state for it, if it had no state with a known source.
+    new : bool
+        Whether these were added.
+    state : str
+        In which the sweeps are taken.
+    settings : tuple of str
+        Of the sweeps.
+    repeats : int
+        With the pump on, per isolator and setting, and as many with the pump off per isolator and bias.
+    sweeps : int
+        In all.
+    seconds : float
+    against : tuple of (str, float)
+        Least expected log odds of a right study against a mistake of each code, the least first.
+    left_open : tuple of str
+        Codes of mistakes that even the longest sweeps looked at would leave open.
+    """
+
+    study: Study
+    new: bool
+    state: str
+    settings: tuple[str, ...]
+    repeats: int
+    sweeps: int
+    seconds: float
+    against: tuple[tuple[str, float], ...]
+    left_open: tuple[str, ...]
+
+
+def known_source_plan(study: Study) -> KnownSourcePlan:
+    """Fewest sweeps with a known source, beside the source-out and source-in sweeps that the study plans.
+
+    Parameters
+    ----------
+    study : Study
+        With settings.
+
+    Returns
+    -------
+    KnownSourcePlan
+    """
+    known = [s for s in study.states if s.kind == "calibration"]
+    with_one = study if known else with_proposed_source(study)
+    state = known[0].name if known else with_one.states[-1].name
+    names = [s.name for s in with_one.settings]
+    choices = [names] if len(names) == 1 else [*([n] for n in names), names]
+    bench = _Bench.of(with_one, state)
+    last = bench.odds(names, REPEATS[-1])
+    reachable = {code for code, value in last.items() if value > ENOUGH}
+    best = (names, REPEATS[-1], last)
+    fewest = bench.sweeps(names, REPEATS[-1])
+    for chosen in choices:
+        for repeats in REPEATS:
+            if bench.sweeps(chosen, repeats) >= fewest:
+                break
+            odds = bench.odds(chosen, repeats)
+            if all(odds[code] > ENOUGH for code in reachable):
+                best, fewest = (chosen, repeats, odds), bench.sweeps(chosen, repeats)
+                break
+    chosen, repeats, odds = best
+    against = tuple(sorted(odds.items(), key=lambda item: item[1]))
+    left = tuple(code for code, value in against if value <= ENOUGH)
+    seconds = fewest * study.plan.seconds_per_sweep
+    return KnownSourcePlan(with_one, not known, state, tuple(chosen), repeats, fewest, seconds, against, left)
+
+
+def with_proposed_source(study: Study) -> Study:
+    """The study with a known source, and a state for it that is not among those that the plan sweeps.
+
+    A known uniform field for a source that is one; else a small square coil where the source is.  Either points along a slant
+    and gives `WANTED_PHI0` in the loop that it drives most, the coil with a milliampere at most.
+    """
+    normal = np.array(SLANT) / np.linalg.norm(SLANT)
+    name = _free_name("known", [s.name for s in study.states])
+    if not study.source.has_position:
+        out = _with_state(study, State(name, "calibration", field_t=_triple(1e-6 * normal)))
+        factor = WANTED_PHI0 / float(np.max(np.abs(known_flux_phi0(out)[-1])))
+        field = np.array([float(f"{1e-6 * factor * x:.2g}") for x in normal])
+        return _with_state(study, State(name, "calibration", field_t=_triple(field)))
+    outlines = loop_outlines_m(study)
+    place = np.array(study.source.position_m)
+    along = np.cross((0.0, 0.0, 1.0), normal)
+    along /= np.linalg.norm(along)
+    across = np.cross(normal, along)
+    nearest = min(float(np.linalg.norm(o - place, axis=1).min()) for o in outlines)
+    half = 0.5 * min(float(np.median([np.max(np.ptp(o, axis=0)) for o in outlines])), 0.8 * nearest)
+    corners = [place + half * (a * along + b * across) for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
+    coil = Coil(_free_name("known", [c.name for c in study.coils]), tuple(_triple(np.round(x, 8)) for x in corners))
+    bare = replace(study, coils=(*study.coils, coil))
+    state = State(name, "calibration", coil=coil.name, current_a=MOST_CURRENT_A)
+    largest = float(np.max(np.abs(known_flux_phi0(_with_state(bare, state))[-1])))
+    current = float(f"{MOST_CURRENT_A * min(1.0, WANTED_PHI0 / largest):.1g}")
+    return _with_state(bare, replace(state, current_a=current))
+
+
+def _with_state(study: Study, state: State) -> Study:
+    return replace(study, states=(*study.states, state))
+
+
+def _triple(x: FloatArray) -> tuple[float, float, float]:
+    return float(x[0]), float(x[1]), float(x[2])
+
+
+def _free_name(name: str, taken: Sequence[str]) -> str:
+    while name in taken:
+        name += "_"
+    return name
+
+
+@dataclass(frozen=True)
+class _Bench:
+    """The planned experiment with free fluxes in source-out, source-in and known-source sweeps."""
+
+    study: Study
+    state: str
+    places: tuple[tuple[str, str], ...]
+    experiment: Experiment
+    mean: FloatArray
+    mistakes: tuple[Mistake, ...]
+
+    @classmethod
+    def of(cls, study: Study, state: str) -> _Bench:
+        kinds = {s.name: s.kind for s in study.states}
+        planned = [n for n in study.plan.states if kinds[n] != "calibration"]
+        cooldown = study.plan.cooldowns[0]
+        places = tuple((cooldown, n) for n in (*planned, state))
+        labels = tuple(n for _, n in places)
+        free = with_free_fluxes(study, places)
+        one = replace(free, plan=replace(free.plan, cooldowns=labels, states=(free.states[0].name,)))
+        experiment = planned_experiment(one, states=(free.states[0].name,), most_points=POINTS)
+        loops = tuple(sorted({int(n) for row in loop_indices(study) for n in row}))
+        empty = FreeFluxes(places, loops, np.zeros(0), np.zeros((0, 0)))
+        mean = law_of(study, stated_world(study), empty).mean.reshape(len(places), -1)
+        focusing = np.array([study.loops[n].flux_focusing for n in loops])
+        flux = study_flux_map(study)[list(loops)] @ np.array(SOURCE) * study.source.size * focusing
+        mean = mean + np.array([[kinds[n] in ("in", "turned")] for n in labels]) * flux
+        looked_for = tuple(m for m in mistakes(study, empty) if m.code not in OF_DEGREE)
+        return cls(study, state, places, experiment, mean.ravel(), looked_for)
+
+    def sweeps(self, settings: Sequence[str], repeats: int) -> int:
+        """How many sweeps that takes in the state with the known source."""
+        return repeats * sum(
+            len(own) + 1
+            for bench in self.experiment.benches
+            if (own := [k for k in bench.settings if self.study.settings[k].name in settings])
+        )
+
+    def odds(self, settings: Sequence[str], repeats: int) -> dict[str, float]:
+        """Least expected log odds of the study against a mistake of each code, those of degree aside."""
+        out: dict[str, float] = {}
+        for m in log_odds(self.study, self.mistakes, self.fluxes(settings, repeats)):
+            out[m.code] = min(out.get(m.code, np.inf), -m.log_odds)
+        return out
+
+    def fluxes(self, settings: Sequence[str], repeats: int) -> FreeFluxes:
+        """The fluxes as a campaign without noise would show them."""
+        experiment = self.experiment
+        known = len(self.places) - 1
+        blocks = []
+        for block in experiment.blocks:
+            bench = experiment.benches[block.bench]
+            names = [self.study.settings[k].name for k in bench.settings]
+            if block.cooldown == known:
+                on = tuple(float(repeats) if n in settings else 0.0 for n in names)
+                block = replace(block, sweeps=(*on, float(repeats) * any(on)))
+            blocks.append(block)
+        now = replace(experiment, blocks=tuple(blocks))
+        x = points_at(experiment.unknowns, [SOURCE])
+        parameters = now.parameters(x)
+        chain = flux_chain(now.benches[0].model, now.unknowns, x, parameters)
+        total = data_information(now, parameters, chain)[0] + np.eye(now.unknowns.size)
+        columns = [n for n, p in enumerate(now.unknowns.nuisances, now.unknowns.lead) if p.array == OFFSET]
+        own = [now.unknowns.nuisances[n - now.unknowns.lead] for n in columns]
+        loops = tuple(sorted({p.index[1] for p in own}))
+        rest = [n for n in range(len(total)) if n not in set(columns)]
+        inner = total[np.ix_(columns, columns)] - total[np.ix_(columns, rest)] @ np.linalg.solve(
+            total[np.ix_(rest, rest)], total[np.ix_(rest, columns)]
+        )
+        sd = np.array([p.sd for p in own])
+        values, vectors = np.linalg.eigh((inner - np.eye(len(own))) / np.outer(sd, sd))
+        plain = (vectors * np.maximum(values, 0.0)) @ vectors.T
+        rows = [p.index[0] * len(loops) + loops.index(p.index[1]) for p in own]
+        information = np.zeros((self.mean.size, self.mean.size))
+        information[np.ix_(rows, rows)] = plain
+        return FreeFluxes(self.places, loops, information @ self.mean, information)
+
+
+def known_source_findings(plan: KnownSourcePlan) -> list[Finding]:
+    """What is to be said of the proposal."""
+    odds = min((value for code, value in plan.against if code not in plan.left_open), default=0.0)
+    out = [
+        Finding(
+            "known source new" if plan.new else "known source there", state=plan.state, at=plan.settings,
+            repeats=plan.repeats, sweeps=plan.sweeps, minutes=plan.seconds / 60, odds=odds,
+        )
+    ]  # fmt: skip
+    return [*out, Finding("known source would leave open", kinds=plan.left_open)] if plan.left_open else out
