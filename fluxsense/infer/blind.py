@@ -99,7 +99,7 @@ class FreeFluxes:
         a, b = (self.places.index((cooldown, s)) * size + each for s in (state, basis))
         mean = covariance @ self.pull
         variance = covariance[a, a] + covariance[b, b] - 2 * covariance[a, b]
-        return mean[a] - mean[b], np.sqrt(np.maximum(variance, 0.0))
+        return np.asarray(mean[a] - mean[b]), np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
 
 def known_states(study: Study, digest: Digest) -> tuple[str, ...]:
@@ -188,7 +188,7 @@ def _isolator_fluxes(
     values, vectors = np.linalg.eigh(0.5 * (plain + plain.T))
     plain = (vectors * np.maximum(values, 0.0)) @ vectors.T
     e = inner @ (x + step)[columns] / louder + plain @ (mean / sd)
-    return [p.index for p in own], e / sd, plain / np.outer(sd, sd)  # type: ignore[return-value]
+    return [(p.index[0], p.index[1]) for p in own], e / sd, plain / np.outer(sd, sd)
 
 
 # ---------------------------------------------------------------- what the study says, and what it would say without a mistake
@@ -215,7 +215,7 @@ class Law:
         """Most probable multiples of the last columns, given the sweeps, and their standard deviations, (last,) each."""
         normal = np.eye(self.columns.shape[1]) + self.columns.T @ found.information @ self.columns
         mean = np.linalg.solve(normal, self.columns.T @ (found.pull - found.information @ self.mean))
-        return mean[-last:], np.sqrt(np.diag(np.linalg.inv(normal)))[-last:]
+        return np.asarray(mean[-last:]), np.asarray(np.sqrt(np.diag(np.linalg.inv(normal)))[-last:])
 
 
 @dataclass(frozen=True)

@@ -178,6 +178,7 @@ def test_every_commented_key_of_the_starter_may_be_used(tmp_path):
     without = {
         "width": ("side",), "height": ("side",), "radius": ("side",), "sides": ("side",), "outline": ("side", "center"),
         "crossing": ("side", "center"), "branch": ("shunt_ratio",), "file": ("loss",),
+        "field": ("coil", "current"),
     }  # fmt: skip
     tried = 0
     for n in commented:

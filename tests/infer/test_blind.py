@@ -43,9 +43,7 @@ Campaign = tuple[Study, Truth, Digest]
 
 @pytest.fixture(scope="module")
 def campaign(tmp_path_factory: pytest.TempPathFactory) -> Campaign:
-    study = as_study(start(tmp_path_factory.mktemp("starter")))
-    if not study.coils:
-        study = with_coil(study)
+    study = with_coil(as_study(start(tmp_path_factory.mktemp("starter"))))
     truth = truth_of(study, 5)
     return study, truth, simulate_digest(study, truth)
 
@@ -85,7 +83,8 @@ def test_stated_flux_of_the_coil_agrees_with_an_integrated_field(campaign: Campa
     nodes, weights = np.polynomial.legendre.leggauss(24)
     for n, outline in enumerate(loop_outlines_m(study)):
         (x0, y0), (x1, y1) = outline[:, :2].min(axis=0), outline[:, :2].max(axis=0)
-        assert np.ptp(outline[:, 2]) == 0 and len(outline) == 4  # an upright rectangle in the plane of the chip
+        assert np.ptp(outline[:, 2]) == 0  # a rectangle in the plane of the chip
+        assert len(outline) == 4
         x, y = np.meshgrid(x0 + (x1 - x0) * (nodes + 1) / 2, y0 + (y1 - y0) * (nodes + 1) / 2, indexing="ij")
         points = np.stack([x, y, np.full_like(x, outline[0, 2])], axis=-1)
         flux = np.einsum("i,j,ij->", weights, weights, wire.getB(points)[..., 2]) * (x1 - x0) * (y1 - y0) / 4
