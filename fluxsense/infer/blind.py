@@ -37,12 +37,14 @@ from fluxsense.base.findings import Finding
 from fluxsense.data.digest import Digest
 from fluxsense.device.chip import known_flux_phi0
 from fluxsense.infer.reference import LOOSE, LOOSE_GAIN, fitted, moved, signs_known
+from fluxsense.infer.sizes import drift_from_blocks
 from fluxsense.infer.wiring import source_flux_scale_phi0
 from fluxsense.model.likelihood import RatioLikelihood, every_few
 from fluxsense.model.linearised import Linearised
 from fluxsense.model.parameter import OFFSET
 from fluxsense.model.priors import integrated_arrays, prior_sizes
 from fluxsense.model.problem import CampaignProblem
+from fluxsense.model.remainder import Sizes
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Chip, Coil, Loop, State, Study
 
@@ -62,7 +64,8 @@ STRENGTH_SD: Final = 0.5
 """Relative error of its strength where that is the mistake."""
 PLACE_SD_M: Final = 5e-6
 """Error of its place along each axis where that is the mistake."""
-MOVES: Final = 2
+MOVES: Final = 8
+"""Moves of the point of linearisation at most; most fits settle after two or three."""
 OF_DEGREE: Final = ("other strength", "other place")
 """Mistakes that may be as small as one likes."""
 PLACE_STEPS: Final = 12
@@ -172,7 +175,7 @@ def _isolator_fluxes(
     unknowns = Unknowns(free, labels, [isolator], with_source=False, leave_out=integrated_arrays(free))
     start = CampaignProblem(unknowns, likelihood)
     problem, x = moved(start, np.zeros(unknowns.size), MOVES) if signs_known(likelihood, isolator) else fitted(start)
-    tight = problem.likelihood.rebuilt(residual_gain=free.noise.residual_gain, sizes=prior_sizes(free, [isolator]))
+    tight = problem.likelihood.rebuilt(residual_gain=free.noise.residual_gain, sizes=_sizes(free, isolator, problem))
     problem, x = moved(CampaignProblem(unknowns, tight), x, MOVES)
     wide, x = problem.explicit(x)
     at = Linearised.of(wide, x)
@@ -189,6 +192,16 @@ def _isolator_fluxes(
     plain = (vectors * np.maximum(values, 0.0)) @ vectors.T
     e = inner @ (x + step)[columns] / louder + plain @ (mean / sd)
     return [(p.index[0], p.index[1]) for p in own], e / sd, plain / np.outer(sd, sd)
+
+
+def _sizes(free: Study, isolator: int, problem: CampaignProblem) -> Sizes:
+    """What the model leaves out as large as it may be, and the flux's wandering as blocks of time show it.
+
+    What else no study can state would have to be learned, and shows in the misfit.
+    """
+    scales = prior_sizes(free, [isolator])
+    walk, flicker = drift_from_blocks(problem.likelihood) if scales.flux_walk_phi0 > 0 else (0.0, 0.0)
+    return Sizes(common=scales.common, own=scales.own, flux_walk_phi0=walk, flux_flicker_phi0=flicker)
 
 
 # ---------------------------------------------------------------- what the study says, and what it would say without a mistake

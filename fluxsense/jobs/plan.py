@@ -43,6 +43,7 @@ from fluxsense.jobs.folder import held, keep, ready
 from fluxsense.jobs.options import PlanOptions, PlanSettings
 from fluxsense.jobs.readout import NEAR_SELF_KERR, probe_proposal, readout_part
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
+from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.report.design import (
     draw_ambiguity,
     draw_frequency_shares,
@@ -150,7 +151,7 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
     readout = readout_part(proposed, _pump_limit_w(proposed))
     notes = [*probe.findings, *(() if readout is None else (f for f in readout.findings if f.code != NEAR_SELF_KERR))]
     asked.say("a known source as a blind test")
-    known = known_source_plan(proposed)
+    known = known_source_plan(proposed, lambda x: simulate_digest(x, draw_truth(x, seed)))
     asked.say("landscape")
     view = landscape(study, few[:2], 0, nodes=9)
     body = {
