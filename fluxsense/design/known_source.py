@@ -41,7 +41,7 @@ ENOUGH: Final = 2 * NAMED
 """Expected log odds against a mistake that noise does not bring below those from which one is named, but for rare cases."""
 REPEATS: Final = (1, 2, 3, 4, 6, 8, 12, 16)
 POINTS: Final = 15
-MOST_SIMULATED: Final = 3
+MOST_SIMULATED: Final = 2
 """Choices that are simulated and fitted at most; the last is the longest looked at."""
 WANTED_PHI0: Final = 0.05
 """Flux of a proposed coil in the loop that it drives most."""
