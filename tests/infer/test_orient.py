@@ -14,14 +14,16 @@ from scipy.integrate import quad
 from small_study import small_study, study_text
 
 from fluxsense.base.errors import InputError
-from fluxsense.base.sphere import vmf_cone_rad, vmf_mean_cosine
+from fluxsense.base.sphere import angle_between_rad, vmf_cone_rad, vmf_mean_cosine
 from fluxsense.data.digest import Digest, load
-from fluxsense.infer.orient import Posterior, sample_posterior
+from fluxsense.infer.orient import Posterior, prepare, sample_posterior
 from fluxsense.infer.verdict import judge
 from fluxsense.infer.wiring import read_wiring
 from fluxsense.jobs.check import check
 from fluxsense.jobs.orient import Orientation, orient
+from fluxsense.jobs.result import as_study
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
+from fluxsense.jobs.start import example_text
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import FluxProblem
 from fluxsense.model.unknowns import Unknowns
@@ -355,3 +357,13 @@ def test_draws_against_the_edge_of_the_prior_are_said(tmp_path):
         reasons = sentences(verdict.reasons)
         assert any("lie against the bound of the prior of direction" in x for x in reasons) == said
         assert (verdict.trust == "reliable") == (not said)
+
+
+def test_a_source_of_a_few_thousandths_of_a_flux_quantum_is_found(tmp_path: Path) -> None:
+    """A weak source in a set-up that is not stated: settled with loose noise alone, this campaign ends 44 degrees away."""
+    (tmp_path / "study.toml").write_text(example_text("grain_100nm"))
+    study = as_study(tmp_path / "study.toml")
+    truth = draw_truth(study, 15, 2.5e-16 * np.array([-0.606, -0.783, 0.141]))
+    digest = simulate_digest(study, truth)
+    _, modes, _ = prepare(study, digest, rng=np.random.default_rng(0))
+    assert angle_between_rad(modes[0].x[:3], truth.parameters["source"][0]) < np.radians(12)

@@ -1,11 +1,12 @@
 """Campaigns with a read-out chain, sample by sample: do they show the noise and the angular error that the chain predicts?
 
-Usage: python tests/validation/readout_campaigns.py [--source NAME] [--campaigns N] [--seed N]
+Usage: python tests/validation/readout_campaigns.py [--source NAME] [--campaigns N] [--seed N] [--whole]
 
 The study is the one that `start --source NAME` writes.  Its white noise follows from a table of attenuators and amplifiers; the
 sweeps' white noise comes from `reference.sampled_chain`, where every stage adds its own, and from nowhere else.  Drift, flux
 noise and offsets are drawn as `simulate` does.  Noise: what repeats show, over the chain's.  Error: angle of the posterior's
-mode and the truth, over the root mean square one predicted there (`design_confirmation`).  Prints figures, asserts nothing.
+mode and the truth, over the root mean square one predicted there (`design_confirmation`); with --whole that of the mean
+direction of all of `orient`, which knows nothing of the truth.  Prints figures, asserts nothing.
 """
 
 from __future__ import annotations
@@ -66,6 +67,7 @@ def main() -> None:
     parser.add_argument("--source", choices=tuple(EXAMPLES), default="grain_100nm")
     parser.add_argument("--campaigns", type=int, default=30)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--whole", action="store_true", help="infer with the whole of orient")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "study.toml"
@@ -80,7 +82,7 @@ def main() -> None:
         return made
 
     confirm.simulate_digest = digest
-    found = confirm.scatter(confirm.Run(study, asked.campaigns, asked.seed))
+    found = confirm.scatter(confirm.Run(study, asked.campaigns, asked.seed, asked.whole))
     mean, error = np.mean(ratios), np.std(ratios) / np.sqrt(len(ratios))
     print(f"{asked.source}: noise of repeats over the chain's: {mean:.4f} +- {error:.2g} ({len(ratios)} campaigns)")
     confirm.show(f"{asked.source}: error with the chain", found)
