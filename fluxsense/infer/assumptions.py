@@ -133,6 +133,11 @@ class LinearityCheck:
     worst: str = ""
 
 
+def _eliminated(problem: CampaignProblem) -> FloatArray:
+    """All eliminated parameters at the reference point, in prior deviations, isolator by isolator."""
+    return np.concatenate(list(problem.likelihood.values_at_reference.values()))
+
+
 def linearity_check(problem: CampaignProblem, draws: FloatArray) -> LinearityCheck:
     """Linearise anew at draws (N, D) of the unknowns and compare.
 
@@ -157,9 +162,7 @@ def linearity_check(problem: CampaignProblem, draws: FloatArray) -> LinearityChe
         for _ in range(FOLLOWED):
             there = relinearised(there, point)
         gain[n] = marginal(there, point) - marginal(thin, point)
-        moved = np.maximum(
-            moved, np.abs(there.likelihood.values_at_reference() - thin.likelihood.values_at_reference())
-        )
+        moved = np.maximum(moved, np.abs(_eliminated(there) - _eliminated(thin)))
     vectors = problem.unknowns.source(x)
     unit = vectors / np.linalg.norm(vectors, axis=1, keepdims=True)
     tangent = np.linalg.svd(unit.mean(axis=0)[None])[2][1:]

@@ -454,7 +454,9 @@ def prepare(
     return problem, polished, wiring
 
 
-COARSE_MOVES, FINE_MOVES = 5, 2
+COARSE_MOVES, FINE_MOVES = 10, 2
+ROUGHLY = 3.0
+"""Gain of joint log posterior that ends these moves: hundreds of eliminated parameters creep along their ridges for longer."""
 LEARNED_AT = 2
 """Moves after which the sizes of what no study can state are learned."""
 
@@ -483,14 +485,14 @@ def settle(problem: CampaignProblem, x: FloatArray, scales: Sizes | None = None)
     scales = full.sizes if scales is None else scales
     moves = COARSE_MOVES if any(full.eliminated.values()) else 1
     coarse = CampaignProblem(unknowns, full.on_points(every_some))
-    coarse, x = moved(coarse, x, LEARNED_AT if moves > 1 else 1)
+    coarse, x = moved(coarse, x, LEARNED_AT if moves > 1 else 1, ROUGHLY)
     sizes, gain = _learned(coarse, x, scales)
     if moves > 1:
         noisy = coarse.likelihood.rebuilt(sizes=sizes, residual_gain=gain)
-        coarse, x = moved(CampaignProblem(unknowns, noisy), x, moves)
+        coarse, x = moved(CampaignProblem(unknowns, noisy), x, moves, ROUGHLY)
     reference = coarse.likelihood.reference
     problem = CampaignProblem(unknowns, full.rebuilt(reference=reference, sizes=sizes, residual_gain=gain))
-    problem, x = moved(problem, x, FINE_MOVES if moves > 1 else 1)
+    problem, x = moved(problem, x, FINE_MOVES if moves > 1 else 1, ROUGHLY)
     best = ascend(problem, x)
     return problem, x if best is None else best.x
 
@@ -517,7 +519,7 @@ def settled_null(problem: CampaignProblem) -> CampaignProblem:
     null = no_source_problem(problem)
     if not any(null.likelihood.eliminated.values()):
         return null
-    here, _ = moved(null, np.zeros(null.unknowns.size), COARSE_MOVES)
+    here, _ = moved(null, np.zeros(null.unknowns.size), COARSE_MOVES, ROUGHLY)
     gain = -0.5 * (here.likelihood.log_volume - null.likelihood.log_volume)
     return CampaignProblem(here.unknowns, here.likelihood, constant=gain)
 

@@ -37,9 +37,13 @@ FloatArray = npt.NDArray[np.float64]
 
 START: Final = 1.2
 """Offsets, in prior deviations, at which fits begin beside the prior mean."""
-RELINEARISED: Final = 3
-SETTLED: Final = 0.3
-"""Change of the log posterior by a move of the reference point below which it stays."""
+RELINEARISED: Final = 15
+PARTS: Final = (1.0, 0.5, 0.25, 0.1)
+"""Of a step, tried in turn until the exact model fits no worse."""
+SETTLED: Final = 0.5
+"""Gain of joint log posterior by a move of the reference point below which it stays."""
+PROMISED: Final = 4.0
+"""Times this gain that the linear model may still promise."""
 COARSE: Final = 0.02
 """Gain of a step at which a climb between two moves of the reference point ends."""
 LOOSE_GAIN: Final = 0.03
@@ -96,18 +100,22 @@ def reference_fit(
             study, digest, signs, residual_gain=max(study.noise.residual_gain, LOOSE_GAIN if unsure else 0.01),
             sizes=LOOSE if unsure else None, groups=groups, noise=noise, cooldowns=cooldowns, points=every_few,
         )  # fmt: skip
-        unknowns = Unknowns(study, cooldowns, [i], with_source=False, leave_out=integrated_arrays(study))
+        every_one = uncertain_parameters(study, cooldowns, [i])
+        seen = {list(cooldowns).index(k.cooldown) for k in groups}
+        tame = [p.name for p in every_one if p.array in TAMEABLE and (p.array != OFFSET or p.index[0] in seen)]
+        if signs_known(likelihood, i):
+            tamed += tame
+            likelihood = likelihood.rebuilt(tamed=tame)
+        unknowns = Unknowns(
+            study, cooldowns, [i], with_source=False, leave_out=integrated_arrays(study), tamed=likelihood.tamed
+        )
         problem, x = fitted(CampaignProblem(unknowns, likelihood))
         found = problem.likelihood.moved_to(problem.parameters(x[None]))
-        every_one = uncertain_parameters(study, cooldowns, [i])
         for p in every_one:
             if p.of_chip and p.home == i and p.array in found:
                 if p.array not in arrays:
                     arrays[p.array] = nominal_array(study, p.array, 1)
                 p.put(arrays, p.of(found[p.array]))
-        seen = {list(cooldowns).index(k.cooldown) for k in groups}
-        if signs_known(problem.likelihood, i):
-            tamed += [p.name for p in every_one if p.array in TAMEABLE and (p.array != OFFSET or p.index[0] in seen)]
     return Reference(ChipParameters(arrays), tuple(tamed))
 
 
@@ -140,27 +148,58 @@ def _quiet_groups(study: Study, digest: Digest) -> dict[int, list[GroupKey]]:
 def fitted(problem: CampaignProblem) -> tuple[CampaignProblem, FloatArray]:
     """The problem linearised about its best fit, and that fit (D,)."""
     x = np.zeros(problem.unknowns.size)
-    if not x.size:
-        return relinearised(problem, x), x
-    fits = [m for m in ascend_all(problem, _starts(problem.unknowns), max_steps=30) if m is not None]
-    if not fits:
-        return problem, x
-    best = max(fits, key=lambda m: m.log_posterior)
-    return moved(problem, best.x, RELINEARISED)
+    if x.size:
+        fits = [m for m in ascend_all(problem, _starts(problem.unknowns), max_steps=30) if m is not None]
+        if not fits:
+            return problem, x
+        x = max(fits, key=lambda m: m.log_posterior).x
+    return moved(problem, x, RELINEARISED)
 
 
-def moved(problem: CampaignProblem, x: FloatArray, moves: int) -> tuple[CampaignProblem, FloatArray]:
-    """The problem linearised about the mode that x (D,) leads to, and that mode, after so many moves at most."""
-    before = -np.inf
+def moved(
+    problem: CampaignProblem, x: FloatArray, moves: int, settled: float = SETTLED
+) -> tuple[CampaignProblem, FloatArray]:
+    """The problem linearised about the mode that x (D,) leads to, and that mode, after so many moves at most.
+
+    A move is a step of Gauss and Newton in unknowns and eliminated parameters together, cut where it makes the exact model
+    fit worse; the last one gains less than settled of log density, with no more promised by the linear model.
+    """
+    before = joint(problem, x)
     for _ in range(moves):
         best = ascend(problem, x, gain=COARSE) if x.size else None
-        x = x if best is None else best.x
-        problem = relinearised(problem, x)
-        now = marginal(problem, x)
-        if abs(now - before) < SETTLED:
+        problem, x, now = _step(problem, x, x if best is None else best.x, before)
+        promised = problem.likelihood.held_back(problem.parameters(x[None]))
+        if abs(now - before) < settled and promised < PROMISED * settled:
             break
         before = now
     return problem, x
+
+
+def _step(
+    problem: CampaignProblem, x: FloatArray, aim: FloatArray, before: float
+) -> tuple[CampaignProblem, FloatArray, float]:
+    """The problem linearised anew on the way from x (D,) to aim, along which eliminated parameters go to their values there.
+
+    Returned with the place (D,) and its joint log posterior, which is no worse than that of x, given as before.
+    """
+    likelihood = problem.likelihood
+    start, end = likelihood.values_at_reference, likelihood.eliminated_means(problem.parameters(aim[None]))
+    for part in PARTS:
+        there = x + part * (aim - x)
+        values = {i: start[i] + part * (end[i] - start[i]) for i in end}
+        reference = likelihood.moved_to(problem.parameters(there[None]), values)
+        found = CampaignProblem(problem.unknowns, likelihood.rebuilt(reference=reference))
+        now = joint(found, there)
+        if now > before - SETTLED:
+            break
+    return found, there, now
+
+
+def joint(problem: CampaignProblem, x: FloatArray) -> float:
+    """Log posterior of unknowns x (D,) and the eliminated parameters at the reference point, from the exact model."""
+    likelihood = problem.likelihood
+    noise = 0.5 * sum(family.log_volume for family in likelihood.families)
+    return float(log_posterior(problem, x[None])[0]) - likelihood.held_back(problem.parameters(x[None])) - noise
 
 
 def relinearised(problem: CampaignProblem, x: FloatArray) -> CampaignProblem:

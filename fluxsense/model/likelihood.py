@@ -22,7 +22,7 @@ these amplitudes are taken at the study's central values.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -286,7 +286,7 @@ class RatioLikelihood:
         eliminated = [p for own in self.eliminated.values() for p in own]
         at = _Held.of(self.study, eliminated, at).put(at)
         self._held = _Held.of(self.study, [p for p in eliminated if p.array not in SETUP_ARRAYS], at)
-        self._amplitudes = {
+        self.values_at_reference = {
             i: np.array([float(p.whitened(p.of(at[p.array]))[0]) if p.array in at else 0.0 for p in own])
             for i, own in self.eliminated.items()
         }
@@ -340,7 +340,7 @@ class RatioLikelihood:
                 family = build_family(
                     place, self.digest, allowance, expected, self._flux_noise(place, own), self.magnitude
                 )
-                shift = np.tensordot(self._amplitudes[bench.isolator], own.eliminated, axes=1)
+                shift = np.tensordot(self.values_at_reference[bench.isolator], own.eliminated, axes=1)
                 added = own.added if np.any(own.added) else None
                 families.append(replace(family, ratio=family.ratio + shift, added=added))
             self._parts.append((bench.isolator, bench.model, families))
@@ -477,7 +477,7 @@ class RatioLikelihood:
     def eliminated_covariance(self, isolator: int) -> FloatArray:
         """Covariance (E, E) of an isolator's eliminated parameters at fixed others, in units of their prior's deviations."""
         common = self._common[isolator]
-        half = np.linalg.solve(common.factor, np.eye(len(common.factor))[:, : common.eliminated])
+        half = _forward(common.factor, np.eye(len(common.factor), common.eliminated))
         return np.asarray(half.T @ half)
 
     def common_scores(
@@ -497,20 +497,23 @@ class RatioLikelihood:
 
     def from_scores(self, isolator: int, scores: FloatArray) -> FloatArray:
         """Most probable common amplitudes (n, Z) of an isolator from scores (n, Z) summed over its families."""
-        return np.asarray(np.linalg.solve(self._common[isolator].factor.T, scores.T).T)
+        return _backward(self._common[isolator].factor, scores.T).T
 
     def unshifted(self, family: Family) -> ComplexArray:
         """A family's measured ratios (K, 2, F), as they are without a reference point."""
         for (_, _, families), slopes in zip(self._parts, self._slopes, strict=True):
             for one, own in zip(families, slopes, strict=True):
                 if one is family:
-                    shift = np.tensordot(self._amplitudes[family.isolator], own.eliminated, axes=1)
+                    shift = np.tensordot(self.values_at_reference[family.isolator], own.eliminated, axes=1)
                     return np.asarray(family.ratio - shift)
         raise KeyError(family.isolator)
 
-    def moved_to(self, parameters: ChipParameters) -> ChipParameters:
-        """A reference point: these parameters, with eliminated ones at their most probable values within their bounds."""
-        found = self.eliminated_means(parameters)
+    def moved_to(self, parameters: ChipParameters, values: Mapping[int, FloatArray] | None = None) -> ChipParameters:
+        """A reference point: these parameters, with eliminated ones at some values within their bounds.
+
+        values hold, by isolator, standard deviations from prior means (E,); the most probable ones by default.
+        """
+        found = self.eliminated_means(parameters) if values is None else values
         at = self.at_reference(parameters)
         arrays = {name: np.array(at[name]) for name in at}
         for i, own in self.eliminated.items():
@@ -521,9 +524,18 @@ class RatioLikelihood:
                     p.put(arrays, p.value(found[i][n : n + 1]))
         return ChipParameters(arrays)
 
-    def values_at_reference(self) -> FloatArray:
-        """All eliminated parameters at the reference point, in prior deviations, isolator by isolator."""
-        return np.concatenate([self._amplitudes[i] for i in self.eliminated])
+    def held_back(self, parameters: ChipParameters) -> float:
+        """Log density by which eliminated parameters at the reference point fall short of their most probable values.
+
+        Half the squared distance in their own covariance; the log-likelihood less this is that of the exact model at the
+        reference point and of the prior there, whatever the slopes are.
+        """
+        found = self.eliminated_means(parameters)
+        total = 0.0
+        for i, mean in found.items():
+            off = self.values_at_reference[i] - mean
+            total += 0.5 * float(off @ np.linalg.solve(self.eliminated_covariance(i), off))
+        return total
 
     # ------------------------------------------------------------ what it offers
 
@@ -745,6 +757,11 @@ def span_s(windows: Sequence[Sequence[Window]]) -> float:
 def _forward(lower: npt.NDArray[np.floating], right: FloatArray) -> FloatArray:
     """L^-1 b for a lower triangular L."""
     return np.asarray(solve_triangular(lower, right, lower=True, check_finite=False))
+
+
+def _backward(lower: npt.NDArray[np.floating], right: FloatArray) -> FloatArray:
+    """L^-T b for a lower triangular L."""
+    return np.asarray(solve_triangular(lower, right, lower=True, trans="T", check_finite=False))
 
 
 def _root(covariance: FloatArray) -> FloatArray:

@@ -131,7 +131,7 @@ def test_a_moved_reference_point_finds_what_was_put_in(campaign: tuple[Study, Tr
     before = likelihood
     for _ in range(10):
         before, likelihood = likelihood, likelihood.rebuilt(reference=likelihood.moved_to(truth.parameters))
-    assert np.max(np.abs(likelihood.values_at_reference() - before.values_at_reference())) < 0.01
+    assert np.max(np.abs(likelihood.values_at_reference[0] - before.values_at_reference[0])) < 0.01
     assert likelihood.reference is not None
     for i, name, true in ((0, "signal_frequency_hz", signal), (1, "coupling_hz", coupling)):
         own = likelihood.eliminated[i]
