@@ -32,6 +32,8 @@ LEARNED: Final = 0.3
 MOST_NAMED: Final = 3
 NAMED, DOUBTFUL, BAD = 0.01, 5.0, 15.0
 """Probability below which a kind is named, and how many times too narrow its prior must be to take from the trust."""
+BENT, FAR_OUT, SURELY = 0.8, 2.0, 1e-6
+"""Scatter of the log posterior, times too narrow a prior, and probability, beyond which another solution may fit as well."""
 
 
 @dataclass(frozen=True)
@@ -62,16 +64,20 @@ class Cause:
     eliminated: bool
 
 
-def cause_findings(found: Sequence[Cause]) -> list[Finding]:
-    """The kinds of eliminated numbers that the data put beyond their priors, with what to measure; empty if there are none."""
-    named = [c for c in found if c.eliminated and c.probability < NAMED][:MOST_NAMED]
-    return [
-        Finding(
-            "beyond prior", 0 if c.times < DOUBTFUL else 1 if c.times < BAD else 2, cause=c.kind, name=c.name,
-            times=c.times, probability=c.probability, measure_next=c.kind,
-        )
-        for c in named
-    ]  # fmt: skip
+def cause_findings(found: Sequence[Cause], bend: float = 0.0) -> list[Finding]:
+    """The kinds of eliminated numbers that the data put beyond their priors, with what to measure; empty if there are none.
+
+    bend is the scatter of the log posterior by linearising anew (`LinearityCheck.gain_sd`): numbers far beyond their priors in a
+    model that bends may have been found at a place that is not the best one.
+    """
+    out = []
+    for c in [c for c in found if c.eliminated and c.probability < NAMED][:MOST_NAMED]:
+        lost = bend > BENT and c.times > FAR_OUT and c.probability < SURELY
+        doubt = 2 if c.times > BAD else 1 if c.times > DOUBTFUL or lost else 0
+        code = "beyond prior, bent" if lost else "beyond prior"
+        numbers = {"times": c.times, "probability": c.probability}
+        out.append(Finding(code, doubt, cause=c.kind, name=c.name, measure_next=c.kind, **numbers))
+    return out
 
 
 def causes(at: Linearised) -> list[Cause]:

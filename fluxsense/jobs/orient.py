@@ -344,8 +344,8 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
     factor = LogFactor.of(posterior, null)
     rests = assumptions(at)
     named = causes(at)
-    beyond = cause_findings(named)
     linear = linearity_check(problem, posterior.thinned())
+    beyond = cause_findings(named, linear.gain_sd)
     verdict = judge(
         posterior,
         check,

@@ -191,6 +191,9 @@ SENTENCES: dict[str, str] = {
     "is wider for it. In turns it would be {interleaved_percent:.0f}%.",
     "beyond prior": "{cause} than stated or assumed: the data put {name} and its like {times:.1f} times as far out as that allows "
     "(probability {probability:.1g}). {measure_next}",
+    "beyond prior, bent": "{cause} than stated or assumed: the data put {name} and its like {times:.1f} times as far out as that "
+    "allows (probability {probability:.1g}). So far out the model bends, and other values may fit as well, with another "
+    "direction: state what is true of it. {measure_next}",
     "rests on": "The answer rests most on the {name}: were it off by one standard deviation ({sd:.3g}{unit}), the direction "
     "would move by {move_deg:.2g} degrees, and the data would not show it.",
     "not linear": "The answer treats the {name} and others as acting in proportion, which does not hold over what the data leave "

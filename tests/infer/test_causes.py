@@ -60,12 +60,14 @@ def test_doubt_grows_with_how_far_off_it_is() -> None:
     one = Cause("line_end", "a", "line end at port 1 of a, re 1", 2.0, 1e-9, True)
     levels = [cause_findings([replace(one, times=t)])[0].doubt for t in (2.0, 6.0, 20.0)]
     assert levels == [0, 1, 2]
+    assert [cause_findings([replace(one, times=2.5)], bend)[0].doubt for bend in (0.5, 1.0)] == [0, 1]
+    assert "other values may fit as well" in sentence(cause_findings([replace(one, times=2.5)], 1.0)[0])
     assert cause_findings([replace(one, probability=0.01)]) == []
     assert cause_findings([replace(one, eliminated=False)]) == []
     assert "A reflection trace" in sentence(cause_findings([one])[0])
 
 
-def test_words_of_causes_stand_in_one_sentence_only() -> None:
+def test_words_of_causes_stand_in_their_sentences_only() -> None:
     """A finding's value of such a name is an array of the model: no other sentence may call a text of its own that."""
     for name in ("{cause}", "{measure_next}"):
-        assert [code for code, text in SENTENCES.items() if name in text] == ["beyond prior"]
+        assert [code for code, text in SENTENCES.items() if name in text] == ["beyond prior", "beyond prior, bent"]
