@@ -197,6 +197,9 @@ ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
             "--effective": _number(float, "N", "effective samples wanted (default: the study's)"),
             "--no-report": _flag("write result.json only"),
             "--workers": _workers("processes that read traces"),
+            "--tables": _flag("write draws.csv, and the answer and its unknowns as CSV and LaTeX"),
+            "--figures": _flag("write every figure as PDF and SVG"),
+            "--netcdf": _flag("write posterior.nc, arviz's InferenceData (pip install 'fluxsense[netcdf]')"),
         },
     ),
     "follow": (
@@ -516,14 +519,25 @@ def _orient(options: argparse.Namespace) -> int:
     asked: OrientOptions = {"seed": options.seed, "max_seconds": options.max_time, "wanted_ess": options.effective}
     OrientSettings(**asked)
     whole_number("--workers", options.workers, 1)
+    formats = [name for name in ("netcdf", "tables", "figures") if getattr(options, name)]
+    if options.netcdf:
+        from fluxsense.jobs.formats import refuse_without_arviz
+
+        refuse_without_arviz()
     from fluxsense.jobs.orient import orient_folder
 
     folder = _folder(options, study, "results")
+    report = not options.no_report
     with _Progress(options.json) as progress:
         asked["progress"] = progress
-        found = orient_folder(study, folder, workers=options.workers, report=not options.no_report, **asked)
-    written = "result.json" if options.no_report else "result.json and report.html"
-    return _answered(options, found, *_outdated(folder, found), f"Wrote {written} to {folder}.")
+        found = orient_folder(study, folder, workers=options.workers, report=report, formats=formats, **asked)
+    written = ["result.json", *(["report.html"] if report else []), *(_FORMAT_FILES[name] for name in formats)]
+    listed = " and ".join([", ".join(written[:-1]), written[-1]] if len(written) > 1 else written)
+    return _answered(options, found, *_outdated(folder, found), f"Wrote {listed} to {folder}.")
+
+
+_FORMAT_FILES = {"netcdf": "posterior.nc", "tables": "tables (CSV, LaTeX)", "figures": "figures (PDF, SVG)"}
+"""What is said of the formats asked for."""
 
 
 def _follow(options: argparse.Namespace) -> int:

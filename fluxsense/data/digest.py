@@ -962,6 +962,16 @@ def off_group_for(key: GroupKey, digest: Digest, where: str = "") -> GroupKey:
                 where=where,
                 remedy=advice,
             )
+        ohm = digest[key].reference_ohm
+        alike = [other for other in candidates if digest[other].reference_ohm == ohm]
+        if not alike:
+            raise InputError(
+                f"the pump-off sweeps refer to {digest[candidates[0]].reference_ohm:g} ohm and the pump-on sweeps to {ohm:g} ohm "
+                f"({key.describe()})",
+                where=where,
+                remedy="Write both with the same reference resistance (the R of the Touchstone option line)",
+            )
+        candidates = alike
 
     def preference(other: GroupKey) -> tuple[Any, ...]:
         distance = math.dist(other.bias_a, key.bias_a)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, ClassVar, Unpack
+from typing import TYPE_CHECKING, Any, ClassVar, Unpack
 
 import numpy as np
 import numpy.typing as npt
@@ -64,6 +64,9 @@ from fluxsense.model.unknowns import Unknowns
 from fluxsense.report.lines import answer_lines, answer_sentence
 from fluxsense.report.sentences import sentences
 from fluxsense.study import Study
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 FloatArray = npt.NDArray[np.float64]
 Table = tuple[tuple[str, ...], tuple[str, ...], FloatArray]
@@ -124,6 +127,17 @@ class Answer(Result):
 
     def lines(self) -> list[str]:
         return answer_lines(self.document)
+
+    def pictures(self) -> dict[str, Figure]:
+        from fluxsense.jobs.page import map_figure
+
+        return {"map": map_figure(self)}
+
+    def to_inferencedata(self) -> Any:
+        """The posterior as an ``arviz.InferenceData``; see `fluxsense.jobs.formats.inference_data`."""
+        from fluxsense.jobs.formats import inference_data
+
+        return inference_data(self)
 
     def __repr__(self) -> str:
         return f"<{answer_sentence(self.document)}>"
@@ -194,7 +208,13 @@ def orient(study: Study | str | Path, digest: Digest | None = None, **options: U
 
 
 def orient_folder(
-    study: Study | str | Path, folder: Path, *, workers: int = 1, report: bool = True, **options: Unpack[OrientOptions]
+    study: Study | str | Path,
+    folder: Path,
+    *,
+    workers: int = 1,
+    report: bool = True,
+    formats: Sequence[str] = (),
+    **options: Unpack[OrientOptions],
 ) -> Answer:
     """`orient`, with every file that the command leaves: result, digest, posterior, chains, report.
 
@@ -206,6 +226,8 @@ def orient_folder(
         Processes that read traces; the result is the same.
     report : bool
         Whether to write the page.
+    formats : sequence of str
+        What else to write: 'netcdf', 'tables', 'figures' (`fluxsense.jobs.formats`).
     **options
         As for `orient`.
 
@@ -232,6 +254,11 @@ def orient_folder(
             from fluxsense.jobs.page import write_report
 
             write_report(folder / "report.html", answer, stated_truth(study))
+        if formats:
+            from fluxsense.jobs.formats import write_formats
+
+            settings.say("writing other formats")
+            write_formats(answer, folder, formats)
     return answer
 
 

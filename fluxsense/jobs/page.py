@@ -7,12 +7,14 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from matplotlib.figure import Figure
 
 from fluxsense.device.stages import Stages
 from fluxsense.infer.counts import VoteProblem
-from fluxsense.jobs.orient import Answer, Orientation
+from fluxsense.jobs.orient import Answer, Orientation, stated_truth
 from fluxsense.jobs.orient_counts import VoteAnswer
 from fluxsense.model.likelihood import Family
+from fluxsense.report.figures import sphere_map
 from fluxsense.report.page import write_page
 from fluxsense.report.views import (
     Column,
@@ -42,8 +44,8 @@ MOST_MODES = 9
 HEAVY_MODE = 0.02
 
 
-def shown(answer: Answer) -> Shown:
-    """All that the page and the figures of an answer are made of."""
+def shown(answer: Answer, *, groups: bool = True) -> Shown:
+    """All that the page and the figures of an answer are made of; without `groups` the map only."""
     posterior = answer.posterior
     return Shown(
         document=answer.document,
@@ -52,11 +54,16 @@ def shown(answer: Answer) -> Shown:
         centre=posterior.direction,
         regions=tuple(posterior.regions),
         modes=tuple(m for m in posterior.groups.modes if m.weight >= HEAVY_MODE)[:MOST_MODES],
-        columns=tuple(corner_columns(answer)),
-        groups=tuple(group_views(answer)) if isinstance(answer, Orientation) else (),
-        loops=tuple(loop_views(answer)) if isinstance(answer, Orientation) else (),
+        columns=tuple(corner_columns(answer)) if groups else (),
+        groups=tuple(group_views(answer)) if groups and isinstance(answer, Orientation) else (),
+        loops=tuple(loop_views(answer)) if groups and isinstance(answer, Orientation) else (),
         counts=tuple(count_views(answer)) if isinstance(answer, VoteAnswer) else (),
     )
+
+
+def map_figure(answer: Answer) -> Figure:
+    """Where the source points: the map of the sphere, with the truth where it is known."""
+    return sphere_map(shown(answer, groups=False), known_source(stated_truth(answer.study)))
 
 
 def write_report(path: str | os.PathLike[str], answer: Answer, truth: Any = None) -> None:

@@ -80,6 +80,9 @@ class Proposal(Result):
     proposed: Study
     figures: dict[str, Figure]
 
+    def pictures(self) -> dict[str, Figure]:
+        return self.figures
+
 
 @dataclass(frozen=True, repr=False)
 class Plan(Proposal):

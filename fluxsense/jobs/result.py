@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import platform
+from base64 import b64encode
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
@@ -19,6 +20,11 @@ from fluxsense.data.chains import settled
 from fluxsense.report.sentences import sentences
 from fluxsense.study import Study, read_study
 
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+NOTEBOOK_DPI = 80
+"""Resolution of a figure in a notebook: about eight hundred pixels across."""
 LIBRARIES = ("numpy", "scipy", "emcee", "arviz-stats")
 """Libraries whose versions a result depends on."""
 
@@ -108,9 +114,24 @@ class Result:
     def __repr__(self) -> str:
         return f"<{type(self).__name__} of {self.study.path.name}, {self.verdict.trust}>"
 
+    def pictures(self) -> dict[str, Figure]:
+        """Figures by name, the one that says most first; none where there are none."""
+        return {}
+
     def _repr_html_(self) -> str:
-        """What a notebook shows."""
-        return "<div>" + "".join(f"<p>{escape(x)}</p>" for x in self.lines()) + "</div>"
+        """What a notebook shows: the figure that says most, and the lines."""
+        png = self._repr_png_()
+        image = "" if png is None else f'<img alt="" src="data:image/png;base64,{b64encode(png).decode("ascii")}">'
+        return f"<div>{image}" + "".join(f"<p>{escape(x)}</p>" for x in self.lines()) + "</div>"
+
+    def _repr_png_(self) -> bytes | None:
+        """The figure that says most, for a notebook or a window that shows no HTML; None without one."""
+        first = next(iter(self.pictures().values()), None)
+        if first is None:
+            return None
+        from fluxsense.report.figures import image_bytes
+
+        return image_bytes(first, "png", dots_per_inch=NOTEBOOK_DPI)
 
     def save(self, path: str | Path) -> None:
         """Write the document as JSON: beside, forced to disk, renamed."""

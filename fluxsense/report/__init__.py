@@ -16,6 +16,7 @@ proposals.py   lines of plans and layouts
 readout.py     lines of the read-out chain
 readout_page.py  its page
 sweeps.py      the page of `characterize`
+tables.py      tables as CSV and LaTeX
 citation.py    how to cite the package
 
 matplotlib, corner and jinja2 are slow to import, so nothing is imported here; commands import `page` when they need it.

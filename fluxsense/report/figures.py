@@ -122,16 +122,18 @@ def plain(text: str, most: int = 48) -> str:
     return line.replace("$", r"\$")
 
 
-def image_bytes(figure: Figure, kind: str = "svg") -> bytes:
-    """A figure as an SVG (text as outlines, the same bytes every time) or a PNG file."""
+def image_bytes(figure: Figure, kind: str = "svg", dots_per_inch: int = 160) -> bytes:
+    """A figure as an SVG (text as outlines) or a PDF, the same bytes every time, or as a PNG file."""
     out = BytesIO()
     with matplotlib.rc_context():
         matplotlib.rcdefaults()
         matplotlib.rcParams.update(STYLE)
         if kind == "svg":
             figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+        elif kind == "pdf":
+            figure.savefig(out, format="pdf", metadata={"CreationDate": None, "Creator": None, "Producer": None})
         else:
-            figure.savefig(out, format="png", dpi=160, metadata={"Software": None})
+            figure.savefig(out, format="png", dpi=dots_per_inch, metadata={"Software": None})
     return out.getvalue()
 
 

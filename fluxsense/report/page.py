@@ -146,20 +146,42 @@ def picture(figure: Figure, alt: str, caption: str, *, pixels: bool = False) -> 
     return Picture(uri, round(96 * float(figure.get_size_inches()[0])), alt, caption)
 
 
+def answer_figures(shown: Shown, known: KnownSource | None) -> dict[str, Figure]:
+    """Every figure of an answer by its name."""
+    found = {
+        "map": figures.sphere_map(shown, known),
+        "geometry": figures.geometry(shown, known),
+        "corner": figures.corner_plot(shown, known),
+    }
+    if not shown.groups:
+        return found
+    return found | {
+        "traces": figures.draw_traces(chosen_groups(shown.groups, figures.MOST_TRACES)),
+        "quantiles": figures.residual_quantiles(shown.groups),
+        "directionality": figures.draw_directionality(chosen_groups(shown.groups, figures.MOST_ROWS)),
+    }
+
+
 def _pictures(shown: Shown, known: KnownSource | None) -> dict[str, Picture]:
-    groups = shown.groups
+    """The figures with words and captions; many panels of traces as pixels."""
+    words = _captions(shown, known)
+    drawn = answer_figures(shown, known)
+    heavy = len(chosen_groups(shown.groups, figures.MOST_TRACES)) > MOST_VECTOR_PANELS
+    return {name: picture(figure, *words[name], pixels=heavy and name == "traces") for name, figure in drawn.items()}
+
+
+def _captions(shown: Shown, known: KnownSource | None) -> dict[str, tuple[str, str]]:
+    """Words for those who cannot see it, and caption, of each figure."""
     marked = " The star marks the truth." if known is not None else ""
-    traced = chosen_groups(groups, figures.MOST_TRACES)
-    listed = chosen_groups(groups, figures.MOST_ROWS)
 
-    def part(chosen: list[GroupView]) -> str:
-        if len(chosen) == len(groups):
+    def part(most: int) -> str:
+        chosen = len(chosen_groups(shown.groups, most))
+        if chosen == len(shown.groups):
             return ""
-        return f" Shown are {len(chosen)} of {len(groups)} groups: the worst misfits, and others spread evenly."
+        return f" Shown are {chosen} of {len(shown.groups)} groups: the worst misfits, and others spread evenly."
 
-    pictures = {
-        "map": picture(
-            figures.sphere_map(shown, known),
+    return {
+        "map": (
             "Map of the sphere with the 50, 90 and 95% credible regions of the direction",
             "Where the source points. Equal-area discs: equal areas on the page are equal solid angles. Azimuth (az) runs "
             "from +x towards +y, elevation (el) from the chip plane towards +z. "
@@ -170,43 +192,33 @@ def _pictures(shown: Shown, known: KnownSource | None) -> dict[str, Picture]:
             )
             + marked,
         ),
-        "geometry": picture(
-            figures.geometry(shown, known),
+        "geometry": (
             "Loops and source from above and from the side, with an arrow along the mean direction",
             "The loops and the direction found. Thin lines are draws, the solid arrow is the mean direction"
             + (", the dashed arrow the truth." if known is not None else ".")
             + " Arrows show direction only, not size.",
         ),
-        "corner": picture(
-            figures.corner_plot(shown, known),
+        "corner": (
             "Marginal posterior of the source vector and the nuisances that go most with it",
             "The source vector and the nuisances that vary most with it. Shaded: 50% (solid edge) and 90% (dashed edge) "
             "of the probability of each pair. Dashed verticals: 5, 50 and 95%."
             + (" Star and dash-dotted lines: the truth." if known is not None else ""),
         ),
-    }
-    if not groups:
-        return pictures
-    return pictures | {
-        "traces": picture(
-            figures.draw_traces(traced),
+        "traces": (
             "Measured and predicted magnitude of S21 and S12 for each group, with residuals",
             "Magnitude of each path with the pump on, divided by its pump-off trace. Below each panel: residuals along the "
             "measured phasor in standard deviations, after the most probable gain and flux-noise errors are taken out; "
-            f"the shaded strip is ± 2.{part(traced)}",
-            pixels=len(traced) > MOST_VECTOR_PANELS,
+            f"the shaded strip is ± 2.{part(figures.MOST_TRACES)}",
         ),
-        "quantiles": picture(
-            figures.residual_quantiles(groups),
+        "quantiles": (
             "Quantiles of the residuals against a normal distribution",
             "Do the residuals scatter as the model expects? All groups, both quadratures. Points on the line: yes. A "
             "slope above one: more scatter than expected. Points on the frame lie beyond it.",
         ),
-        "directionality": picture(
-            figures.draw_directionality(listed),
+        "directionality": (
             "Directionality of each group, measured and predicted",
             "Which way each setting transmits. Taken at the frequency where the predicted directionality is largest. "
-            f"Circle: measured, with one standard deviation of white noise. Diamond: predicted.{part(listed)}",
+            f"Circle: measured, with one standard deviation of white noise. Diamond: predicted.{part(figures.MOST_ROWS)}",
         ),
     }
 

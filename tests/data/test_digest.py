@@ -579,6 +579,14 @@ class TestPumpOffPartner:
             " Record pump-off sweeps of this isolator in this cooldown, with the same frequencies."
         )
 
+    def test_another_reference_resistance_does_not_serve(self):
+        rng = np.random.default_rng(21)
+        other = replace(noisy(rng), reference_ohm=75.0)
+        with pytest.raises(InputError, match=r"pump-off sweeps refer to 75 ohm and the pump-on sweeps to 50 ohm"):
+            off_group_for(ON, built([(ON, noisy(rng), 0.0), (OFF, other, 1.0)]))
+        far = replace(OFF, bias_a=(9e-5, 0.0))
+        assert off_group_for(ON, built([(ON, noisy(rng), 0.0), (OFF, other, 1.0), (far, noisy(rng), 2.0)])) == far
+
     def test_other_frequencies_do_not_serve(self):
         rng = np.random.default_rng(20)
         far = replace(OFF, bias_a=(9e-5, 0.0))
