@@ -187,12 +187,18 @@ def test_probe_power_is_where_bias_equals_noise(study):
     assert "state critical_current of each stage" in sentences(unknown.findings)[0]
 
 
-def test_a_newcomer_reads_the_trades_units(folder):
+def test_a_newcomer_reads_the_trades_units(folder, study):
     said = check(folder / "study.toml").document["readout"]
     east = said["isolators"][0]["loops"][0]
     # flux noise over the loop's area of (12 um)^2; mu_B = 9.2740100657e-24 A m^2
     assert east["field_noise_t"] == pytest.approx(east["flux_noise_phi0"] * 2.067833848e-15 / 144e-12, rel=1e-9)
     assert east["centre_a_m2"] == pytest.approx(east["centre_mu_b"] * 9.2740100657e-24, rel=1e-9)
+    assert east["energy_hbar"] is None
+    # S Phi0^2/(2 L), in hbar
+    wound = replace(study, loops=tuple(replace(x, inductance_phi0_per_a=40e-12 / 2.067833848e-15) for x in study.loops))
+    found = readout_part(wound).body["isolators"][0]["loops"][0]
+    energy = (found["flux_noise_phi0"] * 2.067833848e-15) ** 2 / (2 * 40e-12) / 1.054571817e-34
+    assert found["energy_hbar"] == pytest.approx(energy, rel=1e-8)
     text = str(check(folder / "study.toml"))
     for source in ("arXiv:1308.0694", "arXiv:1301.3184", "arXiv:1803.07636", "Drung et al.", "arXiv:0910.2206"):
         assert source in text
