@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -11,19 +12,25 @@ import numpy.typing as npt
 from fluxsense.base.errors import InputError
 from fluxsense.base.streams import stream
 from fluxsense.data.digest import Digest
-from fluxsense.data.noise_levels import measure_noise
+from fluxsense.data.noise_levels import NoiseLevels, measure_noise
 from fluxsense.detection.stored import Stored
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.mixture import StudentMixture, from_modes
-from fluxsense.infer.orient import measured_isolators, prepare, unreferenced_cooldowns
+from fluxsense.infer.modes import LocalMode, ascend_all
+from fluxsense.infer.orient import measured_isolators, prepare, settle, unreferenced_cooldowns
 from fluxsense.model.likelihood import RatioLikelihood
-from fluxsense.model.priors import integrated_arrays
+from fluxsense.model.priors import integrated_arrays, prior_sizes
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.remainder import Sizes
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
+
+LOOSE_GAIN: Final = 0.01
+"""Residual gain with which the way to a new reference point begins."""
+FAR_BELOW: Final = 30.0
+"""Log posterior below the best mode's at which a mode is dropped."""
 
 
 @dataclass(frozen=True)
@@ -72,6 +79,8 @@ class Anchor:
         Its verdict; empty if it gave none.
     said : tuple of str
         The reasons of its verdict, and what else it found out.
+    searched : int
+        Sweeps when all of the sphere was last searched for modes.
     """
 
     shape: Shape
@@ -84,6 +93,7 @@ class Anchor:
     sweeps: int
     trust: str = ""
     said: tuple[str, ...] = field(default=())
+    searched: int = 0
 
     @classmethod
     def fitted(cls, study: Study, digest: Digest, seed: int) -> Anchor:
@@ -101,6 +111,42 @@ class Anchor:
         return cls(
             Shape.of(study, digest), tuple(wiring.signs), likelihood.residual_gain, likelihood.sizes,
             likelihood.reference, tuple(sorted(likelihood.tamed)), from_modes(modes), digest.sweeps,
+            searched=digest.sweeps,
+        )  # fmt: skip
+
+    def moved(self, study: Study, digest: Digest, places: FloatArray) -> Anchor | None:
+        """The same with the reference point, the noise and the modes moved to where more sweeps put them.
+
+        Parameters
+        ----------
+        study : Study
+        digest : Digest
+            Of the same shape.
+        places : ndarray (B, D)
+            Where modes are to be climbed to from, the best first.
+
+        Returns
+        -------
+        Anchor or None
+            None if no climb arrives.
+        """
+        unknowns = self.unknowns(study)
+        scales = prior_sizes(study, self.shape.measured)
+        loose = max(study.noise.residual_gain, LOOSE_GAIN)
+        start = self.problem(study, digest, unknowns).likelihood.rebuilt(residual_gain=loose, sizes=scales)
+        problem, best = settle(CampaignProblem(unknowns, start), places[0], scales)
+        found: list[LocalMode] = []
+        for mode in ascend_all(problem, np.concatenate([best[None], places[1:]])):
+            if mode is not None and not any(near(mode, other) for other in found):
+                found.append(mode)
+        if not found:
+            return None
+        top = max(m.log_posterior for m in found)
+        mixture = from_modes([m for m in found if m.log_posterior > top - FAR_BELOW])
+        likelihood = problem.likelihood
+        return replace(
+            self, residual_gain=likelihood.residual_gain, sizes=likelihood.sizes, reference=likelihood.reference,
+            mixture=mixture, sweeps=digest.sweeps, trust="", said=(),
         )  # fmt: skip
 
     @classmethod
@@ -120,7 +166,7 @@ class Anchor:
         shape = Shape(stored.cooldowns, tuple(measured), tuple(sorted(stored.sheared.items())))
         return cls(
             shape, tuple(stored.port_signs), stored.residual_gain, stored.sizes, stored.reference, tuple(stored.tamed),
-            stored.mixture, sweeps, stored.trust, (*stored.reasons, *said),
+            stored.mixture, sweeps, stored.trust, (*stored.reasons, *said), sweeps,
         )  # fmt: skip
 
     def unknowns(self, study: Study) -> Unknowns:
@@ -151,6 +197,38 @@ class Anchor:
             tamed=self.tamed,
         )
         return CampaignProblem(unknowns, likelihood)
+
+    def planned(
+        self, study: Study, digest: Digest, unknowns: Unknowns, noise: NoiseLevels, most_points: int
+    ) -> CampaignProblem:
+        """The likelihood of a digest on few frequencies, which hold as much as all of them."""
+
+        def few(_name: str, count: int) -> npt.NDArray[np.intp]:
+            return np.unique(np.round(np.linspace(0, count - 1, min(most_points, count))).astype(np.intp))
+
+        white = {}
+        for key, level in noise.white.items():
+            points = digest[key].frequency_hz.size if key in digest else most_points
+            white[key] = level * np.sqrt(min(most_points, points) / points)
+        likelihood = RatioLikelihood(
+            study,
+            digest,
+            self.port_signs,
+            residual_gain=self.residual_gain,
+            sizes=self.sizes,
+            reference=self.reference,
+            noise=replace(noise, white=white),
+            cooldowns=self.shape.cooldowns,
+            tamed=self.tamed,
+            points=few,
+        )
+        return CampaignProblem(unknowns, likelihood)
+
+
+def near(a: LocalMode, b: LocalMode) -> bool:
+    """Whether two maxima are one."""
+    difference = a.x - b.x
+    return bool(difference @ np.linalg.solve(a.covariance, difference) < a.x.size)
 
 
 def of_isolator(study: Study, digest: Mapping, isolator: int) -> Digest:  # type: ignore[type-arg]

@@ -13,16 +13,19 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
-from fluxsense.base.findings import Finding, Verdict
+from fluxsense.base.findings import TRUST, Finding, Verdict
 from fluxsense.base.sphere import angles_from_vector, antipodal_odds
 from fluxsense.data.chains import settled
 from fluxsense.data.digest import Digest, GroupKey
 from fluxsense.data.touchstone import Sweep, read_sweep, sweep_from_arrays
 from fluxsense.device.chip import check_geometry
 from fluxsense.live.anchor import Anchor, Shape
+from fluxsense.live.bounds import Bounds, Knobs
 from fluxsense.live.current import TOO_FEW, Current
 from fluxsense.live.follower import Follower
 from fluxsense.live.intake import Intake, Taken, usable
+from fluxsense.live.proposal import Costs, Planner, Round, first_round
+from fluxsense.live.stopping import CONE_PER_ERROR, Judge, Stop, Wanted
 from fluxsense.report.live import answer_line
 from fluxsense.report.sentences import sentences
 from fluxsense.study import Study, read_study
@@ -34,6 +37,8 @@ MISFIT_DOUBTFUL: Final = 5.0
 """Standard deviations of chi-square from which the data do not look like the model."""
 HEAVY: Final = 0.02
 """Weight from which a mode is counted."""
+SEARCHED_AGAIN: Final = 5.0
+"""Factor on the sweeps of the last search of the whole sphere after which a full run makes another one."""
 TRIED_AGAIN: Final = 1.25
 """Factor on the sweeps after which a full run that could not be made is tried again."""
 
@@ -92,8 +97,20 @@ class Live:
     study : Study or path
     seed : int
         Same sweeps in the same order and the same seed, same answer.
+    wanted : Wanted, optional
+        What to reach: a cone, error rates, a time limit.
+    bounds : Bounds, optional
+        Of what is proposed; the study's limits by default.
+    costs : Costs, optional
+        Of time; the study's sweeps alone by default.
     here : bool
         Make full runs here, when they are due; otherwise whoever calls looks at `due`, and hands them in with `adopt`.
+
+    Attributes
+    ----------
+    history : list of Moment
+    stop : Stop or None
+        Why it is enough, once it is.
 
     Examples
     --------
@@ -104,7 +121,16 @@ class Live:
     >>> print(campaign.answer)  # doctest: +SKIP
     """
 
-    def __init__(self, study: Study | str | os.PathLike[str], *, seed: int = 0, here: bool = True) -> None:
+    def __init__(
+        self,
+        study: Study | str | os.PathLike[str],
+        *,
+        seed: int = 0,
+        wanted: Wanted | None = None,
+        bounds: Bounds | None = None,
+        costs: Costs | None = None,
+        here: bool = True,
+    ) -> None:
         self.study = settled(study if isinstance(study, Study) else read_study(Path(study)))
         if self.study.data.of_counts:
             raise InputError(
@@ -123,6 +149,13 @@ class Live:
         self._why = ""
         self._answer: Answer | None = None
         self.history: list[Moment] = []
+        self.costs = Costs(self.study.plan.seconds_per_sweep) if costs is None else costs
+        self.bounds = Bounds(self.study) if bounds is None else bounds
+        self._judge = Judge(Wanted() if wanted is None else wanted)
+        self._best: dict[int, list[Knobs]] = {}
+        self._last: GroupKey | None = None
+        self._round: Round | None = None
+        self.stop: Stop | None = None
 
     # ------------------------------------------------------------ sweeps in
 
@@ -228,16 +261,43 @@ class Live:
         """Bring the answer up to date with sweeps that an intake (its own by default) has counted already."""
         if intake is not None:
             self._intake = intake
-        if not taken:
-            return 0
-        self._answer = None
+        if taken:
+            self._grown([t.key for t in taken])
+        return len(taken)
+
+    def add_digest(self, digest: Digest, *, last_time_s: float, busy_s: float) -> int:
+        """Take up sweeps that were digested elsewhere, all at once.
+
+        Parameters
+        ----------
+        digest : Digest
+            Of sweeps that were not added before.
+        last_time_s, busy_s : float
+            When the last was taken, and how long all took, what is lost between sweeps included.
+
+        Returns
+        -------
+        int
+            Sweeps.
+        """
+        self._intake.absorb(digest, last_time_s, busy_s)
+        self._grown(sorted(digest, key=lambda k: digest[k].last_time_s))
+        return digest.sweeps
+
+    def _grown(self, keys: list[GroupKey]) -> None:
+        """Bring the answer up to date after sweeps of some groups, in the order of time."""
+        self._answer = self._round = None
+        self._last = keys[-1]
         digest = usable(self._intake.digest)
         if self._current is not None and self._current.fits(digest):
-            self._current.update(digest, {self._names.index(t.key.isolator) for t in taken})
+            self._current.update(digest, {self._names.index(k.isolator) for k in keys})
         if self._here and self.due:
             self._run(digest)
         self._remember()
-        return len(taken)
+        if self.stop is None and not (self.due or (self._current is not None and not self._current.fits(digest))):
+            sound = self.answer.verdict.trust == TRUST[0]
+            self.stop = self._judge.look(self._current if sound else None, self._intake.busy_s)
+            self._answer = None
 
     def _remember(self) -> None:
         now = self.answer
@@ -277,13 +337,29 @@ class Live:
         digest = self.digest
         if not self.ready or digest.sweeps < TRIED_AGAIN * self._tried:
             return False
-        return self._current is None or not self._current.fits(digest) or self._current.due(digest.sweeps)
+        current = self._current
+        if current is None or not current.fits(digest) or current.due(digest.sweeps):
+            return True
+        # a model that does not fit may be a mode that was missed: looked for anew while the sweeps grow
+        return current.misfit_sd() > MISFIT_DOUBTFUL and digest.sweeps >= TRIED_AGAIN * current.anchor.sweeps
 
     def _run(self, digest: Digest) -> None:
+        current = self._current
         try:
+            if current is not None and current.fits(digest) and self._trusted(current, digest):
+                moved = current.anchor.moved(self.study, digest, current.places())
+                if moved is not None:
+                    self.adopt(moved)
+                    return
             self.adopt(Anchor.fitted(self.study, digest, self._seed))
         except InputError as fault:
             self.refused(str(fault), digest.sweeps)
+
+    @staticmethod
+    def _trusted(current: Current, digest: Digest) -> bool:
+        """Whether the modes that are known are enough to go on from: they fit, and the search for others is not long ago."""
+        recent = digest.sweeps < SEARCHED_AGAIN * current.anchor.searched
+        return recent and not current.stale and current.misfit_sd() <= MISFIT_DOUBTFUL
 
     def refused(self, why: str, sweeps: int) -> None:
         """Take note that a full run could not be made, with so many sweeps, and why."""
@@ -308,6 +384,42 @@ class Live:
             self._remember()
         return True
 
+    # ------------------------------------------------------------ what next
+
+    def propose(self) -> Round:
+        """What to measure next: sweeps of one state of the source, in the order in which to take them, with why.
+
+        The proposal stays until sweeps come.  It says nothing more once `stop` says that it is enough.
+        """
+        if self._round is None:
+            current, digest = self._current, self.digest
+            if current is None or not current.fits(digest):
+                self._round = first_round(self.study, self._intake.digest, self.bounds, self.costs)
+                if not self._round.proposals and current is not None:
+                    self._round = Planner(current, self._fitting(current), self.bounds, self.costs, self._seed).round(
+                        self._last, self._best
+                    )
+                return self._round
+            planner = Planner(current, digest, self.bounds, self.costs, self._seed)
+            self._round = planner.round(self._last, self._best)
+            if self.stop is None and self._round.aim == "angle" and not self._gets_there(self._round):
+                self.stop = self._judge.out_of_reach(planner)
+                self._answer = None
+        return self._round
+
+    def _fitting(self, current: Current) -> Digest:
+        """The part of the digest that the last full run knows the unknowns of."""
+        names = {self._names[i] for i in current.anchor.shape.measured}
+        kept = {
+            k: g for k, g in self.digest.items() if k.isolator in names and k.cooldown in current.anchor.shape.cooldowns
+        }
+        return Digest(kept)
+
+    def _gets_there(self, found: Round) -> bool:
+        """Whether the round brings the wanted cone near enough for nobody to ask whether it can be reached."""
+        wanted = self._judge.wanted.cone_deg
+        return wanted is None or CONE_PER_ERROR * found.then <= wanted
+
     # ------------------------------------------------------------ the answer
 
     @property
@@ -328,6 +440,7 @@ class Live:
             "direction": None,
             "region": [],
             "modes": [],
+            "stop": None if self.stop is None else {"kind": self.stop.kind, "why": sentences([self.stop.finding])[0]},
         }
         if current is None:
             return Verdict.of([self._waiting()], "sound live answer"), body

@@ -29,7 +29,7 @@ from fluxsense.infer.mixture import from_modes, improve
 from fluxsense.infer.modes import LocalMode, ascend_all
 from fluxsense.infer.orient import LEVELS, null_evidence, settled_null
 from fluxsense.infer.reduction import ReducedProblem, reduced
-from fluxsense.live.anchor import Anchor, Shape, of_isolator
+from fluxsense.live.anchor import FAR_BELOW, Anchor, Shape, near, of_isolator
 from fluxsense.model.problem import CampaignProblem, Curvatures, Problem, log_posterior
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
@@ -47,8 +47,6 @@ GROWN: Final = 2.0
 """Factor on the sweeps of the last full run from which another one is due."""
 CLEAR_LOG_ODDS: Final = 100.0
 """Log Bayes factor beyond which it is not followed from sweep to sweep."""
-FAR_BELOW: Final = 30.0
-"""Log posterior below the best mode's at which a mode is dropped."""
 
 
 @dataclass
@@ -184,11 +182,9 @@ class Current:
     def _renew(self) -> None:
         """Let every mode climb to where it is now, and draw about them."""
         joint = _Joint(self.unknowns, self._parts)
-        starts = [self.mixture.means[k] for k in np.argsort(-self.mixture.weights)[:6]]
-        starts += [self.x[n] for n in np.argsort(-self.weights)[:2]]
         found: list[LocalMode] = []
-        for mode in ascend_all(joint, np.array(starts), max_steps=12):
-            if mode is not None and not any(_near(mode, other) for other in found):
+        for mode in ascend_all(joint, self.places(), max_steps=12):
+            if mode is not None and not any(near(mode, other) for other in found):
                 found.append(mode)
         best = max((m.log_posterior for m in found), default=0.0)
         found = [m for m in found if m.log_posterior > best - FAR_BELOW]
@@ -216,6 +212,12 @@ class Current:
         rng = stream(self._seed, "no source in a live campaign", digest.sweeps)
         return self.log_evidence - null_evidence(settled_null(whole), rng, self.log_evidence)[0]
 
+    def places(self) -> FloatArray:
+        """Where modes may be climbed to from (B, D): the best draw, the heaviest draws, the middles of the mixture's components."""
+        heavy = list(np.argsort(-self.weights)[:2])
+        middles = [self.mixture.means[k] for k in np.argsort(-self.mixture.weights)[:6]]
+        return np.array([self.best, *self.x[heavy], *middles])
+
     # ------------------------------------------------------------ what it says
 
     def _forget_views(self) -> None:
@@ -240,8 +242,13 @@ class Current:
     @property
     def best(self) -> FloatArray:
         """The draw (D,) of the highest posterior density."""
+        return np.asarray(self.x[int(np.argmax(self.log_posterior))])
+
+    @property
+    def log_posterior(self) -> FloatArray:
+        """Log posterior density (N,) at the draws, without its constant."""
         total = self._prior + sum(p.values for p in self._parts.values())
-        return np.asarray(self.x[int(np.argmax(np.where(self._alive, total, -np.inf)))])
+        return np.asarray(np.where(self._alive, total, -np.inf))
 
     @cached_property
     def directions(self) -> FloatArray:
@@ -272,6 +279,13 @@ class Current:
         place = int(np.searchsorted(np.cumsum(self.weights[order]), level))
         return float(np.degrees(angle[order[min(place, len(order) - 1)]]))
 
+    def confirmed_cone_deg(self, level: float = 0.9) -> float:
+        """The cone by draws made for this question alone: their errors are not those that raised it."""
+        self._draw()
+        if self.effective < FEWEST:
+            self._renew()
+        return self.cone_deg(level)
+
     def sizes(self) -> tuple[float, float]:
         """Mean and standard deviation of the size."""
         size = np.linalg.norm(self.unknowns.source(self.x), axis=1)
@@ -280,12 +294,7 @@ class Current:
 
     def misfit_sd(self) -> float:
         """How far chi-square at the best draw lies above the number of values, in standard deviations sqrt(2 n)."""
-        n = int(np.argmax(np.where(self._alive, sum(p.values for p in self._parts.values()), -np.inf)))
+        n = int(np.argmax(self.log_posterior))
         square = -2 * sum(float(p.values[n]) for p in self._parts.values())
         count = sum(f.values for p in self._parts.values() for f in p.problem.likelihood.families)
         return float((square - count) / np.sqrt(2 * count))
-
-
-def _near(a: LocalMode, b: LocalMode) -> bool:
-    difference = a.x - b.x
-    return bool(difference @ np.linalg.solve(a.covariance, difference) < a.x.size)

@@ -152,6 +152,33 @@ class Intake:
         self._digest = None
         return True
 
+    def absorb(self, digest: Digest, last_time_s: float, busy_s: float) -> None:
+        """Count sweeps that were digested, and screened, elsewhere; they are compared with no others.
+
+        Parameters
+        ----------
+        digest : Digest
+        last_time_s : float
+            Of the latest of them.
+        busy_s : float
+            Time that they took.
+
+        Raises
+        ------
+        InputError
+            A sweep is counted already, or frequencies differ.
+        """
+        known = {row.tobytes() for stats in digest.values() for row in stats.trace_hash}
+        if known & self._seen:
+            raise InputError("a digest holds sweeps that were counted before", remedy="Add every sweep once")
+        self._builder.absorb(digest, dict.fromkeys(known, ""))
+        self._seen |= known
+        for key in digest:
+            self._groups.setdefault(key, _Group()).held = None
+        self.sweeps += digest.sweeps
+        self.last_time_s, self.busy_s = last_time_s, self.busy_s + busy_s
+        self._digest = None
+
     def _count(self, taken: Taken) -> None:
         self._builder.add(taken.key, taken.sweep, taken.time_s, taken.identity, taken.name)
 

@@ -582,6 +582,51 @@ class RatioLikelihood:
             out.append(own if family.common is None else own - scores[family.isolator] @ family.common)
         return out
 
+    def by_sweeps(self, vectors: Sequence[ComplexArray]) -> tuple[FloatArray, dict[GroupKey, FloatArray]]:
+        """Inner products v_i^T C^-1 v_j of vectors (n, K, 2, F) per family, and their growth with one more sweep of each group.
+
+        With V_k the covariance of one sweep of group k and N_k their number, C holds V_k/N_k, so that the derivative by N_k is
+        (C^-1 v_i)^T V_k (C^-1 v_j)/N_k^2.  Numbers of sweeps need not be whole.
+
+        Returns
+        -------
+        ndarray (n, n)
+        dict of GroupKey to ndarray (n, n)
+            For pump-on and pump-off groups.
+        """
+        weighed = self.inverse(vectors)
+        total = np.asarray(sum(reals(v) @ w.T for v, w in zip(vectors, weighed, strict=True)))
+        size = max(self.study.noise.flux_phi0, self.sizes.flux_noise_phi0)
+        places = [
+            pair for b, own in zip(self._benches, self._slopes, strict=True) for pair in zip(b.places, own, strict=True)
+        ]
+        growth: dict[GroupKey, FloatArray] = {}
+
+        def grow(key: GroupKey, white: ComplexArray, gain: ComplexArray, flux: FloatArray) -> None:
+            """White part (n, P) scaled to unit variance, projections on the gain of both paths (n, 2), and on the fluxes (n, 2)."""
+            flat = np.ascontiguousarray(white).view(np.float64)
+            turns = np.stack([gain[:, 0].real, gain[:, 0].imag, gain[:, 1].real, gain[:, 1].imag], axis=1)
+            other = turns @ self.noise.drift[key.isolator] @ turns.T + size**2 * flux @ flux.T
+            one = flat @ flat.T + other / self.digest[key].count ** 2
+            growth[key] = growth[key] + one if key in growth else one
+
+        for family, each, (place, slopes) in zip(self.families, weighed, places, strict=True):
+            w = each.view(np.complex128).reshape(len(each), *family.ratio.shape)
+            along = np.conj(family.expected) * w  # (n, K, 2, F)
+            with np.errstate(divide="ignore"):
+                variance = np.where(family.precision > 0, 1 / family.precision, 0.0)
+            for k, key in enumerate(place.on_keys):
+                count = self.digest[key].count
+                white = (w[:, k] * np.sqrt(variance[k] / count)).reshape(len(w), -1)
+                flux = np.einsum("npf,lpf->nl", w[:, k], np.conj(slopes.on[:, k])).real
+                grow(key, white, along[:, k].sum(axis=-1), flux)
+            inner = 1 / family.shared - np.sum(np.abs(family.expected) ** 2 * family.precision, axis=0)
+            off = along.sum(axis=1)  # (n, 2, F)
+            white = (off / np.sqrt(np.maximum(inner, 1e-300) * self.digest[place.off_key].count)).reshape(len(w), -1)
+            flux = np.einsum("nkpf,lkpf->nl", w, np.conj(slopes.off)).real
+            grow(place.off_key, white, off.sum(axis=-1), flux)
+        return total, growth
+
     def quadratic(self, residuals: Sequence[ComplexArray]) -> FloatArray:
         """r^T C^-1 r over all families for residuals (B, K, 2, F) per family; shape (B,)."""
         total = np.zeros(len(residuals[0]))

@@ -33,8 +33,9 @@ def answer_line(body: Mapping[str, Any], trust: str, reasons: Sequence[str]) -> 
     )
     factor = body["log_bayes_factor"]
     source = "" if factor > 10 else f", log odds of a source {factor:.1f}"
+    stop = f" {body['stop']['why']}" if body["stop"] else ""
     said = "" if trust == "reliable" else f" {' '.join(reasons)}"
     return (
         f"{head}: {where}, within {cone:.3g} degrees (90%), size {size_text(body['size']['mean'], body['size']['unit'])}"
-        f"{source}; {trust}{left}.{said}"
+        f"{source}; {trust}{left}.{stop}{said}"
     )

@@ -1,0 +1,544 @@
+"""What to measure next: the sweeps with the largest expected gain per second.
+
+About a point x of the posterior the sweeps of isolator i hold the information I_i(n) about the sampled unknowns, everything else
+eliminated, for numbers n of sweeps of its groups: that of the likelihood itself, settings that were not measured yet among
+its groups.  With P the prior's curvature and e the root mean square angle of the direction under the covariance
+(P + sum_i I_i)^-1, r more sweeps of a group that take the time t gain
+
+    [e(n) - e(n + r)] / t
+
+averaged over points of the posterior.  Where several directions are left, what counts is what tells them apart: with the
+difference D of the ratios predicted at two modes, C their noise, J the slopes at the second,
+
+    d^2 = D' C^-1 D - b' (P + sum I)^-1 b,    b = J' C^-1 D
+
+is the squared distance of the modes in units of noise once the unknowns have been fitted anew, and d^2/2 the expected log odds;
+the gain per second is its growth over the time.  The time is that of the sweeps, with settling where a knob moves and the time that
+a change of the source's state takes.  Proposals of one round are all in one state, so that hands are needed once.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.base.findings import Finding
+from fluxsense.base.streams import stream
+from fluxsense.base.units import dbm_to_watt
+from fluxsense.data.blocks import Blocks
+from fluxsense.data.digest import Digest, GroupKey, GroupStats
+from fluxsense.design.working_point import isolation_db
+from fluxsense.device.chip import loop_indices, mutual_matrix_phi0_per_a
+from fluxsense.infer.budget import angular_error_rad
+from fluxsense.live.anchor import of_isolator
+from fluxsense.live.bounds import Bounds, Knobs, Neighbourhood
+from fluxsense.live.current import Current
+from fluxsense.model.family import Family
+from fluxsense.model.parameter import OFFSET
+from fluxsense.study import Setting, Study
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+POINTS: Final = 21
+"""Frequencies of a sweep that gains are worked out from; the noise is scaled so that they hold what all of them do."""
+NONE: Final = 1e-4
+"""Sweeps that stand for none."""
+HEAVY: Final = 0.02
+"""Weight of a second mode from which telling modes apart is what counts."""
+MOST_MODES: Final = 3
+STEPS_PHI0: Final = (0.1, 0.03)
+STEP_DB: Final = 1.5
+STEP_LINEWIDTH: Final = 0.15
+"""Step of the pump's frequency, in linewidths of the idlers."""
+FLUXES: Final = ((0.5, 0.5), (0.5, -0.5), (-0.5, 0.5), (-0.5, -0.5))
+"""Fluxes of an isolator's loops at which it is looked at whatever was measured."""
+WORTH: Final = 0.5
+"""Part of the best gain per second that another isolator's proposal must have to stand in the same round."""
+FIRST: Final = 2
+"""Sweeps of each kind before there is an answer."""
+MOST_REPEATS: Final = 64
+NOTICED: Final = 25
+"""A proposal is no smaller than this part of the sweeps so far."""
+ENDLESS: Final = 10**8
+"""Factor on the numbers of sweeps that stands for measuring without end."""
+
+
+@dataclass(frozen=True)
+class Costs:
+    """What time goes to beside sweeps.
+
+    Attributes
+    ----------
+    sweep_s : float
+        One sweep.
+    settling_s : float
+        After any change of bias or pump.
+    state_s : float
+        A change of the source's state.
+    by_hand : tuple of str
+        States into or out of which only hands lead.
+    """
+
+    sweep_s: float
+    settling_s: float = 0.0
+    state_s: float = 0.0
+    by_hand: tuple[str, ...] = ()
+
+    def of(self, keys: Sequence[tuple[GroupKey, int]], before: GroupKey | None) -> float:
+        """Time for repeats of settings one after the other."""
+        total = 0.0
+        for key, repeats in keys:
+            total += repeats * self.sweep_s
+            if before is not None and key.state != before.state:
+                total += self.state_s
+            if before is None or _knobs(key) != _knobs(before):
+                total += self.settling_s
+            before = key
+        return total
+
+
+def _knobs(key: GroupKey) -> tuple[object, ...]:
+    return (key.bias_a, key.pump_on, *key.sort_key[4:8])
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """Sweeps to take.
+
+    Attributes
+    ----------
+    key : GroupKey
+    repeats : int
+    seconds : float
+        Settling and a change of state included, in the order of the round.
+    gain_per_s : float
+        Degrees, or expected log odds, per second; zero before there is an answer.
+    name : str
+        Of the study's setting, if it is one.
+    flux_phi0 : tuple of float
+        Flux in the isolator's two loops, source out, as it is thought to be.
+    """
+
+    key: GroupKey
+    repeats: int
+    seconds: float
+    gain_per_s: float
+    name: str
+    flux_phi0: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Round:
+    """Proposals that belong together: all in one state of the source.
+
+    Attributes
+    ----------
+    proposals : tuple of Proposal
+        In the order in which to take them.
+    aim : str
+        'begin', 'angle' or 'modes'.
+    now, then : float
+        Expected angular error in degrees, or squared distance of the modes, now and after the round.
+    seconds : float
+    repeat_gain_per_s : float
+        Of the study's settings repeated evenly as they are.
+    by_hand : bool
+        Whether the source has to be moved first.
+    """
+
+    proposals: tuple[Proposal, ...]
+    aim: str
+    now: float = math.inf
+    then: float = math.inf
+    seconds: float = 0.0
+    repeat_gain_per_s: float = 0.0
+    by_hand: bool = False
+
+    def reason(self, study: Study) -> Finding:
+        """Why, for `report.sentences`."""
+        if not self.proposals:
+            return Finding("proposal: nothing")
+        first = self.proposals[0]
+        what = describe(study, first)
+        if self.aim == "begin":
+            return Finding("proposal: begin", what=what)
+        gain = (self.now - self.then) if self.aim == "angle" else (self.then - self.now)
+        rate = gain / max(self.seconds, 1e-9)
+        times = rate / self.repeat_gain_per_s if self.repeat_gain_per_s > 1e-3 * rate > 0 else math.inf
+        code = "proposal: angle" if self.aim == "angle" else "proposal: modes"
+        said = Finding(
+            code + ("" if math.isfinite(times) else ", much"), what=what, count=len(self.proposals), now=self.now,
+            then=self.then, minutes=self.seconds / 60,
+        )  # fmt: skip
+        return said.more(said.code, times=times) if math.isfinite(times) else said
+
+
+def describe(study: Study, proposal: Proposal) -> str:
+    """A proposal's setting in a few words."""
+    key = proposal.key
+    if not key.pump_on:
+        return f"pump-off sweeps of isolator {key.isolator}, source state {key.state}"
+    iso = study.isolator(key.isolator)
+    fluxes = " and ".join(f"{s.loop} at {f:.2f} Phi0" for s, f in zip(iso.stages, proposal.flux_phi0, strict=True))
+    pump = (
+        f"pump port {key.pump_port}" if key.pump_port else f"pump phase {math.degrees(key.pump_phase_rad or 0):.0f} deg"
+    )
+    name = f' (setting "{proposal.name}")' if proposal.name else ""
+    return f"isolator {key.isolator}{name} with {fluxes}, {pump}, {key.pump_power_dbm:g} dBm, source state {key.state}"
+
+
+Growth = tuple[FloatArray, dict[GroupKey, FloatArray]]
+"""Information (D, D), or (D + 1, D + 1) with the difference of two modes last, and its growth with a sweep of each group."""
+
+
+class Planner:
+    """Gains of sweeps about the posterior as it stands.
+
+    Parameters
+    ----------
+    current : Current
+    digest : Digest
+        Usable groups.
+    bounds : Bounds
+    costs : Costs
+    seed : int
+    """
+
+    def __init__(self, current: Current, digest: Digest, bounds: Bounds, costs: Costs, seed: int) -> None:
+        self._current, self._digest, self._bounds, self._costs = current, digest, bounds, costs
+        self._study = current.study
+        self._states = [s.name for s in self._study.states]
+        self._points, self._weights, self._modes = _points(current, stream(seed, "points of a proposal", digest.sweeps))
+        self._prior = [current.unknowns.prior_curvature(x)[1] for x in self._points]
+        self._offsets = _offsets(current)
+        self.tried = 0
+
+    # ------------------------------------------------------------ candidates
+
+    def neighbourhood(self, isolator: int) -> Neighbourhood:
+        """Where to look for an isolator's settings."""
+        loops = loop_indices(self._study)[isolator]
+        return Neighbourhood(self._bounds, isolator, self._offsets[loops])
+
+    def candidates(self, isolator: int, best: Sequence[Knobs] = ()) -> list[Knobs]:
+        """Knobs to look at: the study's settings, what was measured, both with the offsets taken off, and neighbours of the best."""
+        near = self.neighbourhood(isolator)
+        stated = list(self._bounds.stated(isolator).values())
+        name = self._study.isolators[isolator].name
+        measured = list(dict.fromkeys(_knobs_of(k, isolator) for k in self._digest if k.isolator == name and k.pump_on))
+        if self._bounds.pinned:
+            return stated
+        wanted = [*stated, *measured]
+        like = stated[0] if stated else measured[0]
+        wanted += [near.corrected(k) for k in stated] + near.at_fluxes(like, FLUXES)
+        stages = self._study.isolators[isolator].stages
+        step_hz = STEP_LINEWIDTH * float(np.mean([s.idler_linewidth_hz for s in stages]))
+        for knobs in best:
+            for step in STEPS_PHI0:
+                wanted += near.around(knobs, step, STEP_DB, step_hz)
+        return self._admitted(wanted, measured)
+
+    def _admitted(self, wanted: Iterable[Knobs], measured: Sequence[Knobs]) -> list[Knobs]:
+        out: dict[Knobs, None] = {}
+        for knobs in wanted:
+            found = knobs if knobs in measured else self._bounds.put_inside(knobs)
+            if found is not None and self._bounds.allowed(found):
+                out.setdefault(found)
+        return list(out)
+
+    # ------------------------------------------------------------ gains
+
+    def _grown(self, isolator: int, knobs: Sequence[Knobs]) -> tuple[list[Growth], list[GroupKey]]:
+        """An isolator's information at each point, its growth with knobs in every state in use, and what may be proposed."""
+        digest = of_isolator(self._study, self._digest, isolator)
+        last = max(digest, key=lambda k: digest[k].last_time_s)
+        template = next(g for k, g in digest.items() if k.pump_on and k.cooldown == last.cooldown)
+        name = self._study.isolators[isolator].name
+        groups: dict[GroupKey, GroupStats] = dict(digest)
+        wanted = [
+            k
+            for k in digest
+            if k.cooldown == last.cooldown and (not k.pump_on or self._bounds.allowed(_knobs_of(k, isolator)))
+        ]
+        for one in knobs:
+            for state in self._states_in_use(digest):
+                key = _key(one, name, state, last.cooldown)
+                if key not in groups:
+                    groups[key] = _none_yet(template)
+                    wanted.append(key)
+        whole = Digest(groups)
+        part = self._current.problems[isolator]
+        noise = part.likelihood.noise_for(whole)
+        problem = self._current.anchor.planned(self._study, whole, part.unknowns, noise, POINTS)
+        self.tried += len(wanted)
+        phase_sd = self._study.isolators[isolator].pump_phase_error_sd_rad if problem.integrates(isolator) else 0.0
+        found = problem.slopes(np.array(self._points), phase=not problem.likelihood.magnitude)
+        out = []
+        for n in range(len(self._points)):
+            vectors = [self._vectors(one, n) for one in found]
+            total, growth = problem.likelihood.by_sweeps(vectors)
+            out.append(_without_phase(total, growth, phase_sd))
+        return out, wanted
+
+    def _vectors(self, found: tuple[Family, ComplexArray, ComplexArray], point: int) -> ComplexArray:
+        """A family's slopes (D, K, 2, F) at a point; with several modes also how far the first mode's ratios lie from there;
+        last, the slope by a pump phase error."""
+        _, stack, slopes = found
+        phases = stack.ndim == 5
+        parts = [slopes[point][:, 0] if phases else slopes[point]]
+        if self._modes > 1:
+            ratios = stack[:, 0] if phases else stack
+            parts.append((ratios[0] - ratios[point])[None])
+        parts.append(stack[point, 1][None] if phases else np.zeros_like(stack[point])[None])
+        return np.ascontiguousarray(np.concatenate(parts))
+
+    def _states_in_use(self, digest: Digest) -> list[str]:
+        planned = set(self._study.plan.states) | {k.state for k in digest if k.pump_on}
+        return [s for s in self._states if s in planned]
+
+    def _error_deg(self, information: Sequence[FloatArray]) -> float:
+        """Mean angular error over the points for the sum of all isolators' information at each."""
+        size = self._prior[0].shape[0]
+        total = 0.0
+        for x, weight, prior, own in zip(self._points, self._weights, self._prior, information, strict=True):
+            total += weight * angular_error_rad(x[:3], np.asarray(np.linalg.inv(own[:size, :size] + prior)))
+        return math.degrees(total)
+
+    def _distance(self, information: Sequence[FloatArray]) -> float:
+        """Squared distance of the first mode from the nearest other, once the unknowns are fitted anew."""
+        found = []
+        for n in range(1, self._modes):
+            whole, prior = information[n], self._prior[n]
+            found.append(whole[-1, -1] - whole[-1, :-1] @ np.linalg.solve(whole[:-1, :-1] + prior, whole[-1, :-1]))
+        return float(min(found))
+
+    # ------------------------------------------------------------ the choice
+
+    def round(self, before: GroupKey | None, best: dict[int, list[Knobs]]) -> Round:
+        """The round with the largest gain per second.
+
+        Parameters
+        ----------
+        before : GroupKey or None
+            What the last sweep was of.
+        best : dict of int to list of Knobs
+            Per isolator, knobs around which to look; those with the largest gains are put there.
+        """
+        grown = {i: self._grown(i, self.candidates(i, best.get(i, ()))) for i in self._current.anchor.shape.measured}
+        whole = [np.asarray(sum(own[n][0] for own, _ in grown.values())) for n in range(len(self._points))]
+        worth = self._distance if self._modes > 1 else self._error_deg
+        now = worth(whole)
+        found = []
+        for i, (own, wanted) in grown.items():
+            for key in wanted:
+                repeats = self._repeats(key, before)
+                more = [repeats * each[1][key] for each in own]
+                gain = abs(worth([w + m for w, m in zip(whole, more, strict=True)]) - now)
+                found.append(_Candidate(gain / self._costs.of([(key, repeats)], before), i, key, repeats, more))
+        found.sort(key=lambda c: -c.gain_per_s)
+        for i in grown:
+            mine = [c.knobs for c in found if c.isolator == i and c.key.pump_on]
+            best[i] = list(dict.fromkeys(mine))[:1]
+        chosen = self._together(found)
+        then = worth([w + sum(c.more[n] for c in chosen) for n, w in enumerate(whole)])
+        return self._written(chosen, found, before, (now, then))
+
+    def _together(self, found: Sequence[_Candidate]) -> list[_Candidate]:
+        """The best, and those of other isolators in the same state that are worth about as much."""
+        chosen: list[_Candidate] = []
+        for c in found:
+            if chosen and (c.gain_per_s < WORTH * chosen[0].gain_per_s or c.key.state != chosen[0].key.state):
+                continue
+            if (
+                c.gain_per_s > 0
+                and c.isolator not in {x.isolator for x in chosen}
+                and self._isolates(c.key, c.isolator)
+            ):
+                chosen.append(c)
+        return chosen
+
+    def _written(
+        self,
+        chosen: Sequence[_Candidate],
+        found: Sequence[_Candidate],
+        before: GroupKey | None,
+        at: tuple[float, float],
+    ) -> Round:
+        aim = "modes" if self._modes > 1 else "angle"
+        if not chosen:
+            return Round((), aim, *at)
+        stated = {k: n for i in self._current.anchor.shape.measured for n, k in self._bounds.stated(i).items()}
+        even = [c.gain_per_s for c in found if not c.key.pump_on or c.knobs in stated]
+        proposals, last = [], before
+        for c in chosen:
+            seconds = self._costs.of([(c.key, c.repeats)], last)
+            name = stated.get(c.knobs, "") if c.key.pump_on else ""
+            flux = self.flux_phi0(c.key, c.isolator)
+            proposals.append(Proposal(c.key, c.repeats, seconds, c.gain_per_s, name, flux))
+            last = c.key
+        state = chosen[0].key.state
+        moved = {state, before.state} if before is not None and state != before.state else set()
+        seconds = sum(p.seconds for p in proposals)
+        repeated = float(np.mean(even)) if even else 0.0
+        return Round(tuple(proposals), aim, *at, seconds, repeated, bool(moved & set(self._costs.by_hand)))
+
+    def _repeats(self, key: GroupKey, before: GroupKey | None) -> int:
+        """As many sweeps as take the time that getting there takes, and no fewer than make a difference beside all so far."""
+        lost = self._costs.of([(key, 0)], before)
+        least = 1 + self._digest.sweeps // NOTICED
+        return int(min(max(least, math.ceil(lost / self._costs.sweep_s)), MOST_REPEATS))
+
+    def _isolates(self, key: GroupKey, isolator: int) -> bool:
+        """Whether a setting has the isolation that the study's limits ask for."""
+        wanted = self._study.limits.isolation_db
+        if wanted is None or not key.pump_on:
+            return True
+        setting = Setting(
+            "proposed", (key.isolator,), self.neighbourhood(isolator).shifted(key.bias_a, self._offsets[loop_indices(self._study)[isolator]]),
+            key.pump_port, key.pump_phase_rad, float(dbm_to_watt(key.pump_power_dbm)), key.pump_frequency_hz,
+        )  # fmt: skip
+        return isolation_db(self._study, setting, isolator) >= wanted
+
+    def flux_phi0(self, key: GroupKey, isolator: int) -> tuple[float, float]:
+        """Flux in an isolator's loops, source out, as it is thought to be."""
+        study = self._study
+        loops = loop_indices(study)[isolator]
+        bias = mutual_matrix_phi0_per_a(study)[loops] @ np.array(key.bias_a)
+        central = np.array([study.loops[n].offset_phi0 for n in loops])
+        a, b = bias + central + self._offsets[loops]
+        return float(a), float(b)
+
+    # ------------------------------------------------------------ without end
+
+    def endless_error_deg(self, known: Sequence[str] = ()) -> float:
+        """Expected angular error if everything measured were repeated without end, some kinds of nuisances known exactly."""
+        total = [np.zeros_like(p) for p in self._prior]
+        for i in self._current.anchor.shape.measured:
+            digest = of_isolator(self._study, self._digest, i)
+            endless = Digest({k: replace(g, count=ENDLESS * g.count) for k, g in digest.items()})
+            part = self._current.problems[i]
+            problem = self._current.anchor.planned(self._study, endless, part.unknowns, part.likelihood.noise, POINTS)
+            total = [t + x for t, x in zip(total, problem.curvatures(np.array(self._points))[2], strict=True)]
+        unknowns = self._current.unknowns
+        keep = [*range(3), *(c for c, n in enumerate(unknowns.nuisances, unknowns.lead) if n.group not in known)]
+        error = 0.0
+        for x, weight, prior, own in zip(self._points, self._weights, self._prior, total, strict=True):
+            error += weight * angular_error_rad(x[:3], np.asarray(np.linalg.inv((own + prior)[np.ix_(keep, keep)])))
+        return math.degrees(error)
+
+
+@dataclass(frozen=True)
+class _Candidate:
+    """Sweeps looked at: gain per second, what they are, and what they add to the information at each point."""
+
+    gain_per_s: float
+    isolator: int
+    key: GroupKey
+    repeats: int
+    more: list[FloatArray]
+
+    @property
+    def knobs(self) -> Knobs:
+        return _knobs_of(self.key, self.isolator)
+
+
+def _without_phase(total: FloatArray, growth: dict[GroupKey, FloatArray], sd: float) -> Growth:
+    """The same with a pump phase error of a normal prior, the last row, eliminated; left out if it is exact."""
+    if not sd > 0:
+        return total[:-1, :-1], {k: g[:-1, :-1] for k, g in growth.items()}
+    follow = -total[:-1, -1] / (total[-1, -1] + sd**-2)
+    back = np.concatenate([np.eye(len(follow)), follow[:, None]], axis=1)
+    information = total[:-1, :-1] + np.outer(total[:-1, -1], follow)
+    return information, {k: back @ g @ back.T for k, g in growth.items()}
+
+
+def first_round(study: Study, digest: Digest, bounds: Bounds, costs: Costs) -> Round:
+    """What to begin with: pump off, then pump on with the source out and in, for each isolator in turn, state by state."""
+    names = [i.name for i in study.isolators]
+    planned = study.plan.states or tuple(s.name for s in study.states)
+    cooldown = study.plan.cooldowns[-1]
+    done = {k: g.count for k, g in digest.items()}
+    for state in planned:
+        proposals: list[Proposal] = []
+        for i, name in enumerate(names):
+            stated = bounds.stated(i)
+            if not stated:
+                continue
+            label, knobs = next(iter(stated.items()))
+            on = _key(knobs, name, state, cooldown)
+            off = GroupKey(name, False, None, None, math.nan, math.nan, knobs.bias_a, state, cooldown)
+            wanted = [(on, label)] if state != planned[0] else [(off, ""), (on, label)]
+            for key, called in wanted:
+                missing = FIRST - done.get(key, 0)
+                if missing > 0:
+                    proposals.append(
+                        Proposal(
+                            key, missing, costs.of([(key, missing)], None), 0.0, called, _stated_flux(study, key, i)
+                        )
+                    )
+        if proposals:
+            seconds = costs.of([(p.key, p.repeats) for p in proposals], None)
+            return Round(tuple(proposals), "begin", seconds=seconds, by_hand=state in costs.by_hand)
+    return Round((), "begin")
+
+
+def _stated_flux(study: Study, key: GroupKey, isolator: int) -> tuple[float, float]:
+    loops = loop_indices(study)[isolator]
+    a, b = mutual_matrix_phi0_per_a(study)[loops] @ np.array(key.bias_a) + np.array(
+        [study.loops[n].offset_phi0 for n in loops]
+    )
+    return float(a), float(b)
+
+
+def _key(knobs: Knobs, name: str, state: str, cooldown: str) -> GroupKey:
+    return GroupKey(
+        name, True, knobs.pump_port, knobs.pump_phase_rad, knobs.pump_power_dbm, knobs.pump_frequency_hz, knobs.bias_a,
+        state, cooldown,
+    )  # fmt: skip
+
+
+def _knobs_of(key: GroupKey, isolator: int) -> Knobs:
+    return Knobs(isolator, key.bias_a, key.pump_port, key.pump_phase_rad, key.pump_power_dbm, key.pump_frequency_hz)
+
+
+def _none_yet(template: GroupStats) -> GroupStats:
+    """A group that has no sweep yet, on the same frequencies, now."""
+    now = template.last_time_s
+    middle = template.mean[1:3, template.node_index]
+    return replace(template, count=NONE, blocks=Blocks.even(now, now, 1, middle))  # type: ignore[arg-type]
+
+
+def _points(current: Current, rng: np.random.Generator) -> tuple[list[FloatArray], list[float], int]:
+    """Points of the posterior with weights, the best draw of each heavy mode first, and how many modes those are."""
+    groups, shown = current.groups, current.shown
+    heavy = [m for m, mode in enumerate(groups.modes) if mode.weight >= HEAVY][:MOST_MODES] or [0]
+    height = current.log_posterior
+    points, weights = [], []
+    for m in heavy:
+        mine = shown[groups.labels == m]
+        points.append(current.x[mine[int(np.argmax(height[mine]))]])
+        weights.append(groups.modes[m].weight)
+    if len(heavy) == 1:
+        points += list(current.x[rng.choice(shown, size=2, replace=False)])
+        weights = [0.5, 0.25, 0.25]
+    total = sum(weights)
+    return points, [w / total for w in weights], len(heavy)
+
+
+def _offsets(current: Current) -> FloatArray:
+    """Mean offsets (L,) of the loops in the last cooldown, beyond the study's central values."""
+    study = current.study
+    central = np.array([x.offset_phi0 for x in study.loops])
+    out = np.zeros(len(study.loops))
+    x = current.best
+    for i, problem in current.problems.items():
+        at = problem.likelihood.moved_to(problem.parameters(x[None]))
+        loops = loop_indices(study)[i]
+        out[loops] = at[OFFSET][0, -1][loops] - central[loops]
+    return out
