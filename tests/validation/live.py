@@ -120,9 +120,9 @@ def fixed(name: str, kind: str) -> tuple[tuple[GroupKey, float], ...]:
     study = case_study(name)
     if kind == "plan":
         unknowns = planned_experiment(study).unknowns
-        x = direction_points(unknowns, 16, 1)
-        study = replace(study, settings=best_working_point(study, x, seed=1).settings)
-        schedule = best_schedule(planned_experiment(study), x)
+        x = direction_points(unknowns, 8, 1)
+        study = replace(study, settings=best_working_point(study, x, rounds=1, samples=32, polish=40, seed=1).settings)
+        schedule = best_schedule(planned_experiment(study), x, tolerance=0.05)
         shares = np.maximum(schedule.design.weights, 0.0)
         every = candidates(planned_experiment(study))
         named = {s.name: s for s in study.settings}
