@@ -54,7 +54,7 @@ EXAMPLES = {
     "check": ("chip/study.toml", "chip/study.toml --page readout.html"),
     "simulate": ("chip/study.toml --seed 3", "chip/study.toml --truth truth.toml --out campaign"),
     "orient": ("chip/study.toml", "chip/study.toml --out results --max-time 60 --json"),
-    "follow": ("chip/study.toml", "chip/study.toml --idle 3600 --out results"),
+    "follow": ("chip/study.toml", "chip/study.toml --cone 2 --hours 12 --settling 30 --state-change 600 --by-hand in"),
     "detect": ("chip/study.toml", "chip/study.toml --false-alarm 0.001 --toward=159.2,22.5 --toward=20,0"),
     "characterize": ("chip/study.toml", "chip/study.toml --isolation 20 --sampled --out fitted"),
     "plan": ("chip/study.toml --error 2", "chip/study.toml --error-rate 0.01 --thorough 4"),
@@ -72,7 +72,16 @@ FILES = {
     ),
     "follow": (
         "the study, and its log and traces while they are written; what a former run left",
-        ("live.json", "result.json", "report.html", "digest.npz", "posterior.npz", "chains.h5"),
+        (
+            "live.json",
+            "live.html",
+            "proposal.json",
+            "result.json",
+            "report.html",
+            "digest.npz",
+            "posterior.npz",
+            "chains.h5",
+        ),
     ),
     "detect": (
         "the study, its log and traces, and what orient left, which is run first if need be; without a log the study alone",
@@ -150,6 +159,10 @@ def _number(kind: type, metavar: str, words: str, default: float | None = None) 
     return {"type": kind, "metavar": metavar, "default": default, "help": words}
 
 
+def _several(metavar: str, words: str) -> dict[str, Any]:
+    return {"action": "append", "default": [], "metavar": metavar, "help": f"{words}; repeat for more"}
+
+
 def _workers(what: str) -> dict[str, Any]:
     return _number(int, "N", f"{what} (default 1); the result is the same", 1)
 
@@ -203,7 +216,7 @@ ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
         },
     ),
     "follow": (
-        "the answer while a campaign is measured, sweep by sweep",
+        "the answer while a campaign is measured, what to measure next, and when to stop",
         {
             "--out": _out("results beside the study"),
             "--seed": _seed("seed of searches, draws and full runs"),
@@ -211,6 +224,15 @@ ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
             "--idle": _number(float, "SECONDS", "end when nothing came for so long (default: never)"),
             "--poll": _number(float, "SECONDS", "time between two looks (default 1)", 1.0),
             "--no-report": _flag("leave out report.html in the end"),
+            "--cone": _number(float, "DEG", "end when the 90%% cone is within this half-angle"),
+            "--false-alarm": _number(float, "P", "end when there is a source, with this rate of error (with --miss)"),
+            "--miss": _number(float, "P", "end when there is none, with this rate of error (with --false-alarm)"),
+            "--hours": _number(float, "H", "end after this time by the log"),
+            "--settling": _number(float, "SECONDS", "what a change of bias or pump takes (default 0)", 0.0),
+            "--state-change": _number(float, "SECONDS", "what a change of the source's state takes (default 0)", 0.0),
+            "--by-hand": _several("STATE", "a state that only hands lead to"),
+            "--pin": _several("SETTING", "propose no other setting of the study than this one"),
+            "--forbid": _several("SETTING", "do not propose this setting of the study"),
         },
     ),
     "detect": (
@@ -548,6 +570,15 @@ def _follow(options: argparse.Namespace) -> int:
         "idle_s": options.idle,
         "poll_s": options.poll,
         "report": not options.no_report,
+        "cone_deg": options.cone,
+        "false_alarm": options.false_alarm,
+        "miss": options.miss,
+        "seconds": None if options.hours is None else 3600 * options.hours,
+        "settling_s": options.settling,
+        "state_s": options.state_change,
+        "by_hand": options.by_hand,
+        "pinned": options.pin,
+        "forbidden": options.forbid,
     }
     FollowSettings(**asked)
     from fluxsense.jobs.follow import follow
@@ -558,7 +589,7 @@ def _follow(options: argparse.Namespace) -> int:
     folder = _folder(options, study, "results")
     with _sigterm_interrupts():
         found = follow(study, folder, tell=tell, **asked)
-    return _answered(options, found, f"Wrote live.json to {folder}.")
+    return _answered(options, found, f"Wrote live.json, live.html and proposal.json to {folder}.", CAUTION)
 
 
 @contextmanager

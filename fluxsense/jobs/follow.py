@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import ClassVar, Unpack
 
 from fluxsense.base.errors import FluxsenseError, InputError
+from fluxsense.base.files import write_beside
 from fluxsense.base.findings import Verdict
 from fluxsense.data.digest import Digest
 from fluxsense.detection.stored import load_stored
@@ -27,8 +28,11 @@ from fluxsense.jobs.options import FollowOptions, FollowSettings, OrientSettings
 from fluxsense.jobs.orient import orient_folder, orient_traces, posterior_of
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
 from fluxsense.live.anchor import Anchor
+from fluxsense.live.bounds import Bounds
 from fluxsense.live.campaign import Answer, Live, Moment
-from fluxsense.report.live import answer_line
+from fluxsense.live.proposal import Costs, round_body
+from fluxsense.live.stopping import Wanted
+from fluxsense.report.live import answer_line, live_page
 from fluxsense.study import Study
 
 MOST_MOMENTS = 400
@@ -51,10 +55,8 @@ class Following(Result):
 
     def lines(self) -> list[str]:
         said = self.document["said"]
-        return [
-            answer_line(self.document, self.document["verdict"]["trust"], self.document["verdict"]["reasons"]),
-            *said,
-        ]
+        verdict = self.document["verdict"]
+        return [answer_line(self.document, verdict["trust"], verdict["reasons"]), self.document["next"]["why"], *said]
 
 
 def full_run(study: Study, folder: str, digest: Digest, seed: int) -> Anchor:
@@ -104,7 +106,7 @@ def follow(
         watch = _Watch(study, place, settings, tell or (lambda line: None))
         ended = watch.run()
         found = watch.result()
-        keep(place / "live.json", found.document)
+        write_state(place, found, watch.campaign)
     if ended != "interrupted" and watch.campaign.ready:
         tell_end = tell or (lambda line: None)
         final = orient_folder(study, place, report=settings.report, seed=settings.seed)
@@ -112,8 +114,20 @@ def follow(
             tell_end(line)
         found = watch.result(final.verdict)
         with held(place):
-            keep(place / "live.json", found.document)
+            write_state(place, found, watch.campaign)
     return found
+
+
+def write_state(folder: Path, found: Following, campaign: Live) -> None:
+    """Write `live.json`, `proposal.json` and `live.html`, each beside and renamed."""
+    keep(folder / "live.json", found.document)
+    head = {k: found.document[k] for k in ("format", "title", "invented", "verdict", "provenance")}
+    keep(
+        folder / "proposal.json", {"kind": "proposal", **head, **found.document["next"], "stop": found.document["stop"]}
+    )
+    current = campaign.current
+    draws = None if current is None else current.directions[current.shown]
+    write_beside(folder / "live.html", live_page(found.document, draws).encode("utf-8"), sync=False)
 
 
 class _Watch:
@@ -121,7 +135,14 @@ class _Watch:
 
     def __init__(self, study: Study, folder: Path, settings: FollowSettings, tell: Callable[[str], None]) -> None:
         self.study, self.folder, self.settings, self._tell = study, folder, settings, tell
-        self.campaign = Live(study, seed=settings.seed, here=False)
+        self.campaign = Live(
+            study,
+            seed=settings.seed,
+            wanted=Wanted(settings.cone_deg, settings.false_alarm, settings.miss, settings.seconds),
+            bounds=Bounds.checked(study, settings.pinned, settings.forbidden),
+            costs=Costs.checked(study, settings.settling_s, settings.state_s, settings.by_hand),
+            here=False,
+        )
         self._said: list[str] = []
         self._unwritten = ""
         self._written = -1e9
@@ -133,7 +154,7 @@ class _Watch:
     # ------------------------------------------------------------ the loop
 
     def run(self) -> str:
-        """Follow until an end; returns which: 'once', 'idle' or 'interrupted'."""
+        """Follow until an end; returns which: 'once', 'enough', 'idle' or 'interrupted'."""
         with _worker() as pool:
             self._take_former_run()
             quiet_since = time.monotonic()
@@ -144,7 +165,11 @@ class _Watch:
                     if new:
                         quiet_since = time.monotonic()
                     if self.settings.once:
+                        self._show(now=True)
                         return "once"
+                    if self.campaign.stop is not None:
+                        self._show(now=True)
+                        return "enough"
                     if self.settings.idle_s is not None and time.monotonic() - quiet_since > self.settings.idle_s:
                         self._look(last=True)
                         return "idle"
@@ -173,7 +198,7 @@ class _Watch:
             self._told = line
             self._tell(line)
         try:
-            keep(self.folder / "live.json", self.result().document)
+            write_state(self.folder, self.result(), self.campaign)
             self._unwritten = ""
         except InputError as fault:
             if not self._unwritten:
@@ -221,6 +246,7 @@ class _Watch:
     def result(self, final: Verdict | None = None) -> Following:
         """How it stands; with the verdict of a last full run, that is the verdict."""
         campaign = self.campaign
+        campaign.propose()  # first: it may find that the wanted cone is out of reach
         answer = campaign.answer
         verdict = answer.verdict if final is None else final
         follower = campaign.follower
@@ -235,8 +261,9 @@ class _Watch:
             "waiting": follower.waiting[:20],
             "said": said,
             "history": [asdict(m) for m in self.moments()],
+            "next": round_body(campaign.propose(), self.study),
         }
-        options = {k: v for k, v in asdict(self.settings).items() if isinstance(v, (int, float)) and v is not None}
+        options = {k: v for k, v in asdict(self.settings).items() if v is not None and k not in ("seed", "write_s")}
         digest_hash = campaign.intake.digest.content_hash() if campaign.intake.sweeps else None
         provenance = Provenance(self.study.sha256, digest_hash, self.settings.seed, options)
         return Following(make_document(Following, self.study, verdict, provenance, body), self.study, verdict, answer)

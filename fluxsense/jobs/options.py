@@ -178,6 +178,15 @@ class FollowOptions(TypedDict, total=False):
     poll_s: float
     write_s: float
     report: bool
+    cone_deg: float | None
+    false_alarm: float | None
+    miss: float | None
+    seconds: float | None
+    settling_s: float
+    state_s: float
+    by_hand: Sequence[str]
+    pinned: Sequence[str]
+    forbidden: Sequence[str]
 
 
 @dataclass(frozen=True)
@@ -185,7 +194,9 @@ class FollowSettings:
     """`FollowOptions`, looked at.
 
     once: take up what is there and end; idle_s: end when nothing came for so long; poll_s: pause between two looks; write_s:
-    least time between two states written; report: whether the last full run writes its page.
+    least time between two states written; report: whether the last full run writes its page.  cone_deg, false_alarm, miss,
+    seconds: what is wanted; settling_s, state_s: time that a change of a knob or of the source's state takes; by_hand: states
+    that only hands lead to; pinned, forbidden: names of the study's settings.
     """
 
     seed: int = 0
@@ -194,11 +205,25 @@ class FollowSettings:
     poll_s: float = 1.0
     write_s: float = 2.0
     report: bool = True
+    cone_deg: float | None = None
+    false_alarm: float | None = None
+    miss: float | None = None
+    seconds: float | None = None
+    settling_s: float = 0.0
+    state_s: float = 0.0
+    by_hand: Sequence[str] = ()
+    pinned: Sequence[str] = ()
+    forbidden: Sequence[str] = ()
 
     def __post_init__(self) -> None:
         checked_seed(self.seed)
         positive("--idle", self.idle_s, "time in seconds")
         positive("--poll", self.poll_s, "time in seconds")
+        positive("--cone", self.cone_deg, "half-angle of a cone in degrees")
+        positive("--hours", self.seconds, "time")
+        for name, value in (("--settling", self.settling_s), ("--state-change", self.state_s)):
+            if not (math.isfinite(value) and value >= 0):
+                raise InputError(f"{value:g} is no time in seconds", where=name, remedy="Give zero or more")
 
 
 # ---------------------------------------------------------------- detect

@@ -29,6 +29,8 @@ FloatArray = npt.NDArray[np.float64]
 
 LOOSE_GAIN: Final = 0.01
 """Residual gain with which the way to a new reference point begins."""
+PLANNED_POINTS: Final = 21
+"""Frequencies of a sweep that gains are worked out from; the noise is scaled so that they hold what all of them do."""
 FAR_BELOW: Final = 30.0
 """Log posterior below the best mode's at which a mode is dropped."""
 
@@ -199,9 +201,10 @@ class Anchor:
         return CampaignProblem(unknowns, likelihood)
 
     def planned(
-        self, study: Study, digest: Digest, unknowns: Unknowns, noise: NoiseLevels, most_points: int
+        self, study: Study, digest: Digest, unknowns: Unknowns, noise: NoiseLevels, reference: ChipParameters | None
     ) -> CampaignProblem:
-        """The likelihood of a digest on few frequencies, which hold as much as all of them."""
+        """The likelihood of a digest on `PLANNED_POINTS` frequencies, which hold as much as all of them, about a reference point."""
+        most_points = PLANNED_POINTS
 
         def few(_name: str, count: int) -> npt.NDArray[np.intp]:
             return np.unique(np.round(np.linspace(0, count - 1, min(most_points, count))).astype(np.intp))
@@ -216,7 +219,7 @@ class Anchor:
             self.port_signs,
             residual_gain=self.residual_gain,
             sizes=self.sizes,
-            reference=self.reference,
+            reference=reference,
             noise=replace(noise, white=white),
             cooldowns=self.shape.cooldowns,
             tamed=self.tamed,

@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.errors import InputError
 from fluxsense.base.units import dbm_to_watt, watt_to_dbm
 from fluxsense.device.chip import loop_indices, matched_pump_frequency_hz, mutual_matrix_phi0_per_a
 from fluxsense.study import Setting, Study
@@ -61,6 +62,26 @@ class Bounds:
     study: Study
     pinned: tuple[str, ...] = ()
     forbidden: tuple[str, ...] = ()
+
+    @classmethod
+    def checked(cls, study: Study, pinned: Sequence[str], forbidden: Sequence[str]) -> Bounds:
+        """Bounds whose names are looked at.
+
+        Raises
+        ------
+        InputError
+            If the study has no setting of a name, or none is left.
+        """
+        known = [s.name for s in study.settings]
+        for name in (*pinned, *forbidden):
+            if name not in known:
+                raise InputError(
+                    f'there is no setting "{name}" to pin or forbid', where=study.path.name,
+                    remedy=f"Known are: {', '.join(known)}",
+                )  # fmt: skip
+        if not set(pinned or known) - set(forbidden):
+            raise InputError("no setting is left to propose", remedy="Pin or forbid fewer")
+        return cls(study, tuple(pinned), tuple(forbidden))
 
     @cached_property
     def most_power_dbm(self) -> float:

@@ -17,6 +17,7 @@ from fluxsense.base.findings import TRUST, Finding, Verdict
 from fluxsense.base.sphere import angles_from_vector, antipodal_odds
 from fluxsense.data.chains import settled
 from fluxsense.data.digest import Digest, GroupKey
+from fluxsense.data.noise_levels import relative_white
 from fluxsense.data.touchstone import Sweep, read_sweep, sweep_from_arrays
 from fluxsense.device.chip import check_geometry
 from fluxsense.live.anchor import Anchor, Shape
@@ -155,6 +156,7 @@ class Live:
         self._best: dict[int, list[Knobs]] = {}
         self._last: GroupKey | None = None
         self._round: Round | None = None
+        self._asked = 0
         self.stop: Stop | None = None
 
     # ------------------------------------------------------------ sweeps in
@@ -377,7 +379,7 @@ class Live:
         if Shape.of(self.study, digest) != anchor.shape:
             return False
         self._current = Current(self.study, anchor, digest, self._seed)
-        self._why, self._answer = "", None
+        self._why, self._answer, self._round = "", None, None
         # a run that does not help is not made again with the next sweep
         self._tried = digest.sweeps if self._current.stale else 0
         if not self._here:
@@ -402,8 +404,8 @@ class Live:
                 return self._round
             planner = Planner(current, digest, self.bounds, self.costs, self._seed)
             self._round = planner.round(self._last, self._best)
-            if self.stop is None and self._round.aim == "angle" and not self._gets_there(self._round):
-                self.stop = self._judge.out_of_reach(planner)
+            if self._asks(digest) and self._round.aim == "angle" and not self._gets_there(self._round):
+                self.stop, self._asked = self._judge.out_of_reach(planner), digest.sweeps
                 self._answer = None
         return self._round
 
@@ -414,6 +416,10 @@ class Live:
             k: g for k, g in self.digest.items() if k.isolator in names and k.cooldown in current.anchor.shape.cooldowns
         }
         return Digest(kept)
+
+    def _asks(self, digest: Digest) -> bool:
+        """Whether it is time to ask if the wanted cone can be reached: each time that the sweeps have doubled."""
+        return self.stop is None and digest.sweeps >= 2 * self._asked
 
     def _gets_there(self, found: Round) -> bool:
         """Whether the round brings the wanted cone near enough for nobody to ask whether it can be reached."""
@@ -495,6 +501,7 @@ def _body_of(current: Current, study: Study) -> dict[str, Any]:
         "size": {"mean": mean, "sd": sd, "unit": study.source.unit},
         "log_bayes_factor": current.log_bayes_factor,
         "misfit_sd": current.misfit_sd(),
+        "noise": {"stated": study.noise.white, "measured": _noise(current, study)},
         "drift": {
             "flux_walk_phi0": sizes.flux_walk_phi0,
             "flux_flicker_phi0": sizes.flux_flicker_phi0,
@@ -502,6 +509,14 @@ def _body_of(current: Current, study: Study) -> dict[str, Any]:
         },
         "effective_draws": current.effective,
         "full_run_sweeps": current.anchor.sweeps,
+    }
+
+
+def _noise(current: Current, study: Study) -> dict[str, float]:
+    """White noise of one sweep relative to unit transmission, as the repeats of each isolator show it."""
+    return {
+        study.isolators[i].name: relative_white(problem.likelihood.digest, problem.likelihood.noise)
+        for i, problem in current.problems.items()
     }
 
 

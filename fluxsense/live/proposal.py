@@ -22,11 +22,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.errors import InputError
 from fluxsense.base.findings import Finding
 from fluxsense.base.streams import stream
 from fluxsense.base.units import dbm_to_watt
@@ -40,13 +41,13 @@ from fluxsense.live.bounds import Bounds, Knobs, Neighbourhood
 from fluxsense.live.current import Current
 from fluxsense.model.family import Family
 from fluxsense.model.parameter import OFFSET
+from fluxsense.model.problem import CampaignProblem
+from fluxsense.report.sentences import sentences
 from fluxsense.study import Setting, Study
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
 
-POINTS: Final = 21
-"""Frequencies of a sweep that gains are worked out from; the noise is scaled so that they hold what all of them do."""
 NONE: Final = 1e-4
 """Sweeps that stand for none."""
 HEAVY: Final = 0.02
@@ -65,8 +66,8 @@ FIRST: Final = 2
 MOST_REPEATS: Final = 64
 NOTICED: Final = 25
 """A proposal is no smaller than this part of the sweeps so far."""
-ENDLESS: Final = 10**8
-"""Factor on the numbers of sweeps that stands for measuring without end."""
+ENDLESS: Final = 10**4
+"""Factor on the numbers of sweeps that stands for measuring without end: more, and rounding eats what does not average down."""
 
 
 @dataclass(frozen=True)
@@ -89,6 +90,22 @@ class Costs:
     settling_s: float = 0.0
     state_s: float = 0.0
     by_hand: tuple[str, ...] = ()
+
+    @classmethod
+    def checked(cls, study: Study, settling_s: float, state_s: float, by_hand: Sequence[str]) -> Costs:
+        """Costs with the study's time of a sweep, and states whose names are looked at.
+
+        Raises
+        ------
+        InputError
+        """
+        known = [s.name for s in study.states]
+        for name in by_hand:
+            if name not in known:
+                raise InputError(
+                    f'there is no state "{name}"', where=study.path.name, remedy=f"Known are: {', '.join(known)}"
+                )
+        return cls(study.plan.seconds_per_sweep, settling_s, state_s, tuple(by_hand))
 
     def of(self, keys: Sequence[tuple[GroupKey, int]], before: GroupKey | None) -> float:
         """Time for repeats of settings one after the other."""
@@ -163,7 +180,7 @@ class Round:
     def reason(self, study: Study) -> Finding:
         """Why, for `report.sentences`."""
         if not self.proposals:
-            return Finding("proposal: nothing")
+            return Finding("proposal: wait" if self.aim == "begin" else "proposal: nothing")
         first = self.proposals[0]
         what = describe(study, first)
         if self.aim == "begin":
@@ -177,6 +194,38 @@ class Round:
             then=self.then, minutes=self.seconds / 60,
         )  # fmt: skip
         return said.more(said.code, times=times) if math.isfinite(times) else said
+
+
+def round_body(found: Round, study: Study) -> dict[str, Any]:
+    """A round as plain values, for a document."""
+    lines = [b.name for b in study.bias_lines]
+    return {
+        "aim": found.aim,
+        "why": sentences([found.reason(study)])[0],
+        "by_hand": found.by_hand,
+        "now": found.now,
+        "then": found.then,
+        "seconds": found.seconds,
+        "sweeps": [
+            {
+                "isolator": p.key.isolator,
+                "state": p.key.state,
+                "cooldown": p.key.cooldown,
+                "pump": "on" if p.key.pump_on else "off",
+                "pump_port": p.key.pump_port,
+                "pump_phase_deg": None if p.key.pump_phase_rad is None else math.degrees(p.key.pump_phase_rad),
+                "pump_power_dbm": p.key.pump_power_dbm,
+                "pump_frequency_hz": p.key.pump_frequency_hz,
+                "bias_a": dict(zip(lines, p.key.bias_a, strict=True)),
+                "repeats": p.repeats,
+                "seconds": p.seconds,
+                "gain_per_s": p.gain_per_s,
+                "setting": p.name,
+                "flux_phi0": list(p.flux_phi0),
+            }
+            for p in found.proposals
+        ],
+    }
 
 
 def describe(study: Study, proposal: Proposal) -> str:
@@ -254,8 +303,8 @@ class Planner:
 
     # ------------------------------------------------------------ gains
 
-    def _grown(self, isolator: int, knobs: Sequence[Knobs]) -> tuple[list[Growth], list[GroupKey]]:
-        """An isolator's information at each point, its growth with knobs in every state in use, and what may be proposed."""
+    def _with_candidates(self, isolator: int, knobs: Sequence[Knobs]) -> tuple[Digest, list[GroupKey]]:
+        """An isolator's groups, and groups without sweeps for knobs in every state in use; and what of them may be proposed."""
         digest = of_isolator(self._study, self._digest, isolator)
         last = max(digest, key=lambda k: digest[k].last_time_s)
         template = next(g for k, g in digest.items() if k.pump_on and k.cooldown == last.cooldown)
@@ -272,10 +321,15 @@ class Planner:
                 if key not in groups:
                     groups[key] = _none_yet(template)
                     wanted.append(key)
-        whole = Digest(groups)
+        return Digest(groups), wanted
+
+    def _grown(self, isolator: int, knobs: Sequence[Knobs]) -> tuple[list[Growth], list[GroupKey]]:
+        """An isolator's information at each point, its growth with knobs in every state in use, and what may be proposed."""
+        whole, wanted = self._with_candidates(isolator, knobs)
         part = self._current.problems[isolator]
         noise = part.likelihood.noise_for(whole)
-        problem = self._current.anchor.planned(self._study, whole, part.unknowns, noise, POINTS)
+        anchor = self._current.anchor
+        problem = anchor.planned(self._study, whole, part.unknowns, noise, anchor.reference)
         self.tried += len(wanted)
         phase_sd = self._study.isolators[isolator].pump_phase_error_sd_rad if problem.integrates(isolator) else 0.0
         found = problem.slopes(np.array(self._points), phase=not problem.likelihood.magnitude)
@@ -417,20 +471,22 @@ class Planner:
     # ------------------------------------------------------------ without end
 
     def endless_error_deg(self, known: Sequence[str] = ()) -> float:
-        """Expected angular error if everything measured were repeated without end, some kinds of nuisances known exactly."""
-        total = [np.zeros_like(p) for p in self._prior]
+        """Expected angular error if all that may be set were repeated without end, some kinds of nuisances known exactly."""
+        x, unknowns = self._points[0], self._current.unknowns
+        total = np.array(self._prior[0])
         for i in self._current.anchor.shape.measured:
-            digest = of_isolator(self._study, self._digest, i)
-            endless = Digest({k: replace(g, count=ENDLESS * g.count) for k, g in digest.items()})
+            digest, _ = self._with_candidates(i, self.candidates(i))
+            endless = Digest({k: replace(g, count=ENDLESS * max(1, int(g.count))) for k, g in digest.items()})
             part = self._current.problems[i]
-            problem = self._current.anchor.planned(self._study, endless, part.unknowns, part.likelihood.noise, POINTS)
-            total = [t + x for t, x in zip(total, problem.curvatures(np.array(self._points))[2], strict=True)]
-        unknowns = self._current.unknowns
+            # linearised elsewhere, what is eliminated would not lie along what it hides
+            here = part.likelihood.moved_to(part.parameters(x[None]))
+            noise = part.likelihood.noise_for(endless)
+            problem = self._current.anchor.planned(self._study, endless, part.unknowns, noise, here)
+            if known:
+                problem = CampaignProblem(part.unknowns, problem.likelihood.knowing(known))
+            total += problem.curvatures(x[None])[2][0]
         keep = [*range(3), *(c for c, n in enumerate(unknowns.nuisances, unknowns.lead) if n.group not in known)]
-        error = 0.0
-        for x, weight, prior, own in zip(self._points, self._weights, self._prior, total, strict=True):
-            error += weight * angular_error_rad(x[:3], np.asarray(np.linalg.inv((own + prior)[np.ix_(keep, keep)])))
-        return math.degrees(error)
+        return math.degrees(angular_error_rad(x[:3], np.asarray(np.linalg.inv(total[np.ix_(keep, keep)]))))
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,8 @@ What would spoil that is the numerical error of the cone, of which a rule that w
 has to stand on draws of its own, made for it alone (`Current.confirmed_cone_deg`).
 
 Source or none: Wald's test with the limits -ln(false alarm) and ln(miss) on the log Bayes factor, whose promise holds whenever it is
-looked at (`fluxsense.detection.sequential`).  A cone that repeats without end would not reach cannot be reached: the expected error
-then, with each kind of nuisance known exactly beside it, says because of what.
+looked at (`fluxsense.detection.sequential`).  A cone that repeats without end of all that may be set would not reach cannot be
+reached: the expected error then, with each kind of nuisance known exactly beside it, says because of what.
 """
 
 from __future__ import annotations
@@ -130,7 +130,7 @@ class Judge:
         return current.confirmed_cone_deg() <= cone_deg
 
     def out_of_reach(self, planner: Planner) -> Stop | None:
-        """Whether the wanted cone lies below what repeats without end, and any proposal, would reach."""
+        """Whether the wanted cone lies below what repeats without end of all that may be set would reach."""
         wanted = self.wanted.cone_deg
         if wanted is None:
             return None

@@ -227,6 +227,15 @@ class RatioLikelihood:
         )
         return new
 
+    def knowing(self, kinds: Collection[str]) -> RatioLikelihood:
+        """The same with some kinds of eliminated parameters (`Parameter.group`) known exactly."""
+        new = object.__new__(RatioLikelihood)
+        new.__dict__.update(self.__dict__)
+        new.eliminated = {i: tuple(p for p in own if p.group not in kinds) for i, own in self.eliminated.items()}
+        new._see(self.reference)
+        new._settle(self.residual_gain, self.sizes)
+        return new
+
     def on_points(self, points: Points) -> RatioLikelihood:
         """The same likelihood at some frequencies only (see `points` of the constructor)."""
         return RatioLikelihood(

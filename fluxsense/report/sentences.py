@@ -101,6 +101,7 @@ SENTENCES: dict[str, str] = {
     "live: as of the last full run": "At the last full run: {text}",
     # ---- what to measure next, and when to stop
     "proposal: nothing": "Nothing that may be set brings anything.",
+    "proposal: wait": "Go on as before: the next proposal comes with the first answer.",
     "proposal: begin": "To begin with: {what}, and the others of this round.",
     "proposal: angle": "Next: {what}. The round of {count} takes {minutes:.3g} min, and brings the expected error from {now:.3g} to {then:.3g} "
     "degrees: {times:.2g} times as much per second as the study's settings repeated as they are.",
@@ -115,10 +116,10 @@ SENTENCES: dict[str, str] = {
     "stop: source": "Enough: there is a source; the rate of false alarms is {rate:.2g} at most, whenever one looks.",
     "stop: no source": "Enough: the data speak for no source of the stated size; over the prior one is missed at a rate of {rate:.2g} at most.",
     "stop: time": "The time limit of {minutes:.3g} min is reached.",
-    "stop: out of reach": "A cone of {wanted:.3g} degrees cannot be reached: repeats without end would end at {endless:.3g} degrees, because of "
+    "stop: out of reach": "A cone of {wanted:.3g} degrees cannot be reached: no end of repeats would get below {endless:.3g} degrees, because of "
     "the {kind}; with exact knowledge of that it would be {then:.3g}.",
-    "stop: floor": "A cone of {wanted:.3g} degrees cannot be reached: repeats without end would end at {endless:.3g} degrees, because of noise that does "
-    "not average down: gain errors of each setting, slow flux noise, what the model leaves out.",
+    "stop: floor": "A cone of {wanted:.3g} degrees cannot be reached: repeats without end would end at {endless:.3g} degrees, by what does not "
+    "average down: what the model leaves out, numbers of the chip that only a calibration would tell.",
     # ---- do the data look like the model?
     "misfit of traces": "The data do not look like draws of the model (misfit {chi_square:.0f} for {degrees:.0f} expected, "
     "probability {probability:.1g}; worst: {worst}). Check that the traces belong to this chip, that its parameters are right, "
