@@ -64,6 +64,8 @@ WORTH: Final = 0.5
 FIRST: Final = 2
 """Sweeps of each kind before there is an answer."""
 MOST_REPEATS: Final = 64
+MOST_TIMES: Final = 1000.0
+"""A gain is called no more times larger than another."""
 NOTICED: Final = 25
 """A proposal is no smaller than this part of the sweeps so far."""
 ENDLESS: Final = 10**4
@@ -187,13 +189,11 @@ class Round:
             return Finding("proposal: begin", what=what)
         gain = (self.now - self.then) if self.aim == "angle" else (self.then - self.now)
         rate = gain / max(self.seconds, 1e-9)
-        times = rate / self.repeat_gain_per_s if self.repeat_gain_per_s > 1e-3 * rate > 0 else math.inf
-        code = "proposal: angle" if self.aim == "angle" else "proposal: modes"
-        said = Finding(
-            code + ("" if math.isfinite(times) else ", much"), what=what, count=len(self.proposals), now=self.now,
-            then=self.then, minutes=self.seconds / 60,
+        times = min(rate / max(self.repeat_gain_per_s, 1e-3 * rate, 1e-300), MOST_TIMES)
+        return Finding(
+            "proposal: angle" if self.aim == "angle" else "proposal: modes", what=what, count=len(self.proposals),
+            now=self.now, then=self.then, minutes=self.seconds / 60, times=times,
         )  # fmt: skip
-        return said.more(said.code, times=times) if math.isfinite(times) else said
 
 
 def round_body(found: Round, study: Study) -> dict[str, Any]:

@@ -104,14 +104,10 @@ SENTENCES: dict[str, str] = {
     "proposal: wait": "Go on as before: the next proposal comes with the first answer.",
     "proposal: begin": "To begin with: {what}, and the others of this round.",
     "proposal: angle": "Next: {what}. The round of {count} takes {minutes:.3g} min, and brings the expected error from {now:.3g} to {then:.3g} "
-    "degrees: {times:.2g} times as much per second as the study's settings repeated as they are.",
-    "proposal: angle, much": "Next: {what}. The round of {count} takes {minutes:.3g} min, and brings the expected error from {now:.3g} to "
-    "{then:.3g} degrees; repeats of the study's settings would bring next to nothing.",
+    "degrees: {times:.3g} times as much per second as the study's settings repeated as they are.",
     "proposal: modes": "Next: {what}. It tells the directions apart that are left: the round of {count} takes {minutes:.3g} min, and brings "
-    "their squared distance from {now:.3g} to {then:.3g} in units of noise, {times:.2g} times as much per second as the study's settings repeated "
+    "their squared distance from {now:.3g} to {then:.3g} in units of noise, {times:.3g} times as much per second as the study's settings repeated "
     "as they are.",
-    "proposal: modes, much": "Next: {what}. It tells the directions apart that are left: the round of {count} takes {minutes:.3g} min, and brings "
-    "their squared distance from {now:.3g} to {then:.3g} in units of noise; repeats of the study's settings would bring next to nothing.",
     "stop: cone": "Enough: the 90% cone is within the wanted {wanted:.3g} degrees.",
     "stop: source": "Enough: there is a source; the rate of false alarms is {rate:.2g} at most, whenever one looks.",
     "stop: no source": "Enough: the data speak for no source of the stated size; over the prior one is missed at a rate of {rate:.2g} at most.",

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from conftest import Measured
+from small_study import study_text
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 
@@ -94,3 +95,13 @@ def test_notch(tmp_path):
     decibels, exact = (float(line.split("4096: ")[1].removesuffix(" dB")) for line in out.splitlines()[:2])
     assert decibels > -38.0  # biased, however many repeats
     assert exact == pytest.approx(-40.0, abs=0.25)
+
+
+def test_live_loop(tmp_path):
+    path = tmp_path / "study.toml"
+    path.write_text(study_text(wiring="+90 deg"), encoding="utf-8")
+    out = run_script("live_loop.py", tmp_path, path, "--cone", 2).splitlines()
+    assert "Waiting for" in out[0] or "within" in out[0]
+    assert "Enough: the 90% cone is within the wanted 2 degrees." in out[-1]
+    code = (EXAMPLES / "live_loop.py").read_text().split("asked = parser.parse_args()")[1]
+    assert len([x for x in code.splitlines() if x.strip()]) <= 20

@@ -47,5 +47,5 @@ def test_every_equation_has_formula_module_check_and_source() -> None:
 
 
 def test_the_page_stays_short_and_is_installed() -> None:
-    assert len(THEORY.splitlines()) <= 400
+    assert len(THEORY.splitlines()) <= 420
     assert '"THEORY.md"' in (ROOT / "pyproject.toml").read_text(encoding="utf-8")

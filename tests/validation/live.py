@@ -13,7 +13,8 @@ and in evenly; `plan` takes the settings and the split that `fluxsense.design` f
 setting has the same noise in all.  Time: 20 s a sweep, 60 s of settling whenever a knob moves.  A fixed schedule pays for settling
 once for each of its groups, as if it had known from the beginning how many sweeps each would need.
 
-The end is the cone that is wanted (90%, confirmed by draws of its own, the other modes below 1%), or the most time.  A row says when
+The end is the cone that is wanted (90%, confirmed by draws of its own, the other modes below 1%), or the most time.  A fixed schedule is
+looked at whenever its sweeps have grown by 1.4; its time is interpolated between the last two looks (cone as a power of time).  A row says when
 that was, how far off the direction was, and whether the truth lay in the 90% region then.  Rows that are there are not run again.
 """
 
@@ -56,8 +57,8 @@ from fluxsense.live.stopping import Wanted  # noqa: E402
 from fluxsense.study import Setting, Study, read_study  # noqa: E402
 
 SWEEP_S, SETTLING_S = 20.0, 60.0
-GROWTH = 1.15
-"""Factor on the sweeps of a fixed schedule between two looks."""
+GROWTH = 1.4
+"""Factor on the sweeps of a fixed schedule between two looks; when it got there is interpolated between them."""
 LEAST = 2
 """Sweeps of each group with which a fixed schedule begins."""
 
@@ -224,7 +225,13 @@ def run_fixed(name: str, kind: str, seed: int) -> dict[str, Any]:
             done, spent = wanted, spent + seconds
             run.rounds += 1
         total *= GROWTH
-    return run.row(kind, seed)
+    row = run.row(kind, seed)
+    looks = [(m.busy_s, m.cone_deg) for m in run.live.history]
+    if row["stop"] == "cone" and len(looks) > 1:
+        (t0, c0), (t1, c1) = looks[-2:]
+        share = np.log(c0 / CASES[name].cone_deg) / np.log(c0 / c1) if c0 > CASES[name].cone_deg > c1 else 1.0
+        row["seconds"] = float(t0 * (t1 / t0) ** share)
+    return row
 
 
 def one(shared: tuple[str, ...], item: tuple[str, str, int]) -> dict[str, Any]:
