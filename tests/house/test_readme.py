@@ -58,7 +58,7 @@ def test_top_level_is_as_agreed() -> None:
 
 def test_pages_name_what_exists_and_stay_short() -> None:
     """Paths and modules in backticks, and links, on the pages that lead through the tree."""
-    for page, most in (("README.md", 240), ("DEVELOPERS.md", 110), ("tests/validation/RESULTS.md", 200)):
+    for page, most in (("README.md", 250), ("DEVELOPERS.md", 110), ("tests/validation/RESULTS.md", 200)):
         text = (ROOT / page).read_text(encoding="utf-8")
         assert len(text.splitlines()) <= most, page
         paths = re.findall(r"((?:tests|examples|fluxsense|data_demo)/[\w./-]+\.(?:py|md|toml|png|jsonl))\b", text)
