@@ -433,7 +433,7 @@ def prepare(
                 "no direction within the prior explains the data at all", remedy="Check the priors in the study"
             )
         say("polishing the modes", 0.0, "")
-        places = [settle(CampaignProblem(unknowns, likelihood), modes[0].x, scales) for likelihood, modes in found]
+        places = [settle(CampaignProblem(unknowns, likelihood), start, scales) for likelihood, start in _apart(found)]
         problem, best = max(places, key=lambda place: marginal(*place))
         high = np.array([best, *(x for _, x in places), *(mode.x for _, modes in found for mode in modes[1:])])
         polished: list[LocalMode] = []
@@ -452,6 +452,16 @@ def prepare(
         if wider[1] and misfit_deviations(wider[0], wider[1][0].x) < misfit - 1.0:
             problem, polished = wider
     return problem, polished, wiring
+
+
+def _apart(found: list[tuple[RatioLikelihood, list[LocalMode]]]) -> list[tuple[RatioLikelihood, FloatArray]]:
+    """The best modes (D,) of searches, but for those that an earlier search found too."""
+    kept: list[tuple[RatioLikelihood, LocalMode]] = []
+    for likelihood, modes in found:
+        away = [modes[0].x - other.x for _, other in kept]
+        if all(d @ np.linalg.solve(m.covariance, d) > 1.0 for d, (_, m) in zip(away, kept, strict=True)):
+            kept.append((likelihood, modes[0]))
+    return [(likelihood, mode.x) for likelihood, mode in kept]
 
 
 COARSE_MOVES, FINE_MOVES = 10, 2
