@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -15,8 +16,9 @@ import numpy.typing as npt
 from fluxsense.base.findings import Finding
 from fluxsense.data.digest import Digest, GroupKey, GroupStats
 from fluxsense.device.chip import mutual_matrix_phi0_per_a, source_extent_m, study_flux_map
-from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.likelihood import RatioLikelihood, every_few
 from fluxsense.model.problem import CampaignProblem, Problem, curvature
+from fluxsense.model.remainder import Sizes
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import State, Study
 
@@ -150,7 +152,7 @@ def information_at(problem: Problem, x: FloatArray) -> FloatArray:
 
 
 def limits(problem: Problem, x: FloatArray) -> tuple[float, list[Limit]]:
-    """Angular error at x in degrees, and what it would be with each kind of nuisance known exactly.
+    """Angular error at x in degrees, and what it would be with each kind of nuisance, or of what was learned, known exactly.
 
     Parameters
     ----------
@@ -174,8 +176,36 @@ def limits(problem: Problem, x: FloatArray) -> tuple[float, list[Limit]]:
         keep = [0, 1, 2] + [3 + n for n, nuisance in enumerate(unknowns.nuisances) if nuisance.group != kind]
         known = _inverse(matrix[np.ix_(keep, keep)])
         out.append(Limit(kind, float(np.degrees(angular_error_rad(x[:3], known)))))
+    if isinstance(problem, CampaignProblem):
+        out += _learned_limits(problem, x, now)
     out.sort(key=lambda limit: limit.error_if_known_deg)
     return float(now), out
+
+
+LEARNED: Final = {
+    "remainder": ("common", "own"),
+    "drift": ("flux_walk_phi0", "gain_walk", "flux_noise_phi0", "flux_flicker_phi0"),
+}
+"""Kinds of what no study can state, and the sizes learned of them."""
+
+
+def _learned_limits(problem: CampaignProblem, x: FloatArray, now: float) -> list[Limit]:
+    """The angular error, now so many degrees, without what was learned of the remainder and of drift; on a part of the sweep."""
+    thin = problem.likelihood.on_points(every_few)
+
+    def error(sizes: Sizes) -> float:
+        there = CampaignProblem(problem.unknowns, thin.rebuilt(sizes=sizes))
+        return angular_error_rad(x[:3], _inverse(information_at(there, x)))
+
+    present = {
+        kind: dict.fromkeys(names, 0.0)
+        for kind, names in LEARNED.items()
+        if any(getattr(thin.sizes, n) > 0 for n in names)
+    }
+    if not present:
+        return []
+    whole = error(thin.sizes)
+    return [Limit(kind, now * error(replace(thin.sizes, **gone)) / whole) for kind, gone in present.items()]
 
 
 def with_reference_sweeps(

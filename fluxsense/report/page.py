@@ -17,6 +17,7 @@ from fluxsense.base.files import write_beside
 from fluxsense.base.sphere import angle_between_rad, angles_from_vector
 from fluxsense.report import figures
 from fluxsense.report.lines import answer_sentence
+from fluxsense.report.sentences import KIND_WORDS
 from fluxsense.report.views import (
     CountView,
     GroupView,
@@ -42,18 +43,6 @@ STOPPED_WORDS = {
     "steps": "the limit of steps was reached",
     "time": "the time limit was reached",
     "interrupted": "it was interrupted",
-}
-
-LIMIT_WORDS = {
-    "offset": "flux offsets of the loops",
-    "position": "position of the source",
-    "extent": "extent of the source",
-    "area": "flux focusing factors of the loops",
-    "strength": "pump strengths",
-    "phase": "pump phase errors",
-    "noise": "size of the noise",
-    "wrong_way": "rate of wrongly read directions",
-    "stage": "mode frequencies, linewidths and couplings",
 }
 
 MOST_VECTOR_PANELS = 8
@@ -339,7 +328,7 @@ def _nuisance_row(entry: dict[str, Any]) -> dict[str, str]:
 def _limit_rows(limits: dict[str, Any]) -> list[tuple[str, str]]:
     rows = [("as it is", limits.get("angular_error_deg"))]
     known = sorted((limits.get("if_known") or {}).items(), key=lambda item: item[1] if item[1] is not None else np.inf)
-    rows += [(f"if the {LIMIT_WORDS.get(kind, kind)} were known exactly", value) for kind, value in known]
+    rows += [(f"if the {KIND_WORDS.get(kind, kind)} were known exactly", value) for kind, value in known]
     if "with_reference_sweeps_deg" in limits:
         rows.append(("with as many sweeps again, source out", limits["with_reference_sweeps_deg"]))
     return [(words, _short(value)) for words, value in rows]

@@ -285,8 +285,10 @@ KIND_WORDS = {
     "noise": "size of the noise",
     "wrong_way": "rate of wrongly read directions",
     "stage": "mode frequencies, linewidths and couplings",
+    "remainder": "smooth remainder that the model leaves out",
+    "drift": "wandering of flux and gain",
 }
-"""Kinds of nuisances."""
+"""Kinds of nuisances, and of what was learned of the noise."""
 
 
 def _axis(vector: tuple[float, ...]) -> str:

@@ -8,10 +8,14 @@ from pathlib import Path
 from small_study import small_study
 
 from fluxsense.data.digest import Digest
+from fluxsense.infer.budget import limits
 from fluxsense.infer.sizes import drift_findings, drift_from_blocks
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
-from fluxsense.model.likelihood import RatioLikelihood
+from fluxsense.model.likelihood import RatioLikelihood, every_few
+from fluxsense.model.priors import integrated_arrays
+from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.remainder import Sizes
+from fluxsense.model.unknowns import Unknowns
 from fluxsense.report.sentences import sentence
 
 
@@ -49,3 +53,25 @@ def test_sweeps_that_were_not_taken_in_turns_are_said_where_flux_wanders(tmp_pat
     # each group's only block moved to one time: no order, nothing to say
     still = Digest({k: replace(g, blocks=replace(g.blocks, time_s=0 * g.blocks.time_s)) for k, g in digest.items()})
     assert drift_findings(RatioLikelihood(study, still, truth.port_signs, sizes=Sizes(flux_walk_phi0=1e-3))) == []
+
+
+def test_what_was_learned_of_drift_limits_the_answer_as_a_calculation_by_hand_says(tmp_path: Path) -> None:
+    """A flux walk far above all else: without it the error is that of a likelihood that never had one."""
+    study = small_study(tmp_path, wiring="+90 deg", repeats=40)
+    truth = draw_truth(study, 4)
+    digest = simulate_digest(study, truth)
+    unknowns = Unknowns(study, ["c1"], [0, 1], leave_out=integrated_arrays(study))
+    x = unknowns.whitened(truth.parameters)[0]
+
+    def error_deg(sizes: Sizes) -> tuple[float, dict[str, float]]:
+        likelihood = RatioLikelihood(
+            study, digest, truth.port_signs, sizes=sizes, reference=truth.parameters, points=every_few
+        )
+        now, table = limits(CampaignProblem(unknowns, likelihood), x)
+        return now, {limit.kind: limit.error_if_known_deg for limit in table}
+
+    quiet, without = error_deg(Sizes())
+    loud, learned = error_deg(Sizes(flux_walk_phi0=5e-3))
+    assert "drift" not in without and "remainder" not in learned
+    assert loud > 1.5 * quiet
+    assert abs(learned["drift"] / quiet - 1) < 1e-6
