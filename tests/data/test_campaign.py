@@ -61,7 +61,7 @@ def test_a_search_that_missed_the_mode_begins_again(tmp_path: Path, monkeypatch:
 
     monkeypatch.setattr("fluxsense.infer.orient.find_modes", missing)
     problem, modes, _ = prepare(study, simulate_digest(study, truth), rng=np.random.default_rng(1))
-    assert asked == [1, WIDE_EFFORT]
+    assert asked == [1, 1, WIDE_EFFORT, WIDE_EFFORT]  # each with sharp and loose noise
     away = modes[0].x[:3] - true
     assert away @ np.linalg.solve(modes[0].covariance[:3, :3], away) < chi2.isf(1e-4, 3)
     assert misfit_deviations(problem, modes[0].x) < 3
