@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -105,3 +107,64 @@ def test_live_loop(tmp_path):
     assert "Enough: the 90% cone is within the wanted 2 degrees." in out[-1]
     code = (EXAMPLES / "live_loop.py").read_text().split("asked = parser.parse_args()")[1]
     assert len([x for x in code.splitlines() if x.strip()]) <= 20
+
+
+TUTORIALS = ("direction", "design", "detect")
+
+
+@pytest.fixture
+def beside_the_data(tmp_path: Path) -> Path:
+    """A folder from which the demo data are seen as from the repository's."""
+    (tmp_path / "data_demo").symlink_to(EXAMPLES.parent / "data_demo")
+    return tmp_path
+
+
+def test_tutorial_direction(beside_the_data):
+    out = run_script("tutorial_direction.py", beside_the_data)
+    assert "east: chi-square per value 0.9" in out or "east: chi-square per value 1.0" in out
+    assert "The source points to azimuth " in out
+    assert "0.95: True" in out
+    assert (beside_the_data / "tutorial_direction/direction.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_tutorial_design(beside_the_data):
+    out = run_script("tutorial_design.py", beside_the_data)
+    assert "expected angular error: " in out
+    assert 'The state "coil_on" tests these.' in out
+    assert {p.name for p in (beside_the_data / "tutorial_design").glob("*.png")} == {"landscape.png", "ambiguity.png"}
+
+
+def test_tutorial_detect(beside_the_data):
+    out = run_script("tutorial_detect.py", beside_the_data)
+    assert "detects with probability 0.9" in out
+    assert "The data speak against a source" in out
+    assert "come out as the study says" in out
+    assert (beside_the_data / "tutorial_detect/empty.png").exists()
+
+
+@pytest.mark.parametrize("name", TUTORIALS)
+def test_tutorials_are_notebooks_too(name, tmp_path):
+    script = EXAMPLES / f"tutorial_{name}.py"
+    run_script("as_notebook.py", tmp_path, script, "x.ipynb")
+    made = json.loads((tmp_path / "x.ipynb").read_text())
+    assert (made["nbformat"], made["nbformat_minor"]) == (4, 5)
+    kinds = [c["cell_type"] for c in made["cells"]]
+    assert kinds[0] == "markdown"
+    assert kinds.count("code") >= 4
+    code = "\n".join("".join(c["source"]) for c in made["cells"] if c["cell_type"] == "code")
+    wanted = [x for x in script.read_text().splitlines() if x.strip() and not x.startswith("#")]
+    assert [x for x in code.splitlines() if x.strip() and not x.startswith("#")] == wanted
+    words = "".join("".join(c["source"]) for c in made["cells"] if c["cell_type"] == "markdown")
+    assert words.startswith("# ")
+    assert len({c["id"] for c in made["cells"]}) == len(made["cells"])
+
+
+def test_the_gallery_shows_what_the_tutorials_draw():
+    page = (EXAMPLES / "gallery.md").read_text()
+    shown = set(re.findall(r"\]\((gallery/[a-z_]+\.png)\)", page))
+    assert shown == {f"gallery/{p.name}" for p in (EXAMPLES / "gallery").iterdir()}
+    written = "".join((EXAMPLES / f"tutorial_{n}.py").read_text() for n in TUTORIALS)
+    for name in shown:
+        assert Path(name).stem in written
+    for name in TUTORIALS:
+        assert f"tutorial_{name}.py" in page
