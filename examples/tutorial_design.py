@@ -2,7 +2,8 @@
 # # Design an experiment before cooling
 #
 # What would this chip tell about a magnetic grain, at which working points, in how many sweeps, and which sweeps would
-# show a mistake in its study? All from the study alone. About a minute.
+# show a mistake in its study? All from the study alone. About a minute, with what the study leaves unstated taken as exact; for a
+# real chip leave `unstated = "default"`, which takes longer.
 
 # %%
 from pathlib import Path
@@ -15,6 +16,8 @@ here = Path("tutorial_design")
 path = here / "study.toml"
 if not path.exists():
     start(here)
+text = path.read_text()
+path.write_text(text.replace('unstated = "default"', 'unstated = "exact"', 1))
 
 # %% [markdown]
 # ## 1. Is the study possible?
@@ -33,10 +36,11 @@ print("\n".join(checked.lines()[:12]))
 # says how long a wanted error takes. It proposes; currents and powers are yours to check.
 
 # %%
-proposal = plan(path, seed=1, wanted_deg=1)
+proposal = plan(path, seed=1, wanted_deg=2)
 now, then = proposal.document["error_now"]["mean_deg"], proposal.document["error_proposed"]["mean_deg"]
 print(f"expected angular error: {now:.2g} degrees as it is, {then:.2g} with the proposed working points")
-print(f"time to 1 degree: {proposal.document['time']['seconds']:.0f} s")
+seconds = proposal.document["time"]["seconds"]
+print("time to 2 degrees:", "out of reach" if seconds is None else f"{seconds:.0f} s")
 
 # %%
 for name in ("landscape", "ambiguity"):
