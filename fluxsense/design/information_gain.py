@@ -13,15 +13,14 @@ grows.  Without the proposal near the posterior, L has to exceed exp(gain).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 from scipy.stats import multivariate_t
 
-from fluxsense.base.errors import InputError
 from fluxsense.base.streams import stream
 from fluxsense.design.sensitivity import (
     Block,
@@ -31,7 +30,6 @@ from fluxsense.design.sensitivity import (
     block_regression,
     flux_chain,
     local_slopes,
-    predict,
 )
 from fluxsense.design.timeline import gathered, with_amplitudes
 from fluxsense.device.chip import ChipParameters
@@ -40,35 +38,6 @@ from fluxsense.model.unknowns import Unknowns
 FloatArray = npt.NDArray[np.float64]
 
 LOG_2PI = float(np.log(2 * np.pi))
-
-
-def linear_gaussian_gain(design: npt.ArrayLike, prior: npt.ArrayLike, noise: npt.ArrayLike) -> float:
-    """Gain in nats of y = F theta + noise, all normal: 1/2 log det(I + S0 F' R^-1 F).
-
-    Parameters
-    ----------
-    design : array_like (N, p)
-        F.
-    prior : array_like (p, p)
-        Covariance S0 of theta.
-    noise : array_like (N, N)
-        Covariance R.
-
-    Returns
-    -------
-    float
-
-    Notes
-    -----
-    Chaloner and Verdinelli, Stat. Sci. 10, 273 (1995), from memory.
-    """
-    f, s0, r = (np.asarray(v, dtype=np.float64) for v in (design, prior, noise))
-    if f.ndim != 2 or s0.shape != (f.shape[1],) * 2 or r.shape != (f.shape[0],) * 2:
-        raise InputError(
-            f"a design of shape {f.shape}, a prior of shape {s0.shape} and noise of shape {r.shape} do not fit",
-            remedy="Give F (N, p), S0 (p, p) and R (N, N)",
-        )
-    return float(0.5 * np.linalg.slogdet(np.eye(f.shape[1]) + s0 @ f.T @ np.linalg.solve(r, f))[1])
 
 
 @dataclass(frozen=True)
@@ -108,7 +77,7 @@ def _log_mean(log_values: FloatArray) -> FloatArray:
     return np.asarray(top + np.log(np.mean(np.exp(log_values - top[..., None]), axis=-1)))
 
 
-def _bracket(own: FloatArray, others: FloatArray, own_weighted: FloatArray) -> Gain:
+def bracket(own: FloatArray, others: FloatArray, own_weighted: FloatArray) -> Gain:
     """From log p(y|theta_0) (M,), weighted terms of the draws (M, L), and the weighted term of theta_0 (M,)."""
     count, inner = others.shape
     upper = own - _log_mean(others)
@@ -124,53 +93,7 @@ def _bracket(own: FloatArray, others: FloatArray, own_weighted: FloatArray) -> G
     )
 
 
-def nested_gain(
-    draw: Callable[[np.random.Generator, int], FloatArray],
-    mean: Callable[[FloatArray], FloatArray],
-    noise_sd: npt.ArrayLike,
-    rng: np.random.Generator,
-    *,
-    outer: int = 500,
-    inner: int = 2000,
-) -> Gain:
-    """Gain of y = mean(theta) + independent normal noise by nested Monte Carlo, with draws from the prior inside.
-
-    Parameters
-    ----------
-    draw : callable
-        Takes a generator and a count M, returns parameters (M, p).
-    mean : callable
-        Takes parameters (M, p), returns noiseless data (M, N).
-    noise_sd : array_like (N,) or ()
-    rng : numpy.random.Generator
-    outer, inner : int
-
-    Returns
-    -------
-    Gain
-    """
-    sd = np.asarray(noise_sd, dtype=np.float64)
-    truth = mean(draw(rng, outer))
-    y = (truth + sd * rng.standard_normal(truth.shape)) / sd
-    others = mean(draw(rng, inner)) / sd
-    own = -0.5 * np.sum((y - truth / sd) ** 2, axis=1)
-    # |y - m|^2 in one matrix product
-    square = np.sum(y * y, axis=1)[:, None] + np.sum(others * others, axis=1)[None] - 2 * y @ others.T
-    return _bracket(own, -0.5 * square, own)
-
-
 # ---------------------------------------------------------------- of a planned experiment
-
-
-def normal_gain(experiment: Experiment, x: FloatArray) -> tuple[float, float]:
-    """Gain on the source vector in the local normal approximation, averaged over points x, and its standard error; nats.
-
-    Fast enough for hundreds of designs; good where posteriors are nearly normal.
-    """
-    prediction = predict(experiment, x)
-    own = prediction.prior[:, :3, :3]
-    values = -0.5 * (np.linalg.slogdet(prediction.source_covariance())[1] + np.linalg.slogdet(own)[1])
-    return float(np.mean(values)), float(np.std(values) / np.sqrt(max(len(values) - 1, 1)))
 
 
 def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed: int = 0, widen: float = 1.5) -> Gain:
@@ -251,7 +174,7 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
             log_like -= 0.5 * np.einsum("ni,ij,nj->n", residual, inside[m], residual)
         terms = log_like + log_weight
         own[m], others[m], weighted[m] = log_like[0], terms[1:], terms[0]
-    return _bracket(own, others, weighted)
+    return bracket(own, others, weighted)
 
 
 def _inside(
@@ -319,9 +242,3 @@ def _block_values(
     for n, one in enumerate(bench.local, 2):
         out[:, n] = one.of(parameters[one.array])
     return out
-
-
-def with_more_sweeps(experiment: Experiment, factor: float) -> Experiment:
-    """The experiment with every number of sweeps multiplied."""
-    blocks = tuple(replace(b, sweeps=tuple(factor * v for v in b.sweeps)) for b in experiment.blocks)
-    return replace(experiment, blocks=blocks)

@@ -119,63 +119,6 @@ def multiplicative(
     return best
 
 
-def optimal_weights(
-    information: npt.ArrayLike,
-    criterion: str = "D",
-    prior: npt.ArrayLike | None = None,
-    target: npt.ArrayLike | None = None,
-    tolerance: float = 1e-6,
-    most_steps: int = 100_000,
-) -> OptimalDesign:
-    """Optimal weights on candidates whose informations add.
-
-    Parameters
-    ----------
-    information : array_like (n, p, p)
-        Information of each candidate at weight one.
-    criterion : {"D", "A"}
-        D: minus the log determinant of the total; A: trace of `target` times its inverse.
-    prior : array_like (p, p), optional
-        Information added whatever the weights.
-    target : array_like (p, p), optional
-        For the A-criterion; the identity by default.
-    tolerance : float
-        On the equivalence theorem's bound.
-    most_steps : int
-
-    Returns
-    -------
-    OptimalDesign
-
-    Raises
-    ------
-    InputError
-        For an unknown criterion, shapes that do not fit, or a total that stays singular.
-    """
-    m = np.asarray(information, dtype=np.float64)
-    if m.ndim != 3 or m.shape[1] != m.shape[2]:
-        raise InputError(f"informations of shape {m.shape} were given", remedy="Give an array (candidates, p, p)")
-    if criterion not in ("D", "A"):
-        raise InputError(f"the criterion {criterion!r} is not known", remedy='Use "D" or "A"')
-    base = np.zeros(m.shape[1:]) if prior is None else np.asarray(prior, dtype=np.float64)
-    c = np.eye(m.shape[1]) if target is None else np.asarray(target, dtype=np.float64)
-
-    def sensitivities(w: FloatArray) -> tuple[float, FloatArray]:
-        total = base + np.tensordot(w, m, axes=1)
-        sign, log_det = np.linalg.slogdet(total)
-        if sign <= 0 or not np.isfinite(log_det):
-            raise InputError(
-                "the candidates together leave a quantity undetermined", remedy="Add candidates, or give a prior"
-            )
-        inverse = np.linalg.inv(total)
-        if criterion == "D":
-            return -float(log_det), np.einsum("ij,nji->n", inverse, m)
-        inner = inverse @ c @ inverse
-        return float(np.trace(c @ inverse)), np.einsum("ij,nji->n", inner, m)
-
-    return multiplicative(sensitivities, m.shape[0], 1.0 if criterion == "D" else 0.5, tolerance, most_steps)
-
-
 def round_weights(weights: npt.ArrayLike, total: int, least: npt.ArrayLike = 0) -> npt.NDArray[np.int64]:
     """Whole numbers that sum to a total, near given weights.
 

@@ -67,42 +67,6 @@ VALID_ERROR_DEG = 15.0
 """Angular error up to which the normal approximation of a posterior on the sphere is taken as valid."""
 
 
-# ---------------------------------------------------------------- textbook pieces
-
-
-def gaussian_information(slopes: npt.ArrayLike, covariance: npt.ArrayLike) -> FloatArray:
-    """Fisher information of data with a known normal noise: slopes^T C^-1 slopes.
-
-    Parameters
-    ----------
-    slopes : array_like (N, p)
-        Derivatives of the data's mean with respect to the parameters.
-    covariance : array_like (N, N), (N,) or ()
-        Covariance matrix, variances, or one variance.
-
-    Returns
-    -------
-    ndarray (p, p)
-
-    Raises
-    ------
-    InputError
-        If the shapes do not fit or a variance is not positive.
-    """
-    j = np.asarray(slopes, dtype=np.float64)
-    c = np.asarray(covariance, dtype=np.float64)
-    if j.ndim != 2 or c.shape not in ((), (j.shape[0],), (j.shape[0], j.shape[0])):
-        raise InputError(
-            f"slopes of shape {j.shape} and a covariance of shape {c.shape} do not fit",
-            remedy="Give slopes (N, p) and a covariance (N, N), variances (N,) or one variance",
-        )
-    if c.ndim == 2:
-        return np.asarray(j.T @ np.linalg.solve(c, j))
-    if np.any(c <= 0):
-        raise InputError("a variance is not above zero", remedy="Give variances above zero")
-    return np.asarray(j.T @ (j / (c if c.ndim == 0 else c[:, None])))
-
-
 def direction_error_rad(w: FloatArray, covariance: FloatArray) -> FloatArray:
     """Root mean square angle of the directions of w (..., 3) for covariances (..., 3, 3) of w, in rad; shape (...)."""
     r2 = np.sum(w * w, axis=-1)

@@ -11,13 +11,13 @@ a tail that the mixture lacks, shows as a disagreement.  A disagreement is said,
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import i0e, logsumexp
+from scipy.special import logsumexp
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.findings import Finding
@@ -522,78 +522,3 @@ def covariance_log_volume(likelihood: RatioLikelihood) -> float:
 
 
 # ---------------------------------------------------------------- closed forms
-
-
-def linear_log_evidence(
-    y: npt.ArrayLike, design: npt.ArrayLike, noise_covariance: npt.ArrayLike, prior_covariance: npt.ArrayLike
-) -> float:
-    """Log evidence of y = A b + noise with b ~ N(0, P) and noise ~ N(0, C): that of a normal with covariance C + A P A^T.
-
-    Parameters
-    ----------
-    y : array_like (n,)
-    design : array_like (n, p)
-        May have no column: then there is no signal.
-    noise_covariance : array_like (n, n)
-    prior_covariance : array_like (p, p)
-
-    Raises
-    ------
-    InputError
-        If a covariance is not positive definite.
-    """
-    data, a = np.asarray(y, dtype=np.float64), np.asarray(design, dtype=np.float64)
-    cov = np.asarray(noise_covariance, dtype=np.float64) + a @ np.asarray(prior_covariance, dtype=np.float64) @ a.T
-    try:
-        lower = np.linalg.cholesky(cov)
-    except np.linalg.LinAlgError:
-        raise InputError("the covariance is not positive definite", remedy="Check variances and their signs") from None
-    z = np.linalg.solve(lower, data)
-    return float(-0.5 * z @ z - np.sum(np.log(np.diag(lower))) - 0.5 * data.size * LOG_2PI)
-
-
-def isotropic_log_bayes_factor(y: npt.ArrayLike, size: float, sd: float) -> float:
-    """Log Bayes factor of y = size * m + noise, m uniform on the circle (two components) or sphere (three), against m = 0.
-
-    Integrating exp(size y.m/sd^2) over the circle or sphere gives I_0(k) or sinh(k)/k, k = size |y|/sd^2.
-
-    Raises
-    ------
-    InputError
-        If y has neither two nor three components.
-    """
-    data = np.asarray(y, dtype=np.float64)
-    k = size * float(np.sqrt(data @ data)) / sd**2
-    base = -0.5 * (size / sd) ** 2
-    if data.shape == (2,):
-        return base + float(np.log(i0e(k))) + k
-    if data.shape == (3,):
-        # log(sinh k / k) = k + log((1 - e^-2k)/(2k))
-        return base + (k + float(np.log(-np.expm1(-2 * k) / (2 * k))) if k > 1e-8 else k * k / 6)
-    raise InputError(f"data of shape {data.shape} are neither on a circle nor a sphere", remedy="Give 2 or 3 values")
-
-
-def quadrature_log_evidence(log_likelihood: Callable[[FloatArray], FloatArray], dimensions: int, points: int) -> float:
-    """Log of the mean likelihood over all directions by deterministic quadrature.
-
-    Parameters
-    ----------
-    log_likelihood : callable
-        Unit vectors (N, 2) or (N, 3) to (N,).
-    dimensions : int
-        2: the circle, evenly spaced (converges faster than any power for smooth integrands); 3: the sphere,
-        Gauss-Legendre in the cosine times even spacing in azimuth.
-    points : int
-        On the circle; on the sphere half as many cosines times as many azimuths.
-    """
-    angle = 2 * np.pi * np.arange(points) / points
-    circle = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    if dimensions == 2:
-        return float(logsumexp(log_likelihood(circle)) - np.log(points))
-    cosine, weight = np.polynomial.legendre.leggauss(max(points // 2, 2))
-    sine = np.sqrt(1 - cosine**2)
-    vectors = np.concatenate(
-        [sine[:, None, None] * circle, np.broadcast_to(cosine[:, None, None], (len(cosine), points, 1))], axis=2
-    ).reshape(-1, 3)
-    log_w = np.repeat(np.log(weight / 2 / points), points)
-    return float(logsumexp(log_likelihood(vectors) + log_w))

@@ -54,18 +54,6 @@ def known_direction_detection(false_alarm: npt.ArrayLike, d: npt.ArrayLike) -> F
     return np.asarray(ndtr(np.asarray(d, dtype=np.float64) - threshold))
 
 
-def known_direction_area(d: npt.ArrayLike) -> FloatArray:
-    """Area under that curve, Phi(d/sqrt 2)."""
-    return np.asarray(ndtr(np.asarray(d, dtype=np.float64) / np.sqrt(2)))
-
-
-def known_direction_distance(false_alarm: float, detection: float) -> float:
-    """Smallest d that is detected with the stated probabilities."""
-    a = float(_check_probability(false_alarm, "false-alarm probability"))
-    p = float(_check_probability(detection, "detection probability"))
-    return max(0.0, float(ndtri(p) - ndtri(a)))
-
-
 # ---------------------------------------------------------------- unknown direction
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import bdtrc, erfc, logsumexp, ndtri
+from scipy.special import logsumexp
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.sphere import unit_vectors
@@ -138,48 +138,3 @@ def list_probabilities(log_evidence: Sequence[float], prior: Sequence[float] | N
 
 
 # ---------------------------------------------------------------- closed forms
-
-
-def signs_differ_probability(first_area: npt.ArrayLike, second_area: npt.ArrayLike) -> float:
-    """Probability that an isotropic source gives two loops fluxes of opposite signs: their angle over pi.
-
-    A random plane through the origin separates two vectors with that probability (Goemans & Williamson, J. ACM 42, 1115
-    (1995), lemma 3.2; from memory, checked by Monte Carlo).
-    """
-    a, b = unit_vectors(np.array([first_area, second_area], dtype=np.float64))
-    return float(np.arctan2(np.sqrt(np.sum(np.cross(a, b) ** 2)), a @ b) / np.pi)
-
-
-def majority_error(single_error: float, repeats: int) -> float:
-    """Probability that most of an odd number of independent readings of a sign are wrong (binomial tail).
-
-    Raises
-    ------
-    InputError
-        If the number is not odd and positive, or the probability not between 0 and 1.
-    """
-    if repeats < 1 or repeats % 2 == 0:
-        raise InputError(f"a majority of {repeats} readings can be a tie", remedy="Take an odd number")
-    if not 0 <= single_error <= 1:
-        raise InputError(f"a probability of {single_error:g} is none", remedy="Give a number from 0 to 1")
-    return float(bdtrc(repeats // 2, repeats, single_error))
-
-
-def averaged_sign_error(single_snr: float, repeats: int) -> float:
-    """Probability of a wrong sign after averaging readings of a signal that is `single_snr` standard deviations large."""
-    return float(0.5 * erfc(single_snr * np.sqrt(repeats / 2)))
-
-
-def voted_sign_error(single_snr: float, repeats: int) -> float:
-    """The same if each reading is first reduced to its sign and the majority taken: what a hard decision costs."""
-    return majority_error(float(0.5 * erfc(single_snr / np.sqrt(2))), repeats)
-
-
-def repeats_for_sign(single_snr: float, wrong: float) -> int:
-    """Fewest averaged readings that bring the probability of a wrong sign to `wrong` or below."""
-    if not 0 < wrong < 0.5 or not single_snr > 0:
-        raise InputError(
-            f"no number of readings follows from a ratio of {single_snr:g} and a probability of {wrong:g}",
-            remedy="Give a positive ratio and a probability between 0 and 0.5",
-        )
-    return max(1, int(np.ceil((-float(ndtri(wrong)) / single_snr) ** 2 - 1e-9)))

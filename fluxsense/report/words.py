@@ -3,7 +3,6 @@
 Kass & Raftery, J. Am. Stat. Assoc. 90, 773 (1995): B from 1 to 3 "not worth more than a bare mention", 3 to 20
 "positive", 20 to 150 "strong", above 150 "very strong".  Their table also lists 2 ln B at 0, 2, 6, 10, which are rounded
 figures of the same limits (2 ln 3 = 2.197, 2 ln 20 = 5.991, 2 ln 150 = 10.021); the limits on B are used here.
-Jeffreys, Theory of Probability (1961), as usually quoted: log10 B at 0, 1/2, 1, 3/2, 2.
 """
 
 from __future__ import annotations
@@ -13,13 +12,9 @@ from math import exp, isfinite, log, log10
 from fluxsense.base.errors import InputError
 
 KASS_RAFTERY = "Kass and Raftery 1995"
-JEFFREYS = "Jeffreys 1961"
 
 KASS_RAFTERY_LIMITS = (3.0, 20.0, 150.0)
 _KASS_RAFTERY_WORDS = ("not worth more than a bare mention", "positive", "strong", "very strong")
-JEFFREYS_LIMITS = (0.5, 1.0, 1.5, 2.0)
-"""On log10 B."""
-_JEFFREYS_WORDS = ("barely worth mentioning", "substantial", "strong", "very strong", "decisive")
 
 
 def _grade(value: float, limits: tuple[float, ...], words: tuple[str, ...]) -> str:
@@ -42,19 +37,6 @@ def kass_raftery(log_bayes_factor: float) -> str:
     if log_bayes_factor != log_bayes_factor:
         raise InputError("the log Bayes factor is not a number", remedy="See why its evidence could not be computed")
     return _grade(abs(log_bayes_factor), tuple(log(x) for x in KASS_RAFTERY_LIMITS), _KASS_RAFTERY_WORDS)
-
-
-def jeffreys(log_bayes_factor: float) -> str:
-    """Word for the size of a log Bayes factor on the scale of Jeffreys.
-
-    Raises
-    ------
-    InputError
-        If it is not a number.
-    """
-    if log_bayes_factor != log_bayes_factor:
-        raise InputError("the log Bayes factor is not a number", remedy="See why its evidence could not be computed")
-    return _grade(abs(log_bayes_factor) / log(10), JEFFREYS_LIMITS, _JEFFREYS_WORDS)
 
 
 def odds_text(log_odds: float) -> str:

@@ -1,4 +1,4 @@
-"""Sensitivity of a planned experiment: derivatives against finite differences, textbook bounds, the inference's own information."""
+"""Sensitivity of a planned experiment: derivatives against finite differences, the inference's own information."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ import pytest
 from design_scenarios import chip, ring
 from small_study import small_study
 
-from fluxsense.base.errors import InputError
 from fluxsense.data.digest import GroupKey
 from fluxsense.data.noise_levels import NoiseLevels
 from fluxsense.design.sensitivity import (
@@ -19,7 +18,6 @@ from fluxsense.design.sensitivity import (
     direction_error_rad,
     direction_points,
     flux_chain,
-    gaussian_information,
     planned_experiment,
     predict,
     prior_points,
@@ -35,41 +33,6 @@ from fluxsense.study import Noise, State, Study, read_study
 @pytest.fixture
 def study(tmp_path: Path) -> Study:
     return small_study(tmp_path)
-
-
-# ---------------------------------------------------------------- textbook bounds
-
-
-def test_bound_for_phase_and_amplitude_of_a_sinusoid() -> None:
-    """Kay, Fundamentals of Statistical Signal Processing I, Example 3.4 (from memory): 2 s^2/(N A^2) and 2 s^2/N.
-
-    Equality holds where the sinusoid's double frequency sums to zero over the samples, as at f = 5/32 with N = 32.
-    """
-    n, amplitude, sd, f, phase = 32, 1.3, 0.5, 5 / 32, 0.7
-    t = 2 * np.pi * f * np.arange(n) + phase
-    slopes = np.stack([-amplitude * np.sin(t), np.cos(t)], axis=1)
-    bound = np.linalg.inv(gaussian_information(slopes, sd**2))
-    np.testing.assert_allclose(np.diag(bound), [0.0092455621, 0.015625], rtol=1e-8)
-    np.testing.assert_allclose(
-        gaussian_information(slopes, np.eye(n) * sd**2), gaussian_information(slopes, np.full(n, sd**2))
-    )
-
-
-def test_exact_bound_with_unknown_frequency() -> None:
-    """Exact information of the same sinusoid with f unknown: values from an independent computation (f = 5/32, phase .7)."""
-    n, amplitude, sd, f, phase = 32, 1.3, 0.5, 5 / 32, 0.7
-    k = np.arange(n)
-    t = 2 * np.pi * f * k + phase
-    slopes = np.stack([-amplitude * np.sin(t), np.cos(t), -amplitude * np.sin(t) * 2 * np.pi * k], axis=1)
-    bound = np.diag(np.linalg.inv(gaussian_information(slopes, sd**2)))
-    np.testing.assert_allclose(bound, [0.0347042, 0.0156808, 2.7708e-6], rtol=2e-5)
-
-
-def test_bad_covariances_are_refused() -> None:
-    with pytest.raises(InputError, match="do not fit"):
-        gaussian_information(np.ones((3, 2)), np.ones(2))
-    with pytest.raises(InputError, match="not above zero"):
-        gaussian_information(np.ones((3, 2)), 0.0)
 
 
 # ---------------------------------------------------------------- the planned experiment

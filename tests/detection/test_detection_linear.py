@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from conftest import Measured, run
+from reference.evidence import linear_log_evidence
 from scipy import stats
 from small_study import small_study, study_text
 
@@ -24,7 +25,6 @@ from fluxsense.cli import FILES
 from fluxsense.data.digest import Digest
 from fluxsense.detection import experiment
 from fluxsense.detection.detect import SequentialDetection, compare_sources, planned_likelihood
-from fluxsense.detection.evidence import linear_log_evidence
 from fluxsense.detection.linear import (
     LinearCampaign,
     drawn_campaigns,

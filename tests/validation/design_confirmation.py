@@ -19,11 +19,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from design_scenarios import TEMPLATE, chip, ring
+from reference.normal_gain import normal_gain
 from scipy.stats import binomtest
 
 from fluxsense.base.executors import Processes, ordered_map
 from fluxsense.base.sphere import angle_between_rad
-from fluxsense.design.information_gain import chip_gain, normal_gain
+from fluxsense.design.information_gain import chip_gain
 from fluxsense.design.layout import (
     Judge,
     Layout,

@@ -31,6 +31,7 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
 import numpy as np  # noqa: E402
+from reference.walks import run_paths, simulate_normal  # noqa: E402
 
 from fluxsense.base.executors import Processes, ordered_map  # noqa: E402
 from fluxsense.base.sphere import random_directions  # noqa: E402
@@ -280,7 +281,7 @@ def main() -> int:
     for a, b in ((0.05, 0.1), (0.01, 0.1)):
         limits = sequential.Limits.of(a, b, "guaranteed")
         for words, path in paths.items():
-            found = sequential.run_paths(path, limits, words != "no source")
+            found = run_paths(path, limits, words != "no source")
             print(
                 f"  promised {a:g}/{b:g}  {words:28s} wrong {found.wrong:.4f} +- {found.wrong_sd:.4f}  mean repeats "
                 f"{found.mean_batches:.2f} +- {found.mean_batches_sd:.2f}  undecided after 120: {found.undecided:.3f}"
@@ -291,7 +292,7 @@ def main() -> int:
         limits = sequential.Limits.of(a, b)
         expected = sequential.operating(limits, d)
         for source in (False, True):
-            run = sequential.simulate_normal(rng, d, limits, source=source, runs=options.campaigns)
+            run = simulate_normal(rng, d, limits, source=source, runs=options.campaigns)
             print(
                 f"  promised {a:g}/{b:g}  {'source' if source else 'no source':9s}  wrong {run.wrong:.4f} +- {run.wrong_sd:.4f}  mean "
                 f"repeats {run.mean_batches:.2f} +- {run.mean_batches_sd:.2f} (predicted {expected.with_source if source else expected.without:.2f}, "
