@@ -18,4 +18,3 @@ FLUX_QUANTUM_WB: Final = PLANCK_J_S / (2.0 * ELEMENTARY_CHARGE_C)
 """Superconducting flux quantum h/2e (written Phi0 in units), 2.067833848...e-15 Wb."""
 MAGNETIC_CONSTANT_N_A2: Final = 1.25663706127e-6
 BOHR_MAGNETON_A_M2: Final = 9.2740100657e-24
-ELECTRON_RADIUS_M: Final = 2.8179403205e-15

@@ -1,4 +1,4 @@
-"""Statistics of directions: unit vectors, Fisher's distribution, densities, credible regions and modes on the sphere.
+"""Statistics of directions: unit vectors, densities, credible regions and modes on the sphere.
 
 Directions are unit vectors ``(..., 3)``. +z is the chip normal, the azimuth runs from +x towards +y, the elevation is
 counted from the xy plane. Every function is pure; randomness comes only from a generator that is handed in. Small
@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import coo_array
 from scipy.spatial import cKDTree
-from scipy.special import chdtrc
 
 from fluxsense.base.errors import InputError
 
@@ -162,148 +161,6 @@ def random_directions(rng: np.random.Generator, n: int) -> Floats:
     return np.stack([level * np.cos(azimuth), level * np.sin(azimuth), z], axis=-1)
 
 
-# ------------------------------------------------------------------------------------- Fisher's distribution (vMF, d=3)
-def vmf_log_density(points: ArrayLike, mean: ArrayLike, kappa: ArrayLike) -> Floats:
-    """Log density (per sr) of the von Mises-Fisher distribution on the sphere.
-
-    ``kappa/(4 pi sinh kappa) exp(kappa mean.x)``, written as ``kappa/(2 pi (1 - e^(-2 kappa))) exp(-kappa |x-mean|^2/2)``
-    so that neither large nor small concentrations overflow; kappa = 0 is the uniform density 1/(4 pi).
-
-    Parameters
-    ----------
-    points, mean : array_like, shape (..., 3)
-    kappa : array_like, shape (...)
-        Concentration, at least 0.
-    """
-    k = _concentration(kappa)
-    difference = unit_vectors(points) - unit_vectors(mean)
-    return np.asarray(_log_peak(k) - 0.5 * k * np.sum(difference**2, axis=-1), dtype=float)
-
-
-def vmf_mean_cosine(kappa: ArrayLike) -> Floats:
-    """Mean of ``cos(angle to the mean direction)``: ``coth kappa - 1/kappa``; the series is used below 0.03."""
-    return _mean_cosine(_concentration(kappa))
-
-
-def vmf_kappa(mean_cosine: ArrayLike) -> Floats:
-    """Concentration whose mean cosine is the one given (inverse of `vmf_mean_cosine`); 1 gives inf.
-
-    Raises
-    ------
-    InputError
-        If a mean cosine lies outside [0, 1].
-    """
-    r = np.asarray(mean_cosine, dtype=float)
-    if not np.all((r >= 0.0) & (r <= 1.0)):
-        raise InputError(
-            "a mean cosine outside 0..1 belongs to no concentration",
-            where="vmf_kappa",
-            remedy="Pass the resultant length divided by the number of directions",
-        )
-    return _kappa_from_deficit(1.0 - r)
-
-
-def vmf_cone_rad(kappa: ArrayLike, level: ArrayLike) -> Floats:
-    """Half-angle (rad) of the cone about the mean direction that holds one draw with the probability ``level``.
-
-    The cosine is ``1 + ln(1 - level (1 - e^(-2 kappa)))/kappa`` (integral of the density over a cap); here through
-    ``sin^2(half the angle)``, which keeps small angles accurate. kappa = 0 gives the cap of the uniform distribution.
-    """
-    k, p = np.broadcast_arrays(_concentration(kappa), np.asarray(level, dtype=float))
-    if not np.all((p >= 0.0) & (p <= 1.0)):
-        raise InputError("a probability must lie between 0 and 1", where="vmf_cone_rad")
-    safe = np.where(k < 1e-12, 1.0, k)
-    inside = -p * -np.expm1(-2.0 * safe)
-    edge = np.where(inside <= -1.0, -2.0 * safe, np.log1p(np.where(inside <= -1.0, 0.0, inside)))
-    half_sine2 = np.where(k < 1e-12, p, -0.5 * edge / safe)
-    return np.asarray(2.0 * np.arcsin(np.sqrt(np.clip(half_sine2, 0.0, 1.0))), dtype=float)
-
-
-def vmf_sample(rng: np.random.Generator, mean: ArrayLike, kappa: float, n: int) -> Floats:
-    """``(n, 3)`` independent draws of the von Mises-Fisher distribution (the height's distribution inverts exactly)."""
-    k = float(_concentration(kappa))
-    axis = np.broadcast_to(unit_vectors(mean), (n, 3))
-    return _vmf_from_uniforms(axis, np.full(n, k), rng.uniform(size=n), rng.uniform(size=n))
-
-
-@dataclass(frozen=True)
-class FisherSummary:
-    """Fisher's statistics of n directions.
-
-    Attributes
-    ----------
-    count : int
-    mean : ndarray, shape (3,)
-        Direction of the vector sum.
-    resultant : float
-        Length R of the vector sum, between 0 and n.
-    k : float
-        Fisher's estimate ``(n-1)/(n-R)`` of the concentration.
-    kappa_ml : float
-        Maximum-likelihood concentration, ``coth kappa - 1/kappa = R/n``; not the same as `k` (about n/(n-R)).
-    alpha95_rad : float
-        Half-angle of Fisher's 95% cone for the true mean direction; pi where no such cone exists.
-    """
-
-    count: int
-    mean: Floats
-    resultant: float
-    k: float
-    kappa_ml: float
-    alpha95_rad: float
-
-
-def fisher_summary(vectors: ArrayLike) -> FisherSummary:
-    """Mean direction, resultant, concentration and 95% cone of n >= 2 directions ``(n, 3)``.
-
-    ``k = (n-1)/(n-R)`` and ``cos alpha95 = 1 - ((n-R)/R) (20^(1/(n-1)) - 1)``: R. A. Fisher, Proc. R. Soc. A 217, 295
-    (1953), from memory and as used in open code that cites it. Only for independent draws from one cloud: correlated
-    samples of a chain make the cone too small.
-
-    Raises
-    ------
-    InputError
-        If there are fewer than two directions, or they cancel so that no mean direction exists.
-    """
-    v = _sample_array(vectors, "fisher_summary", fewest=2)
-    n = len(v)
-    total = v.sum(axis=0)
-    resultant = float(_norm(total))
-    if resultant < 1e-12 * n:
-        raise InputError(
-            "the directions cancel, so they have no mean direction",
-            where="fisher_summary",
-            remedy="Separate the modes first (see clusters) and summarise each one",
-        )
-    mean = total / resultant
-    missing = float(np.sum((v - mean) ** 2) / 2.0)  # n - R without cancellation
-    if missing == 0.0:
-        return FisherSummary(n, mean, resultant, np.inf, np.inf, 0.0)
-    # sin^2(alpha/2) = (1 - cos alpha)/2
-    half_sine2 = 0.5 * missing / resultant * float(np.expm1(np.log(20.0) / (n - 1)))
-    alpha95 = 2.0 * float(np.arcsin(np.sqrt(min(half_sine2, 1.0))))
-    kappa = float(_kappa_from_deficit(np.asarray(missing / n)))
-    return FisherSummary(n, mean, resultant, (n - 1) / missing, kappa, alpha95)
-
-
-def rayleigh_test(vectors: ArrayLike) -> tuple[float, float]:
-    """Rayleigh's test of uniform directions against a preferred one.
-
-    Parameters
-    ----------
-    vectors : array_like, shape (n, 3)
-
-    Returns
-    -------
-    statistic, p_value : float
-        ``3 n (R/n)^2`` and its tail of chi-squared with 3 degrees of freedom (the central limit: each component of the
-        mean has variance 1/(3n)). Blind to axial patterns such as two opposite modes.
-    """
-    v = _sample_array(vectors, "rayleigh_test", fewest=2)
-    statistic = 3.0 * len(v) * float(np.sum(v.mean(axis=0) ** 2))
-    return statistic, float(chdtrc(3.0, statistic))
-
-
 # ------------------------------------------------------------------------------------------------- density on the sphere
 @dataclass(frozen=True, eq=False)
 class SphereDensity:
@@ -430,24 +287,6 @@ def fit_sphere_density(
 #: Kernel concentration times squared chord to the k-th neighbour; chosen by trial on clouds, pairs of modes and rings
 #: for the smallest regions at right coverage.
 _KERNEL_SHARPNESS = 2.0
-
-
-def sphere_density(
-    samples: ArrayLike,
-    points: ArrayLike | None = None,
-    weights: ArrayLike | None = None,
-    leave_one_out: bool = False,
-    most_kernels: int = MOST_KERNELS,
-) -> Floats:
-    """Density per sr of sampled directions, at points ``(M, 3)`` -> ``(M,)``; at the samples if no points are given.
-
-    With ``leave_one_out`` a point that is one of the samples is scored without itself. See `fit_sphere_density` for the
-    method and the errors raised. Far outside the cloud the density underflows to 0; its logarithm
-    (`SphereDensity.log_density`) does not.
-    """
-    density = fit_sphere_density(samples, weights, most_kernels)
-    where = samples if points is None else points
-    return np.asarray(np.exp(density.log_density(where, leave_one_out)), dtype=float)
 
 
 # ------------------------------------------------------------------------------------------------------ credible regions
@@ -749,19 +588,6 @@ def _norm(v: Floats) -> Floats:
     return np.asarray(np.sqrt(np.sum(v * v, axis=-1)), dtype=float)
 
 
-def _concentration(kappa: ArrayLike) -> Floats:
-    k = np.asarray(kappa, dtype=float)
-    if not np.all(np.isfinite(k) & (k >= 0.0)):
-        raise InputError("a concentration must be finite and at least 0", where="kappa")
-    return k
-
-
-def _mean_cosine(k: Floats) -> Floats:
-    big = np.where(k < 0.03, 1.0, k)
-    series = k / 3.0 - k**3 / 45.0 + 2.0 * k**5 / 945.0
-    return np.asarray(np.where(k < 0.03, series, 1.0 / np.tanh(big) - 1.0 / big), dtype=float)
-
-
 def _log_peak(kappa: Floats) -> Floats:
     """log of kappa/(2 pi (1 - e^(-2 kappa))), the density at the mean; 1/(4 pi) as kappa -> 0."""
     safe = np.where(kappa < 1e-12, 1.0, kappa)
@@ -769,26 +595,6 @@ def _log_peak(kappa: Floats) -> Floats:
         np.where(kappa < 1e-12, -np.log(FULL_SPHERE_SR), np.log(safe) - np.log(-2.0 * np.pi * np.expm1(-2.0 * safe))),
         dtype=float,
     )
-
-
-def _kappa_from_deficit(deficit: Floats) -> Floats:
-    """Solve coth k - 1/k = 1 - deficit by Newton steps; above k = 20 it is 1/deficit to 1e-17."""
-    gap = np.asarray(deficit, dtype=float)
-    r = 1.0 - gap
-    sharp = gap < 0.05
-    gap_safe = np.where(sharp, 1.0, gap)
-    r_safe = np.where(sharp, 0.0, r)
-    k = r_safe * (3.0 - r_safe**2) / (gap_safe * (2.0 - gap_safe))  # start within a few per cent of the root
-    for _ in range(30):
-        mean_cosine = _mean_cosine(k)
-        k_safe = np.where(k < 1e-6, 1.0, k)
-        slope = np.where(k < 1e-6, 1.0 / 3.0, 1.0 - mean_cosine**2 - 2.0 * mean_cosine / k_safe)
-        step = (mean_cosine - r_safe) / slope
-        k = np.maximum(k - step, 0.0)
-        if np.all(np.abs(step) <= 1e-14 * (1.0 + k)):
-            break
-    with np.errstate(divide="ignore"):
-        return np.asarray(np.where(sharp, 1.0 / gap, k), dtype=float)
 
 
 def _vmf_from_uniforms(mean: Floats, kappa: Floats, u: Floats, turn: Floats) -> Floats:

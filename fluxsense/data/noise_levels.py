@@ -33,9 +33,6 @@ WIDTH = 5
 """Neighbouring points of a difference along frequency: the fourth."""
 FEWEST_POINTS = 6
 """With fewer frequencies the whole scatter stands for white noise, drift included."""
-COARSE = 1.25
-"""Ratio of the levels from third and fourth differences above which the grid is too coarse (by simulation: 21 points over three
-linewidths with flux noise far above the white noise)."""
 _DEPENDENCE = 1 + 2 * (56**2 + 28**2 + 8**2 + 1) / 70**2
 _POOL_WEIGHT = 100.0
 """Degrees of freedom that the pooled white level counts for beside a group's own."""
@@ -250,22 +247,6 @@ def _lonely(square: FloatArray, freedom: float) -> npt.NDArray[np.bool_]:
             if row[k] >= np.max(around) and row[k] > limit / usual * max(usual, float(np.median(beyond))):
                 out[path, k] = True
     return out
-
-
-def unresolved_noise(digest: Digest) -> list[GroupKey]:
-    """Groups whose sweeps have too few points to tell white noise from what flux does: their white level may be too high.
-
-    What is smooth over a few points shrinks from the third to the fourth differences, white noise stays.  Where the third still
-    exceed the fourth by a quarter, the fourth are not free of it either.
-    """
-    found = []
-    for key, group in digest.items():
-        if group.count > 1 and group.frequency_hz.size >= FEWEST_POINTS:
-            third, fourth = (np.mean(local_variance(group, width), axis=1) for width in (WIDTH - 1, WIDTH))
-            floor = (LEAST_WHITE * np.max(np.abs(group.mean[list(PATHS)]), axis=1)) ** 2
-            if np.any(third > COARSE**2 * np.maximum(fourth, floor)):
-                found.append(key)
-    return found
 
 
 def magnitudes_only(digest: Digest) -> bool:

@@ -476,13 +476,6 @@ def _nominal_bias_flux(study: Study, bias_a: Sequence[float]) -> FloatArray:
     return np.asarray(bias_flux(mutual_matrix_phi0_per_a(study), np.asarray(bias_a, dtype=np.float64), offsets))
 
 
-def reference_signs(study: Study, isolator: int, bias_a: Sequence[float]) -> tuple[int, int]:
-    """Signs of the two couplings at a bias with the source out: signs of the circulating currents."""
-    flux = _nominal_bias_flux(study, bias_a)[loop_indices(study)[isolator]]
-    signs = Stages(study.isolators[isolator], isolator, study.path.name).signs(flux)
-    return int(signs[0]), int(signs[1])
-
-
 class ChipModel:
     """Predicts scattering parameters of a list of probes for batches of parameters.
 

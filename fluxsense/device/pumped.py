@@ -269,15 +269,3 @@ def self_kerr_hz(
 def josephson_energy_hz(critical_current_a: float) -> float:
     """E_J/h of a junction of a given critical current: Phi0 I_c/(2 pi h), Hz."""
     return FLUX_QUANTUM_WB * critical_current_a / (2.0 * np.pi * PLANCK_J_S)
-
-
-def probe_power_w(
-    shift_hz: FloatArray, kerr_hz: FloatArray, frequency_hz: FloatArray, linewidth_hz: FloatArray
-) -> FloatArray:
-    """Probe power at the device at which a mode's own photons shift it by a given amount, W.
-
-    On resonance a mode holds n = 4 P/(hbar w k) photons (w and k angular), each worth `self_kerr_hz`; the shift that may be
-    allowed is a part of S over its slope by the mode's frequency.
-    """
-    photons = np.abs(np.asarray(shift_hz) / np.asarray(kerr_hz))
-    return np.asarray(photons * (0.5 * np.pi * PLANCK_J_S) * np.asarray(frequency_hz) * np.asarray(linewidth_hz))

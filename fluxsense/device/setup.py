@@ -137,11 +137,6 @@ def delay_basis(
     return DelayBasis(0.5 * (start_hz + stop_hz), delays, mixing * (np.abs(largest) / largest))
 
 
-def amplitude_of_loss(loss_db: npt.ArrayLike) -> FloatArray:
-    """Amplitude 10^(-R/20) of a return loss or an isolation of R dB: the prior's standard deviation of a coefficient."""
-    return np.asarray(10.0 ** (-np.asarray(loss_db, dtype=np.float64) / 20.0))
-
-
 def between_reflections(s: ComplexArray, e: ComplexArray) -> ComplexArray:
     """Transmission of a device between two reflections.
 

@@ -28,7 +28,7 @@ from fluxsense.data.digest import Digest
 from fluxsense.infer.mixture import from_modes, improve
 from fluxsense.infer.modes import LocalMode, ascend_all
 from fluxsense.infer.orient import LEVELS, null_evidence, settled_null
-from fluxsense.infer.reduction import ReducedProblem, reduced
+from fluxsense.infer.reduction import reduced
 from fluxsense.live.anchor import FAR_BELOW, Anchor, Shape, near, of_isolator
 from fluxsense.model.problem import CampaignProblem, Curvatures, Problem, log_posterior
 from fluxsense.model.unknowns import Unknowns
@@ -233,11 +233,6 @@ class Current:
     def problems(self) -> dict[int, CampaignProblem]:
         """Each isolator's likelihood."""
         return {i: p.problem for i, p in self._parts.items()}
-
-    @property
-    def reduced_parts(self) -> int:
-        """Isolators whose likelihood polynomials stand for."""
-        return sum(isinstance(p.quick, ReducedProblem) for p in self._parts.values())
 
     @property
     def best(self) -> FloatArray:

@@ -57,11 +57,6 @@ def second_moment_sd_m2(extent_m: float) -> float:
     return extent_m**2 / 12.0 * float(np.sqrt(2.0 / 15.0))
 
 
-def second_moments_m2(tensor_m2: FloatArray) -> FloatArray:
-    """The five numbers c_a (..., 5) of second moments C (..., 3, 3), in m^2."""
-    return np.asarray(np.einsum("...ij,aij->...a", tensor_m2, SECOND_MOMENTS))
-
-
 def moment_tensors(rotations: FloatArray) -> FloatArray:
     """What makes flux of the seven derivatives of a kind's rows, for a source turned by rotations.
 

@@ -7,8 +7,6 @@ sign of the flux by the right-hand rule.
 
 from __future__ import annotations
 
-from math import pi, sin, sqrt
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -151,89 +149,6 @@ def _in_plane(points: FloatArray, centre_m: ArrayLike, normal: ArrayLike, turn_r
         raise InputError(f"turn_rad is {turn_rad}, it must be finite")
     c, s = np.cos(turn_rad), np.sin(turn_rad)
     return place(points, centre_m, c * x + s * y, c * y - s * x)
-
-
-def regular_outline(
-    sides: int,
-    radius_m: float,
-    centre_m: ArrayLike = (0.0, 0.0, 0.0),
-    normal: ArrayLike = (0.0, 0.0, 1.0),
-    equal_area: bool = False,
-    turn_rad: float = 0.0,
-) -> FloatArray:
-    """Regular polygon, counterclockwise about its normal.
-
-    Parameters
-    ----------
-    sides : int
-        Number of sides, at least 3.
-    radius_m : float
-        Radius in m of the circle through the corners; with ``equal_area`` the
-        radius of the circle that has the polygon's area.
-    centre_m : array_like, shape (3,)
-        Centre in m.
-    normal : array_like, shape (3,)
-        Direction of the area vector; any length.
-    equal_area : bool
-        Stand-in for a circle of the same area: the flux of a source farther away than
-        one side differs from the circle's by order sides^-4, instead of sides^-2,
-        and that of a uniform field not at all.
-    turn_rad : float
-        Turn about the normal.  At zero the first corner lies towards +x, projected
-        on the plane (towards +y where the normal is within 26 degrees of the x axis).
-
-    Returns
-    -------
-    ndarray, shape (sides, 3)
-        Vertices in m.
-
-    Raises
-    ------
-    InputError
-        If ``sides < 3``, the radius is not positive, or the normal has no length.
-    """
-    if int(sides) != sides or sides < 3:
-        raise InputError(f"sides is {sides}, a closed outline needs a whole number of at least 3")
-    count = int(sides)
-    r = _positive(radius_m, "radius_m")
-    if equal_area:  # (N/2) r^2 sin(2 pi/N) = pi R^2
-        r *= sqrt(2.0 * pi / (count * sin(2.0 * pi / count)))
-    angle = 2.0 * pi * np.arange(count) / count
-    return _in_plane(r * np.stack([np.cos(angle), np.sin(angle)], axis=-1), centre_m, normal, turn_rad)
-
-
-def rectangle_outline(
-    width_m: float,
-    height_m: float,
-    centre_m: ArrayLike = (0.0, 0.0, 0.0),
-    normal: ArrayLike = (0.0, 0.0, 1.0),
-    turn_rad: float = 0.0,
-) -> FloatArray:
-    """Rectangle, counterclockwise about its normal.
-
-    Parameters
-    ----------
-    width_m, height_m : float
-        Sides in m; the width lies along +x (projected on the plane) at zero turn.
-    centre_m : array_like, shape (3,)
-        Centre in m.
-    normal : array_like, shape (3,)
-        Direction of the area vector; any length.
-    turn_rad : float
-        Turn about the normal.
-
-    Returns
-    -------
-    ndarray, shape (4, 3)
-        Vertices in m.
-
-    Raises
-    ------
-    InputError
-        If a side is not positive or the normal has no length.
-    """
-    w, h = 0.5 * _positive(width_m, "width_m"), 0.5 * _positive(height_m, "height_m")
-    return _in_plane(np.array([[-w, -h], [w, -h], [w, h], [-w, h]]), centre_m, normal, turn_rad)
 
 
 def figure_eight_outline(

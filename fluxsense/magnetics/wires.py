@@ -46,7 +46,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from fluxsense.base.constants import MAGNETIC_CONSTANT_N_A2
 from fluxsense.base.errors import InputError
-from fluxsense.magnetics.loops import FloatArray, _area_vector, _distance_to_outline, as_outline, as_vectors
+from fluxsense.magnetics.loops import FloatArray, _area_vector, _distance_to_outline, as_outline
 
 MU0_OVER_4PI = MAGNETIC_CONSTANT_N_A2 / (4.0 * pi)
 
@@ -304,108 +304,6 @@ def _far_rows(wires: Wires, loop: int, points: FloatArray, towards: FloatArray) 
     moved = np.cross(direction, lack @ step) + (lack @ np.cross(shape, step)) / scale
     rows: FloatArray = (2.0 * wires.area[loop] / scale + moved) / scale**2
     return rows
-
-
-def dipole_field_t(moment_a_m2: ArrayLike, position_m: ArrayLike, points_m: ArrayLike) -> FloatArray:
-    """Field of a point dipole.
-
-    Parameters
-    ----------
-    moment_a_m2 : array_like, shape (..., 3)
-        Moment in A m^2.
-    position_m : array_like, shape (..., 3)
-        Place of the dipole in m.
-    points_m : array_like, shape (..., 3)
-        Where the field is wanted, in m.  Leading axes of all three broadcast.
-
-    Returns
-    -------
-    ndarray, shape (..., 3)
-        Field in T.
-
-    Raises
-    ------
-    InputError
-        If a shape is wrong, a value is not finite, or a point lies on the dipole.
-
-    Notes
-    -----
-    ``B = mu0/(4 pi) (3 n (n . m) - m)/d^3`` with n the unit vector from the dipole
-    to the point (textbook; curl of the vector potential above).
-    """
-    moment = as_vectors(moment_a_m2, "moment_a_m2")
-    d = as_vectors(points_m, "points_m") - as_vectors(position_m, "position_m")
-    length = np.sqrt((d * d).sum(axis=-1, keepdims=True))
-    if not np.all(length > 0.0):
-        raise InputError(
-            "A point lies on the dipole itself, where its field has no value", remedy="Move the point or the dipole"
-        )
-    n = d / length
-    field: FloatArray = MU0_OVER_4PI * (3.0 * n * (n * moment).sum(axis=-1, keepdims=True) - moment) / length**3
-    return field
-
-
-def dipole_flux_wb_per_a_m2(vertices: ArrayLike, position_m: ArrayLike) -> FloatArray:
-    """Row t of the flux of a point dipole in one loop: flux = t . moment.
-
-    Parameters
-    ----------
-    vertices : array_like, shape (n, 3)
-        Outline of the loop in m.
-    position_m : array_like, shape (..., 3)
-        Places of the dipole in m.
-
-    Returns
-    -------
-    ndarray, shape (..., 3)
-        In Wb per A m^2.  Not finite where the dipole lies on the wire.
-
-    Raises
-    ------
-    InputError
-        If the outline has fewer than three vertices or no extent, a shape is wrong
-        or a value is not finite.
-
-    Notes
-    -----
-    Closed form per straight edge, see the head of this module.  Relative error
-    about 1e-14 from far away down to a hundredth of the loop's size from the wire;
-    at distance d closer by, 2e-16 size/d, which is what rounding of the coordinates
-    themselves does.
-    """
-    rows = unit_current_rows(Wires.of([vertices]), as_vectors(position_m, "position_m"))
-    return rows[..., 0, :]
-
-
-def coil_field_t(vertices: ArrayLike, current_a: ArrayLike, points_m: ArrayLike) -> FloatArray:
-    """Field of a closed polygonal coil of thin wire (Biot and Savart, closed form per edge).
-
-    Parameters
-    ----------
-    vertices : array_like, shape (n, 3)
-        Coil in m; the current runs along the order of the vertices.
-    current_a : array_like, shape (...)
-        Current in A; broadcasts against the leading axes of ``points_m``.
-    points_m : array_like, shape (..., 3)
-        Where the field is wanted, in m.
-
-    Returns
-    -------
-    ndarray, shape (..., 3)
-        Field in T.  Not finite on the wire.
-
-    Raises
-    ------
-    InputError
-        If the outline has fewer than three vertices or no extent, a shape is wrong
-        or a value is not finite.
-    """
-    current = np.asarray(current_a, dtype=np.float64)
-    if not np.all(np.isfinite(current)):
-        raise InputError("current_a contains a value that is not finite", remedy="Give finite currents in A")
-    rows = unit_current_rows(Wires.of([vertices]), as_vectors(points_m, "points_m"))
-    field: FloatArray = current[..., None] * rows[..., 0, :]
-    return field
 
 
 _OUTER_NODES, _OUTER_WEIGHTS = np.polynomial.legendre.leggauss(12)

@@ -124,16 +124,6 @@ def sigma_per_quadrature(
     return np.asarray(np.sqrt(BOLTZMANN_J_K * t * b / (2.0 * p * n)))
 
 
-def system_temperature_from_sigma(sigma: float, power_w: float, bandwidth_hz: float, averages: float = 1) -> float:
-    """The system noise temperature (K) at which `sigma_per_quadrature` gives a scatter that was seen."""
-    return 2.0 * power_w * averages * sigma**2 / (BOLTZMANN_J_K * bandwidth_hz)
-
-
-def power_from_sigma(sigma: float, system_k: float, bandwidth_hz: float, averages: float = 1) -> float:
-    """The probe power (W) at which `sigma_per_quadrature` gives a scatter that was seen."""
-    return BOLTZMANN_J_K * system_k * bandwidth_hz / (2.0 * averages * sigma**2)
-
-
 def decibel(ratio: float) -> float:
     """10 log10 of a ratio of powers; -inf for zero."""
     return 10.0 * math.log10(ratio) if ratio > 0 else -math.inf

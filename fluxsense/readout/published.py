@@ -143,11 +143,6 @@ class Comparison:
         """Whether the sensor would be hundreds of times better for this source, at its own distance."""
         return any(x is not None and x >= FAR_BETTER for x in (self.moment_factor, self.field_factor))
 
-    @property
-    def far_better_near(self) -> bool:
-        """Whether it would be if it could be brought to the source."""
-        return self.approach_factor is not None and self.approach_factor >= FAR_BETTER
-
 
 def compare(
     flux_noise_phi0: float,

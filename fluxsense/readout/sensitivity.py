@@ -17,7 +17,6 @@ import numpy.typing as npt
 from fluxsense.base.constants import (
     BOHR_MAGNETON_A_M2,
     BOLTZMANN_J_K,
-    ELECTRON_RADIUS_M,
     FLUX_QUANTUM_WB,
     HBAR_J_S,
 )
@@ -112,11 +111,6 @@ def field_noise_t(flux_noise_phi0: float, outline_m: npt.ArrayLike) -> float:
     """Noise of a uniform field along a loop's normal, T/sqrt(Hz), from its flux noise (Phi0/sqrt(Hz)) and outline (n, 3)."""
     area = float(np.linalg.norm(area_vector(np.asarray(outline_m, dtype=np.float64))))
     return flux_noise_phi0 * FLUX_QUANTUM_WB / area if area > 0 else math.inf
-
-
-def centre_moment_noise_of_circle_mu_b(flux_noise_phi0: float, radius_m: float) -> float:
-    """sqrt(S) a/r_e, mu_B/sqrt(Hz), of a circular filament of radius a (m)."""
-    return flux_noise_phi0 * radius_m / ELECTRON_RADIUS_M
 
 
 def energy_resolution_j_s(flux_noise_phi0: float, inductance_h: float) -> float:

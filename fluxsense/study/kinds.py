@@ -65,11 +65,6 @@ def register_source(kind: SourceKind) -> None:
     _SOURCE_KINDS[kind.name] = kind
 
 
-def forget_source(name: str) -> None:
-    """Take a kind of source back (for tests that register one)."""
-    del _SOURCE_KINDS[name]
-
-
 def source_kinds() -> dict[str, SourceKind]:
     """All kinds of source by name, in alphabetical order of their files."""
     if not _SOURCE_KINDS:

@@ -228,11 +228,6 @@ class BiasLine(Uncertain):
         largest = max((abs(x) for _, x in self.mutual_phi0_per_a), default=0.0)
         return 0.0 if self.unstated_exact else UNLISTED_MUTUAL * largest
 
-    @property
-    def mutual_sd_phi0_per_a(self) -> tuple[tuple[str, float], ...]:
-        """As stated."""
-        return self.stated_sd
-
 
 UNLISTED_MUTUAL: Final = 0.01
 """Default standard deviation of cross-talk that a line does not list, as a part of its largest mutual inductance."""
@@ -518,11 +513,6 @@ class Isolator(Uncertain):
     def link_amplitude_sd(self) -> float:
         """As stated, 0 if not."""
         return self.stated("link_amplitude")
-
-    @property
-    def link_phase_sd_rad(self) -> float:
-        """As stated, 0 if not."""
-        return self.stated("link_phase_rad")
 
 
 LINK_AMPLITUDE: Final = {"hybrid": 1 / math.sqrt(2), "line": 1.0}
@@ -960,11 +950,3 @@ UNCERTAINTY: Final[tuple[Field, ...]] = (
         words="what numbers without a stated standard deviation have",
     ),
 )  # fmt: skip
-
-TABLES: Final[dict[type, tuple[Field, ...]]] = {
-    Chip: CHIP, Loop: (*LOOP_PLACE, LOOP_POLYGON, *LOOP_NUMBERS), BiasLine: BIAS_LINE, Stage: STAGE, Setup: SETUP,
-    Isolator: (Name(), ISOLATOR_LINK, PUMP_PORT_1, *ISOLATOR), SweepRange: SWEEP, Noise: NOISE,
-    Data: (*DATA, *DATA_DIRECTION), Plan: PLAN, Sampling: SAMPLING, Limits: LIMITS, KeepOut: KEEP_OUT,
-    LayoutRules: LAYOUT,
-}  # fmt: skip
-"""The fields of each section's dataclass."""

@@ -474,10 +474,10 @@ def test_section_states_every_uncertainty(result: Characterization, tmp_path: Pa
     for k in (0, 1):
         assert iso.stages[k].shunt_ratio_sd == pytest.approx(fit.error("shunt_ratio", k), rel=1e-3)
         for n, line in enumerate(lines):
-            stated = dict(line.mutual_sd_phi0_per_a)[iso.stages[k].loop]
+            stated = dict(line.stated_sd)[iso.stages[k].loop]
             assert stated == pytest.approx(fit.error("mutual", k, n), rel=1e-3)
     assert iso.link_amplitude_sd == pytest.approx(fit.error("link_amplitude"), rel=1e-3)
-    assert iso.link_phase_sd_rad == pytest.approx(fit.error("link_phase_rad"), rel=1e-3)
+    assert iso.stated("link_phase_rad") == pytest.approx(fit.error("link_phase_rad"), rel=1e-3)
 
 
 @pytest.mark.parametrize("delay_s", [0.0, 40e-9, 65e-9])

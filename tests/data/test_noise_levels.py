@@ -5,7 +5,7 @@ import pytest
 
 from fluxsense.data.blocks import Blocks
 from fluxsense.data.digest import Digest, GroupKey, GroupStats, node_indices
-from fluxsense.data.noise_levels import find_spurs, local_variance, measure_noise, unresolved_noise, white_freedom
+from fluxsense.data.noise_levels import find_spurs, local_variance, measure_noise, white_freedom
 
 F = np.linspace(4.9e9, 5.1e9, 121)
 _FOURTH = np.convolve([1, -4, 6, -4, 1], [1, -4, 6, -4, 1]) / 70
@@ -254,16 +254,6 @@ def test_white_level_is_right_on_any_grid_and_cable(points, delay_s):
     second = np.sqrt(np.mean([np.abs(np.diff(g.mean[1], 2)) ** 2 for g in groups]))
     if points <= 51 and delay_s:  # negative control: differences that are not freed of the gain see 1% of this
         assert 0.01 * second > 1e-4 * 5
-
-
-@pytest.mark.parametrize(("points", "told"), [(21, True), (101, False), (401, False)])
-def test_grids_too_coarse_for_flux_noise_are_told(points, told):
-    rng = np.random.default_rng(12)
-    group = drifting(rng, points, 20e-9, 1e-4, flux_hz=1e5)
-    level = np.sqrt(local_variance(group).mean())
-    assert (abs(level / 1e-4 - 1) > 0.05) == told
-    assert unresolved_noise(Digest({key(): group})) == ([key()] if told else [])
-    assert unresolved_noise(Digest({key(): drifting(rng, points, 20e-9, 1e-4)})) == []
 
 
 def test_freedom_of_the_white_level_is_what_its_scatter_shows():

@@ -13,11 +13,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from reference.evidence import isotropic_log_bayes_factor, linear_log_evidence
+from reference.fisher import vmf_cone_rad, vmf_sample
 from reference.walks import simulate_normal
 from scipy import stats
 
 from fluxsense.base.errors import InputError
-from fluxsense.base.sphere import vmf_cone_rad, vmf_sample
 from fluxsense.detection import experiment, probabilities, sequential
 from fluxsense.report import words
 

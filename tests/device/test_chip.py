@@ -21,12 +21,11 @@ from fluxsense.device.chip import (
     mutual_matrix_phi0_per_a,
     nominal_parameters,
     off_probe,
-    reference_signs,
     setting_probe,
     source_extent_m,
     study_flux_map,
 )
-from fluxsense.magnetics.extent import DEFAULT_PART, second_moments_m2
+from fluxsense.magnetics.extent import DEFAULT_PART, SECOND_MOMENTS
 from fluxsense.study import Chip, Coil, State, read_study
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "grain" / "study.toml"
@@ -250,7 +249,7 @@ def test_second_moments_turn_with_the_source(demo):
     study = replace(demo, states=states)
     axis, v, length = np.array([2 / 3, -1 / 3, 2 / 3]), np.array([1e-14, 2e-14, -3e-14]), 2e-6
     model, point = ChipModel(study, [], [[5e9]] * 4), nominal_parameters(study, np.stack([v, v]))
-    c = second_moments_m2(length**2 / 12 * np.outer(axis, axis))
+    c = np.einsum("...ij,aij->...a", length**2 / 12 * np.outer(axis, axis), SECOND_MOMENTS)
     flux = model.source_flux(point.changed(source_second_moments_m2=np.stack([np.zeros(5), c])))
     np.testing.assert_array_equal(flux[0], model.source_flux(point)[0])
     np.testing.assert_array_equal(flux[:, 1], 0.0)
@@ -304,13 +303,6 @@ def test_matched_pump_frequency(demo):
     model = ChipModel(demo, [one], [[5e9]] * 4)
     rates = model.rates(nominal_parameters(demo), 0, model.probe_flux(nominal_parameters(demo), 0))
     assert np.mean(rates.idler_hz - rates.signal_hz) == pytest.approx(one.pump_frequency_hz, rel=1e-12)
-
-
-def test_reference_signs(demo):
-    same, opposed = demo.settings[0].bias_a, demo.settings[2].bias_a
-    assert reference_signs(demo, 0, same) == (1, 1)
-    assert reference_signs(demo, 0, opposed) == (1, -1)
-    assert reference_signs(demo, 0, [0.0] * 8) == (0, 0)
 
 
 def test_coupling_at_the_reference_flux_is_the_stated_one(demo):

@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 
 from fluxsense.base.errors import InputError
 from fluxsense.device import isolator
-from fluxsense.device.converter import converter_scattering
 from fluxsense.device.isolator import PORTS, hybrid_elements, isolator_scattering
 
 HALF = np.sqrt(0.5)
@@ -191,7 +190,7 @@ def test_equals_a_circuit_composed_by_scikit_rf():
 
 
 def test_converter_closed_form_fits_into_the_isolator():
-    """Lossless converters by `converter_scattering`, joined by scikit-rf: the two modules share one convention."""
+    """Lossless converters in closed form (coupled-mode theory, equation 4.1), joined by scikit-rf."""
     rng = np.random.default_rng(12)
     n = 100
     parameters = random_rows(rng, n)
@@ -201,14 +200,12 @@ def test_converter_closed_form_fits_into_the_isolator():
     converters = []
     for stage, phase in ((0, np.zeros(n)), (1, parameters["pump_phase_rad"])):
         ka, kb = (parameters[f"{m}_linewidth_hz"][:, stage] for m in ("signal", "idler"))
-        r_a, t_ab, t_ba, r_b = converter_scattering(
-            2 * parameters["coupling_hz"][:, stage] / np.sqrt(ka * kb),
-            frequency - parameters["signal_frequency_hz"][:, stage],
-            frequency + parameters["pump_frequency_hz"] - parameters["idler_frequency_hz"][:, stage],
-            ka,
-            kb,
-            phase,
-        )
+        rho = 2 * parameters["coupling_hz"][:, stage] / np.sqrt(ka * kb)
+        x_a = 1 - 2j * (frequency - parameters["signal_frequency_hz"][:, stage]) / ka
+        x_b = 1 - 2j * (frequency + parameters["pump_frequency_hz"] - parameters["idler_frequency_hz"][:, stage]) / kb
+        bottom = rho**2 + x_a * x_b
+        r_a, r_b = (rho**2 - x_a.conj() * x_b) / bottom, (rho**2 - x_a * x_b.conj()) / bottom
+        t_ab, t_ba = (2j * rho * np.exp(sense * 1j * phase) / bottom for sense in (1, -1))
         converters.append(np.moveaxis(np.array([[r_a, t_ab], [t_ba, r_b]]), -1, 0))
     expected = composed(parameters, frequency, converters)
     np.testing.assert_allclose(own_frequency(parameters, frequency), expected, rtol=0, atol=1e-12)

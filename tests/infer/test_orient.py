@@ -9,12 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from conftest import Measured
+from reference.fisher import vmf_cone_rad, vmf_mean_cosine
 from result_keys import differences
 from scipy.integrate import quad
 from small_study import small_study, study_text
 
 from fluxsense.base.errors import InputError
-from fluxsense.base.sphere import angle_between_rad, vmf_cone_rad, vmf_mean_cosine
+from fluxsense.base.sphere import angle_between_rad
 from fluxsense.data.digest import Digest, load
 from fluxsense.infer.orient import Posterior, prepare, sample_posterior
 from fluxsense.infer.verdict import judge

@@ -4,13 +4,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from reference.magnets import coil_field_t, dipole_field_t, dipole_flux_wb_per_a_m2, rectangle_outline, regular_outline
 
 from fluxsense.base.constants import FLUX_QUANTUM_WB
 from fluxsense.base.errors import InputError
 from fluxsense.magnetics.flux_map import NO_PLACE, bias_flux, coil_flux_map, flux_map, flux_map_unchecked
-from fluxsense.magnetics.loops import area_vector, rectangle_outline, regular_outline
+from fluxsense.magnetics.loops import area_vector
 from fluxsense.magnetics.sources import source_kind
-from fluxsense.magnetics.wires import Wires, coil_field_t, dipole_field_t, dipole_flux_wb_per_a_m2
+from fluxsense.magnetics.wires import Wires
 
 seeds = st.integers(0, 2**32 - 1)
 LOOPS = [

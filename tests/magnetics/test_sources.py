@@ -10,6 +10,7 @@ from __future__ import annotations
 import magpylib
 import numpy as np
 import pytest
+from reference.magnets import rectangle_outline
 from scipy.constants import mu_0
 
 from fluxsense.base.constants import FLUX_QUANTUM_WB
@@ -18,10 +19,8 @@ from fluxsense.magnetics.extent import (
     SECOND_MOMENTS,
     moment_tensors,
     second_moment_sd_m2,
-    second_moments_m2,
 )
 from fluxsense.magnetics.flux_map import NO_PLACE, clearance_m, flux_map, flux_map_unchecked
-from fluxsense.magnetics.loops import rectangle_outline
 from fluxsense.magnetics.sources import source_kind
 from fluxsense.magnetics.wires import Wires
 from fluxsense.study.kinds import source_kinds
@@ -202,7 +201,7 @@ def test_second_moments_are_what_a_small_rod_and_patch_add():
         for scale in (1.0, 0.5):
             size = {k: scale * v if k.endswith("_m") else v for k, v in NUMBERS[name].items()}
             exact = source_kind(name).rows(WIRES, PLACE, size)[0] @ moment
-            c = second_moments_m2(tensor * (8e-6 * scale) ** 2)
+            c = np.einsum("...ij,aij->...a", tensor * (8e-6 * scale) ** 2, SECOND_MOMENTS)
             point = bare.rows(WIRES, PLACE, {})[0] @ moment
             left.append(abs(exact - point - c @ added(PLACE) @ moment) / abs(exact - point))
         assert left[0] < 0.25
@@ -211,7 +210,7 @@ def test_second_moments_are_what_a_small_rod_and_patch_add():
 
 def test_a_sphere_adds_nothing_of_its_own():
     """All second moments of a sphere are isotropic: no c_a, and its flux is that of a dipole (textbook)."""
-    np.testing.assert_allclose(second_moments_m2(np.eye(3) * 4e-12 / 5), 0, atol=1e-27)
+    np.testing.assert_allclose(np.einsum("...ij,aij->...a", np.eye(3) * 4e-12 / 5, SECOND_MOMENTS), 0, atol=1e-27)
     np.testing.assert_array_equal(rows("sphere"), rows("dipole"))
     for name, kind in source_kinds().items():
         some = np.any(kind.thirds(WIRES, PLACE, NUMBERS[name]))
@@ -235,7 +234,7 @@ def test_rod_on_the_axis_of_a_circle_in_closed_form():
     second = mu_0 * radius**2 / 2 * length**2 / 24 * (15 * z**2 / r2**3.5 - 3 / r2**2.5)
     numbers = {"length_m": length, "axis": tuple(axial)}
     assert source_kind("rod").rows(circle, place, numbers)[0] @ axial == pytest.approx(whole, rel=1e-4, abs=0)
-    c = second_moments_m2(length**2 / 12 * np.outer(axial, axial))
+    c = np.einsum("...ij,aij->...a", length**2 / 12 * np.outer(axial, axial), SECOND_MOMENTS)
     assert c @ added(place, circle) @ axial == pytest.approx(second, rel=1e-4, abs=0)
     assert whole - dipole == pytest.approx(second, rel=0.03, abs=0)  # the next order is (L/z)^2/10 of it
 
@@ -262,7 +261,7 @@ def test_prior_of_the_second_moments_has_the_mean_square_of_rods():
     rng = np.random.default_rng(5)
     u = rng.normal(size=(20_000, 3))
     u /= np.linalg.norm(u, axis=1)[:, None]
-    c = second_moments_m2(4e-6**2 / 12 * u[:, :, None] * u[:, None, :])
+    c = np.einsum("...ij,aij->...a", 4e-6**2 / 12 * u[:, :, None] * u[:, None, :], SECOND_MOMENTS)
     np.testing.assert_allclose(np.sqrt(np.mean(c**2, axis=0)), second_moment_sd_m2(4e-6), rtol=0.02)
     np.testing.assert_allclose(np.einsum("aij,bij->ab", SECOND_MOMENTS, SECOND_MOMENTS), np.eye(5), atol=1e-15)
     np.testing.assert_allclose(np.einsum("aii->a", SECOND_MOMENTS), 0, atol=1e-15)

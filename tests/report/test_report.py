@@ -16,6 +16,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from matplotlib.figure import Figure
+from reference.fisher import vmf_sample
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.sphere import (
@@ -25,7 +26,6 @@ from fluxsense.base.sphere import (
     lambert_xy,
     random_directions,
     vector_from_angles,
-    vmf_sample,
 )
 from fluxsense.jobs.orient import Orientation, orient
 from fluxsense.jobs.page import corner_columns, group_views, loop_views, shown, write_report

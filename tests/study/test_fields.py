@@ -13,10 +13,53 @@ import pytest
 from fluxsense.base.errors import InputError
 from fluxsense.study import read_study
 from fluxsense.study.fields import Quantity
-from fluxsense.study.types import TABLES
+from fluxsense.study.types import (
+    BIAS_LINE,
+    CHIP,
+    DATA,
+    DATA_DIRECTION,
+    ISOLATOR,
+    ISOLATOR_LINK,
+    KEEP_OUT,
+    LAYOUT,
+    LIMITS,
+    LOOP_NUMBERS,
+    LOOP_PLACE,
+    LOOP_POLYGON,
+    NOISE,
+    PLAN,
+    PUMP_PORT_1,
+    SAMPLING,
+    SETUP,
+    STAGE,
+    SWEEP,
+    BiasLine,
+    Chip,
+    Data,
+    Isolator,
+    KeepOut,
+    LayoutRules,
+    Limits,
+    Loop,
+    Name,
+    Noise,
+    Plan,
+    Sampling,
+    Setup,
+    Stage,
+    SweepRange,
+)
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "data_demo" / "grain" / "study.toml"
+
+
+TABLES = {
+    Chip: CHIP, Loop: (*LOOP_PLACE, LOOP_POLYGON, *LOOP_NUMBERS), BiasLine: BIAS_LINE, Stage: STAGE, Setup: SETUP,
+    Isolator: (Name(), ISOLATOR_LINK, PUMP_PORT_1, *ISOLATOR), SweepRange: SWEEP, Noise: NOISE,
+    Data: (*DATA, *DATA_DIRECTION), Plan: PLAN, Sampling: SAMPLING, Limits: LIMITS, KeepOut: KEEP_OUT,
+    LayoutRules: LAYOUT,
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("kind", list(TABLES), ids=lambda k: k.__name__)

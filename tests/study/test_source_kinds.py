@@ -23,9 +23,9 @@ from fluxsense.jobs.simulate import draw_truth, truth_text
 from fluxsense.magnetics.sources.kind import Source
 from fluxsense.magnetics.wires import unit_current_rows
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.study import Study, read_study
+from fluxsense.study import Study, kinds, read_study
 from fluxsense.study.fields import Field, Quantity
-from fluxsense.study.kinds import forget_source, register_source
+from fluxsense.study.kinds import register_source
 from fluxsense.study.write import study_text
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "grain" / "study.toml"
@@ -50,7 +50,7 @@ class Pair(Source):
 def pair() -> Iterator[None]:
     register_source(Pair())
     yield
-    forget_source("pair")
+    del kinds._SOURCE_KINDS["pair"]
 
 
 def written(folder: Path, *changes: tuple[str, str]) -> Study:

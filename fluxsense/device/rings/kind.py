@@ -83,10 +83,6 @@ class Ring(ABC):
         """What the ring of a study's stage is made of."""
         return {x.name: np.array(float(getattr(stage, x.name, x.default))) for x in self.fields}
 
-    def quarter_phase_slope(self) -> float:
-        """Derivative of `quarter_phase` by the flux away from jumps, rad per flux quantum."""
-        return 0.5 * np.pi
-
     @abstractmethod
     def junction_phase(self, f: FloatArray, numbers: Numbers) -> FloatArray:
         """Phase across an arm's junction when the arm's phase is f; `sin` of it is the circulating current over I_c."""
