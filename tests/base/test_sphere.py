@@ -280,7 +280,7 @@ def test_weights_steer_the_regions():
     # draws (about 0.19 x 4000 of them carry the weight)
     rng = np.random.default_rng(14)
     samples = dn.random_directions(rng, 3000)
-    weights = stats.vonmises_fisher(MEAN, 5.0).pdf(samples)
+    weights = stats.vonmises_fisher(dn.unit_vectors(MEAN), 5.0).pdf(samples)
     region = dn.credible_regions(samples, (0.9,), axis=MEAN, weights=weights)[0]
     cone = float(vmf_cone_rad(5.0, 0.9))
     assert region.solid_angle_sr == pytest.approx(4 * np.pi * np.sin(cone / 2) ** 2, rel=0.12)
