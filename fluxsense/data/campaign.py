@@ -58,7 +58,7 @@ def campaign_rows(study: Study) -> list[LogRow]:
         allow_outside=study.allow_outside,
     )
     bare = next((r for r in rows if not r.file), None)
-    if bare is not None and study.data.kind != "direction":
+    if bare is not None and not study.data.of_counts:
         raise InputError(
             f"this sweep has no trace, only a direction, but the study's data are {study.data.kind}",
             where=f"{study.log}:{bare.line}",

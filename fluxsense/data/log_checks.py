@@ -195,7 +195,7 @@ def _powers(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
 
 
 def _without_pump_off(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
-    if study.data.kind == "direction" and all(row.transmits for row in rows if row.pump_on):
+    if study.data.of_counts and all(row.transmits for row in rows if row.pump_on):
         return
     off = {(row.isolator, row.cooldown) for row in rows if not row.pump_on}
     missing: dict[tuple[str, str], list[LogRow]] = {}

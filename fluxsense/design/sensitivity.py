@@ -282,7 +282,7 @@ class Experiment:
     @property
     def magnitude(self) -> bool:
         """Whether only magnitudes are used."""
-        return self.study.data.kind == "magnitude"
+        return self.study.data.of_magnitudes
 
     def slopes(
         self, bench: Bench, flux_phi0: FloatArray, parameters: ChipParameters
@@ -379,7 +379,7 @@ def planned_unknowns(study: Study) -> Unknowns:
     candidate is then that of a free direction, `direction_points` are the candidates, and which of them it is stands with
     `confusion_rate`.
     """
-    if study.source.direction.kind == "list":
+    if study.source.direction.candidates:
         free = replace(study.source.direction, kind="sphere")
         study = replace(study, source=replace(study.source, direction=free))
     return Unknowns(study, study.plan.cooldowns, leave_out=NOT_PLANNED, everything=True)

@@ -31,7 +31,7 @@ def require_complex_traces(study: Study) -> None:
     InputError
         If the study reads magnitudes or directions of transmission only.
     """
-    if study.data.kind != "complex":
+    if study.data.of_magnitudes or study.data.of_counts:
         raise InputError(
             f'detect needs complex traces; the study uses kind = "{study.data.kind}"',
             where=f"{study.path.name}: data.kind",

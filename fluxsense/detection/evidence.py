@@ -27,7 +27,8 @@ from fluxsense.infer.reduction import reduced
 from fluxsense.infer.sampler import run_ensembles
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem, Problem, log_posterior
-from fluxsense.model.unknowns import LOG_2PI, SourcePrior, Unknowns
+from fluxsense.model.source_prior import LOG_2PI, SourcePrior
+from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import DirectionPrior, Study
 
 FloatArray = npt.NDArray[np.float64]

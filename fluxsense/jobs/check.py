@@ -35,8 +35,6 @@ from fluxsense.report.sentences import sentences
 from fluxsense.study import Study
 
 SIGN_PATTERNS = ((1, 1), (-1, 1), (1, -1), (-1, -1))
-FLIPPING = ("direction",)
-"""Kinds of data for which settings near the flip, where there is no isolation, are the ones that tell."""
 
 
 @dataclass(frozen=True, repr=False)
@@ -137,7 +135,7 @@ def write_readout_page(path: str | Path, found: Check) -> None:
 def _log_findings(study: Study, rows: Sequence[LogRow]) -> list[Finding]:
     """What can be said against the log and its traces; what is serious makes the campaign unusable as it is."""
     found = log_findings(rows, study)
-    if study.data.kind not in FLIPPING:
+    if not study.data.of_counts:
         found += trace_findings(rows, study.log.parent, study)
     return [
         Finding(
@@ -153,7 +151,7 @@ def _log_findings(study: Study, rows: Sequence[LogRow]) -> list[Finding]:
 
 def _measured(study: Study) -> list[Finding]:
     """What the repeats of a campaign say of its noise, against the study's read-out chain."""
-    if study.readout is None or study.data.kind in FLIPPING:
+    if study.readout is None or study.data.of_counts:
         return []
     return measured_findings(study, load_campaign(study))
 
@@ -181,7 +179,7 @@ def _isolator(study: Study, i: int) -> dict[str, Any]:
 
 def _isolation_findings(study: Study, isolators: Sequence[Mapping[str, Any]]) -> list[Finding]:
     """Settings that leave an isolator too little isolation to work with."""
-    if study.data.kind in FLIPPING:
+    if study.data.of_counts:
         return []
     return [
         Finding(

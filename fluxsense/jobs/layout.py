@@ -33,6 +33,7 @@ from fluxsense.jobs.options import LayoutOptions, LayoutSettings
 from fluxsense.jobs.plan import VALIDATION_POINTS, Proposal, prediction_verdict, refuse_unplanned, write_proposal
 from fluxsense.jobs.result import Provenance, as_study, make_document
 from fluxsense.magnetics.loops import distance_to_outline
+from fluxsense.model.parameter import POSITION
 from fluxsense.report.design import draw_layout
 from fluxsense.report.proposals import CAUTION, SMALLER_IS_BETTER, layout_lines
 from fluxsense.study import Study
@@ -111,7 +112,7 @@ def layout(study: Study | str | Path, **options: Unpack[LayoutOptions]) -> Layou
         predictions["even_ring"] = judged(with_layout(study, even), x)
     predictions["proposed"] = judged(best, x)
     readings: dict[str, tuple[str, ...]] = {"position_as_stated": ()}
-    if any(v.group == "position" for v in judge.unknowns.nuisances):
+    if any(v.array == POSITION for v in judge.unknowns.nuisances):
         readings["position_known"] = ("position",)
     known = asked.position_known and "position_known" in readings
     body = {

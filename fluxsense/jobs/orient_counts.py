@@ -22,7 +22,6 @@ from fluxsense.infer.orient import Posterior, chain_keeper, null_evidence, sampl
 from fluxsense.infer.verdict import draws_that_matter, judge, mode_findings
 from fluxsense.jobs.options import OrientOptions, OrientSettings
 from fluxsense.jobs.orient import (
-    COUNTED,
     Answer,
     LogFactor,
     answer_body,
@@ -139,7 +138,7 @@ def _has_known_source(study: Study, votes: Mapping[GroupKey, Votes]) -> bool:
 
 def _check_votes(study: Study, votes: Mapping[GroupKey, Votes]) -> None:
     """Refuse counts that cannot be used with the study."""
-    if study.data.kind not in COUNTED:
+    if not study.data.of_counts:
         raise InputError(
             f"counts of directions were given, but the study's data are {study.data.kind}",
             where=f"{study.path.name}, data.kind",

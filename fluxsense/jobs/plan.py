@@ -61,8 +61,6 @@ FloatArray = npt.NDArray[np.float64]
 
 VALIDATION_POINTS = 48
 TRUTH = np.array([0.48, 0.62, 0.62])
-UNPLANNED = ("direction",)
-"""Kinds of data whose information is not worked out."""
 
 
 @dataclass(frozen=True, repr=False)
@@ -218,7 +216,7 @@ def refuse_unplanned(study: Study, command: str) -> None:
     ------
     InputError
     """
-    if study.data.kind in UNPLANNED:
+    if study.data.of_counts:
         raise InputError(
             f'{command} knows the information in complex traces and in magnitudes only; the study uses kind = "{study.data.kind}"',
             where=f"{study.path.name}: data.kind",

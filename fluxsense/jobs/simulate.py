@@ -227,7 +227,7 @@ def truth_text(study: Study, truth: Truth) -> str:
             f"{iso.name} = {{ port_1_sign = {truth.port_signs[n]}, strength = {strength[n]:.8g},"
             f' phase_error = "{np.degrees(error[n]):.6g} deg" }}'
         )
-    if study.data.kind == "direction":
+    if study.data.of_counts:
         lines += ["", "[data]", f"wrong_way = {truth.wrong_way:.8g}"]
     if study.noise.scale_sd > 0:
         lines += ["", "[noise]", f"scale = {truth.noise_scale:.8g}"]
@@ -324,7 +324,7 @@ def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
                 s[repeat] * gains[i] * (residual * drift)[:, None]
                 + truth.noise_scale * noise.white * level[:, None] * white
             )
-            if study.data.kind == "magnitude":
+            if study.data.of_magnitudes:
                 raw = np.abs(raw).astype(np.complex128)
             line += 1
             time += study.plan.seconds_per_sweep
@@ -429,7 +429,7 @@ def write_campaign(
         ) from None
     total = sum(g.repeats for g in _schedule(study))
     rows = []
-    if study.data.kind == "direction":
+    if study.data.of_counts:
         rows = simulate_directions(study, truth)
         write_log(out / "log.csv", rows, [x.name for x in study.bias_lines])
         write_beside(out / "truth.toml", truth_text(study, truth).encode(), sync=True)

@@ -4,18 +4,7 @@ The sampler sees a vector x whose first three entries are the source vector divi
 no seams); every other entry is a nuisance in units of its prior standard deviation, so that its prior is a standard
 normal.  `Unknowns` turns batches of x into `ChipParameters` and knows the prior density of x.
 
-Priors on the source vector w = x[:3] (in units of the stated size):
-
-scale   each component normal with variance 1/3, so that the root mean square size is the stated one;
-known   direction uniform, size normal about 1 with the stated relative width, cut at 0;
-fixed   direction uniform, size exactly 1: only the direction of w is used; its length is an idle coordinate with a
-        narrow prior about 1 that keeps w away from the origin.
-
-A direction prior of kind 'cap' or 'plane' cuts the sphere; the density inside is raised by the ratio of solid angles.
-A prior of kind 'list' makes the direction of w stand for the candidate nearest to it, and the length of w less `LIST_SHIFT`
-for the size.  The two coordinates across are then idle; they have a narrow von Mises-Fisher prior about each candidate, of
-equal weight, so that Cartesian moves and jumps work and the likelihood knows candidates only.  The shift keeps the
-candidates apart where the size is small.
+The prior of the source vector w = x[:3] stands in `model.source_prior`.
 
 A nuisance that has no meaning beyond a bound (a linewidth, a loss or a flux focusing factor below zero, a participation ratio outside
 0..1) has its normal prior cut there, and the density raised by what was cut off.
@@ -24,25 +13,19 @@ A nuisance that has no meaning beyond a bound (a linewidth, a loss or a flux foc
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from fluxsense.base.sphere import equal_area_points
 from fluxsense.device.chip import ChipParameters, SourceRows, loop_outlines_m, nominal_array, nominal_parameters
 from fluxsense.magnetics.wires import Wires
 from fluxsense.model.parameter import EXTENT, FOCUSING, OFFSET, POSITION
 from fluxsense.model.priors import is_sampled, uncertain_parameters
-from fluxsense.study import DirectionPrior, Study
+from fluxsense.model.source_prior import LOG_2PI, source_prior
+from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
-
-LOG_2PI = float(np.log(2 * np.pi))
-IDLE_RELATIVE_SD = 0.15
-LIST_SHIFT = 3.0
 
 
 class Unknowns:
@@ -102,7 +85,7 @@ class Unknowns:
         self._low = np.array([(n.low - n.mean) / n.sd for n in self.nuisances])
         self._high = np.array([(n.high - n.mean) / n.sd for n in self.nuisances])
         self._log_kept = float(np.sum(np.log(ndtr(self._high) - ndtr(self._low))))
-        self.source_prior = SourcePrior(
+        self.source_prior = source_prior(
             study.source.size_prior, study.source.size_sd / study.source.size, study.source.direction
         )
         unit = study.source.unit
@@ -263,15 +246,8 @@ class Unknowns:
             low, high = self._low[column - self.lead], self._high[column - self.lead]
             if np.isfinite(low) or np.isfinite(high):
                 out.append((n.name, float(np.mean((x[:, column] < low + 0.05) | (x[:, column] > high - 0.05)))))
-        if self.with_source and self.source_prior.direction.kind in ("cap", "plane"):
-            inner = replace(
-                self.source_prior,
-                direction=replace(
-                    self.source_prior.direction, half_angle_rad=0.95 * self.source_prior.direction.half_angle_rad
-                ),
-            )
-            out.append(("direction", float(np.mean(~inner.inside(x[:, :3])))))
-        return out
+        edge = self.source_prior.at_edge(x[:, :3]) if self.with_source else None
+        return out if edge is None else [*out, ("direction", float(np.mean(edge)))]
 
     def label(self, column: int) -> tuple[str, float, str]:
         """Name, factor from SI and unit text that read well for one unknown."""
@@ -291,190 +267,3 @@ def _reading_unit(unit: str, size: float | None) -> tuple[float, str]:
         "rad": (float(np.degrees(1.0)), "deg"),
         "Hz": (1e-6, "MHz"),
     }.get(unit, (1.0, unit))
-
-
-@dataclass(frozen=True)
-class SourcePrior:
-    """Prior of the scaled source vector w (see the module's text).
-
-    Attributes
-    ----------
-    size_prior : str
-        'scale', 'known' or 'fixed'.
-    relative_sd : float
-        Relative width of a known size.
-    direction : DirectionPrior
-    """
-
-    size_prior: str
-    relative_sd: float
-    direction: DirectionPrior
-
-    @property
-    def candidates(self) -> FloatArray | None:
-        """Unit vectors (K, 3) of a list of candidate directions; None for a continuous prior."""
-        return np.array(self.direction.candidates) if self.direction.kind == "list" else None
-
-    @cached_property
-    def _concentration(self) -> float:
-        """Concentration of the idle von Mises-Fisher densities: eight standard deviations to the nearest border."""
-        c = np.array(self.direction.candidates)
-        gap = np.array([[np.arctan2(np.linalg.norm(np.cross(a, b)), a @ b) for b in c] for a in c])
-        nearest = float(np.min(gap[~np.eye(len(c), dtype=bool)]))
-        return float((8 / min(nearest / 2, 1.0)) ** 2)
-
-    def spread_directions(self, count: int) -> FloatArray:
-        """Directions (about count, 3) from which a search begins: all over the sphere, or the candidates."""
-        candidates = self.candidates
-        return equal_area_points(count) if candidates is None else candidates
-
-    def embed(self, directions: FloatArray, size: float) -> FloatArray:
-        """Vectors w (B, 3) that stand for directions (B, 3) and one size in units of the stated one."""
-        return np.asarray(directions * (size + LIST_SHIFT if self.direction.kind == "list" else size))
-
-    def nearest_candidate(self, w: FloatArray) -> npt.NDArray[np.intp]:
-        """Number of the candidate that each w (B, 3) stands for."""
-        return np.asarray(np.argmax(w @ np.array(self.direction.candidates).T, axis=1))
-
-    @property
-    def radial_sd(self) -> float:
-        """Width of the normal prior of the length of w about 1 (known and fixed sizes)."""
-        return IDLE_RELATIVE_SD if self.size_prior == "fixed" else self.relative_sd
-
-    def curvature(self, w: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Gradient (3,) of the log density at one w (3,), and a positive matrix (3, 3) near its negative Hessian."""
-        if self.direction.kind == "list":
-            return self._list_curvature(w)
-        if self.size_prior == "scale":
-            return -3 * w, 3 * np.eye(3)
-        r = max(float(np.sqrt(w @ w)), 1e-3)
-        unit = w / r
-        slope = -(r - 1) / self.radial_sd**2 - 2 / r
-        outer = np.outer(unit, unit)
-        return slope * unit, outer / self.radial_sd**2 + (np.eye(3) - outer) * max(-slope / r, 0.1)
-
-    def _list_curvature(self, w: FloatArray) -> tuple[FloatArray, FloatArray]:
-        length = max(float(np.sqrt(w @ w)), 1e-3)
-        r = max(length - LIST_SHIFT, 1e-3)
-        unit = w / length
-        centre = np.array(self.direction.candidates)[self.nearest_candidate(w[None])[0]]
-        across = np.eye(3) - np.outer(unit, unit)
-        if self.size_prior == "scale":
-            slope, bend = 2 / r - 3 * r, 3.0 + 2 / r**2
-        else:
-            slope, bend = -(r - 1) / self.radial_sd**2, 1 / self.radial_sd**2
-        kappa = self._concentration
-        gradient = (slope - 2 / length) * unit + kappa / length * (across @ centre)
-        return gradient, bend * np.outer(unit, unit) + kappa / length**2 * across
-
-    def vector(self, w: FloatArray) -> FloatArray:
-        """Source vectors in units of the stated size, shape (B, 3)."""
-        if self.direction.kind == "list":
-            candidate = np.array(self.direction.candidates)[self.nearest_candidate(w)]
-            if self.size_prior == "fixed":
-                return np.asarray(candidate)
-            return np.asarray(candidate * np.maximum(np.sqrt(np.sum(w * w, axis=1, keepdims=True)) - LIST_SHIFT, 0.0))
-        if self.size_prior != "fixed":
-            return w
-        length = np.sqrt(np.sum(w * w, axis=1, keepdims=True))
-        return np.asarray(w / np.where(length > 0, length, 1.0))
-
-    def inside(self, w: FloatArray) -> npt.NDArray[np.bool_]:
-        """Whether the direction of w lies in the prior's region, shape (B,).
-
-        The angle to the axis comes from sine and cosine together, which keeps its digits in narrow regions.
-        """
-        d = self.direction
-        if d.kind in ("sphere", "list"):
-            return np.ones(w.shape[0], dtype=bool)
-        axis = np.array(d.axis)
-        across = np.cross(axis, w)
-        angle = np.arctan2(np.sqrt(np.sum(across * across, axis=1)), w @ axis)
-        if d.kind == "cap":
-            return np.asarray(angle <= d.half_angle_rad)
-        return np.asarray(np.abs(angle - np.pi / 2) <= d.half_angle_rad)
-
-    def solid_angle_sr(self) -> float:
-        """Solid angle of the prior's region."""
-        d = self.direction
-        if d.kind == "cap":
-            return float(4 * np.pi * np.sin(d.half_angle_rad / 2) ** 2)
-        if d.kind == "plane":
-            return float(4 * np.pi * np.sin(min(d.half_angle_rad, np.pi / 2)))
-        return float(4 * np.pi)
-
-    def log_density(self, w: FloatArray) -> FloatArray:
-        """Log density of w (B, 3) with respect to volume, normalised; -inf outside the region."""
-        if self.direction.kind == "list":
-            return self._list_log_density(w)
-        r2 = np.sum(w * w, axis=1)
-        if self.size_prior == "scale":
-            log_p = -1.5 * r2 - 1.5 * np.log(2 * np.pi / 3)
-        else:
-            sd = self.radial_sd
-            r = np.sqrt(r2)
-            with np.errstate(divide="ignore"):
-                volume = np.log(4 * np.pi * r2)
-            log_p = -0.5 * ((r - 1) / sd) ** 2 - 0.5 * LOG_2PI - np.log(sd * ndtr(1 / sd)) - volume
-            log_p = np.where(r2 > 0, log_p, -np.inf)
-        if self.direction.kind != "sphere":
-            ratio = np.log(4 * np.pi / self.solid_angle_sr())
-            log_p = np.where(self.inside(w), log_p + ratio, -np.inf)
-        return np.asarray(log_p)
-
-    def _list_log_density(self, w: FloatArray) -> FloatArray:
-        length = np.sqrt(np.sum(w * w, axis=1))
-        r = length - LIST_SHIFT
-        alive = r > 0
-        safe, long = np.where(alive, r, 1.0), np.where(alive, length, 1.0)
-        if self.size_prior == "scale":  # Maxwell's law with a mean square of one
-            log_p = -1.5 * safe**2 + 2 * np.log(safe) + np.log(4 * np.pi) - 1.5 * np.log(2 * np.pi / 3)
-        else:
-            sd = self.radial_sd
-            log_p = -0.5 * ((safe - 1) / sd) ** 2 - 0.5 * LOG_2PI - np.log(sd * ndtr(1 / sd))
-        centre = np.array(self.direction.candidates)[self.nearest_candidate(w)]
-        kappa = self._concentration
-        deficit = 0.5 * np.sum((w / long[:, None] - centre) ** 2, axis=1)  # 1 - cosine, with its digits
-        across = np.log(kappa / (2 * np.pi) / -np.expm1(-2 * kappa) / len(self.direction.candidates)) - kappa * deficit
-        return np.asarray(np.where(alive, log_p + across - 2 * np.log(long), -np.inf))
-
-    def draw(self, rng: np.random.Generator, count: int) -> FloatArray:
-        """Draws of w, shape (count, 3)."""
-        direction = self._draw_direction(rng, count)
-        if self.size_prior == "scale":
-            radius = np.sqrt(np.sum(rng.standard_normal((count, 3)) ** 2, axis=1) / 3)
-        else:
-            radius = 1 + self.radial_sd * rng.standard_normal(count)
-            while np.any(radius <= 0):
-                bad = radius <= 0
-                radius[bad] = 1 + self.radial_sd * rng.standard_normal(int(bad.sum()))
-        if self.direction.kind == "list":
-            radius = radius + LIST_SHIFT
-        return np.asarray(direction * radius[:, None])
-
-    def _draw_direction(self, rng: np.random.Generator, count: int) -> FloatArray:
-        """Uniform directions in the prior's region, by Archimedes' hat-box theorem about its axis."""
-        d = self.direction
-        if d.kind == "list":
-            chosen = rng.integers(len(d.candidates), size=count)
-            tight = -np.log1p(-rng.uniform(0, 1, count)) / self._concentration  # 1 - cosine of a narrow law
-            return _about(np.array(d.candidates)[chosen], np.minimum(tight, 2.0), rng)
-        if d.kind == "plane":
-            edge = float(np.sin(min(d.half_angle_rad, np.pi / 2)))
-            below = 1 - rng.uniform(-edge, edge, count)
-        else:
-            half = d.half_angle_rad if d.kind == "cap" else np.pi
-            below = 2 * np.sin(half / 2) ** 2 * rng.uniform(0, 1, count)  # 1 - cosine, with its digits in a narrow cap
-        return _about(np.tile(np.array(d.axis), (count, 1)), below, rng)
-
-
-def _about(axis: FloatArray, below: FloatArray, rng: np.random.Generator) -> FloatArray:
-    """Directions about axes (B, 3) at angles of cosine 1 - below (B,), turned at random."""
-    cosine = 1 - below
-    helper = np.eye(3)[np.argmin(np.abs(axis), axis=1)]
-    e1 = np.cross(axis, helper)
-    e1 /= np.linalg.norm(e1, axis=1, keepdims=True)
-    e2 = np.cross(axis, e1)
-    angle = rng.uniform(0, 2 * np.pi, len(axis))[:, None]
-    sine = np.sqrt(below * (2 - below))[:, None]
-    return np.asarray(cosine[:, None] * axis + sine * (np.cos(angle) * e1 + np.sin(angle) * e2))

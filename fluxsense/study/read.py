@@ -7,8 +7,9 @@ import math
 import re
 import stat
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -105,17 +106,21 @@ def _idle_elsewhere(t: Table, own: Sequence[Field], others: Mapping[str, Sequenc
 
 
 def _read_direction(t: Table) -> DirectionPrior:
-    choice = t.choice("direction_prior", ("sphere", "cap", "plane", "list"), default="sphere")
-    if choice in ("cap", "plane"):
-        widest = math.pi if choice == "cap" else math.pi / 2
-        half = t.quantity("direction_half_angle", "angle", low=0.0, high=widest, strict=True)
-        axis = t.unit_vector("direction_axis")
-        t.idle(("direction_candidates",), 'It belongs to direction_prior = "list"')
-        return DirectionPrior(choice, axis, half)
-    t.idle(("direction_axis", "direction_half_angle"), 'It belongs to direction_prior = "cap" or "plane"')
-    if choice == "sphere":
-        t.idle(("direction_candidates",), 'It belongs to direction_prior = "list"')
-        return DirectionPrior()
+    choice = t.choice("direction_prior", tuple(_DIRECTIONS), default="sphere")
+    keys, reader = _DIRECTIONS[choice]
+    for key in dict.fromkeys(key for own, _ in _DIRECTIONS.values() for key in own):
+        if key not in keys:
+            owners = " or ".join(f'"{name}"' for name, (own, _) in _DIRECTIONS.items() if key in own)
+            t.idle((key,), f"It belongs to direction_prior = {owners}")
+    return reader(t)
+
+
+def _read_region(kind: str, widest_rad: float, t: Table) -> DirectionPrior:
+    half = t.quantity("direction_half_angle", "angle", low=0.0, high=widest_rad, strict=True)
+    return DirectionPrior(kind, t.unit_vector("direction_axis"), half)
+
+
+def _read_candidates(t: Table) -> DirectionPrior:
     key = "direction_candidates"
     rows = t.raw(key, remedy="Write them like [[0, 0, 1], [1, 0, 0]]")
     if rows is None:
@@ -133,6 +138,16 @@ def _read_direction(t: Table) -> DirectionPrior:
     ):
         t.fault(key, "a direction stands twice in the list", "Name each once")
     return DirectionPrior("list", candidates=candidates)
+
+
+_REGION: Final = ("direction_axis", "direction_half_angle")
+_DIRECTIONS: Final[Mapping[str, tuple[tuple[str, ...], Callable[[Table], DirectionPrior]]]] = {
+    "sphere": ((), lambda t: DirectionPrior()),
+    "cap": (_REGION, partial(_read_region, "cap", math.pi)),
+    "plane": (_REGION, partial(_read_region, "plane", math.pi / 2)),
+    "list": (("direction_candidates",), _read_candidates),
+}
+"""Keys and reader of each kind of direction prior; its densities are `fluxsense.model.source_prior`."""
 
 
 # ---------------------------------------------------------------- chips, loops, lines, coils
@@ -443,7 +458,7 @@ def _read_sweep(root: Table, isolators: Sequence[Isolator]) -> SweepRange:
 def _read_data(root: Table, noise: Noise) -> Data:
     t = root.table("data", required=False)
     read = read_fields(t, ty.DATA, Scope())
-    if read["kind"] != "direction":
+    if not Data(**read).of_counts:
         t.idle([f.key for f in ty.DATA_DIRECTION], 'It belongs to kind = "direction"')
         t.close()
         return Data(**read)

@@ -28,7 +28,8 @@ from fluxsense.detection.evidence import (
 )
 from fluxsense.infer.mixture import StudentMixture
 from fluxsense.model.problem import FluxProblem, log_posterior
-from fluxsense.model.unknowns import LOG_2PI, Unknowns
+from fluxsense.model.source_prior import LOG_2PI
+from fluxsense.model.unknowns import Unknowns
 from fluxsense.report.sentences import sentence
 from fluxsense.study import DirectionPrior, Study
 

@@ -8,7 +8,8 @@ import pytest
 from scipy import integrate, stats
 
 from fluxsense.device.chip import nominal_parameters
-from fluxsense.model.unknowns import IDLE_RELATIVE_SD, LIST_SHIFT, SourcePrior, Unknowns
+from fluxsense.model.source_prior import IDLE_RELATIVE_SD, LIST_SHIFT, source_prior
+from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import DirectionPrior, read_study
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "grain" / "study.toml"
@@ -60,7 +61,7 @@ def polar(direction):
 def test_density_integrates_to_one(size, where):
     # the density depends on the radius only, times the region: radial quadrature times the region's solid angle, which is
     # worked out here by quadrature over the polar angle
-    prior = SourcePrior(*SIZES[size], DIRECTIONS[where])
+    prior = source_prior(*SIZES[size], DIRECTIONS[where])
     d = DIRECTIONS[where]
     low, high = {"sphere": (0, np.pi), "cap": (0, d.half_angle_rad)}.get(
         d.kind, (np.pi / 2 - d.half_angle_rad, np.pi / 2 + d.half_angle_rad)
@@ -80,7 +81,7 @@ def test_density_integrates_to_one(size, where):
 @pytest.mark.parametrize("where", ["sphere", "cap", "wide cap", "plane"])
 def test_density_integrates_to_one_by_monte_carlo(size, where):
     # importance sampling from a wide normal density, sd 0.8: no assumption about what the density depends on
-    prior = SourcePrior(*SIZES[size], DIRECTIONS[where])
+    prior = source_prior(*SIZES[size], DIRECTIONS[where])
     rng = np.random.default_rng(1)
     wide = 0.8
     w = wide * rng.standard_normal((60_000, 3))
@@ -94,7 +95,7 @@ def test_density_integrates_to_one_by_monte_carlo(size, where):
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("where", DIRECTIONS)
 def test_draws_follow_the_density(size, where):
-    prior = SourcePrior(*SIZES[size], DIRECTIONS[where])
+    prior = source_prior(*SIZES[size], DIRECTIONS[where])
     w = prior.draw(np.random.default_rng(2), 4000)
     assert np.all(np.isfinite(prior.log_density(w)))
     radius = np.linalg.norm(w, axis=1)
@@ -124,14 +125,14 @@ def test_draws_follow_the_density(size, where):
 
 
 def test_a_wrong_law_of_the_draws_would_be_seen():
-    w = SourcePrior("known", 0.3, DirectionPrior()).draw(np.random.default_rng(3), 4000)
+    w = source_prior("known", 0.3, DirectionPrior()).draw(np.random.default_rng(3), 4000)
     assert stats.kstest(np.linalg.norm(w, axis=1), stats.norm(1, 0.35).cdf).pvalue < 1e-4
 
 
 @pytest.mark.parametrize("where", ["cap", "wide cap", "plane"])
 def test_region_ends_where_it_says(where):
     d = DIRECTIONS[where]
-    prior = SourcePrior("scale", 0.0, d)
+    prior = source_prior("scale", 0.0, d)
     e1 = np.array([0.8, 0.0, -0.6])
     # angles to the axis just within and just beyond each edge
     pairs = [(d.half_angle_rad - 1e-9, d.half_angle_rad + 1e-9)]
@@ -158,7 +159,7 @@ def test_fixed_size_uses_the_direction_only(demo):
 
 @pytest.mark.parametrize("size", SIZES)
 def test_curvature_is_the_slope_of_the_density(size):
-    prior = SourcePrior(*SIZES[size], DirectionPrior())
+    prior = source_prior(*SIZES[size], DirectionPrior())
     rng = np.random.default_rng(5)
     for w in 0.7 * rng.standard_normal((5, 3)):
         gradient, matrix = prior.curvature(w)
@@ -176,7 +177,7 @@ LISTS = (((0.0, 0.0, 1.0), (1.0, 0.0, 0.0)), ((0.0, 0.6, 0.8), (0.0, 0.8, 0.6), 
 @pytest.mark.parametrize("size", SIZES)
 def test_a_list_stands_for_its_candidates(size, candidates):
     """Draws name each candidate equally often; the density integrates to one (importance sampling from a wider law)."""
-    prior = SourcePrior(*SIZES[size], DirectionPrior("list", candidates=candidates))
+    prior = source_prior(*SIZES[size], DirectionPrior("list", candidates=candidates))
     rng = np.random.default_rng(8)
     w = prior.draw(rng, 6000)
     counts = np.bincount(prior.nearest_candidate(w), minlength=len(candidates))
@@ -202,14 +203,14 @@ def unit_w(w):
 
 def prior_across(prior, w):
     """Log density per sr of the idle coordinates, written out anew: von Mises-Fisher laws of equal weight."""
-    kappa = prior._concentration
+    kappa = prior.concentration
     each = [np.exp(kappa * (unit_w(w) @ np.array(c) - 1)) for c in prior.direction.candidates]
     return np.log(kappa / (2 * np.pi) / -np.expm1(-2 * kappa) * np.mean(each, axis=0))
 
 
 @pytest.mark.parametrize("size", SIZES)
 def test_slopes_of_a_list_prior(size):
-    prior = SourcePrior(*SIZES[size], DirectionPrior("list", candidates=LISTS[1]))
+    prior = source_prior(*SIZES[size], DirectionPrior("list", candidates=LISTS[1]))
     w = prior.draw(np.random.default_rng(3), 5)
     for x in w:
         gradient, matrix = prior.curvature(x)
