@@ -19,13 +19,11 @@ from fluxsense.characterize.records import Record
 from fluxsense.characterize.reflection import POOR_CHI2, Reflection
 from fluxsense.characterize.tracks import (
     FEWEST_BIASES,
-    SHAPE_WORDS,
-    WANTED_BARE_PHI0,
-    WANTED_SHUNTED_PHI0,
     Shape,
     Track,
     track_frequency_hz,
 )
+from fluxsense.model.parameter import OFFSET
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -129,7 +127,7 @@ def decide_kind(shapes: dict[str, Shape], track: Track, name: str, line: str) ->
     ranked = sorted(shapes.values(), key=lambda s: s.rms_hz)
     best = ranked[0]
     misfit = best.rms_hz / track.linewidth_hz
-    if best.kind == "bare, latching":
+    if best.of.jumps:
         # the last point before a jump is far out: judge by the middle half
         rest = np.abs(track.frequency_hz - track_frequency_hz(best, track.current_a))[track.found]
         misfit = float(np.sqrt(np.mean(np.sort(rest)[: max(4, int(0.8 * rest.size))] ** 2))) / track.linewidth_hz
@@ -149,18 +147,18 @@ def decide_kind(shapes: dict[str, Shape], track: Track, name: str, line: str) ->
             Fault(
                 "unusable",
                 f"{name}: its resonance against the current of line {line} has the shape of no known ring (misfit "
-                f"{best.rms_hz / 1e6:.2f} MHz of a linewidth of {track.linewidth_hz / 1e6:.0f} MHz, best: {SHAPE_WORDS[best.kind]}). "
+                f"{best.rms_hz / 1e6:.2f} MHz of a linewidth of {track.linewidth_hz / 1e6:.0f} MHz, best: {best.of.words}). "
                 "Check for wrong files in the ramp, a wrong current, or a jump of the flux.",
             )
         ]
-    wanted = WANTED_SHUNTED_PHI0 if best.kind == "shunted" else WANTED_BARE_PHI0
     others = [s for s in ranked[1:] if s.rms_hz < CLEAR * best.rms_hz and not _same(best, s)]
-    if best.span_phi0 < wanted or (others and best.kind != "bare"):
+    wanted = best.of.wanted_phi0
+    if best.span_phi0 < wanted or (others and (best.of.shunted or best.of.jumps)):
         words = f"{name}: the ramp of line {line} is too short to tell its period"
         if others:
-            words += f" (a {SHAPE_WORDS[best.kind]} fits, but so does a {SHAPE_WORDS[others[0].kind]})"
+            words += f" (a {best.of.words} fits, but so does a {others[0].of.words})"
         else:
-            words += f" (as a {SHAPE_WORDS[best.kind]} it would cover {best.span_phi0:.2f} Phi0; {wanted:g} are wanted)"
+            words += f" (as a {best.of.words} it would cover {best.span_phi0:.2f} Phi0; {wanted:g} are wanted)"
         factor = max(1.5, wanted / max(best.span_phi0, 0.1) * 1.2)
         return None, [
             Fault(
@@ -174,8 +172,8 @@ def decide_kind(shapes: dict[str, Shape], track: Track, name: str, line: str) ->
 def _same(best: Shape, other: Shape) -> bool:
     """Two kinds of bare ring that agree because the ramp never latched."""
     return (
-        best.kind.startswith("bare")
-        and other.kind.startswith("bare")
+        best.of.ring.latches
+        and other.of.ring.latches
         and abs(best.mutual_phi0_per_a - other.mutual_phi0_per_a) < 0.02 * abs(best.mutual_phi0_per_a)
     )
 
@@ -514,7 +512,7 @@ def find_jump(fit: IsolatorFit) -> tuple[int, FloatArray] | None:
         )
         mains = [int(np.argmax(np.abs([fit.vector[model.index("mutual", k, x)] for x in model.lines]))) for k in (0, 1)]
         base = off_start(two, fit.tracks, fit.shapes, [model.lines[m] for m in mains])
-        free = [k for k, p in enumerate(two.parameters) if p.kind == "offset"]
+        free = [k for k, p in enumerate(two.parameters) if p.array == OFFSET]
         noise = Noise(fit.noise)
         best = np.inf
         sizes = np.zeros(2)

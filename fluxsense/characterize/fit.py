@@ -24,6 +24,7 @@ from fluxsense.characterize.model import MIRRORED, Curvature, IsolatorModel, Mis
 from fluxsense.characterize.records import Record, phasor, repeat_noise
 from fluxsense.characterize.tracks import Shape, Track
 from fluxsense.device.rings.shunted import KIND as SHUNTED
+from fluxsense.model.parameter import FOCUSING, OFFSET
 from fluxsense.model.priors import prior_sizes
 from fluxsense.study import Study
 from fluxsense.study.types import SweepRange
@@ -131,13 +132,13 @@ def priors_of(
                 out.append(Prior(n, mean, mean))
         elif p.kind == "pump_phase_error_rad":
             out.append(Prior(n, 0.0, iso.pump_phase_error_sd_rad or USUAL_PHASE_ERROR_RAD))
-        elif iso.link_kind == "line" and p.kind == "link_amplitude":
+        elif iso.joined_by_line and p.kind == "link_amplitude":
             out.append(Prior(n, iso.link_amplitude, 1e-3))
-        elif iso.link_kind == "line" and p.kind == "link_phase_rad":
+        elif iso.joined_by_line and p.kind == "link_phase_rad":
             out.append(Prior(n, iso.link_phase_rad, 0.1))
-        elif iso.link_kind == "line" and p.kind in ALIKE and p.stage == 1:
+        elif iso.joined_by_line and p.kind in ALIKE and p.stage == 1:
             out.append(Prior(n, 0.0, ALIKE[p.kind], model.index(p.kind, 0)))
-        elif iso.link_kind == "line" and p.kind == "idler_linewidth_hz":
+        elif iso.joined_by_line and p.kind == "idler_linewidth_hz":
             mean, sd = (float(x * signal_linewidth_hz[0]) for x in USUAL_IDLER_WIDTH)
             out.append(Prior(n, mean, sd))
     return tuple(out)
@@ -505,11 +506,11 @@ def off_start(
             x[n] = min(
                 shape.shunt_ratio / (1.0 - arms) ** 2, p.bounds[1]
             )  # stray inductance makes a ratio look smaller
-        elif p.kind == "offset":
+        elif p.array == OFFSET:
             x[n] = shape.offset_phi0
         elif p.kind == "mutual":
             x[n] = shape.mutual_phi0_per_a if p.item == mains[p.stage] else 0.0
-        elif p.kind == "area":
+        elif p.array == FOCUSING:
             x[n] = 1.0
     return x
 

@@ -31,6 +31,7 @@ import numpy.typing as npt
 
 from fluxsense.base.units import dbm_to_watt
 from fluxsense.characterize.records import Record
+from fluxsense.characterize.tracks import SHAPES
 from fluxsense.device.chip import (
     STAGE_FIELDS,
     ChipModel,
@@ -41,7 +42,6 @@ from fluxsense.device.chip import (
     nominal_parameters,
 )
 from fluxsense.device.isolator import PORTS
-from fluxsense.device.rings.bare import follow_branch
 from fluxsense.device.setup import reflections_between
 from fluxsense.model.parameter import (
     FLUX_ARRAYS,
@@ -69,7 +69,6 @@ ON_FIELDS: Final = (
     "coupling_hz",
 )
 LINKS: Final = ("link_amplitude", "link_phase_rad")
-KINDS: Final = ("shunted", "bare", "bare, latching")
 LINE_ARRAYS: Final = ("line_end", "direct_path")
 """Arrays of coefficients of the functions of `line_basis`; transmission is an analytic function of each of their sums."""
 LUMPED: Final = {"line_end": 4.0, "direct_path": 2.0}
@@ -181,7 +180,7 @@ class IsolatorModel:
     lines : sequence of int
         Bias lines whose mutual inductances are parameters; the others keep the study's values.
     kinds : (str, str)
-        Ring kind of each stage, from `KINDS`.
+        Ring kind of each stage, from `fluxsense.characterize.tracks.SHAPES`.
     port_sign : int
         Sign of the pump phase difference for pump port 1.
     reference_power_w : float
@@ -276,7 +275,7 @@ class IsolatorModel:
         for k, stage in enumerate(self._sub.isolators[0].stages):
             where, loop = f"stage {k + 1}", stage.loop
             out += [of(name, (0, k), f"{_words(name)}, {where}", k) for name in OFF_FIELDS]
-            if self.kinds[k] == "shunted":
+            if SHAPES[self.kinds[k]].shunted:
                 ratio = of("shunt_ratio", (0, k), f"shunt ratio, {where}", k)
                 out.append(replace(ratio, low=LEAST_SHUNT_RATIO / (1.0 - stage.arm_inductance_ratio)))
             for line in self.lines:
@@ -287,7 +286,7 @@ class IsolatorModel:
             if self.areas:
                 out.append(of(FOCUSING, (k,), f"flux focusing of loop {loop}", k))
         if pumped:
-            terminated = self._sub.isolators[0].link_kind == "line"
+            terminated = self._sub.isolators[0].joined_by_line
             for k in (0, 1):
                 out += [of(name, (0, k), f"{_words(name)}, stage {k + 1}", k) for name in ON_FIELDS]
                 if terminated:
@@ -338,10 +337,7 @@ class IsolatorModel:
         """Flux that fixes the ring's state, (P, 2): for a bare ring the branch it is in is added."""
         flux = self._flux + self._flux_slopes @ vector[self._moving]
         for k, kind in enumerate(self.kinds):
-            if kind == "bare":
-                flux[:, k] -= np.round(flux[:, k])
-            elif kind == "bare, latching":
-                flux[:, k] += follow_branch(flux[:, k])
+            flux[:, k] = SHAPES[kind].ring_flux(flux[:, k])
         return np.asarray(flux)
 
     @property
@@ -509,7 +505,7 @@ def _alone(study: Study, isolator: int, kinds: tuple[str, str], power_w: float) 
     iso = study.isolators[isolator]
     stages = tuple(
         (s if s.shunt_ratio > 0 else replace(s, ring="shunted", branch=None))
-        if kind == "shunted"
+        if SHAPES[kind].shunted
         else replace(s, ring="bare", shunt_ratio=0.0, arm_inductance_ratio=0.0, branch=0)
         for s, kind in zip(iso.stages, kinds, strict=True)
     )

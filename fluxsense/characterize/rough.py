@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from fluxsense.study import Study, read_tree, study_of_tree
-from fluxsense.study.types import PLACEHOLDERS, SHUNTED_RINGS, STAGE_MODES
+from fluxsense.study.types import LINK_AMPLITUDE, PLACEHOLDERS, SHUNTED_RINGS, STAGE_MODES
 
 
 @dataclass(frozen=True)
@@ -82,6 +82,6 @@ def with_placeholders(tree: Mapping[str, Any]) -> dict[str, Any]:
             for key, value in PLACEHOLDERS.items():
                 if shunted or key != "shunt_ratio":
                     stage.setdefault(key, "900 GHz" if high and key == "idler_frequency" else value)
-            if isolator.get("link") == "line":
+            if LINK_AMPLITUDE.get(isolator.get("link", ""), 0.0) == 1.0:
                 stage.setdefault("idler_termination", "60 MHz")
     return filled

@@ -39,7 +39,7 @@ from fluxsense.characterize.records import Record, SweepSet, load_sweeps
 from fluxsense.characterize.reflection import Reflection, arranged
 from fluxsense.characterize.rough import RoughStudy, with_placeholders
 from fluxsense.characterize.section import characterized_tree
-from fluxsense.characterize.tracks import SHAPE_WORDS, Track, find_track, fit_shapes, main_lines, ramp_rows
+from fluxsense.characterize.tracks import Track, find_track, fit_shapes, main_lines, ramp_rows
 from fluxsense.study import Study, study_of_tree
 
 FloatArray = npt.NDArray[np.float64]
@@ -224,7 +224,7 @@ def _isolator(
         shape, more = decide_kind(found, track, words, study.bias_lines[line].name)
         if not leaves:
             faults += more
-        elif shape is not None and shape.kind == "bare, latching":
+        elif shape is not None and shape.of.jumps:
             # next to a jump the resonance of such a ring falls to zero: that it leaves the window is its nature
             faults = [Fault("tentative", f.words) if f in here else f for f in faults]
         if shape is not None:
@@ -311,7 +311,7 @@ def _entry(study: Study, result: IsolatorResult, enough_db: float, rng: np.rando
         {
             "loop": s.loop,
             "kind": shape.kind,
-            "words": SHAPE_WORDS[shape.kind],
+            "words": shape.of.words,
             "ramp_phi0": shape.span_phi0,
         }
         for s, shape in zip(study.isolators[model.isolator].stages, fit.shapes, strict=True)

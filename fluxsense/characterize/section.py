@@ -20,6 +20,7 @@ from fluxsense.base.errors import InputError
 from fluxsense.base.files import write_beside
 from fluxsense.base.units import format_quantity
 from fluxsense.characterize.fit import IsolatorFit
+from fluxsense.characterize.tracks import SHAPES
 from fluxsense.device.chip import OF_PORT
 from fluxsense.study import study_of_tree
 from fluxsense.study.types import ISOLATOR, SETUP, STAGE_MODES
@@ -106,7 +107,7 @@ def _stage(table: dict[str, Any], fit: IsolatorFit, k: int) -> None:
     table["ring"] = ring
     for key in ("shunt_ratio", "shunt_ratio_sd", "branch", *held):
         table.pop(key, None)
-    if kind == "shunted":
+    if SHAPES[kind].shunted:
         table["shunt_ratio"] = round(fit.value("shunt_ratio", k), 8)
         table["shunt_ratio_sd"] = float(f"{min(fit.error('shunt_ratio', k), 1e6):.4g}")
     else:

@@ -11,8 +11,9 @@ straight line costs nothing, so that no start value is needed; the best few are 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +23,8 @@ from scipy.optimize import least_squares
 from fluxsense.base.errors import InputError
 from fluxsense.characterize.records import Record
 from fluxsense.device.chip import loop_indices
+from fluxsense.device.rings import Ring
+from fluxsense.device.rings.bare import KIND as BARE
 from fluxsense.device.rings.bare import follow_branch
 from fluxsense.device.rings.shunted import KIND as SHUNTED
 from fluxsense.study import Study
@@ -33,15 +36,56 @@ FEWEST_BIASES = 12
 FOUND = 0.3
 """Height of the moving resonance's peak, of 1 in theory, from which it counts as found."""
 
-KINDS = ("shunted", "bare", "bare, latching")
-SHAPE_WORDS = {
-    "shunted": "shunted ring (period of four flux quanta, no jumps)",
-    "bare": "bare ring in its lowest state (period of one flux quantum)",
-    "bare, latching": "bare ring that latches (jumps, and a difference between ramps up and down)",
+
+@dataclass(frozen=True)
+class ShapeKind:
+    """What a ramp may show: a kind of ring, and whether it is seen to latch.
+
+    Attributes
+    ----------
+    words : str
+    ring : Ring
+    wanted_phi0 : float
+        Span of a ramp below which its period does not show.
+    ratios : tuple of float
+        Shunt ratios that a search begins from; 0 for a ring that has none.
+    jumps : bool
+        Whether it stays in a branch until that ends.
+    """
+
+    words: str
+    ring: Ring
+    wanted_phi0: float
+    ratios: tuple[float, ...] = (0.0,)
+    jumps: bool = False
+
+    @property
+    def shunted(self) -> bool:
+        """Whether it has a shunt ratio."""
+        return bool(self.ring.fields)
+
+    def turns(self, points: int) -> FloatArray:
+        """Fluxes over a ramp of so many currents that a search tries."""
+        most = min(12.0, self.ring.period_phi0 * points / 5.0)
+        return np.arange(0.25, most, 0.1) if self.shunted else np.arange(0.3, max(most, 0.5), 0.04)
+
+    def ring_flux(self, flux_phi0: FloatArray) -> FloatArray:
+        """Flux (..., T) that fixes the ring's state along paths, branch added."""
+        if not self.ring.latches:
+            return flux_phi0
+        if not self.jumps:
+            return np.asarray(flux_phi0 - np.round(flux_phi0))
+        paths = flux_phi0.reshape(-1, flux_phi0.shape[-1])
+        return np.asarray(flux_phi0 + np.array([follow_branch(x) for x in paths]).reshape(flux_phi0.shape))
+
+
+SHAPES: Final[Mapping[str, ShapeKind]] = {
+    "shunted": ShapeKind("shunted ring (period of four flux quanta, no jumps)", SHUNTED, 3.2, (2.2, 3.5, 8.0)),
+    "bare": ShapeKind("bare ring in its lowest state (period of one flux quantum)", BARE, 1.3),
+    "bare, latching": ShapeKind(
+        "bare ring that latches (jumps, and a difference between ramps up and down)", BARE, 1.3, jumps=True
+    ),
 }
-WANTED_SHUNTED_PHI0 = 3.2
-"""Span of a ramp below which the period of four flux quanta does not show."""
-WANTED_BARE_PHI0 = 1.3
 
 
 def main_lines(study: Study, isolator: int) -> tuple[int, int]:
@@ -212,25 +256,20 @@ class Shape:
     rms_hz: float
     span_phi0: float
 
-
-def ring_flux(kind: str, flux_phi0: FloatArray) -> FloatArray:
-    """Flux that fixes the ring's state along a path, branch added."""
-    if kind == "bare":
-        return np.asarray(flux_phi0 - np.round(flux_phi0))
-    if kind == "bare, latching":
-        return np.asarray(flux_phi0 + follow_branch(flux_phi0))
-    return flux_phi0
+    @property
+    def of(self) -> ShapeKind:
+        """Its kind."""
+        return SHAPES[self.kind]
 
 
 def track_frequency_hz(shape: Shape, current_a: FloatArray) -> FloatArray:
     """The fitted resonance along a path of currents."""
-    flux = ring_flux(shape.kind, shape.mutual_phi0_per_a * current_a + shape.offset_phi0)
-    alpha = shape.shunt_ratio if shape.kind == "shunted" else 0.0
-    numbers = {"shunt_ratio": np.array(alpha)}
+    flux = shape.of.ring_flux(shape.mutual_phi0_per_a * current_a + shape.offset_phi0)
+    numbers = {"shunt_ratio": np.array(shape.shunt_ratio if shape.of.shunted else 0.0)}
     return SHUNTED.mode_frequency_hz(0.5 * np.pi * flux, numbers, shape.zero_flux_hz, shape.share)
 
 
-def fit_shapes(track: Track, sign: float, kinds: Sequence[str] = KINDS) -> dict[str, Shape]:
+def fit_shapes(track: Track, sign: float, kinds: Sequence[str] = tuple(SHAPES)) -> dict[str, Shape]:
     """The best of each kind of ring for a track.
 
     Parameters
@@ -251,20 +290,14 @@ def _fit_kind(track: Track, sign: float, kind: str) -> Shape | None:
     span = float(np.ptp(current))
     middle = 0.5 * float(current.max() + current.min())
     count = len(set(current.tolist()))
-    period = 4.0 if kind == "shunted" else 1.0
-    most = min(12.0, period * count / 5.0)
-    turns = np.arange(0.25, most, 0.1) if kind == "shunted" else np.arange(0.3, max(most, 0.5), 0.04)
-    offsets = np.arange(-0.5, 0.5, 1 / 40) * period
-    alphas = (2.2, 3.5, 8.0) if kind == "shunted" else (0.0,)
+    of = SHAPES[kind]
+    offsets = np.arange(-0.5, 0.5, 1 / 40) * of.ring.period_phi0
     candidates = []
     target = (float(np.nanmean(w)) / w[keep]) ** 2
-    for alpha in alphas:
-        for turn in turns:
+    for alpha in of.ratios:
+        for turn in of.turns(count):
             flux = (current - middle) / span * turn
-            if kind == "bare, latching":
-                ring = np.array([flux + o + follow_branch(flux + o) for o in offsets])
-            else:
-                ring = ring_flux(kind, flux[None, :] + offsets[:, None])
+            ring = of.ring_flux(flux[None, :] + offsets[:, None])
             lam = _inductance(ring[:, keep], alpha)  # (O, T)
             centred = lam - lam.mean(axis=1, keepdims=True)
             power = np.sum(centred**2, axis=1)
@@ -297,10 +330,11 @@ def _refine(
     keep = track.found
     w = track.frequency_hz[keep]
     top = float(np.max(w))
-    shunted = kind == "shunted"
+    of = SHAPES[kind]
+    shunted = of.shunted
 
     def predict(x: FloatArray) -> FloatArray:
-        flux = ring_flux(kind, (track.current_a - middle) / span * x[2] + x[3])[keep]
+        flux = of.ring_flux((track.current_a - middle) / span * x[2] + x[3])[keep]
         lam = _inductance(flux, float(x[4]) if shunted else 0.0)
         return np.asarray(x[0] * top / np.sqrt(1.0 + x[1] * (lam - 1.0)))
 
@@ -326,12 +360,12 @@ def _refine(
         return None
     x = fit.x
     rms = track.linewidth_hz * float(np.sqrt(np.mean(residual(x) ** 2)))
-    period = 4.0 if shunted else 1.0
+    period = of.ring.period_phi0
     mutual = sign * float(x[2]) / span
     # the model is even in flux: with the other sign of M the offset changes sign too
     at_zero = sign * (float(x[3]) - middle / span * float(x[2]))
     wrapped = at_zero - period * np.round(at_zero / period)
-    if kind == "bare, latching":
+    if of.jumps:
         wrapped = at_zero
     return Shape(
         kind, float(x[0]) * top, float(x[1]), float(x[4]) if shunted else 0.0, mutual, float(wrapped), rms, float(x[2])

@@ -18,6 +18,7 @@ from fluxsense.data.log import LogRow
 from fluxsense.data.touchstone import Sweep
 from fluxsense.device.chip import ChipModel, Probe, loop_indices, matched_pump_frequency_hz, nominal_parameters
 from fluxsense.device.lines import line_gain
+from fluxsense.device.rings import ring_kind
 from fluxsense.device.rings.bare import follow_branch
 from fluxsense.study import Study
 
@@ -124,7 +125,7 @@ def _held_at_zero(truth: Study) -> Study:
     """The study with every bare ring held in branch 0, so that a branch can be added to the flux."""
     isolators = []
     for iso in truth.isolators:
-        one, two = (replace(s, branch=0) if s.ring == "bare" else s for s in iso.stages)
+        one, two = (replace(s, branch=0) if ring_kind(s.ring).latches else s for s in iso.stages)
         isolators.append(replace(iso, stages=(one, two)))
     return replace(truth, isolators=tuple(isolators))
 
@@ -175,7 +176,7 @@ def virtual_sweeps(
         model = ChipModel(truth, [s.probe for s in steps], [f] * count, signs)
         flux = model.probe_flux(base, i)[0]
         for k, stage in enumerate(truth.isolators[i].stages):
-            if stage.ring == "bare" and latching:
+            if latching and ring_kind(stage.ring).latches:
                 flux[:, k] += follow_branch(flux[:, k])
         gains = line_gain(rng, f)
         level = np.median(np.abs(gains), axis=1)

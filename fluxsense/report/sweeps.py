@@ -161,7 +161,7 @@ def draw_tracks(tracks: Sequence[Track], fit: IsolatorFit | None) -> Figure:
         if fit is not None:
             shape = fit.shapes[k]
             order = np.argsort(track.current_a)
-            if shape.kind == "bare, latching":
+            if shape.of.jumps:
                 axis.plot(1e3 * track.current_a, track_frequency_hz(shape, track.current_a) / 1e9, color=ORANGE)
             else:
                 fine = np.linspace(track.current_a[order[0]], track.current_a[order[-1]], 400)

@@ -317,7 +317,7 @@ def _read_isolator(t: Table, scope: Scope) -> Isolator:
     if read["link_amplitude"] is None:
         read["link_amplitude"] = ty.LINK_AMPLITUDE[head["link_kind"]]
     isolator = Isolator(stages=stages, setup=setup, unstated_exact=scope.exact, **head, **read)
-    if ty.LINK_AMPLITUDE[isolator.link_kind] == 1.0:
+    if isolator.joined_by_line:
         for number, stage in enumerate(isolator.stages, 1):
             if stage.idler_termination_hz == 0:
                 t.fault(

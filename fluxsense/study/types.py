@@ -510,6 +510,11 @@ class Isolator(Uncertain):
         return self.stated("pump_strength")
 
     @property
+    def joined_by_line(self) -> bool:
+        """Whether a line of full amplitude joins the idlers, which have terminations of their own then."""
+        return LINK_AMPLITUDE[self.link_kind] == 1.0
+
+    @property
     def link_amplitude_sd(self) -> float:
         """As stated, 0 if not."""
         return self.stated("link_amplitude")
