@@ -88,7 +88,7 @@ class SimulatedInstrument:
             drift = drift * np.exp(1j * noise.phase_drift_rad * rng.standard_normal(4))
             raw = s * self._gains[i] * (residual * drift)[:, None]
             raw = raw + noise.white * level[:, None] * _normal(rng, raw.shape)
-            if study.data.kind == "magnitude":
+            if study.data.of_magnitudes:
                 raw = np.abs(raw).astype(np.complex128)
             self.time_s += study.plan.seconds_per_sweep
             f = self._frequency_hz
