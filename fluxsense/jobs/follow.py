@@ -261,6 +261,7 @@ class _Watch:
             "waiting": follower.waiting[:20],
             "said": said,
             "history": [asdict(m) for m in self.moments()],
+            "noise": campaign.noise(),
             "next": round_body(campaign.propose(), self.study),
         }
         options = {k: v for k, v in asdict(self.settings).items() if v is not None and k not in ("seed", "write_s")}

@@ -299,7 +299,7 @@ class Live:
         if self.stop is None and not (self.due or (self._current is not None and not self._current.fits(digest))):
             sound = self.answer.verdict.trust == TRUST[0]
             self.stop = self._judge.look(self._current if sound else None, self._intake.busy_s)
-            self._answer = None
+            self._answer = self._answer if self.stop is None else None
 
     def _remember(self) -> None:
         now = self.answer
@@ -453,6 +453,15 @@ class Live:
         body |= _body_of(current, self.study)
         return Verdict.of(self._doubts(current), "sound live answer"), body
 
+    def noise(self) -> dict[str, Any]:
+        """White noise of one sweep relative to unit transmission: as the study states it, and as each isolator's repeats show it."""
+        current = self._current
+        measured = {
+            self._names[i]: relative_white(problem.likelihood.digest, problem.likelihood.noise)
+            for i, problem in ({} if current is None else current.problems).items()
+        }
+        return {"stated": self.study.noise.white, "measured": measured}
+
     def _waiting(self) -> Finding:
         if self._why:
             return Finding("live: refused", 2, why=self._why)
@@ -501,7 +510,6 @@ def _body_of(current: Current, study: Study) -> dict[str, Any]:
         "size": {"mean": mean, "sd": sd, "unit": study.source.unit},
         "log_bayes_factor": current.log_bayes_factor,
         "misfit_sd": current.misfit_sd(),
-        "noise": {"stated": study.noise.white, "measured": _noise(current, study)},
         "drift": {
             "flux_walk_phi0": sizes.flux_walk_phi0,
             "flux_flicker_phi0": sizes.flux_flicker_phi0,
@@ -509,14 +517,6 @@ def _body_of(current: Current, study: Study) -> dict[str, Any]:
         },
         "effective_draws": current.effective,
         "full_run_sweeps": current.anchor.sweeps,
-    }
-
-
-def _noise(current: Current, study: Study) -> dict[str, float]:
-    """White noise of one sweep relative to unit transmission, as the repeats of each isolator show it."""
-    return {
-        study.isolators[i].name: relative_white(problem.likelihood.digest, problem.likelihood.noise)
-        for i, problem in current.problems.items()
     }
 
 

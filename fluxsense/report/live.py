@@ -126,7 +126,7 @@ def _bias_text(bias: Mapping[str, float]) -> str:
 
 
 def _noise_section(noise: Mapping[str, Any] | None) -> str:
-    if not noise:
+    if not noise or not noise["measured"]:
         return ""
     rows = "".join(
         f"<tr><td>{escape(name)}</td><td>{value:.3g}</td><td>{value / noise['stated']:.2f}</td></tr>"

@@ -14,6 +14,7 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 from conftest import Measured, run
 
@@ -24,6 +25,7 @@ from fluxsense.data.digest import load
 from fluxsense.jobs import folder as job_folder
 from fluxsense.jobs.folder import UnwrittenError
 from fluxsense.jobs.follow import follow
+from fluxsense.report.live import live_page
 from fluxsense.study import Study, read_study
 
 
@@ -123,3 +125,27 @@ def test_idle_ends(measured: Measured, tmp_path: Path) -> None:
     assert found.document["direction"] is None
     assert found.exit_code == 1
     assert "Waiting for" in " ".join(found.lines())
+
+
+def test_the_page_escapes_what_a_user_wrote_and_loads_itself_anew() -> None:
+    """Every text of a study, a log or a file's name is text on the page (common practice, no source)."""
+    bad = '<script>alert("x")</script>'
+    sweep = {
+        "isolator": bad, "state": bad, "pump": "on", "pump_port": 1, "pump_power_dbm": -60.0, "pump_frequency_hz": 2.3e9,
+        "bias_a": {bad: 1e-3}, "repeats": 2,
+    }  # fmt: skip
+    mode = {"weight": 1.0, "azimuth_deg": 10.0, "elevation_deg": 20.0}
+    document = {
+        "title": bad, "invented": True, "verdict": {"trust": "tentative", "reasons": [bad]}, "sweeps": 10, "busy_s": 50.0,
+        "stop": {"kind": "time", "why": bad}, "direction": {"vector": [0.6, 0.0, 0.8]}, "modes": [mode],
+        "region": [{"level": 0.9, "cone_deg": 3.0}], "size": {"mean": 1e-6, "unit": "T"}, "log_bayes_factor": 5.0,
+        "left_out": [bad], "kept": [bad], "waiting": [bad], "said": [bad], "noise": {"stated": 0.01, "measured": {bad: 0.02}},
+        "history": [{"busy_s": 10.0 * n, "cone_deg": 5.0 / n, "misfit_sd": 0.1 * n} for n in (1, 2, 3)],
+        "next": {"why": bad, "by_hand": True, "sweeps": [sweep]},
+    }  # fmt: skip
+    page = live_page(document, np.array([[0.6, 0.0, 0.8], [0.0, 0.6, -0.8]]))
+    assert "<script" not in page
+    assert page.count("&lt;script&gt;") >= 10
+    assert '<meta http-equiv="refresh" content="5">' in page
+    assert page.count("<svg") == 3
+    assert "moved by hand first" in page
