@@ -764,7 +764,7 @@ class ChipModel:
     ) -> ComplexArray:
         """Scattering parameters (B, P, len(ports), F) of the device alone for rows of `kernel_rows`."""
         frequency = self.frequency_hz[isolator]
-        result = isolator_scattering(frequency, **rows, ports=ports)
+        result = isolator_scattering(frequency, rows, ports)
         if len(result) != shape[0] * shape[1]:  # nothing differs from row to row
             result = np.repeat(result, shape[0] * shape[1], axis=0)
         return result.reshape(shape[0], shape[1], len(ports), frequency.size)
@@ -778,7 +778,7 @@ class ChipModel:
         right_angle: bool = False,
         shift_hz: FloatArray | None = None,
     ) -> IsolatorRows:
-        """What `isolator_scattering` is called with: one row per parameter set and probe.
+        """The rows of `isolator_scattering`: one row per parameter set and probe.
 
         Parameters
         ----------

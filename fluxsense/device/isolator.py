@@ -28,8 +28,8 @@ small matrix product per block gives every polynomial, and one division per poin
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Final, NamedTuple, TypedDict
+from collections.abc import Mapping, Sequence
+from typing import Final, NamedTuple, NotRequired, TypedDict
 
 import numpy as np
 import numpy.typing as npt
@@ -58,10 +58,35 @@ PAIRS: Final = (
     "idler_internal_hz",
     "coupling_hz",
 )
+AMPLITUDES = ("link", "hybrid_through", "hybrid_cross", "arm_1", "arm_2")
 
 
 class IsolatorRows(TypedDict):
-    """The arguments of `isolator_scattering` that differ from row to row, by its names."""
+    """What of isolators differs from row to row; every value broadcasts to n rows.
+
+    Attributes
+    ----------
+    signal_frequency_hz, idler_frequency_hz : array_like, (n, 2)
+        Mode frequencies of converters 1 and 2, Hz.
+    signal_linewidth_hz, idler_linewidth_hz : array_like, (n, 2)
+        External linewidths ka and kb (towards hybrid and link), Hz, positive.
+    signal_internal_hz, idler_internal_hz : array_like, (n, 2)
+        Internal loss of the signal mode, and the idler's termination plus internal loss (k_t), Hz, not negative.
+    coupling_hz : array_like, (n, 2)
+        Parametric coupling g, Hz, signed like sin f of the ring.  2 |g| / sqrt(ka kb) = 1 is full conversion of a
+        single lossless converter.
+    pump_frequency_hz : array_like, (n,)
+        Pump frequency, Hz.  Rows without any coupling (pump off) do not depend on it and may have nan.
+    pump_phase_rad : array_like, (n,)
+        theta, rad; +-pi/2 by the pump hybrid's port.  It multiplies the path from signal mode 1 to signal mode 2 by
+        exp(+i theta) and the way back by exp(-i theta).
+    link : array_like of complex, (n,)
+        Amplitude z of the link between the idlers, |z| <= 1.
+    hybrid_through, hybrid_cross : array_like of complex, (n,)
+        Elements of the signal hybrid, ideally 1/sqrt(2) and i/sqrt(2); see `hybrid_elements`.
+    arm_1, arm_2 : array_like of complex, (n,)
+        Amplitudes of the arms between the hybrid and converter 1 and 2, one way, 1 by default; equal ones belong to the lines.
+    """
 
     signal_frequency_hz: FloatArray
     idler_frequency_hz: FloatArray
@@ -75,8 +100,8 @@ class IsolatorRows(TypedDict):
     link: ComplexArray
     hybrid_through: ComplexArray
     hybrid_cross: ComplexArray
-    arm_1: ComplexArray
-    arm_2: ComplexArray
+    arm_1: NotRequired[ComplexArray]
+    arm_2: NotRequired[ComplexArray]
 
 
 class _Rows(NamedTuple):
@@ -100,21 +125,7 @@ class _Rows(NamedTuple):
 
 def isolator_scattering(
     frequency_hz: npt.ArrayLike,
-    *,
-    signal_frequency_hz: npt.ArrayLike,
-    idler_frequency_hz: npt.ArrayLike,
-    signal_linewidth_hz: npt.ArrayLike,
-    signal_internal_hz: npt.ArrayLike,
-    idler_linewidth_hz: npt.ArrayLike,
-    idler_internal_hz: npt.ArrayLike,
-    coupling_hz: npt.ArrayLike,
-    pump_frequency_hz: npt.ArrayLike,
-    pump_phase_rad: npt.ArrayLike,
-    link: npt.ArrayLike,
-    hybrid_through: npt.ArrayLike,
-    hybrid_cross: npt.ArrayLike,
-    arm_1: npt.ArrayLike = 1.0,
-    arm_2: npt.ArrayLike = 1.0,
+    rows: IsolatorRows,
     ports: Sequence[str] = ("21", "12"),
     block_rows: int | None = None,
 ) -> ComplexArray:
@@ -124,26 +135,8 @@ def isolator_scattering(
     ----------
     frequency_hz : array_like, shape (F,)
         Signal frequencies, Hz.
-    signal_frequency_hz, idler_frequency_hz : array_like, broadcastable to (n, 2)
-        Mode frequencies of converters 1 and 2, Hz.
-    signal_linewidth_hz, idler_linewidth_hz : array_like, broadcastable to (n, 2)
-        External linewidths ka and kb (towards hybrid and link), Hz, positive.
-    signal_internal_hz, idler_internal_hz : array_like, broadcastable to (n, 2)
-        Internal loss of the signal mode, and the idler's termination plus internal loss (k_t), Hz, not negative.
-    coupling_hz : array_like, broadcastable to (n, 2)
-        Parametric coupling g, Hz, signed like sin f of the ring.  2 |g| / sqrt(ka kb) = 1 is full conversion of a
-        single lossless converter.
-    pump_frequency_hz : array_like, broadcastable to (n,)
-        Pump frequency, Hz.  Rows without any coupling (pump off) do not depend on it and may have nan.
-    pump_phase_rad : array_like, broadcastable to (n,)
-        theta, rad; +-pi/2 by the pump hybrid's port.  It multiplies the path from signal mode 1 to signal mode 2 by
-        exp(+i theta) and the way back by exp(-i theta).
-    link : array_like of complex, broadcastable to (n,)
-        Amplitude z of the link between the idlers, |z| <= 1.
-    hybrid_through, hybrid_cross : array_like of complex, broadcastable to (n,)
-        Elements of the signal hybrid, ideally 1/sqrt(2) and i/sqrt(2); see `hybrid_elements`.
-    arm_1, arm_2 : array_like of complex, broadcastable to (n,)
-        Amplitudes of the arms between the hybrid and converter 1 and 2, one way; equal ones belong to the lines.
+    rows : IsolatorRows
+        What differs from row to row.
     ports : sequence of str
         Which of "11", "21", "12", "22"; "21" is what leaves port 2 when port 1 is driven.
     block_rows : int, optional
@@ -180,27 +173,7 @@ def isolator_scattering(
         )
     if block_rows is not None and block_rows < 1:
         raise InputError(f"a block needs at least one row, got {block_rows}", where="block_rows")
-    rows = _checked_rows(
-        {
-            "signal_frequency_hz": signal_frequency_hz,
-            "idler_frequency_hz": idler_frequency_hz,
-            "signal_linewidth_hz": signal_linewidth_hz,
-            "signal_internal_hz": signal_internal_hz,
-            "idler_linewidth_hz": idler_linewidth_hz,
-            "idler_internal_hz": idler_internal_hz,
-            "coupling_hz": coupling_hz,
-        },
-        pump_frequency_hz,
-        pump_phase_rad,
-        {
-            "link": link,
-            "hybrid_through": hybrid_through,
-            "hybrid_cross": hybrid_cross,
-            "arm_1": arm_1,
-            "arm_2": arm_2,
-        },
-    )
-    return _scattering(grid, rows, tuple(ports), block_rows)
+    return _scattering(grid, _checked_rows(rows), tuple(ports), block_rows)
 
 
 def hybrid_elements(
@@ -385,26 +358,21 @@ def _polynomials(rows: _Rows, ports: tuple[str, ...], origin: FloatArray) -> tup
     return poly, slots
 
 
-def _checked_rows(
-    pairs: dict[str, npt.ArrayLike],
-    pump_frequency_hz: npt.ArrayLike,
-    pump_phase_rad: npt.ArrayLike,
-    amplitudes: dict[str, npt.ArrayLike],
-) -> _Rows:
+def _checked_rows(rows: IsolatorRows) -> _Rows:
     """Broadcast and check; rows without coupling get an idler side that cannot do harm."""
-    pair_arrays = {name: np.asarray(pairs[name], dtype=np.float64) for name in PAIRS}
+    given: Mapping[str, object] = {"arm_1": 1.0, "arm_2": 1.0, **rows}
+    pair_arrays = {name: np.asarray(given[name], dtype=np.float64) for name in PAIRS}
     singles: dict[str, npt.NDArray[np.generic]] = {
-        "pump_frequency_hz": np.asarray(pump_frequency_hz, dtype=np.float64),
-        "pump_phase_rad": np.asarray(pump_phase_rad, dtype=np.float64),
-        **{name: np.asarray(value, dtype=np.complex128) for name, value in amplitudes.items()},
+        **{name: np.asarray(given[name], dtype=np.float64) for name in ("pump_frequency_hz", "pump_phase_rad")},
+        **{name: np.asarray(given[name], dtype=np.complex128) for name in AMPLITUDES},
     }
     count = _row_count(pair_arrays, singles)
 
     pair = np.empty((len(PAIRS), 2, count))
     for index, value in enumerate(pair_arrays.values()):
         pair[index] = value.T if value.ndim == 2 else value[:, None] if value.ndim == 1 else value
-    complexes = np.empty((len(amplitudes), count), dtype=np.complex128)
-    for index, name in enumerate(amplitudes):
+    complexes = np.empty((len(AMPLITUDES), count), dtype=np.complex128)
+    for index, name in enumerate(AMPLITUDES):
         complexes[index] = singles[name]
     theta = np.empty(count)
     theta[:] = singles["pump_phase_rad"]

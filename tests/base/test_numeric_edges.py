@@ -81,18 +81,20 @@ def isolator(frequency_hz, coupling_hz):
     through, cross = hybrid_elements()
     return isolator_scattering(
         np.atleast_1d(frequency_hz),
-        signal_frequency_hz=[[5e9, 5e9]],
-        idler_frequency_hz=[[7e9, 7e9]],
-        signal_linewidth_hz=40e6,
-        signal_internal_hz=0.0,
-        idler_linewidth_hz=60e6,
-        idler_internal_hz=0.0,
-        coupling_hz=[[coupling_hz, coupling_hz]],
-        pump_frequency_hz=2e9,
-        pump_phase_rad=np.pi / 2,
-        link=np.sqrt(0.5),
-        hybrid_through=through,
-        hybrid_cross=cross,
+        {
+            "signal_frequency_hz": [[5e9, 5e9]],
+            "idler_frequency_hz": [[7e9, 7e9]],
+            "signal_linewidth_hz": 40e6,
+            "signal_internal_hz": 0.0,
+            "idler_linewidth_hz": 60e6,
+            "idler_internal_hz": 0.0,
+            "coupling_hz": [[coupling_hz, coupling_hz]],
+            "pump_frequency_hz": 2e9,
+            "pump_phase_rad": np.pi / 2,
+            "link": np.sqrt(0.5),
+            "hybrid_through": through,
+            "hybrid_cross": cross,
+        },
         ports=("11", "21", "12", "22"),
     )[0]
 

@@ -75,12 +75,12 @@ def forward(points: int = 201, count: int = 1024, repeats: int = 15) -> list[Lin
     rows = random_rows(count)
     block = {k: v[:32] for k, v in rows.items()}
     few = {k: v[:2] for k, v in rows.items()}
-    expected = isolator_scattering(f, **rows)
+    expected = isolator_scattering(f, rows)
     _same("batched LAPACK", float(np.max(np.abs(by_lapack(f, block) - expected[:32]))), 1e-11)
     _same("composed circuit", float(np.max(np.abs(by_circuit(f, few) - expected[:2]))), 1e-11)
 
     def ours() -> Any:
-        return isolator_scattering(f, **rows)
+        return isolator_scattering(f, rows)
 
     whole, ns = points * count, (1e9, "ns/point")
     sizes = len(block["link"]), len(few["link"])

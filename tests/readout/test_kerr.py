@@ -42,18 +42,20 @@ def test_photons_from_scattering_equal_those_from_the_equations_of_motion(g):
     hybrid = np.array([[1, 1j], [1j, 1]]) / math.sqrt(2)
     s = isolator_scattering(
         f,
-        signal_frequency_hz=modes["wa"],
-        idler_frequency_hz=modes["wb"],
-        signal_linewidth_hz=modes["ka"],
-        signal_internal_hz=0.0,
-        idler_linewidth_hz=modes["kb"],
-        idler_internal_hz=0.0,
-        coupling_hz=g,
-        pump_frequency_hz=modes["fp"],
-        pump_phase_rad=np.pi / 2,
-        link=1 / math.sqrt(2),
-        hybrid_through=1 / math.sqrt(2),
-        hybrid_cross=1j / math.sqrt(2),
+        {
+            "signal_frequency_hz": modes["wa"],
+            "idler_frequency_hz": modes["wb"],
+            "signal_linewidth_hz": modes["ka"],
+            "signal_internal_hz": 0.0,
+            "idler_linewidth_hz": modes["kb"],
+            "idler_internal_hz": 0.0,
+            "coupling_hz": g,
+            "pump_frequency_hz": modes["fp"],
+            "pump_phase_rad": np.pi / 2,
+            "link": 1 / math.sqrt(2),
+            "hybrid_through": 1 / math.sqrt(2),
+            "hybrid_cross": 1j / math.sqrt(2),
+        },
         ports=("11", "12", "21", "22"),
     )[0].reshape(2, 2, f.size)
     power = 1e-14
