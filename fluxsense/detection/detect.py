@@ -177,12 +177,8 @@ def compare_sources(first: Study, second: Study, digest: Digest, seed: int = 0) 
         value, _ = evidence.weigh(
             problem,
             stream(seed, "source models: evidence", n),
+            evidence.Effort(draws=4000, enough=1500, fit_draws=1000, fit_rounds=6),
             modes=modes,
-            draws=4000,
-            enough=1500,
-            fit_draws=1000,
-            fit_rounds=6,
-            steps=120,
         )
         values.append(value)
         totals.append(value.log_value - evidence.covariance_log_volume(likelihood))

@@ -212,33 +212,12 @@ def _autocorrelation(series: FloatArray) -> float:
 # ---------------------------------------------------------------- hypotheses
 
 
-def weigh(
-    problem: Problem,
-    rng: np.random.Generator,
-    *,
-    modes: Sequence[LocalMode] | None = None,
-    mixture: StudentMixture | None = None,
-    posterior: tuple[FloatArray, FloatArray] | None = None,
-    draws: int = 2000,
-    enough: float = np.inf,
-    fit_draws: int = 800,
-    fit_rounds: int = 4,
-    steps: int = 120,
-    walkers: int | None = None,
-    reduce: bool = True,
-) -> tuple[Evidence, StudentMixture]:
-    """Log evidence of a hypothesis by both routes.
+@dataclass(frozen=True)
+class Effort:
+    """How much is spent on a log evidence.
 
-    Parameters
+    Attributes
     ----------
-    problem : Problem
-    rng : Generator
-    modes : sequence of LocalMode, optional
-        Searched for if neither they nor a mixture are given.
-    mixture : StudentMixture, optional
-        Used as it is.
-    posterior : tuple of ndarray (E, T, W, D) and ndarray (E, T, W), optional
-        Chains and their log posterior; short ones are run if not given.
     draws : int
         Most fresh draws of the mixture for each route.
     enough : float
@@ -249,6 +228,39 @@ def weigh(
         Of chains run here (two ensembles).
     reduce : bool
         Whether to look for a reduced likelihood.
+    """
+
+    draws: int = 2000
+    enough: float = np.inf
+    fit_draws: int = 800
+    fit_rounds: int = 4
+    steps: int = 120
+    walkers: int | None = None
+    reduce: bool = True
+
+
+def weigh(
+    problem: Problem,
+    rng: np.random.Generator,
+    effort: Effort,
+    *,
+    modes: Sequence[LocalMode] | None = None,
+    mixture: StudentMixture | None = None,
+    posterior: tuple[FloatArray, FloatArray] | None = None,
+) -> tuple[Evidence, StudentMixture]:
+    """Log evidence of a hypothesis by both routes.
+
+    Parameters
+    ----------
+    problem : Problem
+    rng : Generator
+    effort : Effort
+    modes : sequence of LocalMode, optional
+        Searched for if neither they nor a mixture are given.
+    mixture : StudentMixture, optional
+        Used as it is.
+    posterior : tuple of ndarray (E, T, W, D) and ndarray (E, T, W), optional
+        Chains and their log posterior; short ones are run if not given.
 
     Returns
     -------
@@ -266,33 +278,46 @@ def weigh(
         exact = Estimate(value, 0.0, np.inf)
         return Evidence(exact, exact), StudentMixture(np.ones(1), np.zeros((1, 0)), np.zeros((1, 0, 0)))
     if mixture is None:
-        found = list(modes) if modes is not None else find_modes(problem, rng)
-        if not found:
-            raise InputError(
-                "no set of parameters within the prior explains the data at all",
-                remedy="Check the priors in the study",
-            )
-        mixture, _ = improve(
-            from_modes(found), lambda x: log_posterior(problem, x), rng, draws=fit_draws, rounds=fit_rounds
-        )
+        mixture = _fitted(problem, find_modes(problem, rng) if modes is None else modes, rng, effort)
     used = problem
-    if reduce and isinstance(problem, CampaignProblem):
+    if effort.reduce and isinstance(problem, CampaignProblem):
         used = reduced(problem, mixture, rng) or problem
-    first = _drawn(used, mixture, rng, draws, enough)
-    second = _drawn(used, mixture, rng, draws, enough)
+    first, second = (_drawn(used, mixture, rng, effort.draws, effort.enough) for _ in range(2))
     one = importance(first.log_target, first.log_proposal)
     if posterior is None:
         chains = run_ensembles(
-            used, mixture, list(rng.spawn(2)), walkers=walkers, max_steps=steps, enough=lambda x: (False, 0.0)
+            used,
+            mixture,
+            list(rng.spawn(2)),
+            walkers=effort.walkers,
+            max_steps=effort.steps,
+            enough=lambda x: (False, 0.0),
         )
-        x, log_p = chains.x, chains.log_posterior
-        thin = 2
-        x, log_p = x[:, ::thin], log_p[:, ::thin]
-    else:
-        x, log_p = posterior
+        posterior = chains.x[:, ::THIN], chains.log_posterior[:, ::THIN]
+    x, log_p = posterior
     at_x = mixture.log_density(x.reshape(-1, size)).reshape(x.shape[:-1])
     two = bridge(log_p, at_x, second.log_target, second.log_proposal)
     return Evidence(one, two, first), mixture
+
+
+THIN = 2
+"""Steps of short chains of which one is kept."""
+
+
+def _fitted(problem: Problem, modes: Sequence[LocalMode], rng: np.random.Generator, effort: Effort) -> StudentMixture:
+    """A mixture about the modes, improved by draws."""
+    if not modes:
+        raise InputError(
+            "no set of parameters within the prior explains the data at all", remedy="Check the priors in the study"
+        )
+    mixture, _ = improve(
+        from_modes(list(modes)),
+        lambda x: log_posterior(problem, x),
+        rng,
+        draws=effort.fit_draws,
+        rounds=effort.fit_rounds,
+    )
+    return mixture
 
 
 DRAW_BLOCK = 200

@@ -323,21 +323,18 @@ def _evidence_part(
     source, _ = evidence.weigh(
         problem,
         rng,
+        evidence.Effort(draws=3000, enough=300, reduce=False),
         mixture=stored.mixture,
         posterior=(stored.x, stored.log_posterior),
-        draws=3000,
-        enough=300,
-        reduce=False,
     )
     say("evidence of no source", 0.0, "")
     none_problem = settled_null(problem)
     start = ascend(none_problem, np.zeros(none_problem.unknowns.size)) if none_problem.unknowns.size else None
     clear = start is not None and source.log_value - start.log_evidence > CLEAR
-    effort: dict[str, Any] = {"draws": 2000, "fit_draws": 500, "fit_rounds": 3}
+    effort = evidence.Effort(fit_draws=500, fit_rounds=3)
     if clear:  # far beyond doubt: neither many draws nor the reduced likelihood (the misfit is too large) are of use
-        effort = {"draws": 1000, "enough": 120, "fit_draws": 300, "fit_rounds": 2, "steps": 24, "walkers": 2}
-        effort["reduce"] = False
-    none, _ = evidence.weigh(none_problem, rng, modes=None if start is None else [start], **effort)
+        effort = evidence.Effort(1000, enough=120, fit_draws=300, fit_rounds=2, steps=24, walkers=2, reduce=False)
+    none, _ = evidence.weigh(none_problem, rng, effort, modes=None if start is None else [start])
     say("prior sensitivity", 0.0, "")
     moved = evidence.prior_sensitivity(problem, stored.mixture, rng, draws=600, drawn=source.drawn)
     factor = source.log_value - none.log_value
@@ -397,6 +394,7 @@ def _compare_directions(
     problem: CampaignProblem, candidates: Sequence[npt.ArrayLike], rng: np.random.Generator, say: Progress
 ) -> tuple[list[dict[str, Any]], list[Finding]]:
     found, doubts = [], []
+    effort = evidence.Effort(1000, fit_draws=400, fit_rounds=3, steps=60, walkers=2)
     for n, direction in enumerate(candidates):
         say("comparing directions", n / len(candidates), f"{n} of {len(candidates)}")
         vector = unit_vectors(np.asarray(direction, dtype=np.float64))
@@ -406,7 +404,7 @@ def _compare_directions(
         modes = evidence.line_modes(line)
         if not modes:
             raise InputError(f"the direction {name} does not explain the data at all", remedy="Check the priors")
-        value, _ = evidence.weigh(line, rng, modes=modes, draws=1000, fit_draws=400, fit_rounds=3, steps=60, walkers=2)
+        value, _ = evidence.weigh(line, rng, effort, modes=modes)
         if (doubt := value.doubt(name)) is not None:
             doubts.append(doubt)
         found.append((name, azimuth, elevation, vector, value))

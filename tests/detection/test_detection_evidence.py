@@ -18,6 +18,7 @@ from small_study import small_study
 
 from fluxsense.detection.evidence import (
     AlongDirection,
+    Effort,
     Estimate,
     Evidence,
     bridge,
@@ -60,7 +61,7 @@ def log_null(y: np.ndarray, sd: float) -> float:
 def test_known_size_on_the_sphere_by_both_routes(study: Study) -> None:
     y, size, sd = np.array([1.5, -0.4, 1.1]), 2.0, 0.7
     problem = flux_problem(study, "fixed", y, sd, scale=size)
-    found, _ = weigh(problem, rng(), draws=60_000, steps=800)
+    found, _ = weigh(problem, rng(), Effort(draws=60_000, steps=800))
     exact = isotropic_log_bayes_factor(y, size, sd) + log_null(y, sd)
     assert np.exp(exact - log_null(y, sd)) == pytest.approx(2.563367071, abs=1e-9)
     for route in (found.importance, found.bridge):
@@ -75,7 +76,7 @@ def test_scale_prior_against_the_normal_evidence(study: Study) -> None:
     y, sd = np.array([0.3, -0.1, 0.7, 0.4]), 0.25
     rows = np.concatenate([np.eye(3), [[0.5, 0.5, -0.5]]])
     problem = flux_problem(study, "scale", y, sd, rows=rows)
-    found, mixture = weigh(problem, rng(), draws=8000, steps=300)
+    found, mixture = weigh(problem, rng(), Effort(draws=8000, steps=300))
     exact = linear_log_evidence(y, rows, sd**2 * np.eye(4), np.eye(3) / 3) + 4 * np.log(sd) + 2 * LOG_2PI
     for route in (found.importance, found.bridge):
         assert abs(route.log_value - exact) < max(4 * route.sd, 2e-3)
@@ -90,7 +91,7 @@ def test_scale_prior_against_the_normal_evidence(study: Study) -> None:
 def test_prior_sensitivity_where_the_posterior_is_the_prior(study: Study) -> None:
     """Data that say nothing: the evidence does not move, although the posterior follows the prior out."""
     problem = flux_problem(study, "scale", np.zeros(3), 100.0)
-    _, mixture = weigh(problem, rng(), draws=2000)
+    _, mixture = weigh(problem, rng(), Effort(draws=2000))
     for s in prior_sensitivity(problem, mixture, rng(7)):
         assert abs(s.change) < max(4 * s.sd, 2e-3)
         assert s.effective > 200
@@ -273,7 +274,7 @@ def test_nested_sampling_on_flux_problems(study: Study, case: str) -> None:
         cap = DirectionPrior("cap", (0.0, 0.0, 1.0), 1.2)
         changed = replace(study, source=replace(study.source, direction=cap))
     problem = flux_problem(changed, "scale" if case == "cap" else case, y, sd)
-    ours, mixture = weigh(problem, rng(), draws=8000, steps=300)
+    ours, mixture = weigh(problem, rng(), Effort(draws=8000, steps=300))
     peer = nested(problem, mixture, 3)
     assert abs(peer.value - ours.log_value) < 4 * np.hypot(peer.error, ours.sd)
     assert abs(peer.value - ours.bridge.log_value) < 4 * np.hypot(peer.error, ours.bridge.sd)
@@ -302,9 +303,9 @@ def test_nested_sampling_on_campaigns(tmp_path: Path, case: str) -> None:
         small = replace(small, loops=tuple(x.with_sd(offset_phi0=0.0) for x in small.loops[:2]) + small.loops[2:])
     digest = simulate_digest(small, draw_truth(small, 8))
     problem, modes, _ = prepare(small, digest, rng=rng())
-    with_source, first = weigh(problem, rng(1), modes=modes, draws=3000, steps=150)
+    with_source, first = weigh(problem, rng(1), Effort(draws=3000, steps=150), modes=modes)
     none_problem = no_source_problem(problem)
-    without, second = weigh(none_problem, rng(2), draws=3000, steps=150)
+    without, second = weigh(none_problem, rng(2), Effort(draws=3000, steps=150))
     assert with_source.agrees
     assert without.agrees
     for ours, p, mixture in ((with_source, problem, first), (without, none_problem, second)):
