@@ -85,16 +85,6 @@ def _vector(value: Any, name: str) -> FloatArray:
 
 
 # ------------------------------------------------------------------------------------------------------------ settings
-@dataclass(frozen=True)
-class SettingWords:
-    """How a setting is called in the report, and what it is."""
-
-    name: str
-    pump: str
-    pump_frequency_hz: float
-    bias_a: tuple[float, ...]
-
-
 def pump_words(key: GroupKey) -> str:
     """Where and how strongly the pump enters, as words."""
     entry = f"port {key.pump_port}" if key.pump_port is not None else f"phase {np.degrees(key.pump_phase_rad or 0):g}°"

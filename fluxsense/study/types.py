@@ -151,11 +151,6 @@ class Loop(Uncertain):
         return _LOOP_SPREADS
 
     @property
-    def flux_focusing_sd(self) -> float:
-        """As stated, 0 if not."""
-        return self.stated("flux_focusing")
-
-    @property
     def offset_sd_phi0(self) -> float:
         """As stated, 0 if not."""
         return self.stated("offset_phi0")
@@ -290,11 +285,6 @@ class Stage(Uncertain):
         return tuple(
             (f.attribute, stated[f.attribute]) for f in STAGE_MODES if stated.get(f.attribute, 0.0) > 0
         )  # fmt: skip
-
-    @property
-    def shunt_ratio_sd(self) -> float:
-        """As stated, 0 if not."""
-        return self.stated("shunt_ratio")
 
 
 _NOT_COLD: Final = Sane(
@@ -505,19 +495,9 @@ class Isolator(Uncertain):
         return self.stated("pump_phase_error_rad")
 
     @property
-    def pump_strength_sd(self) -> float:
-        """As stated, 0 if not."""
-        return self.stated("pump_strength")
-
-    @property
     def joined_by_line(self) -> bool:
         """Whether a line of full amplitude joins the idlers, which have terminations of their own then."""
         return LINK_AMPLITUDE[self.link_kind] == 1.0
-
-    @property
-    def link_amplitude_sd(self) -> float:
-        """As stated, 0 if not."""
-        return self.stated("link_amplitude")
 
 
 LINK_AMPLITUDE: Final = {"hybrid": 1 / math.sqrt(2), "line": 1.0}

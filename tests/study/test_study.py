@@ -157,14 +157,14 @@ def test_defaults(read):
     assert study.source.size_prior == "scale"
     assert study.source.direction.kind == "sphere"
     loop = study.loops[1]
-    assert (loop.chip, loop.flux_focusing, loop.flux_focusing_sd) == ("chip", 1.0, 0.0)
+    assert (loop.chip, loop.flux_focusing, loop.stated("flux_focusing")) == ("chip", 1.0, 0.0)
     assert (loop.offset_phi0, loop.offset_sd_phi0, loop.crossing) == (0.0, 0.0, False)
     iso = study.isolators[0]
     assert iso.link_kind == "hybrid"
     assert iso.link_amplitude == pytest.approx(math.sqrt(0.5))
     assert (iso.link_phase_rad, iso.hybrid_imbalance_db, iso.hybrid_loss_db) == (0.0, 0.0, 0.0)
     assert iso.pump_port_1_sign is None
-    assert (iso.pump_phase_error_sd_rad, iso.pump_strength_sd) == (0.0, 0.0)
+    assert (iso.pump_phase_error_sd_rad, iso.stated("pump_strength")) == (0.0, 0.0)
     stage = iso.stages[0]
     assert (stage.signal_internal_hz, stage.idler_internal_hz, stage.idler_termination_hz) == (0.0, 0.0, 0.0)
     assert stage.branch is None
