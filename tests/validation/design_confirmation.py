@@ -17,6 +17,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import beside  # noqa: F401
 import numpy as np
 from design_scenarios import TEMPLATE, chip, ring
 from reference.normal_gain import normal_gain

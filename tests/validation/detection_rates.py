@@ -30,6 +30,7 @@ from pathlib import Path
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
+import beside  # noqa: E402, F401
 import numpy as np  # noqa: E402
 from reference.walks import run_paths, simulate_normal  # noqa: E402
 

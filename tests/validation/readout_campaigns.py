@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import beside  # noqa: F401
 import numpy as np
 from reference.sampled_chain import received
 
