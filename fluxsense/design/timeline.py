@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -24,13 +25,40 @@ HELD = 1e-10
 """Modes of the covariance weaker than this, relative to the strongest, are left out."""
 
 
+def in_turns(groups: Sequence[tuple[str, str, int]], rounds: int) -> list[list[tuple[int, int]]]:
+    """When sweeps are taken if the states of a cooldown are gone through so many times, each time with a part of the sweeps.
+
+    Parameters
+    ----------
+    groups : sequence of (cooldown, state, count)
+        In the order within a round; counts are numbers of sweeps.
+    rounds : int
+
+    Returns
+    -------
+    list of lists of (first, count)
+        For each group its runs of sweeps: place of the first among all sweeps, from zero, and how many follow each other.
+    """
+    out: list[list[tuple[int, int]]] = [[] for _ in groups]
+    place = 0
+    for cooldown in dict.fromkeys(c for c, _, _ in groups):
+        states = dict.fromkeys(s for c, s, _ in groups if c == cooldown)
+        for turn, state in product(range(rounds), states):
+            for n, (c, s, count) in enumerate(groups):
+                taken = count * (turn + 1) // rounds - count * turn // rounds
+                if (c, s) == (cooldown, state) and taken:
+                    out[n].append((place, taken))
+                    place += taken
+    return out
+
+
 def windows(
     study: Study,
     benches: Sequence[tuple[int, tuple[float, ...], tuple[int, ...]]],
     blocks: Sequence[tuple[int, int, int]],
     sweeps: Sequence[Sequence[float]],
-) -> dict[tuple[int, int], Window]:
-    """When each probe of each block is swept, in the order that `fluxsense simulate` writes a campaign in.
+) -> dict[tuple[int, int], tuple[Window, ...]]:
+    """When each probe of each block is swept, in the order that `fluxsense simulate` takes a campaign in.
 
     Parameters
     ----------
@@ -45,10 +73,9 @@ def windows(
     dict
         By position of the block and of the probe.
     """
-    step, time = study.plan.seconds_per_sweep, 0.0
     bench_of = {(i, bias): b for b, (i, bias, _) in enumerate(benches)}
     block_of = {block: n for n, block in enumerate(blocks)}
-    out: dict[tuple[int, int], Window] = {}
+    groups: dict[tuple[int, int], tuple[str, str, int]] = {}
     for state, cooldown in dict.fromkeys((s, c) for _, s, c in blocks):
         for k, setting in enumerate(study.settings):
             for i, isolator in enumerate(study.isolators):
@@ -58,11 +85,14 @@ def windows(
                 n = block_of[b, state, cooldown]
                 settings = benches[b][2]
                 for probe in (len(settings), settings.index(k)):  # pump off first, once per bias
-                    if (n, probe) not in out:
-                        count = max(round(sweeps[n][probe]), 1)
-                        out[n, probe] = (time + step, time + count * step, count)
-                        time += count * step
-    return out
+                    count = max(round(sweeps[n][probe]), 1)
+                    groups.setdefault((n, probe), (str(cooldown), str(state), count))
+    step = study.plan.seconds_per_sweep
+    runs = in_turns(list(groups.values()), study.plan.rounds)
+    return {
+        key: tuple(((first + 1) * step, (first + count) * step, count) for first, count in own)
+        for key, own in zip(groups, runs, strict=True)
+    }
 
 
 def slow_roots(
@@ -98,9 +128,9 @@ def slow_roots(
 
 
 @lru_cache(maxsize=256)
-def _unit_root(each: tuple[Window, ...]) -> FloatArray:
+def _unit_root(each: tuple[tuple[Window, ...], ...]) -> FloatArray:
     """Root (G, R) of the covariance of group means for A = 1; a search asks for the same again and again."""
-    values, vectors = np.linalg.eigh(group_covariance([(window,) for window in each]))
+    values, vectors = np.linalg.eigh(group_covariance(each))
     held = values > HELD * values[-1]
     root = np.asarray(vectors[:, held] * np.sqrt(values[held]))
     root.setflags(write=False)

@@ -414,7 +414,7 @@ def prepare(
         study, cooldowns, measured, leave_out=integrated_arrays(study), sheared=sheared, tamed=reference.tamed
     )
     # loose noise forgives a set-up that is not as stated, and hides a source whose flux is a few thousandths
-    noises = [full.rebuilt(sizes=Sizes(), residual_gain=study.noise.residual_gain), full]
+    noises = [full, full.rebuilt(sizes=Sizes(), residual_gain=study.noise.residual_gain)]
 
     def search(effort: int) -> tuple[CampaignProblem, list[LocalMode]]:
         found: list[tuple[RatioLikelihood, list[LocalMode]]] = []

@@ -6,7 +6,7 @@ noise, white noise and the wiring of the pump ports are drawn from the seed, so 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import ClassVar, Unpack
@@ -22,6 +22,7 @@ from fluxsense.base.units import format_quantity, watt_to_dbm
 from fluxsense.data.digest import Digest, DigestBuilder, GroupKey, group_key
 from fluxsense.data.log import LogRow, write_log
 from fluxsense.data.touchstone import Sweep, write_sweep
+from fluxsense.design.timeline import in_turns
 from fluxsense.device.chip import ChipModel, ChipParameters, Probe, check_geometry, off_probe, setting_probe
 from fluxsense.device.lines import line_gain
 from fluxsense.infer.counts import VoteModel
@@ -244,7 +245,7 @@ class _Group:
 
 
 def _schedule(study: Study) -> list[_Group]:
-    """The order of a campaign: per cooldown, state and setting, each isolator's pump-off sweeps, then pump-on."""
+    """The order within a round: per cooldown, state and setting, each isolator's pump-off sweeps, then pump-on."""
     state_index = {s.name: n for n, s in enumerate(study.states)}
     groups = []
     for c, cooldown in enumerate(study.plan.cooldowns):
@@ -263,10 +264,20 @@ def _schedule(study: Study) -> list[_Group]:
     return groups
 
 
-def _log_row(study: Study, group: _Group, repeat: int, line: int, time_s: float) -> LogRow:
+def _places(study: Study, groups: Sequence[_Group]) -> list[npt.NDArray[np.intp]]:
+    """Place in time of each group's sweeps, from zero: the states take turns (`design.timeline.in_turns`)."""
+    names, states = study.plan.cooldowns, study.states
+    runs = in_turns(
+        [(names[g.probe.cooldown], states[g.probe.state].name, g.repeats) for g in groups], study.plan.rounds
+    )
+    return [np.concatenate([np.arange(first, first + count) for first, count in own]) for own in runs]
+
+
+def _log_row(study: Study, group: _Group, repeat: int, place: int) -> LogRow:
+    """The row of one sweep, taken as the one of that place; the log's first line holds its heads."""
     probe = group.probe
     return LogRow(
-        line=line,
+        line=place + 2,
         file=f"traces/{group.label}_{repeat + 1:03d}.s2p",
         isolator=study.isolators[probe.isolator].name,
         pump_on=probe.pump_on,
@@ -277,13 +288,13 @@ def _log_row(study: Study, group: _Group, repeat: int, line: int, time_s: float)
         state=study.states[probe.state].name,
         cooldown=study.plan.cooldowns[probe.cooldown],
         repeat=repeat + 1,
-        time_s=time_s,
+        time_s=(place + 1) * study.plan.seconds_per_sweep,
         bias_a=probe.bias_a,
     )
 
 
 def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
-    """Every sweep of the study's plan with its row of the log, in the order in which they would be taken.
+    """Every sweep of the study's plan with its row of the log, group by group; the rows say when each is taken.
 
     Parameters
     ----------
@@ -300,10 +311,9 @@ def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
     f = np.linspace(study.sweep.start_hz, study.sweep.stop_hz, study.sweep.points)
     gains = [line_gain(rng, f) for _ in study.isolators]
     noise = study.noise
-    time = 0.0
-    line = 1
     slow = _slow_flux(study, truth)
-    for group in _schedule(study):
+    groups = _schedule(study)
+    for group, places in zip(groups, _places(study, groups), strict=True):
         probe = group.probe
         i = probe.isolator
         model = ChipModel(study, [probe], [f] * len(study.isolators), truth.port_signs)
@@ -312,7 +322,7 @@ def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
         shifts = truth.noise_scale * noise.flux_phi0 * rng.standard_normal((group.repeats, 1, 2))
         if slow is not None:
             loops = [[x.name for x in study.loops].index(stage.loop) for stage in study.isolators[i].stages]
-            shifts = shifts + slow[loops, line - 1 : line - 1 + group.repeats].T[:, None]
+            shifts = shifts + slow[np.ix_(loops, places)].T[:, None]
         many = truth.parameters.repeated(group.repeats)
         s = model.scattering(many, i, PORTS, flux=flux + shifts)[:, 0]  # (N, 4, F)
         level = np.median(np.abs(gains[i]), axis=1)
@@ -326,9 +336,7 @@ def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
             )
             if study.data.of_magnitudes:
                 raw = np.abs(raw).astype(np.complex128)
-            line += 1
-            time += study.plan.seconds_per_sweep
-            row = _log_row(study, group, repeat, line, time)
+            row = _log_row(study, group, repeat, int(places[repeat]))
             # paths 11, 21, 12, 22 by F -> (F, 2, 2)
             yield row, Sweep(f, raw.reshape(2, 2, f.size).transpose(2, 1, 0), 50.0)
 
@@ -369,15 +377,16 @@ def simulate_directions(study: Study, truth: Truth) -> list[LogRow]:
 
 
 def _rows(study: Study) -> Iterator[tuple[LogRow, GroupKey]]:
-    """Rows of the log for the pump-on sweeps of the study's plan, with their groups."""
-    time, line = 0.0, 1
-    for group in _schedule(study):
-        if not group.probe.pump_on:
-            continue
-        for repeat in range(group.repeats):
-            line, time = line + 1, time + study.plan.seconds_per_sweep
-            row = _log_row(study, group, repeat, line, time)
-            yield row, group_key(row)
+    """Rows of the log for the pump-on sweeps of the study's plan, with their groups, in the order of time."""
+    groups = [g for g in _schedule(study) if g.probe.pump_on]
+    placed = [
+        (int(place), group, repeat)
+        for group, places in zip(groups, _places(study, groups), strict=True)
+        for repeat, place in enumerate(places)
+    ]
+    for place, group, repeat in sorted(placed, key=lambda one: one[0]):
+        row = _log_row(study, group, repeat, place)
+        yield row, group_key(row)
 
 
 def write_campaign(
@@ -439,6 +448,7 @@ def write_campaign(
         rows.append(row)
         if progress is not None:
             progress(len(rows), total)
+    rows.sort(key=lambda row: row.line)
     write_log(out / "log.csv", rows, [x.name for x in study.bias_lines])
     write_beside(out / "truth.toml", truth_text(study, truth).encode(), sync=True)
     return rows

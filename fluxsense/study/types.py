@@ -717,18 +717,20 @@ DATA_DIRECTION: Final[tuple[Field, ...]] = (
 
 @dataclass(frozen=True)
 class Plan:
-    """How often `simulate` sweeps: repeats per setting and state, pump-off repeats, states in order, cooldowns."""
+    """How often `simulate` sweeps: repeats per setting and state, pump-off repeats, states in turns, cooldowns."""
 
     repeats: int = 8
     off_repeats: int = 8
     states: tuple[str, ...] = ()
     cooldowns: tuple[str, ...] = ("c1",)
     seconds_per_sweep: float = 20.0
+    rounds: int = 4
 
 
 PLAN: Final[tuple[Field, ...]] = (
     Integer(key="repeats", default=8, low=1, words="repeats per setting and state"),
     Integer(key="off_repeats", default=8, low=1, words="repeats with the pump off"),
+    Integer(key="rounds", default=4, low=1, words="how often the states are gone through in turn, some repeats each time"),
     Names(key="states", to="states", words="states in the order of time"),
     Names(key="cooldowns", default=("c1",), words="names of the cooldowns"),
     Quantity(

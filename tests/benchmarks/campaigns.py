@@ -102,7 +102,7 @@ def summed_digest(study: Study, truth: Truth, seed: int = 5) -> Digest:
         band = np.zeros((2, BAND, f.size), dtype=complex)
         for lag in range(1, BAND + 1):
             band[:, lag - 1, :-lag] = free * drift_power * s[1:3, :-lag] * np.conj(s[1:3, lag:])
-        row = _log_row(study, group, 0, line, 20.0 * line)
+        row = _log_row(study, group, 0, line - 1)
         groups[group_key(row)] = GroupStats(
             count=n,
             frequency_hz=f,

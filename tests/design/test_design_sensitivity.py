@@ -22,7 +22,7 @@ from fluxsense.design.sensitivity import (
     predict,
     prior_points,
 )
-from fluxsense.design.timeline import gathered, windows, with_amplitudes
+from fluxsense.design.timeline import gathered, in_turns, windows, with_amplitudes
 from fluxsense.device.chip import ChipModel
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood, probe_of
@@ -131,7 +131,16 @@ def test_groups_are_swept_when_the_simulated_campaign_sweeps_them(tmp_path: Path
     digest = simulate_digest(study, draw_truth(study, 1))
     taken = sorted((v.first_time_s, v.last_time_s, v.count, k.pump_on) for k, v in digest.items())
     probes = {n: len(experiment.benches[b.bench].probes) for n, b in enumerate(experiment.blocks)}
-    assert sorted((*v, k[1] < probes[k[0]] - 1) for k, v in planned.items()) == taken
+    spans = {k: (v[0][0], v[-1][1], sum(count for _, _, count in v)) for k, v in planned.items()}
+    assert sorted((*v, k[1] < probes[k[0]] - 1) for k, v in spans.items()) == taken
+
+
+def test_states_take_turns() -> None:
+    """Two states of three and five sweeps, two rounds, written down by hand; one round is one state after the other."""
+    groups = [("c", "out", 3), ("c", "in", 5)]
+    assert in_turns(groups, 2) == [[(0, 1), (3, 2)], [(1, 2), (5, 3)]]
+    assert in_turns(groups, 1) == [[(0, 3)], [(3, 5)]]
+    assert in_turns([*groups, ("d", "out", 2)], 2)[2] == [(8, 1), (9, 1)]
 
 
 def test_slow_noise_against_a_dense_covariance(tmp_path: Path) -> None:

@@ -42,7 +42,8 @@ def test_without_a_reference_point_there_are_no_slopes_to_read_along(tmp_path: P
 
 def test_sweeps_that_were_not_taken_in_turns_are_said_where_flux_wanders(tmp_path: Path) -> None:
     """All out first, then all in: a walk leaves 1/sqrt(3) of its growth between two halves (an integral by hand)."""
-    study = small_study(tmp_path, wiring="+90 deg", repeats=40)
+    in_turns = small_study(tmp_path, wiring="+90 deg", repeats=40)
+    study = replace(in_turns, plan=replace(in_turns.plan, rounds=1))
     truth = draw_truth(study, 4)
     digest = simulate_digest(study, truth)
     wandering = RatioLikelihood(study, digest, truth.port_signs, sizes=Sizes(flux_walk_phi0=1e-3))
@@ -50,6 +51,8 @@ def test_sweeps_that_were_not_taken_in_turns_are_said_where_flux_wanders(tmp_pat
     assert abs(dict(found.items)["percent"] - 100 / 3**0.5) < 5
     assert sentence(found).startswith("The sweeps with the source out and those with it in were not taken in turns: 6")
     assert drift_findings(RatioLikelihood(study, digest, truth.port_signs)) == []
+    mixed = simulate_digest(in_turns, truth)
+    assert drift_findings(RatioLikelihood(in_turns, mixed, truth.port_signs, sizes=Sizes(flux_walk_phi0=1e-3))) == []
     # each group's only block moved to one time: no order, nothing to say
     still = Digest({k: replace(g, blocks=replace(g.blocks, time_s=0 * g.blocks.time_s)) for k, g in digest.items()})
     assert drift_findings(RatioLikelihood(study, still, truth.port_signs, sizes=Sizes(flux_walk_phi0=1e-3))) == []

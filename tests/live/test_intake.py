@@ -236,7 +236,7 @@ def test_a_trace_that_was_taken_too_early_is_read_again(simulated: Study, tmp_pa
     shutil.copy(source.folder / rows[1].file, study.folder / rows[1].file)
     settle(follower, clock, 4)
     assert follower.restarts == 1
-    (group,) = follower.intake.digest.values()
+    group = follower.intake.digest[group_key(rows[0])]
     assert group.count == 2
     assert group.frequency_hz.size == source.sweep.points
 
