@@ -493,13 +493,17 @@ def settle(problem: CampaignProblem, x: FloatArray, scales: Sizes | None = None)
     """
     full, unknowns = problem.likelihood, problem.unknowns
     scales = full.sizes if scales is None else scales
+    quiet = replace(scales, flux_noise_phi0=0.0)  # would hide that the place is wrong
     moves = COARSE_MOVES if any(full.eliminated.values()) else 1
-    coarse = CampaignProblem(unknowns, full.on_points(every_some))
+    thin = full.on_points(every_some)
+    coarse = CampaignProblem(unknowns, thin.rebuilt(sizes=replace(thin.sizes, flux_noise_phi0=0.0)))
     coarse, x = moved(coarse, x, LEARNED_AT if moves > 1 else 1, ROUGHLY)
-    sizes, gain = _learned(coarse, x, scales)
+    sizes, gain = _learned(coarse, x, quiet)
     if moves > 1:
         noisy = coarse.likelihood.rebuilt(sizes=sizes, residual_gain=gain)
         coarse, x = moved(CampaignProblem(unknowns, noisy), x, moves, ROUGHLY)
+    if scales != quiet:
+        sizes, gain = _learned(coarse, x, scales)
     reference = coarse.likelihood.reference
     problem = CampaignProblem(unknowns, full.rebuilt(reference=reference, sizes=sizes, residual_gain=gain))
     problem, x = moved(problem, x, FINE_MOVES if moves > 1 else 1, ROUGHLY)
