@@ -322,7 +322,7 @@ def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
         shifts = truth.noise_scale * noise.flux_phi0 * rng.standard_normal((group.repeats, 1, 2))
         if slow is not None:
             loops = [[x.name for x in study.loops].index(stage.loop) for stage in study.isolators[i].stages]
-            shifts = shifts + slow[np.ix_(loops, places)].T[:, None]
+            shifts = shifts + np.asarray(slow[loops][:, places]).T[:, None]
         many = truth.parameters.repeated(group.repeats)
         s = model.scattering(many, i, PORTS, flux=flux + shifts)[:, 0]  # (N, 4, F)
         level = np.median(np.abs(gains[i]), axis=1)
