@@ -413,10 +413,10 @@ def prepare(
     unknowns = Unknowns(
         study, cooldowns, measured, leave_out=integrated_arrays(study), sheared=sheared, tamed=reference.tamed
     )
-    # loose noise forgives a set-up that is not as stated, and hides a source whose flux is a few thousandths
-    noises = [full, full.rebuilt(sizes=Sizes(), residual_gain=study.noise.residual_gain)]
 
-    def search(effort: int) -> tuple[CampaignProblem, list[LocalMode]]:
+    def search(full: RatioLikelihood, effort: int) -> tuple[CampaignProblem, list[LocalMode]]:
+        # loose noise forgives a set-up that is not as stated, and hides a source whose flux is a few thousandths
+        noises = [full, full.rebuilt(sizes=Sizes(), residual_gain=study.noise.residual_gain)]
         found: list[tuple[RatioLikelihood, list[LocalMode]]] = []
         for likelihood in noises:
             rough = likelihood.on_points(every_few).rebuilt(sizes=Sizes())  # the search needs no fine noise
@@ -433,7 +433,8 @@ def prepare(
                 "no direction within the prior explains the data at all", remedy="Check the priors in the study"
             )
         say("polishing the modes", 0.0, "")
-        places = [settle(CampaignProblem(unknowns, likelihood), start, scales) for likelihood, start in _apart(found)]
+        firm = effort > 1
+        places = [settle(CampaignProblem(unknowns, one), start, scales, firm) for one, start in _apart(found)]
         problem, best = max(places, key=lambda place: marginal(*place))
         high = np.array([best, *(x for _, x in places), *(mode.x for _, modes in found for mode in modes[1:])])
         polished: list[LocalMode] = []
@@ -445,10 +446,11 @@ def prepare(
         polished.sort(key=lambda m: -m.log_evidence)
         return problem, polished
 
-    problem, polished = search(1)
+    problem, polished = search(full, 1)
     misfit = misfit_deviations(problem, polished[0].x) if polished else np.inf
     if misfit > SEARCHED_AGAIN:  # another chip, or a search that missed the mode that fits
-        wider = search(WIDE_EFFORT)
+        again = reference_fit(study, digest, wiring.signs, noise, cooldowns, firm=True)
+        wider = search(full.rebuilt(reference=again.parameters), WIDE_EFFORT)
         if wider[1] and misfit_deviations(wider[0], wider[1][0].x) < misfit - 1.0:
             problem, polished = wider
     return problem, polished, wiring
@@ -464,14 +466,14 @@ def _apart(found: list[tuple[RatioLikelihood, list[LocalMode]]]) -> list[tuple[R
     return [(likelihood, mode.x) for likelihood, mode in kept]
 
 
-COARSE_MOVES, FINE_MOVES = 10, 2
-ROUGHLY = 3.0
-"""Gain of joint log posterior that ends these moves: hundreds of eliminated parameters creep along their ridges for longer."""
+COARSE_MOVES, FINE_MOVES = 5, 2
 LEARNED_AT = 2
 """Moves after which the sizes of what no study can state are learned."""
 
 
-def settle(problem: CampaignProblem, x: FloatArray, scales: Sizes | None = None) -> tuple[CampaignProblem, FloatArray]:
+def settle(
+    problem: CampaignProblem, x: FloatArray, scales: Sizes | None = None, firm: bool = False
+) -> tuple[CampaignProblem, FloatArray]:
     """Move the likelihood's reference point to the mode that x (D,) leads to, and learn what is not known of its noise.
 
     In turn the unknowns climb to their mode, eliminated parameters go to their most probable values there (so that the
@@ -484,6 +486,8 @@ def settle(problem: CampaignProblem, x: FloatArray, scales: Sizes | None = None)
     x : ndarray (D,)
     scales : Sizes, optional
         Of the priors of what is learned; those of the likelihood by default.
+    firm : bool
+        Take firm steps (`reference.moved`), and learn of flux noise at the place that they end at only.
 
     Returns
     -------
@@ -493,20 +497,21 @@ def settle(problem: CampaignProblem, x: FloatArray, scales: Sizes | None = None)
     """
     full, unknowns = problem.likelihood, problem.unknowns
     scales = full.sizes if scales is None else scales
-    quiet = replace(scales, flux_noise_phi0=0.0)  # would hide that the place is wrong
-    moves = COARSE_MOVES if any(full.eliminated.values()) else 1
+    quiet = replace(scales, flux_noise_phi0=0.0) if firm else scales  # flux noise would hide that a place is wrong
+    moves = (COARSE_MOVES + firm * COARSE_MOVES) if any(full.eliminated.values()) else 1
     thin = full.on_points(every_some)
-    coarse = CampaignProblem(unknowns, thin.rebuilt(sizes=replace(thin.sizes, flux_noise_phi0=0.0)))
-    coarse, x = moved(coarse, x, LEARNED_AT if moves > 1 else 1, ROUGHLY)
+    if firm:
+        thin = thin.rebuilt(sizes=replace(thin.sizes, flux_noise_phi0=0.0))
+    coarse, x = moved(CampaignProblem(unknowns, thin), x, LEARNED_AT if moves > 1 else 1, firm)
     sizes, gain = _learned(coarse, x, quiet)
     if moves > 1:
         noisy = coarse.likelihood.rebuilt(sizes=sizes, residual_gain=gain)
-        coarse, x = moved(CampaignProblem(unknowns, noisy), x, moves, ROUGHLY)
+        coarse, x = moved(CampaignProblem(unknowns, noisy), x, moves, firm)
     if scales != quiet:
         sizes, gain = _learned(coarse, x, scales)
     reference = coarse.likelihood.reference
     problem = CampaignProblem(unknowns, full.rebuilt(reference=reference, sizes=sizes, residual_gain=gain))
-    problem, x = moved(problem, x, FINE_MOVES if moves > 1 else 1, ROUGHLY)
+    problem, x = moved(problem, x, FINE_MOVES if moves > 1 else 1, firm)
     best = ascend(problem, x)
     return problem, x if best is None else best.x
 
@@ -533,7 +538,7 @@ def settled_null(problem: CampaignProblem) -> CampaignProblem:
     null = no_source_problem(problem)
     if not any(null.likelihood.eliminated.values()):
         return null
-    here, _ = moved(null, np.zeros(null.unknowns.size), COARSE_MOVES, ROUGHLY)
+    here, _ = moved(null, np.zeros(null.unknowns.size), COARSE_MOVES)
     gain = -0.5 * (here.likelihood.log_volume - null.likelihood.log_volume)
     return CampaignProblem(here.unknowns, here.likelihood, constant=gain)
 

@@ -37,13 +37,14 @@ FloatArray = npt.NDArray[np.float64]
 
 START: Final = 1.2
 """Offsets, in prior deviations, at which fits begin beside the prior mean."""
-RELINEARISED: Final = 15
+RELINEARISED: Final = 3
+FIRM_MOVES: Final = 15
 PARTS: Final = (1.0, 0.5, 0.25, 0.1)
-"""Of a step, tried in turn until the exact model fits no worse."""
-SETTLED: Final = 0.5
-"""Gain of joint log posterior by a move of the reference point below which it stays."""
+"""Of a firm step, tried in turn until the exact model fits no worse."""
+SETTLED: Final = 0.3
+"""Gain of log posterior by a move of the reference point below which it stays."""
 PROMISED: Final = 4.0
-"""Times this gain that the linear model may still promise."""
+"""Times this gain that the linear model may still promise after a firm step."""
 COARSE: Final = 0.02
 """Gain of a step at which a climb between two moves of the reference point ends."""
 LOOSE_GAIN: Final = 0.03
@@ -72,7 +73,7 @@ class Reference:
 
 
 def reference_fit(
-    study: Study, digest: Digest, signs: Sequence[int], noise: NoiseLevels, cooldowns: Sequence[str]
+    study: Study, digest: Digest, signs: Sequence[int], noise: NoiseLevels, cooldowns: Sequence[str], firm: bool = False
 ) -> Reference:
     """Fit every isolator's reference sweeps.
 
@@ -85,6 +86,8 @@ def reference_fit(
     noise : NoiseLevels
     cooldowns : sequence of str
         Of the campaign.
+    firm : bool
+        Eliminate offsets from the first step on, where signs are known, and take firm steps (see `moved`).
 
     Returns
     -------
@@ -103,13 +106,14 @@ def reference_fit(
         every_one = uncertain_parameters(study, cooldowns, [i])
         seen = {list(cooldowns).index(k.cooldown) for k in groups}
         tame = [p.name for p in every_one if p.array in TAMEABLE and (p.array != OFFSET or p.index[0] in seen)]
-        if signs_known(likelihood, i):
-            tamed += tame
+        known = signs_known(likelihood, i)
+        tamed += tame if known else []
+        if known and firm:
             likelihood = likelihood.rebuilt(tamed=tame)
         unknowns = Unknowns(
             study, cooldowns, [i], with_source=False, leave_out=integrated_arrays(study), tamed=likelihood.tamed
         )
-        problem, x = fitted(CampaignProblem(unknowns, likelihood))
+        problem, x = fitted(CampaignProblem(unknowns, likelihood), firm)
         found = problem.likelihood.moved_to(problem.parameters(x[None]))
         for p in every_one:
             if p.of_chip and p.home == i and p.array in found:
@@ -145,7 +149,7 @@ def _quiet_groups(study: Study, digest: Digest) -> dict[int, list[GroupKey]]:
     return out
 
 
-def fitted(problem: CampaignProblem) -> tuple[CampaignProblem, FloatArray]:
+def fitted(problem: CampaignProblem, firm: bool = False) -> tuple[CampaignProblem, FloatArray]:
     """The problem linearised about its best fit, and that fit (D,)."""
     x = np.zeros(problem.unknowns.size)
     if x.size:
@@ -153,23 +157,30 @@ def fitted(problem: CampaignProblem) -> tuple[CampaignProblem, FloatArray]:
         if not fits:
             return problem, x
         x = max(fits, key=lambda m: m.log_posterior).x
-    return moved(problem, x, RELINEARISED)
+    elif not firm:
+        return relinearised(problem, x), x
+    return moved(problem, x, FIRM_MOVES if firm else RELINEARISED, firm)
 
 
 def moved(
-    problem: CampaignProblem, x: FloatArray, moves: int, settled: float = SETTLED
+    problem: CampaignProblem, x: FloatArray, moves: int, firm: bool = False
 ) -> tuple[CampaignProblem, FloatArray]:
     """The problem linearised about the mode that x (D,) leads to, and that mode, after so many moves at most.
 
-    A move is a step of Gauss and Newton in unknowns and eliminated parameters together, cut where it makes the exact model
-    fit worse; the last one gains less than settled of log density, with no more promised by the linear model.
+    A move climbs and goes on to the most probable values of what is eliminated; a firm one is a step of Gauss and Newton in both
+    together, cut where it makes the exact model fit worse.  The two end in different places where there are several.
     """
-    before = joint(problem, x)
+    before = joint(problem, x) if firm else -np.inf
     for _ in range(moves):
         best = ascend(problem, x, gain=COARSE) if x.size else None
-        problem, x, now = _step(problem, x, x if best is None else best.x, before)
-        promised = problem.likelihood.held_back(problem.parameters(x[None]))
-        if abs(now - before) < settled and promised < PROMISED * settled:
+        aim = x if best is None else best.x
+        if firm:
+            problem, x, now = _step(problem, x, aim, before)
+            promised = problem.likelihood.held_back(problem.parameters(x[None]))
+        else:
+            problem, x, promised = relinearised(problem, aim), aim, 0.0
+            now = marginal(problem, x)
+        if abs(now - before) < SETTLED and promised < PROMISED * SETTLED:
             break
         before = now
     return problem, x
