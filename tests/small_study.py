@@ -155,6 +155,7 @@ flux = "{flux_noise_mphi0} mPhi0"
 flux_slow = "{slow_mphi0} mPhi0"
 
 [plan]
+rounds = 1
 repeats = {repeats}
 off_repeats = {repeats}
 states = [{taken}]

@@ -120,7 +120,7 @@ def test_batch_equals_loop_and_information_grows_with_sweeps(tmp_path: Path) -> 
 
 def test_groups_are_swept_when_the_simulated_campaign_sweeps_them(tmp_path: Path) -> None:
     study = small_study(tmp_path, slow_mphi0=1.0, repeats=3)
-    study = replace(study, plan=replace(study.plan, off_repeats=5, cooldowns=("c1", "c2")))
+    study = replace(study, plan=replace(study.plan, off_repeats=5, cooldowns=("c1", "c2"), rounds=2))
     experiment = planned_experiment(study)
     planned = windows(
         study,

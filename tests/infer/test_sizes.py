@@ -42,8 +42,8 @@ def test_without_a_reference_point_there_are_no_slopes_to_read_along(tmp_path: P
 
 def test_sweeps_that_were_not_taken_in_turns_are_said_where_flux_wanders(tmp_path: Path) -> None:
     """All out first, then all in: a walk leaves 1/sqrt(3) of its growth between two halves (an integral by hand)."""
-    in_turns = small_study(tmp_path, wiring="+90 deg", repeats=40)
-    study = replace(in_turns, plan=replace(in_turns.plan, rounds=1))
+    study = small_study(tmp_path, wiring="+90 deg", repeats=40)
+    in_turns = replace(study, plan=replace(study.plan, rounds=4))
     truth = draw_truth(study, 4)
     digest = simulate_digest(study, truth)
     wandering = RatioLikelihood(study, digest, truth.port_signs, sizes=Sizes(flux_walk_phi0=1e-3))
