@@ -532,6 +532,7 @@ def study(raw: bytes) -> dict[str, Any]:
     out["plan"] = {
         "repeats": t.get("repeats", 8),
         "off_repeats": t.get("off_repeats", 8),
+        "rounds": t.get("rounds", 4),
         "states": t.get("states", [s["name"] for s in out["states"]]),
         "cooldowns": t.get("cooldowns", ["c1"]),
         "seconds_per_sweep": t.q("time_per_sweep", "time", Fraction(20)),
@@ -548,6 +549,7 @@ def study(raw: bytes) -> dict[str, Any]:
     t = _Walk(root.get("limits", {}), "limits")
     out["limits"] = {
         "pump_power_w": t.q("pump_power", "power"),
+        "source_power_w": t.q("source_power", "power"),
         "pump_frequency_hz": t.qs("pump_frequency", "frequency"),
         "isolation_db": t.q("isolation", "level"),
     }
