@@ -545,6 +545,3 @@ def covariance_log_volume(likelihood: RatioLikelihood) -> float:
     log(v_0/shared), counted for both quadratures, and the amplitudes, a family's own and those in common, `log_volume`.
     """
     return float(0.5 * likelihood.log_volume - sum(np.sum(np.log(f.shared)) for f in likelihood.families))
-
-
-# ---------------------------------------------------------------- closed forms

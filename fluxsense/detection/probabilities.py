@@ -135,6 +135,3 @@ def list_probabilities(log_evidence: Sequence[float], prior: Sequence[float] | N
         raise InputError("the prior weights do not fit the hypotheses", remedy="Give one positive weight for each")
     joint = values + np.log(weights)
     return np.asarray(np.exp(joint - logsumexp(joint)))
-
-
-# ---------------------------------------------------------------- closed forms

@@ -76,9 +76,6 @@ NOTICED = 0.9
 DOMINANT = 0.7
 """A nuisance limits the answer if the error would fall below that share without it."""
 CONTRADICTED_LOG_ODDS = -10.0
-COUNTED = ("direction",)
-"""Kinds of data of which only the way that each sweep transmits is used."""
-
 MOST_CAUSES = 5
 """Kinds of eliminated numbers, the least probable first, that a result lists."""
 MOST_ASSUMPTIONS = 40
@@ -197,7 +194,7 @@ def orient(study: Study | str | Path, digest: Digest | None = None, **options: U
     """
     study, settings = as_study(study), OrientSettings(**options)
     check_geometry(study)
-    if digest is None and study.data.kind in COUNTED:
+    if digest is None and study.data.of_counts:
         from fluxsense.jobs.orient_counts import orient_votes
 
         votes, data_hash = load_votes(study, settings.counted("reading directions"))
@@ -240,8 +237,7 @@ def orient_folder(
     whole_number("--workers", workers, 1)
     check_geometry(study)
     ready(folder)
-    counted = study.data.kind in COUNTED
-    digest = None if counted else folder_digest(study, folder, settings.progress, workers)
+    digest = None if study.data.of_counts else folder_digest(study, folder, settings.progress, workers)
     with held(folder):
         options["chain_file"] = folder / "chains.h5"
         answer = orient(study, digest, **options)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import os
-import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -60,26 +59,24 @@ class Picture:
 
 
 def filled(template: str, **values: Any) -> str:
-    """A template of this folder with its values, all text from files shown as text; `style` is the report's.
+    """A template of this folder with its values, all text from files shown as text.
 
     Parameters
     ----------
     template : str
-        Its file.
+        Its file; what every page has, and what it is to be given for that, stands in ``base.html``.
     **values
         What it shows.
     """
-    folder = Path(__file__).parent
     environment = Environment(
-        loader=FileSystemLoader(folder),
+        loader=FileSystemLoader(Path(__file__).parent),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
     environment.filters.update({"signed": _signed, "short": _short, "hat": lambda x: "∞" if x is None else f"{x:.3f}"})
-    style = re.search(r"<style>(.*?)</style>", (folder / "page.html").read_text(encoding="utf-8"), re.DOTALL)
-    return environment.get_template(template).render(style=style[1] if style else "", **values)
+    return environment.get_template(template).render(**values)
 
 
 def report_page(shown: Shown, known: KnownSource | None = None) -> str:
@@ -101,6 +98,7 @@ def report_page(shown: Shown, known: KnownSource | None = None) -> str:
         "page.html",
         d=document,
         answer=answer_sentence(document),
+        said=[*document["verdict"]["reasons"], *document["known_source"]["said"]],
         trust_words=TRUST_WORDS[document["verdict"]["trust"]],
         stopped=STOPPED_WORDS.get(document["sampling"]["stopped"], document["sampling"]["stopped"]),
         note=shown.study.note.strip(),

@@ -25,6 +25,7 @@ def readout_page(document: Mapping[str, Any]) -> str:
         "readout.html",
         d=document,
         answer=readout_lines(body, document["source"]["unit"])[1],
+        said=document["warnings"],
         tables=tables,
         formulas=FORMULAS,
     )

@@ -34,6 +34,7 @@ def sweep_page(result: Characterization) -> str:
         d=document,
         trust_words=TRUST_WORDS[document["verdict"]["trust"]],
         answer=_answer(document),
+        said=[*document["verdict"]["reasons"], *document["skipped"]],
         parts=[_part(entry, one) for entry, one in zip(document["isolators"], result.isolators, strict=True)],
         note=result.study.note.strip(),
         study_file=result.study.path.name,
