@@ -8,7 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.device.chip import ChipModel, Probe, loop_indices, matched_pump_frequency_hz, nominal_parameters
+from fluxsense.device.chip import (
+    ChipModel,
+    Probe,
+    loop_indices,
+    matched_pump_frequency_hz,
+    nominal_parameters,
+    with_source_out,
+)
 from fluxsense.device.rings import ring_kind
 from fluxsense.study import Study
 
@@ -91,8 +98,7 @@ def transmission(
         )
         for n, (port, hz, power) in enumerate(pumps)
     ]
-    quiet = replace(study, states=(replace(study.states[0], kind="out"), *study.states[1:]))
-    model = ChipModel(quiet, probes, [frequency_hz] * len(study.isolators))
+    model = ChipModel(with_source_out(study), probes, [frequency_hz] * len(study.isolators))
     flux = np.broadcast_to(np.asarray(flux_phi0, dtype=np.float64), (1, len(probes), 2))
     return np.asarray(model.scattering(nominal_parameters(study), isolator, ("11", "21", "12", "22"), flux=flux)[0])
 

@@ -35,6 +35,7 @@ from fluxsense.device.chip import (
     matched_pump_frequency_hz,
     mutual_matrix_phi0_per_a,
     nominal_parameters,
+    with_source_out,
 )
 from fluxsense.study import Setting, Study
 
@@ -144,10 +145,9 @@ class _Search:
 
 def isolation_db(study: Study, setting: Setting, isolator: int) -> float:
     """Largest directionality (dB, without sign) of an isolator at a setting with the source out, over the sweep."""
-    out = next((s.name for s in study.states if s.kind == "out"), study.states[0].name)
-    quiet = replace(study, states=tuple(replace(s, kind="out") if s.name == out else s for s in study.states))
+    quiet = with_source_out(study)
     one = replace(setting, isolators=(study.isolators[isolator].name,))
-    experiment = planned_experiment(quiet, settings=[one], states=[out], most_points=81)
+    experiment = planned_experiment(quiet, settings=[one], states=[study.states[0].name], most_points=81)
     bench = experiment.benches[0]
     parameters = nominal_parameters(quiet, cooldowns=len(study.plan.cooldowns))
     loops = loop_indices(study)[isolator]

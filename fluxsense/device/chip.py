@@ -940,6 +940,11 @@ class ChipModel:
         )
 
 
+def with_source_out(study: Study) -> Study:
+    """The study with no source in its first state, whatever that is: where working points are looked at."""
+    return replace(study, states=(replace(study.states[0], kind="out"), *study.states[1:]))
+
+
 def setting_probe(
     study: Study, setting: int, isolator: int, state: int, cooldown: int = 0, *, pump_on: bool = True
 ) -> Probe:

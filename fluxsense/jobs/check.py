@@ -24,6 +24,7 @@ from fluxsense.device.chip import (
     nominal_parameters,
     setting_probe,
     study_flux_map,
+    with_source_out,
 )
 from fluxsense.device.stages import Stages
 from fluxsense.infer.budget import extent_findings, flux_map_rank, rank_findings, reference_findings, zero_bias_findings
@@ -254,8 +255,7 @@ def _setting(study: Study, setting: int, isolator: int) -> dict[str, Any]:
     chosen = study.settings[setting]
     probe = setting_probe(study, setting, isolator, 0)
     f = _window(study)
-    quiet = replace(study, states=(replace(study.states[0], kind="out"), *study.states[1:]))
-    model = ChipModel(quiet, [probe], [f] * len(study.isolators))
+    model = ChipModel(with_source_out(study), [probe], [f] * len(study.isolators))
     parameters = nominal_parameters(study)
     flux = model.probe_flux(parameters, isolator)[0, 0]
     s = model.scattering(parameters, isolator, ("11", "21", "12", "22"))[0, 0]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -23,7 +23,7 @@ from fluxsense.design.sensing import (
     best_probe_power,
     sensing,
 )
-from fluxsense.device.chip import ChipModel, nominal_parameters, setting_probe
+from fluxsense.device.chip import ChipModel, nominal_parameters, setting_probe, with_source_out
 from fluxsense.readout.allotment import Band, allot, overlaps
 from fluxsense.readout.chain import (
     NOTABLE_FACTOR,
@@ -240,7 +240,8 @@ def _modes_hz(study: Study, setting: int, isolator: int) -> list[float]:
     """Signal modes (2,) of an isolator at a setting with its pump on and the source out."""
     probe = setting_probe(study, setting, isolator, 0)
     parameters = nominal_parameters(study)
-    model = ChipModel(study, [probe], [np.array([probe.pump_frequency_hz])] * len(study.isolators))
+    grids = [np.array([probe.pump_frequency_hz])] * len(study.isolators)
+    model = ChipModel(with_source_out(study), [probe], grids)
     rates = model.rates(parameters, isolator, model.probe_flux(parameters, isolator))
     return [float(f) for f in rates.signal_hz[0, 0]]
 
@@ -354,9 +355,8 @@ def _through(study: Study, asked: Qubit) -> tuple[float, float]:
     """Amplitudes that an isolator passes the way in which it passes more, and the other way, at a resonator's frequency."""
     i = [x.name for x in study.isolators].index(asked.isolator)
     k = [x.name for x in study.settings].index(asked.setting)
-    quiet = replace(study, states=(replace(study.states[0], kind="out"), *study.states[1:]))
     grids = [np.array([asked.resonator_hz])] * len(study.isolators)
-    model = ChipModel(quiet, [setting_probe(study, k, i, 0)], grids)
+    model = ChipModel(with_source_out(study), [setting_probe(study, k, i, 0)], grids)
     s = np.abs(model.scattering(nominal_parameters(study), i))[0, 0, :, 0]
     return float(s.max()), float(s.min())
 

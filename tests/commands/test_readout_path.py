@@ -21,9 +21,10 @@ from fluxsense.base.errors import InputError
 from fluxsense.base.units import dbm_to_watt
 from fluxsense.cli import main
 from fluxsense.data.chains import chain_of, settled
+from fluxsense.device.chip import known_flux_phi0
 from fluxsense.jobs.check import check
 from fluxsense.jobs.orient import orient
-from fluxsense.jobs.readout import measured_findings, probe_proposal, readout_part
+from fluxsense.jobs.readout import measured_findings, probe_proposal, readout_part, sensor_bands
 from fluxsense.jobs.simulate import draw_truth, simulate
 from fluxsense.jobs.start import EXAMPLES, example_text, start
 from fluxsense.readout.chain import with_power_at_chip
@@ -272,6 +273,15 @@ def test_sensors_that_share_a_line_are_set_apart(study):
     assert all(84 <= x < 100 for x in bands)
     assert 1e3 * (north - east) == pytest.approx(sum(bands) / 2 + 10, abs=1.2)
     assert not any("share a line" in x for x in sentences(readout_part(study).findings))
+
+
+def test_a_known_source_moves_no_band(study):
+    """Bands are told with the source out, whichever state the study names first."""
+    shared = replace(study, readout=replace(study.readout, shared=("east", "north")))
+    coil = replace(next(s for s in study.states if s.kind == "calibration"), current_a=0.1)
+    beside = replace(shared, states=(coil, *(s for s in shared.states if s.kind != "calibration")))
+    assert np.max(np.abs(known_flux_phi0(beside)[0])) > 0.2
+    assert sensor_bands(beside) == sensor_bands(shared)
 
 
 def test_bands_without_a_guard_are_named(study):
