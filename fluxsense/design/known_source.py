@@ -29,6 +29,7 @@ from fluxsense.infer.blind import (
     law_of,
     log_odds,
     mistakes,
+    of_data,
     stated_world,
     with_free_fluxes,
 )
@@ -49,7 +50,7 @@ MOST_CURRENT_A: Final = 1e-3
 SLANT: Final = (0.48, 0.6, 0.64)
 """Axis of a proposed coil: in no plane of symmetry that loops on a chip usually have."""
 SOURCE: Final = (0.48, 0.62, 0.62)
-"""Direction of the source that the exchange of states is judged with."""
+"""Direction of the source that the exchange of states, and what else one direction must stand for, are judged with."""
 
 
 @dataclass(frozen=True)
@@ -264,11 +265,9 @@ class _Bench:
             total[np.ix_(rest, rest)], total[np.ix_(rest, columns)]
         )
         sd = np.array([p.sd for p in own])
-        values, vectors = np.linalg.eigh((inner - np.eye(len(own))) / np.outer(sd, sd))
-        plain = (vectors * np.maximum(values, 0.0)) @ vectors.T
         rows = [p.index[0] * len(loops) + loops.index(p.index[1]) for p in own]
         information = np.zeros((self.mean.size, self.mean.size))
-        information[np.ix_(rows, rows)] = plain
+        information[np.ix_(rows, rows)] = of_data(inner, sd)
         return FreeFluxes(self.places, loops, information @ self.mean, information)
 
 

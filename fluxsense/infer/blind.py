@@ -6,6 +6,9 @@ unknown: the flux of each loop in each state is free, and the sweeps of an isola
 
     p(data | u)  proportional to  exp(e.u - u'L u/2),     u[c, s, l] the flux in loop l beside the bias', cooldown c, state s.
 
+Where the best fit of an isolator leaves more than the noise that the study states, chi-square per value above one, e and L are
+divided by that, as if the noise were as large as the residuals are (what a fit does that takes its errors from its scatter).
+
 Then each hypothesis about the study says what these fluxes should have been,
 
     u[c, s, l] = sigma_l (o[c, l] + v[s, l] + (1 + a_l) f[s, l]),
@@ -36,16 +39,15 @@ from fluxsense.base.errors import InputError
 from fluxsense.base.findings import Finding
 from fluxsense.data.digest import Digest
 from fluxsense.device.chip import known_flux_phi0
-from fluxsense.infer.reference import LOOSE, LOOSE_GAIN, fitted, moved, signs_known
+from fluxsense.infer.reference import LOOSE, LOOSE_GAIN, alone, fitted, moved, signs_known
 from fluxsense.infer.sizes import drift_from_blocks
 from fluxsense.infer.wiring import source_flux_scale_phi0
 from fluxsense.model.likelihood import RatioLikelihood, every_few
 from fluxsense.model.linearised import Linearised
 from fluxsense.model.parameter import OFFSET
-from fluxsense.model.priors import integrated_arrays, prior_sizes
+from fluxsense.model.priors import prior_sizes
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.remainder import Sizes
-from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Chip, Coil, Loop, State, Study
 
 FloatArray = npt.NDArray[np.float64]
@@ -172,26 +174,36 @@ def _isolator_fluxes(
         free, digest, signs, residual_gain=max(free.noise.residual_gain, LOOSE_GAIN), sizes=LOOSE, cooldowns=labels,
         points=every_few,
     )  # fmt: skip
-    unknowns = Unknowns(free, labels, [isolator], with_source=False, leave_out=integrated_arrays(free))
-    start = CampaignProblem(unknowns, likelihood)
-    problem, x = moved(start, np.zeros(unknowns.size), MOVES) if signs_known(likelihood, isolator) else fitted(start)
+    start = alone(likelihood, isolator)
+    known = signs_known(likelihood, isolator)
+    problem, x = moved(start, np.zeros(start.unknowns.size), MOVES) if known else fitted(start)
     tight = problem.likelihood.rebuilt(residual_gain=free.noise.residual_gain, sizes=_sizes(free, isolator, problem))
-    problem, x = moved(CampaignProblem(unknowns, tight), x, MOVES)
+    problem, x = moved(alone(tight, isolator), x, MOVES)
     wide, x = problem.explicit(x)
     at = Linearised.of(wide, x)
-    louder = max(
-        1.0, at.misfit / at.likelihood.values
-    )  # noise beyond the study's: errors as large as the residuals are
+    louder = max(1.0, at.misfit / at.likelihood.values)
     columns = [n for n, p in enumerate(wide.unknowns.nuisances) if p.array == OFFSET]
     own = [wide.unknowns.nuisances[n] for n in columns]
     sd, mean = np.array([p.sd for p in own]), np.array([p.mean for p in own])
     step = np.linalg.solve(at.information, at.gradient)  # to the mode, if the climb ended before
-    inner = np.linalg.inv(at.covariance[np.ix_(columns, columns)])
-    plain = (inner - np.eye(len(columns))) / louder
-    values, vectors = np.linalg.eigh(0.5 * (plain + plain.T))
-    plain = (vectors * np.maximum(values, 0.0)) @ vectors.T
-    e = inner @ (x + step)[columns] / louder + plain @ (mean / sd)
-    return [(p.index[0], p.index[1]) for p in own], e / sd, plain / np.outer(sd, sd)
+    inner: FloatArray = np.asarray(np.linalg.inv(at.covariance[np.ix_(columns, columns)]))
+    information = of_data(inner, sd) / louder
+    pull = inner @ (x + step)[columns] / (louder * sd) + information @ mean
+    return [(p.index[0], p.index[1]) for p in own], pull, information
+
+
+def of_data(inner: FloatArray, sd: FloatArray) -> FloatArray:
+    """What data alone tell of fluxes, in 1/Phi0^2 (n, n): all information on them less that of their prior, never below zero.
+
+    Parameters
+    ----------
+    inner : ndarray (n, n)
+        In units of the prior deviations.
+    sd : ndarray (n,)
+        These, in Phi0.
+    """
+    values, vectors = np.linalg.eigh(inner - np.eye(len(sd)))
+    return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T / np.outer(sd, sd))
 
 
 def _sizes(free: Study, isolator: int, problem: CampaignProblem) -> Sizes:

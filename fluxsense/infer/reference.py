@@ -110,10 +110,7 @@ def reference_fit(
         tamed += tame if known else []
         if known and firm:
             likelihood = likelihood.rebuilt(tamed=tame)
-        unknowns = Unknowns(
-            study, cooldowns, [i], with_source=False, leave_out=integrated_arrays(study), tamed=likelihood.tamed
-        )
-        problem, x = fitted(CampaignProblem(unknowns, likelihood), firm)
+        problem, x = fitted(alone(likelihood, i), firm)
         found = problem.likelihood.moved_to(problem.parameters(x[None]))
         for p in every_one:
             if p.of_chip and p.home == i and p.array in found:
@@ -121,6 +118,15 @@ def reference_fit(
                     arrays[p.array] = nominal_array(study, p.array, 1)
                 p.put(arrays, p.of(found[p.array]))
     return Reference(ChipParameters(arrays), tuple(tamed))
+
+
+def alone(likelihood: RatioLikelihood, isolator: int) -> CampaignProblem:
+    """One isolator's sweeps, with no unknown of the source."""
+    study, cooldowns = likelihood.study, likelihood.cooldowns
+    unknowns = Unknowns(
+        study, cooldowns, [isolator], with_source=False, leave_out=integrated_arrays(study), tamed=likelihood.tamed
+    )
+    return CampaignProblem(unknowns, likelihood)
 
 
 def signs_known(likelihood: RatioLikelihood, isolator: int) -> bool:

@@ -17,7 +17,7 @@ from fluxsense.base.findings import Finding, Verdict
 from fluxsense.data.chains import unsettled
 from fluxsense.design.ambiguity import ambiguity_findings, ambiguity_map, information_finding
 from fluxsense.design.information_gain import chip_gain
-from fluxsense.design.known_source import KnownSourcePlan, known_source_findings, known_source_plan
+from fluxsense.design.known_source import SOURCE, KnownSourcePlan, known_source_findings, known_source_plan
 from fluxsense.design.schedule import (
     FrequencyShares,
     Schedule,
@@ -60,7 +60,6 @@ from fluxsense.study.write import study_text
 FloatArray = npt.NDArray[np.float64]
 
 VALIDATION_POINTS = 48
-TRUTH = np.array([0.48, 0.62, 0.62])
 
 
 @dataclass(frozen=True, repr=False)
@@ -145,7 +144,7 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
     times = _time_entries(coarse, schedule, few, asked)
     asked.say("what cannot be told apart")
     unresolved = ambiguity_findings(proposed, points=60)
-    map_of = ambiguity_map(planned_experiment(proposed, most_points=15), TRUTH, points=120)
+    map_of = ambiguity_map(planned_experiment(proposed, most_points=15), np.array(SOURCE), points=120)
     asked.say("expected information gain")
     gain = chip_gain(coarse, outer=24, inner=100, seed=seed)
     asked.say("read-out")
@@ -168,7 +167,7 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
             "lower": gain.lower, "upper": gain.upper, "lower_sd": gain.lower_sd, "upper_sd": gain.upper_sd
         },
         "source_unit": study.source.unit,
-        "determined": sentence(information_finding(coarse, TRUTH)),
+        "determined": sentence(information_finding(coarse, np.array(SOURCE))),
         "ambiguities": sentences(unresolved),
         "readout": None if readout is None else readout.body,
         "readout_notes": sentences(notes),

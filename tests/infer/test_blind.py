@@ -27,6 +27,7 @@ from fluxsense.infer.blind import (
     judged,
     known_states,
     law_of,
+    of_data,
     stated_world,
 )
 from fluxsense.jobs.orient import known_source_entry, orient
@@ -73,6 +74,16 @@ def test_law_agrees_with_the_normal_density_of_numbers() -> None:
     mean, sd = laws[0].multiples(fluxes, 2)
     assert mean == pytest.approx((gain @ (y - laws[0].mean))[-2:], rel=1e-9)
     assert sd == pytest.approx(np.sqrt(1 - np.diag(gain @ laws[0].columns))[-2:], rel=1e-9)
+
+
+def test_data_alone_are_what_is_left_without_the_prior() -> None:
+    """Information adds up: that of data with covariance C and of a normal prior, in units of the prior's deviations."""
+    rng = np.random.default_rng(5)
+    root, sd = rng.standard_normal((3, 3)), np.array([0.5, 2.0, 3.0])
+    data = np.linalg.inv(root @ root.T + 0.1 * np.eye(3))
+    together = sd[:, None] * (data + np.diag(1 / sd**2)) * sd
+    assert of_data(together, sd) == pytest.approx(data, rel=1e-9)
+    assert of_data(0.5 * np.eye(3), sd) == pytest.approx(np.zeros((3, 3)), abs=0)
 
 
 def test_stated_flux_of_the_coil_agrees_with_an_integrated_field(campaign: Campaign) -> None:
