@@ -85,16 +85,15 @@ def _identifier(name: str) -> str:
     return re.sub(r"[^A-Za-z0-9]+", "_", name).strip("_")
 
 
-def _write_netcdf(answer: Answer, folder: Path) -> list[str]:
+def _write_netcdf(answer: Answer, folder: Path) -> None:
     data = inference_data(answer)
     with tempfile.TemporaryDirectory() as place:
         path = Path(place) / "posterior.nc"
         data.to_netcdf(str(path), engine="h5netcdf")
         write_beside(folder / "posterior.nc", path.read_bytes(), sync=True)
-    return ["posterior.nc"]
 
 
-def _write_tables(answer: Answer, folder: Path) -> list[str]:
+def _write_tables(answer: Answer, folder: Path) -> None:
     names, units, values = answer.table(DRAWS)
     columns = tuple(f"{name} ({unit})" if unit else name for name, unit in zip(names, units, strict=True))
     draws = Table("Posterior draws", columns, tuple(tuple(float(x) for x in row) for row in values))
@@ -103,24 +102,20 @@ def _write_tables(answer: Answer, folder: Path) -> list[str]:
         written |= {f"{stem}.csv": table.csv(), f"{stem}.tex": table.latex()}
     for name, text in written.items():
         write_beside(folder / name, text.encode("utf-8"), sync=True)
-    return list(written)
 
 
-def _write_figures(answer: Answer, folder: Path) -> list[str]:
+def _write_figures(answer: Answer, folder: Path) -> None:
     from fluxsense.jobs.page import shown
     from fluxsense.report.figures import image_bytes
     from fluxsense.report.page import answer_figures
     from fluxsense.report.views import known_source
 
-    out = []
     for name, figure in answer_figures(shown(answer), known_source(stated_truth(answer.study))).items():
         for kind in ("pdf", "svg"):
             write_beside(folder / f"{name}.{kind}", image_bytes(figure, kind), sync=True)
-            out.append(f"{name}.{kind}")
-    return out
 
 
-WRITERS: Final[dict[str, Callable[[Answer, Path], list[str]]]] = {
+WRITERS: Final[dict[str, Callable[[Answer, Path], None]]] = {
     "netcdf": _write_netcdf,
     "tables": _write_tables,
     "figures": _write_figures,
@@ -128,12 +123,13 @@ WRITERS: Final[dict[str, Callable[[Answer, Path], list[str]]]] = {
 """Formats by their option."""
 
 
-def write_formats(answer: Answer, folder: Path, wanted: Sequence[str]) -> list[str]:
-    """Write an answer in formats of `WRITERS`; returns the names of the files.
+def write_formats(answer: Answer, folder: Path, wanted: Sequence[str]) -> None:
+    """Write an answer in formats of `WRITERS`.
 
     Raises
     ------
     InputError
         If a library is missing, or a file cannot be written.
     """
-    return [name for one in wanted for name in WRITERS[one](answer, folder)]
+    for one in wanted:
+        WRITERS[one](answer, folder)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 from fluxsense.base.units import format_quantity
 from fluxsense.readout.qubit import FORMULAS
 from fluxsense.report.page import filled
 from fluxsense.report.readout import LINE_WORDS, flux_text, readout_lines
+from fluxsense.report.tables import Table
 
 
 def readout_page(document: Mapping[str, Any]) -> str:
@@ -20,7 +21,9 @@ def readout_page(document: Mapping[str, Any]) -> str:
         Of `check`, with a part on the read-out.
     """
     body = document["readout"]
-    tables = [_stage_table(body), _loop_table(body), *([] if body["qubit"] is None else _qubit_tables(body["qubit"]))]
+    tables = {"Line": _stage_table(body), "Sensitivity": _loop_table(body)}
+    if body["qubit"] is not None:
+        tables |= _qubit_tables(body["qubit"])
     return filled(
         "readout.html",
         d=document,
@@ -31,12 +34,8 @@ def readout_page(document: Mapping[str, Any]) -> str:
     )
 
 
-def _table(title: str, caption: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> dict[str, Any]:
-    return {"title": title, "caption": caption, "head": head, "rows": rows}
-
-
-def _stage_table(body: Mapping[str, Any]) -> dict[str, Any]:
-    rows = [
+def _stage_table(body: Mapping[str, Any]) -> Table:
+    rows = tuple(
         (
             x["name"],
             x["place"],
@@ -46,13 +45,13 @@ def _stage_table(body: Mapping[str, Any]) -> dict[str, Any]:
             "not stated" if x["margin_db"] is None else f"{x['margin_db']:.1f} dB",
         )
         for x in body["stages"]
-    ]
+    )
     caption = "In the direction of the signal. Noise: what a stage adds, referred to the chip. Margin: to the 1 dB compression point."
-    return _table("Line", caption, ("stage", "way", "power at its input", "gain", "noise", "margin"), rows)
+    return Table(caption, ("stage", "way", "power at its input", "gain", "noise", "margin"), rows)
 
 
-def _loop_table(body: Mapping[str, Any]) -> dict[str, Any]:
-    rows = [
+def _loop_table(body: Mapping[str, Any]) -> Table:
+    rows = tuple(
         (
             one["loop"],
             flux_text(one["flux_noise_phi0"]),
@@ -62,21 +61,21 @@ def _loop_table(body: Mapping[str, Any]) -> dict[str, Any]:
         )
         for iso in body["isolators"]
         for one in iso["loops"]
-    ]
+    )
     caption = (
         "At the best single frequency, the pump on, all else known; moments at the loop's centre along its normal."
     )
-    return _table("Sensitivity", caption, ("loop", "flux noise", "field noise", "moment noise", "the same"), rows)
+    return Table(caption, ("loop", "flux noise", "field noise", "moment noise", "the same"), rows)
 
 
-def _qubit_tables(body: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _qubit_tables(body: Mapping[str, Any]) -> dict[str, Table]:
     head = ("line", "noise / quanta", "signal to noise", "fidelity", "thermal photons", "dephasing per s")
     keys = ("quanta", "separation", "fidelity", "thermal_photons", "dephasing_per_s")
 
     def row(words: str, x: Mapping[str, float]) -> tuple[str, ...]:
         return (words, *(f"{x[k]:.5g}" if k == "fidelity" else f"{x[k]:.3g}" for k in keys))
 
-    lines = [row(words, body["lines"][k]) for k, words in LINE_WORDS.items() if body["lines"][k] is not None]
+    lines = tuple(row(words, body["lines"][k]) for k, words in LINE_WORDS.items() if body["lines"][k] is not None)
     caption = (
         f"Resonator at {body['resonator_hz'] / 1e9:.6g} GHz, linewidth {body['linewidth_hz'] / 1e6:.3g} MHz, dispersive shift "
         f"{body['pull_hz'] / 1e6:.3g} MHz, {body['photons']:g} photons for {format_quantity(body['integration_s'], 'time', 3)}. Isolator "
@@ -86,7 +85,7 @@ def _qubit_tables(body: Mapping[str, Any]) -> list[dict[str, Any]]:
     by_loss = [row(f"insertion loss {x['loss_db']:g} dB", x) for x in body["by_loss"]]
     by_isolation = [row(f"isolation {x['isolation_db']:g} dB", x) for x in body["by_isolation"]]
     beside = "The isolator of the chip with another insertion loss, or another isolation, all else as above."
-    return [
-        _table("Qubit read-out", caption, head, lines),
-        _table("Loss and isolation", beside, head, [*by_loss, *by_isolation]),
-    ]
+    return {
+        "Qubit read-out": Table(caption, head, lines),
+        "Loss and isolation": Table(beside, head, (*by_loss, *by_isolation)),
+    }
