@@ -216,6 +216,11 @@ def format_quantity(value: float, dimension: str, digits: int = 6) -> str:
     return f"{value / factor:.{digits}g} {unit}"
 
 
+def dimension_of(unit: str) -> str:
+    """The dimension whose unit in `OWN_UNIT` this is."""
+    return next(name for name, own in OWN_UNIT.items() if own == unit)
+
+
 def dbm_to_watt(power_dbm: float) -> float:
     """Power in W from dBm (0 dBm = 1 mW); infinity or zero beyond the floating-point range, nan for nan."""
     exponent = power_dbm / 10.0 - 3.0

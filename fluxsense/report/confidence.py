@@ -13,7 +13,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullForma
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.files import read_bytes, write_beside
-from fluxsense.base.units import format_quantity
+from fluxsense.base.units import dimension_of, format_quantity
 from fluxsense.report.figures import styled
 from fluxsense.report.lines import detection_lines
 from fluxsense.report.page import picture
@@ -27,7 +27,7 @@ BLUE, ORANGE, GREEN, GREY = "#2a6f97", "#c8553d", "#3a7d44", "#777777"
 
 def _scale(document: dict[str, Any], size: float) -> tuple[float, str]:
     """Factor and unit text that read well for a size."""
-    text = format_quantity(size, "field" if document["unit"] == "T" else "moment", 6)
+    text = format_quantity(size, dimension_of(document["unit"]), 6)
     number, unit = text.split(" ", 1)
     return float(number) / size, unit.replace("m^2", "m²")
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from math import floor, log, log10, pi
 from typing import Any
 
-from fluxsense.base.units import OWN_UNIT, format_quantity
+from fluxsense.base.units import dimension_of, format_quantity
 from fluxsense.report.readout import readout_lines
 from fluxsense.report.words import KASS_RAFTERY_LIMITS, evidence_sentence, odds_text, probability_text
 
@@ -81,19 +81,14 @@ def _where(document: Mapping[str, Any]) -> str:
     )
 
 
-def _dimension(unit: str) -> str:
-    """What a source's SI unit is the unit of."""
-    return next(name for name, own in OWN_UNIT.items() if own == unit)
-
-
 def size_text(value: float, unit: str) -> str:
     """A size of the source in the unit that reads best, such as 21.9 fA m^2 or 2 nT."""
-    return format_quantity(value, _dimension(unit), 3)
+    return format_quantity(value, dimension_of(unit), 3)
 
 
 def size_words(mean: float, sd: float, unit: str) -> str:
     """A size of the source with its standard deviation, both in the unit that reads best; the size alone if it was fixed."""
-    text = format_quantity(mean, _dimension(unit), 4)
+    text = format_quantity(mean, dimension_of(unit), 4)
     number, best = text.split(" ", 1)
     if not sd > FIXED * abs(mean):
         return f"{text} (fixed by the study)"
@@ -136,7 +131,7 @@ def answer_lines(document: Mapping[str, Any]) -> list[str]:
 def check_lines(document: Mapping[str, Any]) -> list[str]:
     """What `check` says of a study."""
     source = document["source"]
-    dimension = _dimension(source["unit"])
+    dimension = dimension_of(source["unit"])
     lines = [document["title"], ""]
     if document["invented"]:
         lines.insert(1, "(an invented scenario)")
@@ -191,7 +186,7 @@ def simulation_lines(document: Mapping[str, Any]) -> list[str]:
 def _quantity(value: float | None, unit: str) -> str:
     if value is None:
         return "no size (the chip is blind there)"
-    return format_quantity(value, _dimension(unit), 3)
+    return format_quantity(value, dimension_of(unit), 3)
 
 
 def _said(entry: dict[str, float]) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from fluxsense.base.constants import BOHR_MAGNETON_A_M2
-from fluxsense.base.units import format_quantity
+from fluxsense.base.units import dimension_of, format_quantity
 from fluxsense.readout.published import FAR_BETTER
 
 _HELD: Final = {
@@ -138,7 +138,7 @@ def _isolator_lines(iso: Mapping[str, Any]) -> list[str]:
 
 def _source_lines(body: Mapping[str, Any], unit: str) -> list[str]:
     noise = body["source_noise_per_root_hz"]
-    dimension = "field" if unit == "T" else "moment"
+    dimension = dimension_of(unit)
 
     def each(x: float | None) -> str:
         if x is None:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from io import StringIO
 from typing import Any
 
-from fluxsense.base.units import OWN_UNIT, format_quantity
+from fluxsense.base.units import dimension_of, format_quantity
 
 Cell = str | float | None
 
@@ -66,7 +66,6 @@ def _latex_cell(value: Cell, digits: int) -> str:
 def summary_table(document: Mapping[str, Any]) -> Table:
     """Direction, regions, size and evidence of an answer's document."""
     direction, size = document["direction"], document["size"]
-    dimension = next(name for name, own in OWN_UNIT.items() if own == size["unit"])
     rows: list[tuple[Cell, ...]] = [
         ("verdict", document["verdict"]["trust"], ""),
         ("azimuth", direction["azimuth_deg"], "deg"),
@@ -79,7 +78,7 @@ def summary_table(document: Mapping[str, Any]) -> Table:
     rows += [
         ("size, mean", size["mean"], size["unit"]),
         ("size, standard deviation", size["sd"], size["unit"]),
-        ("size, in words", format_quantity(size["mean"], dimension, 4), ""),
+        ("size, in words", format_quantity(size["mean"], dimension_of(size["unit"]), 4), ""),
         ("log Bayes factor, source against none", document["log_bayes_factor"], ""),
         ("its numerical error", document["log_bayes_factor_sd"], ""),
         ("odds against the opposite direction", document["antipodal_odds"], ""),
