@@ -49,6 +49,12 @@ coupling = "10.2 MHz"
 """
 
 
+def element(way: str, name: str, kind: str, **entries: str | float) -> str:
+    """A part of the read-out chain, on the way "down" to the chip or "up" from it."""
+    rows = [f'{key} = "{x}"' if isinstance(x, str) else f"{key} = {x}" for key, x in entries.items()]
+    return "\n".join(["", f"[[readout.{way}]]", f'name = "{name}"', f'kind = "{kind}"', *rows, ""])
+
+
 def setting(name: str, flux_phi0: Sequence[float], port: int) -> str:
     """A setting that puts the loops at the fluxes given."""
     bias = ", ".join(f'{n} = "{1e3 * x / MUTUAL_PHI0_PER_A:.6f} mA"' for n, x in zip(LOOPS, flux_phi0, strict=True))

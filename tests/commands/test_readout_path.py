@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 import skrf
 from readout_campaigns import chain_digest
-from small_study import small_study
+from small_study import element, small_study
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.units import dbm_to_watt
@@ -214,9 +214,8 @@ def test_elements_given_as_files_are_cascaded(tmp_path):
         s = rng.normal(size=(19, 2, 2)) + 1j * rng.normal(size=(19, 2, 2))
         s *= 0.7 / np.linalg.norm(s, ord=2, axis=(1, 2))[:, None, None]
         skrf.Network(f=hz, s=s, z0=50, f_unit="Hz").write_touchstone(str(tmp_path / name))
-    part = '[[readout.{}]]\nname = "{}"\nkind = "{}"\nfile = "{}.s2p"\ntemperature = "20 mK"\n\n'
-    up = "".join(part.format("up", x, x, x) for x in ("filter", "coupler"))
-    down = part.format("down", "switch", "switch", "switch")
+    up = "".join(element("up", x, x, file=f"{x}.s2p", temperature="20 mK") for x in ("filter", "coupler"))
+    down = element("down", "switch", "switch", file="switch.s2p", temperature="20 mK")
     text = example_text("grain_500nm").replace("[[readout.up]] ", f"{down}{up}[[readout.up]] ", 1)
     (tmp_path / "study.toml").write_text(text)
     said = check(tmp_path / "study.toml").document["readout"]
@@ -405,25 +404,13 @@ def test_an_amplifier_that_is_off_is_named(study):
     assert re.search(r"power at the chip that is -\d+\.\d dB", said)
 
 
-SMALL_CHAIN = """
-[readout]
-source_power = "-50 dBm"
-if_bandwidth = "1 kHz"
-
-[[readout.down]]
-name = "attenuators"
-kind = "attenuator"
-loss = "60 dB"
-temperature = "20 mK"
-
-[[readout.up]]
-name = "hemt"
-kind = "hemt"
-gain = "38 dB"
-temperature = "4 K"
-noise_temperature = "2 K"
-compression = "-105 dBm"
-"""
+SMALL_CHAIN = (
+    '\n[readout]\nsource_power = "-50 dBm"\nif_bandwidth = "1 kHz"\n'
+    + element("down", "attenuators", "attenuator", loss="60 dB", temperature="20 mK")
+    + element(
+        "up", "hemt", "hemt", gain="38 dB", temperature="4 K", noise_temperature="2 K", compression="-105 dBm"
+    )
+)  # fmt: skip
 
 
 def test_check_and_orient_name_noise_that_is_not_the_chains(tmp_path):

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import skrf
-from small_study import study_text
+from small_study import element, study_text
 
 from fluxsense.base.errors import InputError
 from fluxsense.data.chains import chain_of, settled
@@ -15,47 +15,21 @@ from fluxsense.readout.chain import report
 from fluxsense.study import read_study
 from fluxsense.study.write import study_text as written
 
-SECTION = """
+HEAD = """
 [readout]
 source_power = "-40 dBm"
 if_bandwidth = "1 kHz"
 averages = 2
 pause = "0.5 s"
-
-[[readout.down]]
-name = "att_4K"
-kind = "attenuator"
-loss = "20 dB"
-temperature = "4 K"
-
-[[readout.down]]
-name = "att_mxc"
-kind = "attenuator"
-loss = "50 dB"
-temperature = "20 mK"
-
-[[readout.up]]
-name = "iso"
-kind = "isolator"
-loss = "0.4 dB"
-isolation = "18 dB"
-temperature = "20 mK"
-
-[[readout.up]]
-name = "paramp"
-kind = "parametric_amplifier"
-gain = "20 dB"
-temperature = "20 mK"
-added_quanta = 0.5
-compression = "-95 dBm"
-
-[[readout.up]]
-name = "hemt"
-kind = "hemt"
-gain = "38 dB"
-temperature = "4 K"
-noise_temperature = "2 K"
 """
+SECTION = (
+    HEAD
+    + element("down", "att_4K", "attenuator", loss="20 dB", temperature="4 K")
+    + element("down", "att_mxc", "attenuator", loss="50 dB", temperature="20 mK")
+    + element("up", "iso", "isolator", loss="0.4 dB", isolation="18 dB", temperature="20 mK")
+    + element("up", "paramp", "parametric_amplifier", gain="20 dB", temperature="20 mK", added_quanta=0.5, compression="-95 dBm")
+    + element("up", "hemt", "hemt", gain="38 dB", temperature="4 K", noise_temperature="2 K")
+)  # fmt: skip
 
 
 def silent(text: str) -> str:
@@ -83,20 +57,9 @@ def test_section_is_read(tmp_path):
     assert readout.seconds_per_point == pytest.approx(2e-3)
 
 
-ZERO = """
-[[readout.up]]
-name = "measured"
-kind = "filter"
-file = "filter.s2p"
-temperature = "300 K"
-
-[[readout.up]]
-name = "analyser"
-kind = "receiver"
-gain = "0 dB"
-temperature = "300 K"
-noise_temperature = "3000 K"
-"""
+ZERO = element("up", "measured", "filter", file="filter.s2p", temperature="300 K") + element(
+    "up", "analyser", "receiver", gain="0 dB", temperature="300 K", noise_temperature="3000 K"
+)
 
 
 def test_section_is_written_and_read_again(tmp_path):
@@ -127,16 +90,7 @@ def test_a_measured_part(tmp_path):
     s = np.zeros((21, 2, 2), dtype=complex)
     s[:, 1, 0] = s[:, 0, 1] = 10 ** (-2 / 20)
     skrf.Network(f=f, s=s, z0=50, f_unit="Hz").write_touchstone("cable", dir=tmp_path)
-    section = (
-        SECTION
-        + """
-[[readout.up]]
-name = "cable"
-kind = "cable"
-file = "cable.s2p"
-temperature = "300 K"
-"""
-    )
+    section = SECTION + element("up", "cable", "cable", file="cable.s2p", temperature="300 K")
     # put the measured cable before the isolator: its 2 dB at 20 mK cost as in the stated case
     measured = section.replace(
         'name = "iso"\nkind = "isolator"\nloss = "0.4 dB"', 'name = "iso"\nkind = "isolator"\nfile = "cable.s2p"'
