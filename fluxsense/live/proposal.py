@@ -483,7 +483,7 @@ class Planner:
             noise = part.likelihood.noise_for(endless)
             problem = self._current.anchor.planned(self._study, endless, part.unknowns, noise, here)
             if known:
-                problem = CampaignProblem(part.unknowns, problem.likelihood.knowing(known))
+                problem = CampaignProblem(part.unknowns, problem.likelihood.rebuilt(known=known))
             total += problem.curvatures(x[None])[2][0]
         keep = [*range(3), *(c for c, n in enumerate(unknowns.nuisances, unknowns.lead) if n.group not in known)]
         return math.degrees(angular_error_rad(x[:3], np.asarray(np.linalg.inv(total[np.ix_(keep, keep)]))))

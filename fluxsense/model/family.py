@@ -201,6 +201,11 @@ class Family:
             return int(np.sum(self.precision > 0)) + (0 if self.notch is None else self.notch.power.size)
         return 2 * int(np.sum(self.precision > 0))
 
+    @property
+    def off_precision(self) -> FloatArray:
+        """1/v_0 (2, F) per quadrature: of the relative white noise of the pump-off mean."""
+        return np.maximum(1 / self.shared - np.sum(np.abs(self.expected) ** 2 * self.precision, axis=0), 1e-300)
+
     def log_density(self, ratio: ComplexArray, scale: FloatArray | None = None) -> FloatArray:
         """Log-likelihood (B,) of predicted ratios (B, K, 2, F); scale (B,) is a factor on all of the noise."""
         square = 1.0 if scale is None else scale**-2
@@ -277,8 +282,7 @@ class Family:
 
         with np.errstate(divide="ignore"):
             noise = normal(count, *shape) * np.where(self.precision > 0, 1 / np.sqrt(self.precision), 0.0)
-        inverse = 1 / self.shared - np.sum(np.abs(self.expected) ** 2 * self.precision, axis=0)
-        off = normal(count, *shape[1:]) / np.sqrt(np.maximum(inverse, 1e-300))
+        off = normal(count, *shape[1:]) / np.sqrt(self.off_precision)
         noise -= off[:, None] * self.expected
         if self.real:
             noise.imag = 0.0

@@ -207,33 +207,25 @@ class RatioLikelihood:
         sizes: Sizes | None = None,
         reference: ChipParameters | None = None,
         tamed: Collection[str] | None = None,
+        known: Collection[str] = (),
     ) -> RatioLikelihood:
         """The same data with another reference point, residual gain, sizes or choice of what is eliminated.
 
-        What is not given stays as it is.
+        What is not given stays as it is; eliminated parameters of the known kinds (`Parameter.group`) are exact.
         """
         new = object.__new__(RatioLikelihood)
         new.__dict__.update(self.__dict__)
         if tamed is not None and frozenset(tamed) != self.tamed:
             new.tamed = frozenset(tamed)
             new.eliminated = eliminated_parameters(self.study, self.cooldowns, list(self.eliminated), new.tamed)
-            reference = self.reference if reference is None else reference
-            new._see(reference)
-        elif reference is not None:
-            new._see(reference)
+        if known:
+            new.eliminated = {i: tuple(p for p in own if p.group not in known) for i, own in new.eliminated.items()}
+        if reference is not None or new.eliminated is not self.eliminated:
+            new._see(self.reference if reference is None else reference)
         new._settle(
             self.residual_gain if residual_gain is None else residual_gain,
             self.sizes if sizes is None else sizes,
         )
-        return new
-
-    def knowing(self, kinds: Collection[str]) -> RatioLikelihood:
-        """The same with some kinds of eliminated parameters (`Parameter.group`) known exactly."""
-        new = object.__new__(RatioLikelihood)
-        new.__dict__.update(self.__dict__)
-        new.eliminated = {i: tuple(p for p in own if p.group not in kinds) for i, own in self.eliminated.items()}
-        new._see(self.reference)
-        new._settle(self.residual_gain, self.sizes)
         return new
 
     def on_points(self, points: Points) -> RatioLikelihood:
@@ -629,9 +621,8 @@ class RatioLikelihood:
                 white = (w[:, k] * np.sqrt(variance[k] / count)).reshape(len(w), -1)
                 flux = np.einsum("npf,lpf->nl", w[:, k], np.conj(slopes.on[:, k])).real
                 grow(key, white, along[:, k].sum(axis=-1), flux)
-            inner = 1 / family.shared - np.sum(np.abs(family.expected) ** 2 * family.precision, axis=0)
             off = along.sum(axis=1)  # (n, 2, F)
-            white = (off / np.sqrt(np.maximum(inner, 1e-300) * self.digest[place.off_key].count)).reshape(len(w), -1)
+            white = (off / np.sqrt(family.off_precision * self.digest[place.off_key].count)).reshape(len(w), -1)
             flux = np.einsum("nkpf,lkpf->nl", w, np.conj(slopes.off)).real
             grow(place.off_key, white, off.sum(axis=-1), flux)
         return total, growth
