@@ -141,6 +141,14 @@ def white_freedom(digest: Digest) -> dict[GroupKey, float]:
     return out
 
 
+def drift_freedom(digest: Digest) -> dict[str, int]:
+    """Degrees of freedom behind each isolator's drift: its sweeps beyond the first of their group."""
+    out = dict.fromkeys(sorted({key.isolator for key in digest}), 0)
+    for key, group in digest.items():
+        out[key.isolator] += int(group.count) - 1
+    return out
+
+
 def level_draws(digest: Digest, rng: np.random.Generator, draws: int) -> dict[GroupKey, FloatArray]:
     """How far measured white variances may lie from the true ones: draws (n, 2) of their ratio for each pump-on group.
 

@@ -180,7 +180,7 @@ def _scan(problem: Problem, rng: np.random.Generator, effort: int) -> tuple[Floa
     return starts, log_posterior(problem, starts)
 
 
-def _same(a: LocalMode, b: LocalMode) -> bool:
+def same(a: LocalMode, b: LocalMode) -> bool:
     """Whether two maxima are one: close in the metric of either's covariance."""
     difference = a.x - b.x
     distance = float(difference @ np.linalg.solve(a.covariance, difference))
@@ -240,7 +240,7 @@ def find_modes(
         done += len(queue)
         queue = []
         for mode in modes:
-            if mode is None or any(_same(mode, other) for other in found):
+            if mode is None or any(same(mode, other) for other in found):
                 continue
             found.append(mode)
             best = max(m.log_posterior for m in found)

@@ -16,11 +16,11 @@ from fluxsense.data.noise_levels import NoiseLevels, measure_noise
 from fluxsense.detection.stored import Stored
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.mixture import StudentMixture, from_modes
-from fluxsense.infer.modes import LocalMode, ascend_all
+from fluxsense.infer.modes import LocalMode, ascend_all, same
 from fluxsense.infer.orient import measured_isolators, prepare, settle, unreferenced_cooldowns
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.priors import integrated_arrays, prior_sizes
-from fluxsense.model.problem import CampaignProblem
+from fluxsense.model.problem import CampaignProblem, Problem
 from fluxsense.model.remainder import Sizes
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
@@ -137,18 +137,13 @@ class Anchor:
         loose = max(study.noise.residual_gain, LOOSE_GAIN)
         start = self.problem(study, digest, unknowns).likelihood.rebuilt(residual_gain=loose, sizes=scales)
         problem, best = settle(CampaignProblem(unknowns, start), places[0], scales)
-        found: list[LocalMode] = []
-        for mode in ascend_all(problem, np.concatenate([best[None], places[1:]])):
-            if mode is not None and not any(near(mode, other) for other in found):
-                found.append(mode)
+        found = summits(problem, np.concatenate([best[None], places[1:]]))
         if not found:
             return None
-        top = max(m.log_posterior for m in found)
-        mixture = from_modes([m for m in found if m.log_posterior > top - FAR_BELOW])
         likelihood = problem.likelihood
         return replace(
             self, residual_gain=likelihood.residual_gain, sizes=likelihood.sizes, reference=likelihood.reference,
-            mixture=mixture, sweeps=digest.sweeps, trust="", said=(),
+            mixture=from_modes(found), sweeps=digest.sweeps, trust="", said=(),
         )  # fmt: skip
 
     @classmethod
@@ -228,10 +223,14 @@ class Anchor:
         return CampaignProblem(unknowns, likelihood)
 
 
-def near(a: LocalMode, b: LocalMode) -> bool:
-    """Whether two maxima are one."""
-    difference = a.x - b.x
-    return bool(difference @ np.linalg.solve(a.covariance, difference) < a.x.size)
+def summits(problem: Problem, starts: FloatArray, max_steps: int = 60) -> list[LocalMode]:
+    """The maxima that starts (B, D) lead to, each once, without those far below the best."""
+    found: list[LocalMode] = []
+    for mode in ascend_all(problem, starts, max_steps):
+        if mode is not None and not any(same(mode, other) for other in found):
+            found.append(mode)
+    top = max((m.log_posterior for m in found), default=0.0)
+    return [m for m in found if m.log_posterior > top - FAR_BELOW]
 
 
 def of_isolator(study: Study, digest: Mapping, isolator: int) -> Digest:  # type: ignore[type-arg]

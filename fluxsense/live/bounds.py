@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
@@ -164,7 +164,7 @@ class Bounds:
             if name in s.isolators and s.name not in self.forbidden and (not self.pinned or s.name in self.pinned)
         }
 
-    def allowed(self, knobs: Knobs, measured: Collection[Knobs] = ()) -> bool:
+    def allowed(self, knobs: Knobs) -> bool:
         """Whether knobs may be proposed: inside the limits, not forbidden, and pinned where anything is.
 
         A pinned setting is taken as its user stated it, even where that is outside.

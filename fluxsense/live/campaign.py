@@ -17,7 +17,7 @@ from fluxsense.base.findings import TRUST, Finding, Verdict
 from fluxsense.base.sphere import angles_from_vector, antipodal_odds
 from fluxsense.data.chains import settled
 from fluxsense.data.digest import Digest, GroupKey
-from fluxsense.data.noise_levels import relative_white
+from fluxsense.data.noise_levels import drift_freedom, relative_white
 from fluxsense.data.touchstone import Sweep, read_sweep, sweep_from_arrays
 from fluxsense.device.chip import check_geometry
 from fluxsense.live.anchor import Anchor, Shape
@@ -25,7 +25,7 @@ from fluxsense.live.bounds import Bounds, Knobs
 from fluxsense.live.current import TOO_FEW, Current
 from fluxsense.live.follower import Follower
 from fluxsense.live.intake import Intake, Taken, usable
-from fluxsense.live.proposal import Costs, Planner, Round, first_round
+from fluxsense.live.proposal import HEAVY, Costs, Planner, Round, first_round
 from fluxsense.live.stopping import CONE_PER_ERROR, Judge, Stop, Wanted
 from fluxsense.report.live import answer_line
 from fluxsense.report.sentences import sentences
@@ -36,8 +36,9 @@ FloatArray = npt.NDArray[np.float64]
 WITH_SOURCE: Final = ("in", "turned")
 MISFIT_DOUBTFUL: Final = 5.0
 """Standard deviations of chi-square from which the data do not look like the model."""
-HEAVY: Final = 0.02
-"""Weight from which a mode is counted."""
+REPEATS: Final = 10
+"""Sweeps of an isolator beyond the first of their group that its noise has to rest on, unless it is as stated: of the drift's covariance,
+four by four, n of them tell the inverse n/(n - 5) times too large in the mean (inverse Wishart law, textbook), and without end below six."""
 SEARCHED_AGAIN: Final = 5.0
 """Factor on the sweeps of the last search of the whole sphere after which a full run makes another one."""
 TRIED_AGAIN: Final = 1.25
@@ -343,7 +344,7 @@ class Live:
         if current is None or not current.fits(digest) or current.due(digest.sweeps):
             return True
         # a model that does not fit may be a mode that was missed: looked for anew while the sweeps grow
-        return current.misfit_sd() > MISFIT_DOUBTFUL and digest.sweeps >= TRIED_AGAIN * current.anchor.sweeps
+        return current.misfit_sd > MISFIT_DOUBTFUL and digest.sweeps >= TRIED_AGAIN * current.anchor.sweeps
 
     def _run(self, digest: Digest) -> None:
         current = self._current
@@ -361,7 +362,7 @@ class Live:
     def _trusted(current: Current, digest: Digest) -> bool:
         """Whether the modes that are known are enough to go on from: they fit, and the search for others is not long ago."""
         recent = digest.sweeps < SEARCHED_AGAIN * current.anchor.searched
-        return recent and not current.stale and current.misfit_sd() <= MISFIT_DOUBTFUL
+        return recent and not current.stale and current.misfit_sd <= MISFIT_DOUBTFUL
 
     def refused(self, why: str, sweeps: int) -> None:
         """Take note that a full run could not be made, with so many sweeps, and why."""
@@ -476,10 +477,13 @@ class Live:
         digest = self.digest
         if not current.fits(digest):
             found.append(Finding("live: other unknowns", 1))
+        for isolator, freedom in drift_freedom(digest).items():
+            if 0 < freedom < REPEATS:
+                found.append(Finding("live: few repeats", 1, isolator=isolator, freedom=freedom, enough=REPEATS))
         if current.effective < TOO_FEW:
             found.append(Finding("live: few draws", 1, effective=current.effective))
-        if current.misfit_sd() > MISFIT_DOUBTFUL:
-            found.append(Finding("live: misfit", 1, sd=current.misfit_sd()))
+        if current.misfit_sd > MISFIT_DOUBTFUL:
+            found.append(Finding("live: misfit", 1, sd=current.misfit_sd))
         level = {"tentative": 1, "unusable": 2}.get(current.anchor.trust, 0)
         if level:
             found += [Finding("live: as of the last full run", level, text=text) for text in current.anchor.said[:3]]
@@ -509,7 +513,7 @@ def _body_of(current: Current, study: Study) -> dict[str, Any]:
         "antipodal_odds_is_lower_bound": odds.opposite == 0,
         "size": {"mean": mean, "sd": sd, "unit": study.source.unit},
         "log_bayes_factor": current.log_bayes_factor,
-        "misfit_sd": current.misfit_sd(),
+        "misfit_sd": current.misfit_sd,
         "drift": {
             "flux_walk_phi0": sizes.flux_walk_phi0,
             "flux_flicker_phi0": sizes.flux_flicker_phi0,

@@ -25,11 +25,10 @@ import numpy.typing as npt
 from fluxsense.base.sphere import Clusters, Region, angle_between_rad, clusters, credible_regions
 from fluxsense.base.streams import stream
 from fluxsense.data.digest import Digest
-from fluxsense.infer.mixture import from_modes, improve
-from fluxsense.infer.modes import LocalMode, ascend_all
-from fluxsense.infer.orient import LEVELS, null_evidence, settled_null
+from fluxsense.infer.mixture import from_modes, importance_weights, improve
+from fluxsense.infer.orient import LEVELS, misfit_deviations, null_evidence, settled_null
 from fluxsense.infer.reduction import reduced
-from fluxsense.live.anchor import FAR_BELOW, Anchor, Shape, near, of_isolator
+from fluxsense.live.anchor import Anchor, Shape, of_isolator, summits
 from fluxsense.model.problem import CampaignProblem, Curvatures, Problem, log_posterior
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
@@ -165,30 +164,18 @@ class Current:
         self._draws += 1
         self._prior = self.unknowns.log_prior(self.x)
         self._alive = np.isfinite(self._prior)
-        self._proposal = self.mixture.log_density(self.x)
         for part in self._parts.values():
             part.values = self._values(part.quick)
         self._weigh()
 
     def _weigh(self) -> None:
-        log_w = self._prior - self._proposal + sum(p.values for p in self._parts.values())
-        log_w = np.where(self._alive, log_w, -np.inf)
-        top = float(np.max(log_w))
-        weights = np.exp(log_w - top)
-        self.weights = weights / weights.sum()
-        self.log_evidence = top + float(np.log(weights.mean()))
+        self.weights, self.log_evidence, _ = importance_weights(self.mixture, self.x, self.log_posterior)
         self._forget_views()
 
     def _renew(self) -> None:
         """Let every mode climb to where it is now, and draw about them."""
         joint = _Joint(self.unknowns, self._parts)
-        found: list[LocalMode] = []
-        for mode in ascend_all(joint, self.places(), max_steps=12):
-            if mode is not None and not any(near(mode, other) for other in found):
-                found.append(mode)
-        best = max((m.log_posterior for m in found), default=0.0)
-        found = [m for m in found if m.log_posterior > best - FAR_BELOW]
-        if found:
+        if found := summits(joint, self.places(), max_steps=12):
             self.mixture = from_modes(found)
         for i, part in self._parts.items():
             part.quick = self._quick(part.problem, i)
@@ -221,7 +208,7 @@ class Current:
     # ------------------------------------------------------------ what it says
 
     def _forget_views(self) -> None:
-        for name in ("directions", "shown", "groups", "regions"):
+        for name in ("directions", "shown", "groups", "regions", "misfit_sd"):
             self.__dict__.pop(name, None)
 
     @property
@@ -287,9 +274,8 @@ class Current:
         mean = float(self.weights @ size)
         return mean, float(np.sqrt(self.weights @ (size - mean) ** 2))
 
+    @cached_property
     def misfit_sd(self) -> float:
-        """How far chi-square at the best draw lies above the number of values, in standard deviations sqrt(2 n)."""
-        n = int(np.argmax(self.log_posterior))
-        square = -2 * sum(float(p.values[n]) for p in self._parts.values())
-        count = sum(f.values for p in self._parts.values() for f in p.problem.likelihood.families)
-        return float((square - count) / np.sqrt(2 * count))
+        """How far chi-square at the best draw lies above the number of values, in standard deviations: all isolators together."""
+        each = [(misfit_deviations(p, self.best), p.likelihood.values) for p in self.problems.values()]
+        return float(sum(far * np.sqrt(n) for far, n in each) / np.sqrt(sum(n for _, n in each)))

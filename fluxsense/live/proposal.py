@@ -61,8 +61,8 @@ FLUXES: Final = ((0.5, 0.5), (0.5, -0.5), (-0.5, 0.5), (-0.5, -0.5))
 """Fluxes of an isolator's loops at which it is looked at whatever was measured."""
 WORTH: Final = 0.5
 """Part of the best gain per second that another isolator's proposal must have to stand in the same round."""
-FIRST: Final = 2
-"""Sweeps of each kind before there is an answer."""
+FIRST: Final = 5
+"""Sweeps of each kind before there is an answer: their repeats tell the noise (`fluxsense.live.campaign.REPEATS`)."""
 MOST_REPEATS: Final = 64
 MOST_TIMES: Final = 1000.0
 """A gain is called no more times larger than another."""
@@ -266,7 +266,6 @@ class Planner:
         self._points, self._weights, self._modes = _points(current, stream(seed, "points of a proposal", digest.sweeps))
         self._prior = [current.unknowns.prior_curvature(x)[1] for x in self._points]
         self._offsets = _offsets(current)
-        self.tried = 0
 
     # ------------------------------------------------------------ candidates
 
@@ -330,7 +329,6 @@ class Planner:
         noise = part.likelihood.noise_for(whole)
         anchor = self._current.anchor
         problem = anchor.planned(self._study, whole, part.unknowns, noise, anchor.reference)
-        self.tried += len(wanted)
         phase_sd = self._study.isolators[isolator].pump_phase_error_sd_rad if problem.integrates(isolator) else 0.0
         found = problem.slopes(np.array(self._points), phase=not problem.likelihood.magnitude)
         out = []

@@ -2,8 +2,10 @@
 
 A posterior says what it says whatever made its owner stop: the stopping rule depends on the data alone, so that over the prior
 the 90% region holds the truth as often as without stopping (Berger and Wolpert, The Likelihood Principle (1988), from memory).
-What would spoil that is the numerical error of the cone, of which a rule that waits for a small one picks the small errors: a stop
-has to stand on draws of its own, made for it alone (`Current.confirmed_cone_deg`).
+Two things would spoil that.  One is the numerical error of the cone, of which a rule that waits for a small one picks the small errors:
+a stop has to stand on draws of its own, made for it alone (`Current.confirmed_cone_deg`).  The other is noise that a handful of repeats
+showed and that the likelihood takes as exact: a posterior is reliable, and a stop by it allowed, once there are repeats enough
+(`fluxsense.live.campaign.REPEATS`).
 
 Source or none: Wald's test with the limits -ln(false alarm) and ln(miss) on the log Bayes factor, whose promise holds whenever it is
 looked at (`fluxsense.detection.sequential`).  A cone that repeats without end of all that may be set would not reach cannot be
@@ -24,6 +26,8 @@ from fluxsense.live.proposal import Planner
 
 KINDS: Final = ("position", "offset", "extent", "area", "strength", "noise")
 """Kinds of nuisances that are asked whether they stand in the way."""
+OTHER_MODES: Final = 0.01
+"""Weight of other modes that is accepted beside the wanted cone."""
 FREED: Final = 0.8
 """Part of the endless error below which knowing a kind exactly must bring it for that kind to be the reason."""
 CONE_PER_ERROR: Final = math.sqrt(math.log(10.0))
@@ -42,15 +46,12 @@ class Wanted:
         Error rates of the statement that there is a source, or none; both or neither.
     seconds : float or None
         Time by the log.
-    wrong_mode : float
-        Weight of other modes that is accepted beside the wanted cone.
     """
 
     cone_deg: float | None = None
     false_alarm: float | None = None
     miss: float | None = None
     seconds: float | None = None
-    wrong_mode: float = 0.01
 
     def __post_init__(self) -> None:
         for value, words in ((self.cone_deg, "cone"), (self.seconds, "time limit")):
@@ -60,8 +61,7 @@ class Wanted:
             raise InputError(f"a cone of {self.cone_deg:g} degrees is the whole sphere", remedy="Give one below 180")
         if (self.false_alarm is None) != (self.miss is None):
             raise InputError("only one of the two error rates is given", remedy="Give false_alarm and miss, or neither")
-        if self.limits is not None and not 0 < self.wrong_mode < 0.5:
-            raise InputError("the accepted weight of other modes is not between 0 and 0.5", remedy="Give 0.01, say")
+        _ = self.limits  # refuses rates that are none
 
     @property
     def limits(self) -> Limits | None:
@@ -125,7 +125,7 @@ class Judge:
 
     def _reached(self, current: Current, cone_deg: float) -> bool:
         other = 1.0 - current.groups.modes[0].weight
-        if other > self.wanted.wrong_mode or current.cone_deg() > cone_deg:
+        if other > OTHER_MODES or current.cone_deg() > cone_deg:
             return False
         return current.confirmed_cone_deg() <= cone_deg
 

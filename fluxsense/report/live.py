@@ -11,9 +11,6 @@ import numpy.typing as npt
 
 from fluxsense.report.lines import size_text
 
-CLEAR = 1e3
-"""Odds beyond which they are not told exactly."""
-
 
 def duration_text(seconds: float) -> str:
     """A time as hours and minutes, or minutes, or seconds."""

@@ -96,6 +96,8 @@ SENTENCES: dict[str, str] = {
     "live: refused": "A full run could not be made: {why}",
     "live: other unknowns": "Isolators or cooldowns have come since the last full run; their sweeps count from the next one on.",
     "live: few draws": "The answer rests on {effective:.0f} effective draws; a full run is due.",
+    "live: few repeats": "The noise of isolator {isolator} rests on {freedom} sweeps beyond the first of their kind, and is taken as exact: "
+    "cone and regions may be too small until there are {enough}; measure the same again.",
     "live: misfit": "The data lie {sd:.1f} standard deviations further from the model than its noise makes them: something is not "
     "as the study says, or has changed.",
     "live: as of the last full run": "At the last full run: {text}",
