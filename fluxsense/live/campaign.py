@@ -158,6 +158,7 @@ class Live:
         self._last: GroupKey | None = None
         self._round: Round | None = None
         self._asked = 0
+        self._confirming = False
         self.stop: Stop | None = None
 
     # ------------------------------------------------------------ sweeps in
@@ -298,9 +299,22 @@ class Live:
             self._run(digest)
         self._remember()
         if self.stop is None and not (self.due or (self._current is not None and not self._current.fits(digest))):
-            sound = self.answer.verdict.trust == TRUST[0]
-            self.stop = self._judge.look(self._current if sound else None, self._intake.busy_s)
-            self._answer = self._answer if self.stop is None else None
+            self._look(confirmed=False)
+            if self._here and self._confirming:
+                self._run(digest)
+
+    def _look(self, *, confirmed: bool) -> None:
+        """Stop if it is time.
+
+        A cone that is small enough about an older run's reference point asks for a full run, and ends the campaign if that confirms it:
+        where the eliminated numbers turn out to lie elsewhere, a linearisation that is old makes cones far too small.
+        """
+        sound = self.answer.verdict.trust == TRUST[0]
+        stop = self._judge.look(self._current if sound else None, self._intake.busy_s)
+        if stop is not None and stop.kind == "cone" and not confirmed:
+            self._confirming = True
+        elif stop is not None:
+            self.stop, self._answer = stop, None
 
     def _remember(self) -> None:
         now = self.answer
@@ -341,7 +355,7 @@ class Live:
         if not self.ready or digest.sweeps < TRIED_AGAIN * self._tried:
             return False
         current = self._current
-        if current is None or not current.fits(digest) or current.due(digest.sweeps):
+        if self._confirming or current is None or not current.fits(digest) or current.due(digest.sweeps):
             return True
         # a model that does not fit may be a mode that was missed: looked for anew while the sweeps grow
         return current.misfit_sd > MISFIT_DOUBTFUL and digest.sweeps >= TRIED_AGAIN * current.anchor.sweeps
@@ -349,7 +363,7 @@ class Live:
     def _run(self, digest: Digest) -> None:
         current = self._current
         try:
-            if current is not None and current.fits(digest) and self._trusted(current, digest):
+            if not self._confirming and current and current.fits(digest) and self._trusted(current, digest):
                 moved = current.anchor.moved(self.study, digest, current.places())
                 if moved is not None:
                     self.adopt(moved)
@@ -366,7 +380,7 @@ class Live:
 
     def refused(self, why: str, sweeps: int) -> None:
         """Take note that a full run could not be made, with so many sweeps, and why."""
-        self._why, self._tried, self._answer = why, sweeps, None
+        self._why, self._tried, self._answer, self._confirming = why, sweeps, None, False
 
     def adopt(self, anchor: Anchor) -> bool:
         """Go on from a full run.
@@ -385,6 +399,9 @@ class Live:
         self._tried = digest.sweeps if self._current.stale else 0
         if not self._here:
             self._remember()
+        if self._confirming:
+            self._confirming = False
+            self._look(confirmed=True)
         return True
 
     # ------------------------------------------------------------ what next
