@@ -22,9 +22,10 @@ from fluxsense.base.sphere import angle_between_rad
 from fluxsense.data.digest import group_key
 from fluxsense.jobs.orient import orient
 from fluxsense.jobs.simulate import draw_truth, sweeps
-from fluxsense.live.campaign import Live
+from fluxsense.live.campaign import REPEATS, Live
 from fluxsense.live.current import FEWEST
 from fluxsense.live.intake import Taken
+from fluxsense.live.stopping import Wanted
 from fluxsense.model.problem import CampaignProblem, log_posterior
 from fluxsense.study import Study
 
@@ -178,6 +179,26 @@ def test_a_set_up_that_is_not_the_model_is_said_and_followed(tmp_path: Path) -> 
 def _detuned(isolator: object) -> object:
     stages = tuple(replace(s, signal_frequency_hz=s.signal_frequency_hz + 4e6) for s in isolator.stages)  # type: ignore[attr-defined]
     return replace(isolator, stages=stages)  # type: ignore[type-var]
+
+
+def test_few_repeats_end_nothing(tmp_path: Path) -> None:
+    """Of a covariance of four, n draws tell the inverse n/(n - 5) times too large in the mean (inverse Wishart law, textbook)."""
+    rng = np.random.default_rng(3)
+    found = [np.trace(np.linalg.inv(x.T @ x / REPEATS)) / 4 for x in rng.standard_normal((4000, REPEATS, 4))]
+    assert np.mean(found) == pytest.approx(REPEATS / (REPEATS - 5), rel=0.06)
+    for repeats in (2, 4):
+        study = small_study(tmp_path, repeats=repeats)
+        campaign = Live(study, seed=1, wanted=Wanted(cone_deg=60.0))
+        for _ in put(campaign, arriving(study)):
+            freedom = [sum(g.count - 1 for k, g in campaign.digest.items() if k.isolator == name) for name in "ab"]
+            if campaign.stop is not None:
+                assert min(freedom) >= REPEATS
+                break
+            if campaign.answer.direction is not None and 0 < min(f for f in freedom if f) < REPEATS:
+                assert campaign.answer.verdict.trust == "tentative"
+                assert "may be too small until there are 10" in str(campaign.answer)
+        assert campaign.answer.cone_deg < 60.0
+        assert (campaign.stop is None) == (max(freedom) < REPEATS)
 
 
 def test_what_makes_no_sense_is_refused(tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from conftest import Measured, run
+from result_keys import differences
 
 from fluxsense.base.errors import InputError
 from fluxsense.cli import FILES
@@ -54,6 +55,8 @@ def test_once_ends_with_what_orient_says(measured: Measured, tmp_path: Path) -> 
     assert cones[0] == pytest.approx(cones[1], rel=0.25)
     assert set(FILES["follow"][1]) == {p.name for p in (study.folder / "results").iterdir()}
     assert "within" in outcome.err
+    for name in ("live.json", "proposal.json"):
+        assert differences(json.loads((study.folder / "results" / name).read_text()), file=name) == []
 
 
 def test_killed_while_sweeps_arrive(measured: Measured, tmp_path: Path) -> None:
@@ -123,6 +126,7 @@ def test_idle_ends(measured: Measured, tmp_path: Path) -> None:
     study = fresh(measured, tmp_path, with_log=False)
     found = follow(study, idle_s=0.3, poll_s=0.05)
     assert found.document["direction"] is None
+    assert differences(found.document, file="live.json") == []
     assert found.exit_code == 1
     assert "Waiting for" in " ".join(found.lines())
 

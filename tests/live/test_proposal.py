@@ -235,6 +235,24 @@ def test_it_stops_at_the_wanted_cone_and_not_before(tmp_path: Path) -> None:
     assert "Enough: the 90% cone" in str(campaign.answer)
 
 
+def test_a_cone_about_an_old_reference_point_ends_nothing(tmp_path: Path) -> None:
+    """A truth for which the first run takes other offsets for true: three sweeps later the cone about them was 0.6 degrees, and 6 off."""
+    extra = '\n[limits]\npump_power = "-57 dBm"\n'
+    study = small_study(tmp_path, wiring="+90 deg", size_ut=0.4, repeats=4, extra=extra)
+    truth = draw_truth(study, 13)
+    bench = SimulatedInstrument(study, truth.parameters, truth.port_signs, 13)
+    campaign = Live(study, seed=1, costs=Costs(20.0, 60.0), wanted=Wanted(cone_deg=1.0))
+    follow(campaign, bench, 30)
+    current, field = campaign.current, truth.parameters["source"][0]
+    assert campaign.stop is not None
+    assert campaign.stop.kind == "cone"
+    assert current is not None
+    assert current.anchor.sweeps == campaign.digest.sweeps
+    assert campaign.answer.direction is not None
+    off = np.degrees(np.arccos(campaign.answer.direction @ field / np.linalg.norm(field)))
+    assert off < 2 * campaign.answer.cone_deg
+
+
 def test_time_and_rates(tmp_path: Path) -> None:
     study = small_study(tmp_path, wiring="+90 deg")
     late = Live(study, seed=4, wanted=Wanted(cone_deg=0.01, seconds=600.0))
