@@ -204,7 +204,9 @@ class Family:
     @property
     def off_precision(self) -> FloatArray:
         """1/v_0 (2, F) per quadrature: of the relative white noise of the pump-off mean."""
-        return np.asarray(np.maximum(1 / self.shared - np.sum(np.abs(self.expected) ** 2 * self.precision, axis=0), 1e-300))
+        return np.asarray(
+            np.maximum(1 / self.shared - np.sum(np.abs(self.expected) ** 2 * self.precision, axis=0), 1e-300)
+        )
 
     def log_density(self, ratio: ComplexArray, scale: FloatArray | None = None) -> FloatArray:
         """Log-likelihood (B,) of predicted ratios (B, K, 2, F); scale (B,) is a factor on all of the noise."""
