@@ -54,6 +54,8 @@ Progress = Callable[[str, float, str], None]
 LEVELS = (0.5, 0.9, 0.95)
 SEARCHED_AGAIN = 3.0
 """Standard deviations of misfit from which the search begins again with `WIDE_EFFORT`."""
+HIDING = 1.5
+"""Learned flux noise, in scales of its prior, from which it may stand for a misfit; so much begins the search again too."""
 WIDE_EFFORT = 3
 OUTSIDE = 1e-3
 """Largest part of the proposal's draws that may lie outside the region of a reduced problem."""
@@ -447,13 +449,18 @@ def prepare(
         return problem, polished
 
     problem, polished = search(full, 1)
-    misfit = misfit_deviations(problem, polished[0].x) if polished else np.inf
-    if misfit > SEARCHED_AGAIN:  # another chip, or a search that missed the mode that fits
+    if not polished or _doubtful(problem, polished[0].x, scales):  # another chip, or a place that is not the best
         again = reference_fit(study, digest, wiring.signs, noise, cooldowns, firm=True)
-        wider = search(full.rebuilt(reference=again.parameters), WIDE_EFFORT)
-        if wider[1] and misfit_deviations(wider[0], wider[1][0].x) < misfit - 1.0:
-            problem, polished = wider
+        other = search(full.rebuilt(reference=again.parameters), WIDE_EFFORT)
+        if other[1] and (not polished or marginal(other[0], other[1][0].x) > marginal(problem, polished[0].x)):
+            problem, polished = other
     return problem, polished, wiring
+
+
+def _doubtful(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> bool:
+    """Whether the data do not fit at x (D,), or fit only with as much flux noise from sweep to sweep as can be learned."""
+    noise = problem.likelihood.sizes.flux_noise_phi0
+    return bool(noise > HIDING * scales.flux_noise_phi0 > 0 or misfit_deviations(problem, x) > SEARCHED_AGAIN)
 
 
 def _apart(found: list[tuple[RatioLikelihood, list[LocalMode]]]) -> list[tuple[RatioLikelihood, FloatArray]]:
@@ -498,7 +505,7 @@ def settle(
     full, unknowns = problem.likelihood, problem.unknowns
     scales = full.sizes if scales is None else scales
     quiet = replace(scales, flux_noise_phi0=0.0) if firm else scales  # flux noise would hide that a place is wrong
-    moves = (COARSE_MOVES + firm * COARSE_MOVES) if any(full.eliminated.values()) else 1
+    moves = (2 if firm else 1) * COARSE_MOVES if any(full.eliminated.values()) else 1
     thin = full.on_points(every_some)
     if firm:
         thin = thin.rebuilt(sizes=replace(thin.sizes, flux_noise_phi0=0.0))

@@ -730,7 +730,7 @@ class Plan:
 PLAN: Final[tuple[Field, ...]] = (
     Integer(key="repeats", default=8, low=1, words="repeats per setting and state"),
     Integer(key="off_repeats", default=8, low=1, words="repeats with the pump off"),
-    Integer(key="rounds", default=4, low=1, words="how often the states are gone through in turn, some repeats each time"),
+    Integer(key="rounds", default=4, low=1, high=1000, words="how often the states are gone through in turn, some repeats each time"),
     Names(key="states", to="states", words="states in the order of time"),
     Names(key="cooldowns", default=("c1",), words="names of the cooldowns"),
     Quantity(

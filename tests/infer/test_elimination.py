@@ -103,6 +103,24 @@ def test_forms_and_means_against_dense_matrices(campaign: tuple[Study, Truth, Di
         assert whole.shape == reals(one).shape
 
 
+def test_what_is_held_back_leaves_the_exact_model_at_the_reference_point(campaign: tuple[Study, Truth, Digest]) -> None:
+    """Elimination undone at a point that is not the best: the plain normal law of the exact model there, and of the prior."""
+    study, truth, digest = campaign
+    signal = nominal_array(study, "signal_frequency_hz", 1)
+    signal[0, :, 0] += 0.7e6
+    likelihood = RatioLikelihood(
+        study, digest, truth.port_signs, reference=truth.parameters.changed(signal_frequency_hz=signal)
+    )
+    predicted = likelihood.predict(truth.parameters)
+    eliminated = likelihood.quadratic([f.ratio - r for f, r in zip(likelihood.families, predicted, strict=True)])[0]
+    plain = sum(float(z @ z) for z in likelihood.values_at_reference.values())
+    for f, ratio in zip(likelihood.families, predicted, strict=True):
+        unit = np.eye(2 * f.ratio.size).view(np.complex128).reshape(-1, *f.ratio.shape)
+        r = reals(likelihood.unshifted(f) - ratio[0])
+        plain += float(r @ f.gram(unit) @ r)
+    np.testing.assert_allclose(eliminated + 2 * likelihood.held_back(truth.parameters), plain, rtol=1e-6)
+
+
 def test_the_same_information_as_with_everything_explicit(campaign: tuple[Study, Truth, Digest]) -> None:
     """Schur complement: eliminating a parameter leaves the unknowns the covariance that they have beside it."""
     study, truth, digest = campaign

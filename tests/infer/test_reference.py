@@ -12,12 +12,14 @@ import pytest
 from small_study import small_study
 
 import fluxsense.infer.orient as search
+import fluxsense.infer.reference as place
 from fluxsense.data.noise_levels import measure_noise
 from fluxsense.infer.modes import ascend_all
 from fluxsense.infer.orient import prepare, sample_posterior
-from fluxsense.infer.reference import Reference, marginal, reference_fit, relinearised
+from fluxsense.infer.reference import Reference, joint, marginal, moved, reference_fit, relinearised
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.parameter import OFFSET
+from fluxsense.model.problem import CampaignProblem
 from fluxsense.study import Study
 
 
@@ -80,3 +82,33 @@ def test_marginals_do_not_depend_on_the_point_where_all_is_linear(tmp_path: Path
     there = relinearised(problem, x + 2 * np.sqrt(np.diag(modes[0].covariance)))
     assert marginal(there, x) == pytest.approx(marginal(problem, x), abs=0.05)
     assert ascend_all(there, x[None])[0] is not None
+
+
+def test_firm_steps_end_where_the_straight_way_does_and_never_go_far_down(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Reference: the other way, where one place fits; the exact model's density along the steps (see `test_elimination`)."""
+    study = small_study(tmp_path, wiring="+90 deg", strength_sd=0.03, phase_sd_deg=2.0)
+    digest = simulate_digest(study, draw_truth(study, 3))
+    straight, _, _ = prepare(study, digest, rng=np.random.default_rng(0))
+    reference = straight.likelihood.reference
+    assert reference is not None
+    offset = np.array(reference[OFFSET])
+    offset[..., 0] += 3e-3
+    begin = straight.likelihood.rebuilt(reference=reference.changed(offset_phi0=offset))
+    start = CampaignProblem(straight.unknowns, begin)
+    seen = [joint(start, np.full(3, 0.3))]
+
+    def watched(problem: CampaignProblem, x: np.ndarray) -> float:
+        seen.append(joint(problem, x))
+        return seen[-1]
+
+    monkeypatch.setattr(place, "joint", watched)
+    problem, x = moved(start, np.full(3, 0.3), 15, firm=True)
+    assert len(seen) < 20  # it settles
+    assert seen[-1] > seen[0] + 100
+    assert problem.likelihood.held_back(problem.parameters(x[None])) < 2.0
+    sd = np.sqrt(np.diag(ascend_all(problem, x[None])[0].covariance))
+    best = ascend_all(straight, x[None])[0]
+    assert best is not None
+    assert np.max(np.abs(x - best.x) / sd) < 0.3
