@@ -388,7 +388,8 @@ def prepare(
 
     The residual gain is raised above the study's figure where the data demand it, and the directions of flux noise are
     taken at the best mode.  Search and first moves go with two noises, as sharp as the study states it and loose; what fits
-    best in the end counts.
+    best in the end counts.  Where that does not fit, or only with much flux noise, all is done again by firm steps from the
+    reference sweeps on (`fluxsense.infer.reference.moved`).
 
     Returns
     -------

@@ -9,6 +9,10 @@ unknowns.
 Sweeps far above their noise make narrow, curved ridges of offsets and the numbers that go with them.  Held at one point of
 linearisation, offsets could not move along such a ridge; with all of them eliminated the ridge is followed by moving the
 point, and its curvature, alike in all states of the source, leaves the direction alone (`fluxsense.infer.assumptions`).
+
+Line ends, paths and pump ports take each other's place in such sweeps, so that several places may fit alike.  The point is moved
+in one of two ways (`moved`), straight on or by firm steps; where the first does not fit, `fluxsense.infer.orient.prepare` tries
+the other, and the evidence decides.
 """
 
 from __future__ import annotations
