@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
 import emcee
 import numpy as np
@@ -474,9 +474,10 @@ def _apart(found: list[tuple[RatioLikelihood, list[LocalMode]]]) -> list[tuple[R
     return [(likelihood, mode.x) for likelihood, mode in kept]
 
 
-COARSE_MOVES, FINE_MOVES = 5, 2
-LEARNED_AT = 2
-"""Moves after which the sizes of what no study can state are learned."""
+STAGES: Final = (2, 5, 2)
+"""Moves of the reference point at most: on some frequencies, there again with the sizes learned of what no study can state, and on all."""
+FIRM_STAGES: Final = (15, 25, 2)
+"""The same of firm moves, which follow a ridge in small steps."""
 
 
 def settle(
@@ -506,20 +507,20 @@ def settle(
     full, unknowns = problem.likelihood, problem.unknowns
     scales = full.sizes if scales is None else scales
     quiet = replace(scales, flux_noise_phi0=0.0) if firm else scales  # flux noise would hide that a place is wrong
-    moves = (2 if firm else 1) * COARSE_MOVES if any(full.eliminated.values()) else 1
     thin = full.on_points(every_some)
     if firm:
         thin = thin.rebuilt(sizes=replace(thin.sizes, flux_noise_phi0=0.0))
-    coarse, x = moved(CampaignProblem(unknowns, thin), x, LEARNED_AT if moves > 1 else 1, firm)
+    first, then, last = FIRM_STAGES if firm else STAGES if any(full.eliminated.values()) else (1, 0, 1)
+    coarse, x = moved(CampaignProblem(unknowns, thin), x, first, firm)
     sizes, gain = _learned(coarse, x, quiet)
-    if moves > 1:
+    if then:
         noisy = coarse.likelihood.rebuilt(sizes=sizes, residual_gain=gain)
-        coarse, x = moved(CampaignProblem(unknowns, noisy), x, moves, firm)
+        coarse, x = moved(CampaignProblem(unknowns, noisy), x, then, firm)
     if scales != quiet:
         sizes, gain = _learned(coarse, x, scales)
     reference = coarse.likelihood.reference
     problem = CampaignProblem(unknowns, full.rebuilt(reference=reference, sizes=sizes, residual_gain=gain))
-    problem, x = moved(problem, x, FINE_MOVES if moves > 1 else 1, firm)
+    problem, x = moved(problem, x, last, firm)
     best = ascend(problem, x)
     return problem, x if best is None else best.x
 
@@ -546,7 +547,7 @@ def settled_null(problem: CampaignProblem) -> CampaignProblem:
     null = no_source_problem(problem)
     if not any(null.likelihood.eliminated.values()):
         return null
-    here, _ = moved(null, np.zeros(null.unknowns.size), COARSE_MOVES)
+    here, _ = moved(null, np.zeros(null.unknowns.size), STAGES[1])
     gain = -0.5 * (here.likelihood.log_volume - null.likelihood.log_volume)
     return CampaignProblem(here.unknowns, here.likelihood, constant=gain)
 

@@ -47,7 +47,7 @@ PARTS: Final = (1.0, 0.5, 0.25, 0.1)
 """Of a firm step, tried in turn until the exact model fits no worse."""
 SETTLED: Final = 0.3
 """Gain of log posterior by a move of the reference point below which it stays."""
-PROMISED: Final = 4.0
+PROMISED: Final = 10.0
 """Times this gain that the linear model may still promise after a firm step."""
 COARSE: Final = 0.02
 """Gain of a step at which a climb between two moves of the reference point ends."""
