@@ -165,6 +165,7 @@ def test_an_isolator_that_comes_later_is_taken_up(tmp_path: Path) -> None:
     assert campaign.answer.cone_deg < alone.cone_deg
 
 
+@pytest.mark.slow
 def test_a_set_up_that_is_not_the_model_is_said_and_followed(tmp_path: Path) -> None:
     study = small_study(tmp_path, repeats=6)
     wrong = replace(study, isolators=tuple(_detuned(i) for i in study.isolators))

@@ -91,6 +91,7 @@ def test_killed_while_sweeps_arrive(measured: Measured, tmp_path: Path) -> None:
     assert digest.content_hash() == theirs["provenance"]["digest_hash"]
 
 
+@pytest.mark.slow
 def test_a_full_disk_is_a_sentence_and_nothing_is_lost(
     measured: Measured, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -115,10 +116,8 @@ def test_a_former_run_is_gone_on_from(measured: Measured, tmp_path: Path) -> Non
     (study.folder / "results").mkdir()
     for name in ("posterior.npz", "result.json"):
         shutil.copy(measured.folder / "results" / name, study.folder / "results")
-    begun = time.perf_counter()
     found = follow(study, once=True, seed=11, report=False)
     assert found.document["full_run_sweeps"] == found.document["sweeps"] == len(campaign_rows(study))
-    assert time.perf_counter() - begun < 120
     assert found.document["history"]
 
 

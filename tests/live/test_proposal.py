@@ -196,6 +196,7 @@ def test_pinned_and_forbidden(measured: tuple[Live, SimulatedInstrument]) -> Non
     assert not forbidden.allowed(Bounds(study).stated(0)["s1"])
 
 
+@pytest.mark.slow
 def test_two_directions_are_told_apart(tmp_path: Path) -> None:
     """At zero bias a source and its reverse look alike: what is proposed is a bias at which they do not."""
     study = small_study(tmp_path, wiring="+90 deg", fluxes=((0.0, 0.0, 0.0, 0.0),), ports=(1,))

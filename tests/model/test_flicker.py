@@ -163,6 +163,7 @@ def test_polynomials_hold_slow_noise(tmp_path):
     assert np.ptp(difference) < 0.05
 
 
+@pytest.mark.slow
 def test_the_answer_knows_of_slow_noise(tmp_path):
     """Truth in the region and no misfit with the noise stated; the error larger than without it."""
     noisy = small_study(tmp_path, wiring="+90 deg", slow_mphi0=3.0)

@@ -145,7 +145,12 @@ def test_magnitudes_find_the_source(campaign, tmp_path):
     assert result.document["data"]["kind"] == "magnitude"
     assert result.document["verdict"]["trust"] == "reliable", result.document["verdict"]
     assert result.region_contains(truth.parameters["source"][0])[0.95]
-    # complex traces of the same campaign, taken as magnitudes only, do as well
+
+
+@pytest.mark.slow
+def test_complex_traces_taken_as_magnitudes_find_it_as_well(campaign, tmp_path):
+    study, truth, digest = campaign
+    result = orient(study, digest, seed=1)
     text = study.path.read_text(encoding="utf-8").replace(MAGNITUDE, "")
     (tmp_path / "study.toml").write_text(text, encoding="utf-8")
     whole = simulate_digest(read_study(tmp_path / "study.toml"), truth)
