@@ -6,7 +6,6 @@ Outside references: a grid over the source vector with the likelihood of the mod
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
@@ -45,15 +44,14 @@ def put(campaign: Live, every: list[Taken]) -> Iterator[Taken]:
 
 
 @pytest.fixture(scope="module")
-def grown(tmp_path_factory: pytest.TempPathFactory) -> tuple[Live, list[float]]:
-    """A campaign taken up sweep by sweep, and the CPU time that each took."""
+def grown(tmp_path_factory: pytest.TempPathFactory) -> tuple[Live, set[int]]:
+    """A campaign taken up sweep by sweep, and after how many sweeps there were full runs."""
     study = small_study(tmp_path_factory.mktemp("grown"), repeats=6)
-    campaign, seconds = Live(study, seed=2), []
-    begun = time.process_time()
+    campaign, runs = Live(study, seed=2), set()
     for _ in put(campaign, arriving(study)):
-        seconds.append(time.process_time() - begun)
-        begun = time.process_time()
-    return campaign, seconds
+        if campaign.current is not None:
+            runs.add(campaign.current.anchor.sweeps)
+    return campaign, runs
 
 
 def moments(campaign: Live) -> tuple[np.ndarray, np.ndarray]:
@@ -64,7 +62,7 @@ def moments(campaign: Live) -> tuple[np.ndarray, np.ndarray]:
     return mean, np.sqrt(np.diag((current.weights[:, None] * centred).T @ centred))
 
 
-def test_the_weights_are_those_of_the_posterior_on_a_grid(grown: tuple[Live, list[float]]) -> None:
+def test_the_weights_are_those_of_the_posterior_on_a_grid(grown: tuple[Live, set[int]]) -> None:
     campaign, _ = grown
     current = campaign.current
     assert current is not None
@@ -90,7 +88,7 @@ def test_the_weights_are_those_of_the_posterior_on_a_grid(grown: tuple[Live, lis
     assert current.effective > FEWEST
 
 
-def test_the_answer_is_that_of_orient(grown: tuple[Live, list[float]]) -> None:
+def test_the_answer_is_that_of_orient(grown: tuple[Live, set[int]]) -> None:
     campaign, _ = grown
     answer = campaign.answer
     full = orient(campaign.study, campaign.intake.digest, seed=1)
@@ -108,16 +106,16 @@ def test_the_answer_is_that_of_orient(grown: tuple[Live, list[float]]) -> None:
     assert "reliable" in str(answer)
 
 
-def test_the_cone_shrinks_and_few_full_runs_are_made(grown: tuple[Live, list[float]]) -> None:
-    campaign, seconds = grown
+def test_the_cone_shrinks_and_few_full_runs_are_made(grown: tuple[Live, set[int]]) -> None:
+    campaign, runs = grown
     assert campaign.current is not None
     cones = [m.cone_deg for m in campaign.history]
     assert cones[-1] < 0.7 * cones[0]
     assert [a.sweeps < b.sweeps for a, b in pairwise(campaign.history)].count(False) == 0
-    assert sum(s > 1.0 for s in seconds) <= 4
+    assert 1 <= len(runs) <= 6, runs
 
 
-def test_same_sweeps_same_answer(grown: tuple[Live, list[float]]) -> None:
+def test_same_sweeps_same_answer(grown: tuple[Live, set[int]]) -> None:
     campaign, _ = grown
     study = campaign.study
     again = Live(study, seed=2)
