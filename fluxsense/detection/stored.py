@@ -16,7 +16,6 @@ import numpy.typing as npt
 
 from fluxsense.base import store
 from fluxsense.data.digest import Digest
-from fluxsense.data.noise_levels import measure_noise
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.mixture import StudentMixture
 from fluxsense.infer.orient import Posterior
@@ -120,14 +119,12 @@ class Stored:
 
     def problem(self, study: Study, digest: Digest) -> CampaignProblem:
         """The posterior's problem, built again."""
-        noise = study.noise
         likelihood = RatioLikelihood(
             study,
             digest,
             self.port_signs,
             residual_gain=self.residual_gain,
             sizes=self.sizes,
-            noise=measure_noise(digest, noise.white, noise.gain_drift, noise.phase_drift_rad),
             reference=self.reference,
             cooldowns=self.cooldowns,
             tamed=self.tamed,

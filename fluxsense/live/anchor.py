@@ -12,7 +12,7 @@ import numpy.typing as npt
 from fluxsense.base.errors import InputError
 from fluxsense.base.streams import stream
 from fluxsense.data.digest import Digest
-from fluxsense.data.noise_levels import NoiseLevels, measure_noise
+from fluxsense.data.noise_levels import NoiseLevels
 from fluxsense.detection.stored import Stored
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.mixture import StudentMixture, from_modes
@@ -181,7 +181,6 @@ class Anchor:
         self, study: Study, digest: Digest, unknowns: Unknowns, reference: ChipParameters | None = None
     ) -> CampaignProblem:
         """The likelihood of a digest, or of one isolator's part of it, about this run's reference point (or another one)."""
-        noise = study.noise
         likelihood = RatioLikelihood(
             study,
             digest,
@@ -189,7 +188,6 @@ class Anchor:
             residual_gain=self.residual_gain,
             sizes=self.sizes,
             reference=self.reference if reference is None else reference,
-            noise=measure_noise(digest, noise.white, noise.gain_drift, noise.phase_drift_rad),
             cooldowns=self.shape.cooldowns,
             tamed=self.tamed,
         )
