@@ -341,12 +341,39 @@ def _agreement(a: FloatArray, b: FloatArray) -> float:
     return float(np.sum(a * b) / np.sqrt(max(np.sum(a * a) * np.sum(b * b), 1e-300)))
 
 
+def _misfit(fit: IsolatorFit, name: str) -> Fault:
+    """Why a fit as a whole is bad."""
+    records = fit.model.records
+    flags = np.array([r.row.pump_on for r in records])
+    jump = find_jump(fit)
+    if jump is not None:
+        n, sizes = jump
+        loops = [s.loop for s in fit.model.study.isolators[fit.model.isolator].stages]
+        parts = ", ".join(f"{x:+.3f} Phi0 in loop {loop}" for x, loop in zip(sizes, loops, strict=True))
+        return Fault(
+            "unusable",
+            f"{name}: the flux jumped between {records[n - 1].row.file} and {records[n].row.file} ({parts}). Give the sweeps "
+            "before and after it different cooldowns in the log, or repeat them.",
+        )
+    if flags.any() and _additive(fit, flags):
+        return Fault(
+            "unusable",
+            f"{name}: pump-on sweeps hold a constant added signal that the pump-off sweeps do not: the pump, or a leak "
+            "beside the isolator that opens with it. Filter or remove it.",
+        )
+    severe = fit.chi2_per_dof > BAD_CHI2
+    return Fault(
+        "unusable" if severe else "tentative",
+        f"{name}: the sweeps scatter {fit.chi2_per_dof:.1f} times more in power than noise explains; the model does not "
+        "describe them" + (", so nothing is written." if severe else " fully. Uncertainties are enlarged accordingly."),
+    )
+
+
 def fit_faults(fit: IsolatorFit, name: str) -> list[Fault]:
     """Faults that show in the residuals of a finished fit."""
     out: list[Fault] = []
     records = fit.model.records
     per = record_chi2(fit)
-    flags = np.array([r.row.pump_on for r in records])
     worst = np.flatnonzero(per > _too_far(per))
     if 0 < worst.size <= max(2, 0.03 * per.size):
         files = ", ".join(records[n].row.file for n in worst[:3])
@@ -358,36 +385,7 @@ def fit_faults(fit: IsolatorFit, name: str) -> list[Fault]:
             )
         )
     if fit.chi2_per_dof > POOR_CHI2 and not out:
-        jump = find_jump(fit)
-        if jump is not None:
-            n, sizes = jump
-            loops = [s.loop for s in fit.model.study.isolators[fit.model.isolator].stages]
-            parts = ", ".join(f"{x:+.3f} Phi0 in loop {loop}" for x, loop in zip(sizes, loops, strict=True))
-            out.append(
-                Fault(
-                    "unusable",
-                    f"{name}: the flux jumped between {records[n - 1].row.file} and {records[n].row.file} ({parts}). Give the sweeps "
-                    "before and after it different cooldowns in the log, or repeat them.",
-                )
-            )
-        elif flags.any() and _additive(fit, flags):
-            out.append(
-                Fault(
-                    "unusable",
-                    f"{name}: pump-on sweeps hold a constant added signal that the pump-off sweeps do not: the pump, or a leak "
-                    "beside the isolator that opens with it. Filter or remove it.",
-                )
-            )
-        else:
-            severe = fit.chi2_per_dof > BAD_CHI2
-            out.append(
-                Fault(
-                    "unusable" if severe else "tentative",
-                    f"{name}: the sweeps scatter {fit.chi2_per_dof:.1f} times more in power than noise explains; the model does not "
-                    "describe them"
-                    + (", so nothing is written." if severe else " fully. Uncertainties are enlarged accordingly."),
-                )
-            )
+        out.append(_misfit(fit, name))
     if fit.jump is not None and fit.jump.chi2 > JUMP_SUSPECTED and not any(f.severity == "unusable" for f in out):
         n, chi2 = fit.jump.record, fit.jump.chi2
         out.append(

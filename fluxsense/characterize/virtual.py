@@ -198,24 +198,29 @@ def virtual_sweeps(
                     (p.pump_on, p.pump_port, p.pump_phase_rad, p.pump_power_w, p.pump_frequency_hz, p.bias_a, p.state)
                 )
                 taken[key] = taken.get(key, 0) + 1  # a setting that comes back later is a further repeat
-                row = LogRow(
-                    line=line,
-                    file=f"sweeps/{truth.isolators[i].name}_{step.label}"
-                    + (f"_{repeat + 1}" if plan.repeats > 1 else "")
-                    + ".s2p",
-                    isolator=truth.isolators[i].name,
-                    pump_on=p.pump_on,
-                    pump_port=p.pump_port,
-                    pump_phase_rad=p.pump_phase_rad,
-                    pump_power_dbm=round(watt_to_dbm(p.pump_power_w), 3) if p.pump_on else float("nan"),
-                    pump_frequency_hz=p.pump_frequency_hz,
-                    state=truth.states[p.state].name,
-                    cooldown=cooldown,
-                    repeat=taken[key],
-                    time_s=time,
-                    bias_a=p.bias_a,
-                )
+                again = f"_{repeat + 1}" if plan.repeats > 1 else ""
+                row = replace(_row(truth, step, again), line=line, cooldown=cooldown, repeat=taken[key], time_s=time)
                 yield row, Sweep(f, raw.reshape(2, 2, f.size).transpose(2, 1, 0), 50.0)
+
+
+def _row(truth: Study, step: _Step, again: str) -> LogRow:
+    """A step's row of the log, but for when it was taken; again marks the repeats' files."""
+    p, iso = step.probe, truth.isolators[step.probe.isolator].name
+    return LogRow(
+        line=0,
+        file=f"sweeps/{iso}_{step.label}{again}.s2p",
+        isolator=iso,
+        pump_on=p.pump_on,
+        pump_port=p.pump_port,
+        pump_phase_rad=p.pump_phase_rad,
+        pump_power_dbm=round(watt_to_dbm(p.pump_power_w), 3) if p.pump_on else float("nan"),
+        pump_frequency_hz=p.pump_frequency_hz,
+        state=truth.states[p.state].name,
+        cooldown="",
+        repeat=1,
+        time_s=0.0,
+        bias_a=p.bias_a,
+    )
 
 
 __all__ = ["SweepPlan", "virtual_sweeps"]

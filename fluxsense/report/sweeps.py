@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -65,90 +65,83 @@ def _answer(document: dict[str, Any]) -> str:
 
 
 def _part(entry: dict[str, Any], one: IsolatorResult) -> dict[str, Any]:
-    part: dict[str, Any] = {"entry": entry, "pictures": [], "parameters": [], "points": [], "rings": [], "pairs": []}
+    part: dict[str, Any] = {"entry": entry, "pictures": list(_pictures(entry, one))}
+    if one.fit is None:
+        return part | {"parameters": [], "points": [], "rings": [], "pairs": []}
+    return part | {
+        "parameters": [
+            (p["name"], quantity_words(p["value"], p["sd"], p["unit"]), "assumed within its prior" * p["assumed"])
+            for p in entry["parameters"]
+        ],
+        "rings": [
+            f"Loop {r['loop']}: {r['words']}; its ramp covers {r['ramp_phi0']:.2f} flux quanta." for r in entry["rings"]
+        ],
+        "pairs": [(p["first"], p["second"], f"{p['correlation']:+.3f}") for p in entry["strong_correlations"][:10]],
+        "points": [_point_cells(p) for p in entry.get("working_points", [])],
+    }
+
+
+def _point_cells(p: dict[str, Any]) -> tuple[str, ...]:
+    """A working point's row of the table."""
+    return (
+        f"{p['flux_phi0']:.2f}",
+        str(p["pump_port"]),
+        p["transmits"],
+        f"{p['pump_frequency_hz'] / 1e9:.4f}",
+        f"{10 * math.log10(p['pump_power_w'] / 1e-3):.2f}",
+        f"{p['frequency_hz'] / 1e9:.4f}",
+        f"{p['isolation_db']:.1f}",
+        f"{p['insertion_loss_db']:.2f}",
+        f"{p['reflection_db']:.1f}",
+        f"{p['bandwidth_hz'] / 1e6:.1f}",
+    )
+
+
+def _pictures(entry: dict[str, Any], one: IsolatorResult) -> Iterator[Any]:
+    """An isolator's pictures, in the order of the page."""
     tracks = [t for t in one.tracks if t is not None]
     if tracks:
-        part["pictures"].append(
-            picture(
-                draw_tracks(tracks, one.fit),
-                "Resonance of each stage against the bias current of its line, with the fitted curve",
-                "How each resonance tunes. Circles: resonance found in each pump-off sweep; curve: the fitted ring.",
-            )
+        yield picture(
+            draw_tracks(tracks, one.fit),
+            "Resonance of each stage against the bias current of its line, with the fitted curve",
+            "How each resonance tunes. Circles: resonance found in each pump-off sweep; curve: the fitted ring.",
         )
     if one.fit is None:
-        return part
-    part["pictures"].append(
-        picture(
-            draw_flux_maps(one.fit),
-            "Maps of transmission against signal frequency and bias current",
-            "Pump off: magnitude of S21 over the line's gain, measured (left) and fitted (right).",
-            pixels=True,
-        )
+        return
+    yield picture(
+        draw_flux_maps(one.fit),
+        "Maps of transmission against signal frequency and bias current",
+        "Pump off: magnitude of S21 over the line's gain, measured (left) and fitted (right).",
+        pixels=True,
     )
-    part["pictures"].append(
-        picture(
-            draw_residuals(one.fit),
-            "Misfit of each setting in the order of time",
-            "Squared residual over noise of each setting, in the order in which the sweeps were taken; 1 is noise alone. "
-            "A step would be a flux jump.",
-        )
+    yield picture(
+        draw_residuals(one.fit),
+        "Misfit of each setting in the order of time",
+        "Squared residual over noise of each setting, in the order in which the sweeps were taken; 1 is noise alone. "
+        "A step would be a flux jump.",
     )
     if one.fit.pumped:
-        part["pictures"].append(
-            picture(
-                draw_pump_maps(one.fit),
-                "Transmission both ways and directionality against signal frequency and pump power or pump frequency",
-                "Pump on, measured, with the lines' gains taken off: |S21|, |S12| and directionality 20 log10(|S21|/|S12|). "
-                "Left: against pump power; right: against pump frequency.",
-                pixels=True,
-            )
+        yield picture(
+            draw_pump_maps(one.fit),
+            "Transmission both ways and directionality against signal frequency and pump power or pump frequency",
+            "Pump on, measured, with the lines' gains taken off: |S21|, |S12| and directionality 20 log10(|S21|/|S12|). "
+            "Left: against pump power; right: against pump frequency.",
+            pixels=True,
         )
         if _pump_rows(one.fit, "power")[0].size > 1:
-            part["pictures"].append(
-                picture(
-                    draw_power(one.fit),
-                    "Isolation and forward loss against pump power",
-                    "How isolation grows with pump power at the signal frequency where it gets largest. Circles: isolation; "
-                    "squares: forward loss; lines: the fit.",
-                )
+            yield picture(
+                draw_power(one.fit),
+                "Isolation and forward loss against pump power",
+                "How isolation grows with pump power at the signal frequency where it gets largest. Circles: isolation; "
+                "squares: forward loss; lines: the fit.",
             )
     if one.points:
-        part["pictures"].append(
-            picture(
-                draw_points(one, float(entry["tunable_band_width_hz"])),
-                "Isolation, loss and reflection at the best setting against signal frequency",
-                "Working points over the tuning range, pump port 1. Circles: isolation; squares: forward loss; triangles: "
-                "reflection. The shaded strip is the tunable band.",
-            )
+        yield picture(
+            draw_points(one, float(entry["tunable_band_width_hz"])),
+            "Isolation, loss and reflection at the best setting against signal frequency",
+            "Working points over the tuning range, pump port 1. Circles: isolation; squares: forward loss; triangles: "
+            "reflection. The shaded strip is the tunable band.",
         )
-    for p in entry["parameters"]:
-        part["parameters"].append(
-            (
-                p["name"],
-                quantity_words(p["value"], p["sd"], p["unit"]),
-                "assumed within its prior" if p["assumed"] else "",
-            )
-        )
-    part["rings"] = [
-        f"Loop {r['loop']}: {r['words']}; its ramp covers {r['ramp_phi0']:.2f} flux quanta." for r in entry["rings"]
-    ]
-    part["pairs"] = [(p["first"], p["second"], f"{p['correlation']:+.3f}") for p in entry["strong_correlations"][:10]]
-    for p in entry.get("working_points", []):
-        part["points"].append(
-            (
-                f"{p['flux_phi0']:.2f}",
-                str(p["pump_port"]),
-                p["transmits"],
-                f"{p['pump_frequency_hz'] / 1e9:.4f}",
-                f"{10 * math.log10(p['pump_power_w'] / 1e-3):.2f}",
-                f"{p['frequency_hz'] / 1e9:.4f}",
-                f"{p['isolation_db']:.1f}",
-                f"{p['insertion_loss_db']:.2f}",
-                f"{p['reflection_db']:.1f}",
-                f"{p['bandwidth_hz'] / 1e6:.1f}",
-            )
-        )
-    return part
 
 
 # --------------------------------------------------------------------------------------------------------------- figures
