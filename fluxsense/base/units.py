@@ -55,30 +55,34 @@ UNITS: Final[dict[str, dict[str, float]]] = {
     "level": {"dB": 1.0},
     "time": _scaled("s", "num_") | {"min": 60.0, "h": 3600.0},
     "temperature": _scaled("K", "um_"),
+    "resistance": _scaled("ohm", "_"),
 }
 """Per dimension, each accepted unit and the factor to the package's own unit."""
 
 OWN_UNIT: Final = {
     "length": "m", "area": "m^2", "frequency": "Hz", "current": "A", "field": "T", "moment": "A m^2",
     "flux": "Phi0", "mutual": "Phi0/A", "power": "W", "angle": "rad", "level": "dB", "time": "s",
-    "temperature": "K",
+    "temperature": "K", "resistance": "ohm",
 }  # fmt: skip
 
 EXAMPLE: Final = {
     "length": "12 um", "area": "100 um^2", "frequency": "7.2 GHz", "current": "1.5 mA", "field": "2 uT",
     "moment": "30 fA m^2", "flux": "0.25 Phi0", "mutual": "400 Phi0/A", "power": "-95 dBm", "angle": "90 deg",
     "level": "0.2 dB", "time": "10 min", "temperature": "20 mK",
+    "resistance": "50 ohm",
 }  # fmt: skip
 
 _WORDS: Final = {
     "length": "a length", "area": "an area", "frequency": "a frequency", "current": "a current",
     "field": "a magnetic field", "moment": "a magnetic moment", "flux": "a flux", "mutual": "a mutual inductance",
     "power": "a power", "angle": "an angle", "level": "a level", "time": "a time", "temperature": "a temperature",
+    "resistance": "a resistance",
 }  # fmt: skip
 
 LARGEST: Final = {
     "length": 1e3, "area": 1e6, "frequency": 1e15, "current": 1e3, "field": 1e3, "moment": 1e6, "flux": 1e6,
     "mutual": 1e12, "power": 1e6, "angle": 1e4, "level": 1e3, "time": 1e10, "temperature": 1e5,
+    "resistance": 1e6,
 }  # fmt: skip
 """Size in `OWN_UNIT` beyond which a value is taken for a slip of the pen (a lost prefix, say)."""
 

@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
-from fluxsense.data.campaign import campaign_rows
+from fluxsense.data.campaign import campaign_rows, campaign_traces
 from fluxsense.data.log import LogRow
-from fluxsense.data.touchstone import Sweep, read_sweep
+from fluxsense.data.touchstone import Sweep
 from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
@@ -85,7 +85,7 @@ def load_sweeps(study: Study, progress: Callable[[int, int], None] | None = None
     InputError
         If the log is wrong or not a single trace can be used.  A single bad trace is left out and named in `skipped`.
     """
-    rows = campaign_rows(study)
+    rows, traces = campaign_rows(study), campaign_traces(study)
     kinds = {s.name: s.kind for s in study.states}
     taken: list[tuple[LogRow, Sweep]] = []
     skipped = []
@@ -98,7 +98,7 @@ def load_sweeps(study: Study, progress: Callable[[int, int], None] | None = None
     usable = [r for r in rows if kinds[r.state] in ("out", "calibration")]
     for done, row in enumerate(usable, 1):
         try:
-            sweep = read_sweep(study.log.parent / row.file)
+            sweep = traces.read(row.file)
             if not 5 <= sweep.frequency_hz.size <= MOST_POINTS:
                 raise InputError(
                     f"the sweep has {sweep.frequency_hz.size} frequencies, 5 to {MOST_POINTS} can be fitted",
@@ -107,7 +107,7 @@ def load_sweeps(study: Study, progress: Callable[[int, int], None] | None = None
                 )
             taken.append((row, sweep))
         except InputError as error:
-            skipped.append(f"Left out, line {row.line} of {study.log.name}: {error}")
+            skipped.append(f"Left out, line {row.line} of {row.log}: {error}")
         if progress is not None:
             progress(done, len(usable))
     if not taken:
@@ -132,7 +132,7 @@ def gather(sweeps: Sequence[tuple[LogRow, Sweep]]) -> tuple[Record, ...]:
     -------
     tuple of Record
     """
-    ordered = sorted(sweeps, key=lambda x: (x[0].time_s, x[0].line))
+    ordered = sorted(sweeps, key=lambda x: (x[0].time_s, x[0].log, x[0].line))
     runs: list[_Run] = []
     for row, sweep in ordered:
         trace = np.stack([sweep.s[:, 1, 0], sweep.s[:, 0, 1], sweep.s[:, 0, 0], sweep.s[:, 1, 1]])

@@ -15,11 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fluxsense.base.errors import InputError
-from fluxsense.base.files import read_bytes
-from fluxsense.data import touchstone
 from fluxsense.data.digest import Digest, DigestBuilder, GroupKey, group_key, off_group_for
 from fluxsense.data.log import LogRow
-from fluxsense.data.touchstone import Sweep, sweep_from_bytes
+from fluxsense.data.touchstone import Sweep
+from fluxsense.data.traces import Traces
 
 
 @dataclass(frozen=True)
@@ -49,15 +48,15 @@ def transmits_forward(sweep: Sweep, off_power: NDArray[np.float64]) -> bool:
 
 
 def votes_from_rows(
-    rows: Sequence[LogRow], folder: str | os.PathLike[str], progress: Callable[[int, int], None] | None = None
+    rows: Sequence[LogRow], place: Traces | str | os.PathLike[str], progress: Callable[[int, int], None] | None = None
 ) -> tuple[dict[GroupKey, Votes], str]:
     """Directions of a log's pump-on sweeps, counted per group.
 
     Parameters
     ----------
     rows : sequence of LogRow
-    folder : path-like
-        Folder that the file names are relative to.
+    place : Traces or path-like
+        Where the traces lie; a folder stands for Touchstone files in it.
     progress : callable, optional
         Called with (sweeps done, sweeps in all).
 
@@ -73,6 +72,7 @@ def votes_from_rows(
     InputError
         A trace cannot be read; a sweep says no direction and has no trace; the pump-off traces for it are missing.
     """
+    traces = Traces.of(place)
     on = [row for row in rows if row.pump_on]
     if not on:
         raise InputError("the log has no sweep with the pump on", remedy="Record pump-on sweeps")
@@ -84,9 +84,9 @@ def votes_from_rows(
         builder = DigestBuilder()
         for row in rows:
             if not row.pump_on:
-                raw = read_bytes(os.path.join(folder, row.file), limit_bytes=touchstone.FILE_LIMIT_BYTES, kind="trace")
+                raw = traces.raw(row.file)
                 identity = hashlib.sha256(raw).digest()
-                builder.add(group_key(row), sweep_from_bytes(raw, row.file), row.time_s, identity, where=row.file)
+                builder.add(group_key(row), traces.sweep(raw, row.file), row.time_s, identity, where=row.file)
                 marks.append(identity.hex())
         off_digest = builder.freeze()
     powers: dict[GroupKey, NDArray[np.float64]] = {}
@@ -96,8 +96,8 @@ def votes_from_rows(
             if key not in powers:
                 off = off_digest[off_group_for(key, off_digest)]
                 powers[key] = np.abs(off.mean[[1, 2]]) ** 2
-            raw = read_bytes(os.path.join(folder, row.file), limit_bytes=touchstone.FILE_LIMIT_BYTES, kind="trace")
-            sweep = sweep_from_bytes(raw, row.file)
+            raw = traces.raw(row.file)
+            sweep = traces.sweep(raw, row.file)
             if sweep.frequency_hz.size != powers[key].shape[1]:
                 raise InputError(
                     "the trace has other frequencies than its pump-off traces",

@@ -27,11 +27,10 @@ from numpy.typing import NDArray
 from fluxsense.base import store
 from fluxsense.base.errors import InputError
 from fluxsense.base.executors import Workers, ordered_map
-from fluxsense.base.files import read_bytes
-from fluxsense.data import touchstone
 from fluxsense.data.blocks import Blocks, RunningBlocks
 from fluxsense.data.log import LogRow
-from fluxsense.data.touchstone import Sweep, sweep_from_bytes
+from fluxsense.data.touchstone import Sweep
+from fluxsense.data.traces import Traces
 
 DIGEST = store.Kind("digest", 2, "the digest", "Build the digest from the traces again")
 NODE_LIMIT = 24
@@ -660,7 +659,7 @@ def _identities(digest: Digest) -> set[bytes]:
 
 def digest_campaign(
     rows: Iterable[LogRow],
-    folder: str | os.PathLike[str],
+    place: Traces | str | os.PathLike[str],
     progress: Callable[[int, int], None] | None = None,
     start: Digest | None = None,
     watch: Callable[[GroupKey, Any, str], None] | None = None,
@@ -674,7 +673,8 @@ def digest_campaign(
     Parameters
     ----------
     rows : iterable of LogRow
-    folder : path-like
+    place : Traces or path-like
+        Where the traces lie; a folder stands for Touchstone files in it.
         Folder that the file names are relative to.
     progress : callable, optional
         Called with (traces done, traces in all) after each trace, or with an executor after each `CHUNK_TRACES`.
@@ -703,13 +703,13 @@ def digest_campaign(
         A trace cannot be read or trusted, and no more can be spared; two traces of a group have different frequencies (both are named); a trace is a
         byte-for-byte copy of another one, or was digested before under another setting.
     """
-    rows = list(rows)
+    rows, traces = list(rows), Traces.of(place)
     odd: dict[str, Distrusted] = {}
     while True:
         try:
-            return _digest_once(rows, folder, (progress, watch, look), start, executor, (spare, odd))
+            return _digest_once(rows, traces, (progress, watch, look), start, executor, (spare, odd))
         except GridFault as fault:
-            found = _odd_grids([row for row in rows if group_key(row) == fault.key and row.file not in odd], folder)
+            found = _odd_grids([row for row in rows if group_key(row) == fault.key and row.file not in odd], traces)
             if not found or len(odd) + len(found) > spare:
                 raise
             odd |= found
@@ -720,14 +720,13 @@ def spare_traces(rows: Sequence[LogRow]) -> int:
     return len(rows) // 100
 
 
-def _odd_grids(rows: Sequence[LogRow], folder: str | os.PathLike[str]) -> dict[str, Distrusted]:
+def _odd_grids(rows: Sequence[LogRow], traces: Traces) -> dict[str, Distrusted]:
     """Traces of a group that have other frequencies than more than half of it."""
     grids: dict[bytes, list[tuple[LogRow, str, int]]] = {}
     for row in rows:
-        path = os.path.join(os.fspath(folder), row.file)
         try:
-            raw = read_bytes(path, limit_bytes=touchstone.FILE_LIMIT_BYTES, kind="trace")
-            sweep = sweep_from_bytes(raw, path)
+            raw = traces.raw(row.file)
+            sweep = traces.sweep(raw, traces.path(row.file))
         except InputError:
             continue
         grid = sweep.frequency_hz.tobytes() + repr(sweep.reference_ohm).encode()
@@ -747,7 +746,7 @@ def _odd_grids(rows: Sequence[LogRow], folder: str | os.PathLike[str]) -> dict[s
 
 def _digest_once(
     rows: Sequence[LogRow],
-    folder: str | os.PathLike[str],
+    traces: Traces,
     told: tuple[
         Callable[[int, int], None] | None, Callable[[GroupKey, Any, str], None] | None, Callable[[Sweep], Any] | None
     ],
@@ -760,7 +759,7 @@ def _digest_once(
     spare, odd = sparing
     builder = DigestBuilder(start)
     known = {row.tobytes(): key for key, stats in (start or {}).items() for row in stats.trace_hash}
-    reading = _Reading(os.fspath(folder), known, look, watch is not None, spare > 0, frozenset(odd))
+    reading = _Reading(traces, known, look, watch is not None, spare > 0, frozenset(odd))
     chunks = [rows[k : k + CHUNK_TRACES] for k in range(0, len(rows), CHUNK_TRACES)]
     done = 0
     later: list[tuple[GroupKey, Any, str]] = []
@@ -793,12 +792,12 @@ def _digest_once(
             worst = unusable[-1]
             raise InputError(
                 f"{worst.why} ({len(unusable)} traces of {len(rows)} cannot be used, {spare} could be spared)",
-                where=os.path.join(os.fspath(folder), worst.file),
+                where=traces.path(worst.file),
                 remedy="Measure them again, or take them out of the log",
             )
         for identity, file in part.files.items():
             if builder.holds(identity) is not None:
-                raise _copied(rows, folder, identity, file)
+                raise _copied(rows, traces, identity, file)
         builder.absorb(part.digest, part.files)
         if executor is not None:
             for entry in part.seen:
@@ -812,7 +811,7 @@ def _digest_once(
         d = next(d for d in unusable if d.key in lost)
         raise InputError(
             f"{d.why}, and its group holds no other ({d.key.describe()})",
-            where=os.path.join(os.fspath(folder), d.file),
+            where=traces.path(d.file),
             remedy="Measure it again, or take the whole group out of the log",
         )
     for entry in later:
@@ -823,9 +822,9 @@ def _digest_once(
 
 @dataclass(frozen=True)
 class _Reading:
-    """What reading any chunk of a log needs: folder, traces digested before, what is to be kept of each sweep, what is left out."""
+    """What reading any chunk of a log needs: where its traces lie, traces digested before, what is to be kept of each sweep, what is left out."""
 
-    folder: str
+    traces: Traces
     known: dict[bytes, GroupKey]
     look: Callable[[Sweep], Any] | None
     watched: bool
@@ -868,8 +867,8 @@ def _read_chunk(
         if row.file in reading.odd:
             count()
             continue
-        path = os.path.join(reading.folder, row.file)
-        raw = read_bytes(path, limit_bytes=touchstone.FILE_LIMIT_BYTES, kind="trace")
+        path = reading.traces.path(row.file)
+        raw = reading.traces.raw(row.file)
         trace_hash = hashlib.sha256(raw).digest()
         identity = trace_hash[:HASH_BYTES]
         key = group_key(row)
@@ -882,10 +881,10 @@ def _read_chunk(
                     remedy="Correct the log, or build the digest afresh",
                 )
         elif identity in files:
-            raise _copied(rows, reading.folder, identity, path)
+            raise _copied(rows, reading.traces, identity, path)
         else:
             try:
-                sweep = sweep_from_bytes(raw, path)
+                sweep = reading.traces.sweep(raw, path)
             except InputError as fault:
                 if not reading.sparing:
                     raise
@@ -898,19 +897,18 @@ def _read_chunk(
     return _Part(builder.finish(), files, [], unusable)
 
 
-def _copied(rows: Sequence[LogRow], folder: str | os.PathLike[str], identity: bytes, path: str) -> InputError:
+def _copied(rows: Sequence[LogRow], traces: Traces, identity: bytes, path: str) -> InputError:
     return InputError(
-        f"the trace is a copy of {_first_copy(rows, folder, identity)!r}",
+        f"the trace is a copy of {_first_copy(rows, traces, identity)!r}",
         where=path,
         remedy="Remove one of them from the log, or find the sweep that belongs here",
     )
 
 
-def _first_copy(rows: Sequence[LogRow], folder: str | os.PathLike[str], identity: bytes) -> str:
+def _first_copy(rows: Sequence[LogRow], traces: Traces, identity: bytes) -> str:
     """Return the name of the first trace with this content; read again, since names are not kept."""
     for row in rows:
-        raw = read_bytes(os.path.join(folder, row.file), limit_bytes=touchstone.FILE_LIMIT_BYTES, kind="trace")
-        if hashlib.sha256(raw).digest()[:HASH_BYTES] == identity:
+        if hashlib.sha256(traces.raw(row.file)).digest()[:HASH_BYTES] == identity:
             return row.file
     return "another trace"
 

@@ -19,7 +19,7 @@ import math
 import os
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from fluxsense.base.errors import InputError
@@ -73,6 +73,8 @@ class LogRow:
         Which way the sweep transmits, where the log says so; then there need be no trace, and `file` may be empty.
     own : tuple of (str, str)
         Names and cells of columns of the laboratory's own.
+    log : str
+        The log that it stands in, as messages name it.
     """
 
     line: int
@@ -90,6 +92,12 @@ class LogRow:
     bias_a: tuple[float, ...]
     transmits: str | None = None
     own: tuple[tuple[str, str], ...] = ()
+    log: str = field(default="log", compare=False)
+
+    @property
+    def place(self) -> str:
+        """Log and line, for messages."""
+        return f"{self.log}:{self.line}"
 
 
 class _Faults:
@@ -516,6 +524,7 @@ class _Table:
         return LogRow(
             cells.line, file, cells["isolator"], pump_on, port, phase_rad, power_dbm, frequency_hz, cells["state"],
             cells["cooldown"], repeat, time_s, bias_a, transmits or None, tuple((c, cells[c]) for c in self._own),
+            os.path.basename(self.name),
         )  # fmt: skip
 
 

@@ -14,9 +14,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from fluxsense.base.errors import InputError
-from fluxsense.base.files import read_bytes
-from fluxsense.data import touchstone
 from fluxsense.data.log import LogRow
+from fluxsense.data.touchstone import Span
+from fluxsense.data.traces import Traces
 from fluxsense.study import Setting, Study
 
 SAME_BIAS = 0.02
@@ -40,8 +40,8 @@ class LogFinding:
         "no pump off", "no source out", "copies", "one port", "frequency unit", "off the band".
     serious : bool
         Whether no result should rest on it: an error, not a warning.
-    line : int
-        Line of the log that it shows in first.
+    row : LogRow
+        That it shows in first.
     rows : int
         Rows that it holds for.
     subject : str
@@ -52,11 +52,16 @@ class LogFinding:
 
     code: str
     serious: bool
-    line: int
+    row: LogRow
     rows: int
     subject: str
     what: str
     remedy: str
+
+    @property
+    def line(self) -> int:
+        """Line of the log."""
+        return self.row.line
 
 
 def log_findings(rows: Sequence[LogRow], study: Study) -> list[LogFinding]:
@@ -79,7 +84,7 @@ def _beyond_limits(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]
         if over:
             worst = max(abs(row.bias_a[n]) for row in over)
             yield LogFinding(
-                "bias beyond limit", True, over[0].line, len(over), line.name,
+                "bias beyond limit", True, over[0], len(over), line.name,
                 f"bias_{line.name}_a is up to {worst:g} A, and the line may carry {line.limit_a:g} A ({len(over)} rows)",
                 _unit_remedy(worst, study, n) or "Correct the log, or the limit in the study",
             )  # fmt: skip
@@ -105,7 +110,7 @@ def _currents(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
         if not stated or not used:
             if stated != used:
                 yield LogFinding(
-                    "bias foreign", False, first.line, len(rows), line.name,
+                    "bias foreign", False, first, len(rows), line.name,
                     f"bias_{line.name}_a is {'nothing but zero' if not used else f'up to {used:g} A'}, the settings have "
                     f"{'nothing but zero' if not stated else f'up to {stated:g} A'} on this line",
                     "Check which line is which",
@@ -113,7 +118,7 @@ def _currents(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
             continue
         if remedy := _unit_remedy(used, study, n):
             what = f"bias_{line.name}_a is up to {used:g} A, {used / stated:.3g} times the settings' largest"
-            yield LogFinding("bias unit", True, first.line, len(rows), line.name, what, remedy)
+            yield LogFinding("bias unit", True, first, len(rows), line.name, what, remedy)
             continue
         slack = SAME_BIAS * stated
         settings = {round(s.bias_a[n] / slack) for s in study.settings}
@@ -122,7 +127,7 @@ def _currents(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
         turned = [any(abs(v + s) <= 1 for s in settings) for v in values]
         if values and not any(near) and all(turned):
             yield LogFinding(
-                "bias sign", True, first.line, len(rows), line.name,
+                "bias sign", True, first, len(rows), line.name,
                 f"every current in bias_{line.name}_a has the opposite sign of the settings'",
                 "Turn the sign in the log or in the study: the coupling's sign and so the direction hang on it",
             )  # fmt: skip
@@ -157,14 +162,14 @@ def _settings(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
             foreign.append(row)
     if len(foreign) == len(on):
         yield LogFinding(
-            "no setting", True, on[0].line, len(on), "",
+            "no setting", True, on[0], len(on), "",
             "no sweep of the log is of a setting of this study (isolator, pump port or phase, and currents)",
             "Check that the log belongs to this study; then units, signs and the order of the bias lines",
         )  # fmt: skip
     elif foreign:
         kinds = sum(not fits for fits in seen.values())
         yield LogFinding(
-            "foreign settings", False, foreign[0].line, len(foreign), foreign[0].isolator,
+            "foreign settings", False, foreign[0], len(foreign), foreign[0].isolator,
             f"{len(foreign)} of {len(on)} pump-on sweeps ({kinds} kinds) are of no setting of this study",
             "They are used as they are; check their currents and pump ports",
         )  # fmt: skip
@@ -187,7 +192,7 @@ def _powers(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
     elif abs(abs(power - nearest) - 30.0) < SAME_POWER_DB:
         remedy = "The numbers are 30 dB off: dBm and dBW, or an attenuator that was counted twice"
     yield LogFinding(
-        "pump power", len(far) == sum(row.pump_on for row in rows), far[0].line, len(far), far[0].isolator,
+        "pump power", len(far) == sum(row.pump_on for row in rows), far[0], len(far), far[0].isolator,
         f"the pump power {power:g} dBm is {abs(power - nearest):.3g} dB from the nearest setting's {nearest:.4g} dBm "
         f"({len(far)} rows)",
         remedy,
@@ -204,7 +209,7 @@ def _without_pump_off(rows: Sequence[LogRow], study: Study) -> Iterable[LogFindi
             missing.setdefault((row.isolator, row.cooldown), []).append(row)
     for (isolator, cooldown), mine in missing.items():
         yield LogFinding(
-            "no pump off", True, mine[0].line, len(mine), isolator,
+            "no pump off", True, mine[0], len(mine), isolator,
             f"isolator {isolator!r} has no sweep with the pump off in cooldown {cooldown!r}, by which its others could be divided",
             "Record pump-off sweeps of this isolator in this cooldown",
         )  # fmt: skip
@@ -226,7 +231,7 @@ def _without_source_out(rows: Sequence[LogRow], study: Study) -> Iterable[LogFin
         if elsewhere:
             what += f"; the sweeps with the source out in cooldown {elsewhere[0]!r} do not help, since offsets differ"
         yield LogFinding(
-            "no source out", False, inside[0].line, len(inside), cooldown, what,
+            "no source out", False, inside[0], len(inside), cooldown, what,
             "Record the same settings with the source out, or reversed, in the same cooldown",
         )  # fmt: skip
 
@@ -234,23 +239,14 @@ def _without_source_out(rows: Sequence[LogRow], study: Study) -> Iterable[LogFin
 # ---------------------------------------------------------------- traces
 
 
-@dataclass(frozen=True)
-class _Head:
-    """What the beginning of a trace says: numbers in its first row, lowest and highest frequency as its unit makes them."""
-
-    numbers: int
-    lowest_hz: float
-    highest_hz: float
-
-
-def trace_findings(rows: Sequence[LogRow], folder: str | os.PathLike[str], study: Study) -> list[LogFinding]:
+def trace_findings(rows: Sequence[LogRow], place: Traces | str | os.PathLike[str], study: Study) -> list[LogFinding]:
     """What the traces' first and last rows and their whole content give to say; serious findings first.
 
     Parameters
     ----------
     rows : sequence of LogRow
-    folder : path-like
-        Folder that the file names are relative to.
+    place : Traces or path-like
+        Where the traces lie; a folder stands for Touchstone files in it.
     study : Study
         Its sweep says where the frequencies ought to be.
 
@@ -258,84 +254,65 @@ def trace_findings(rows: Sequence[LogRow], folder: str | os.PathLike[str], study
     -----
     Files that cannot be read are passed over: reading them says more.
     """
+    traces = Traces.of(place)
     first: dict[bytes, LogRow] = {}
     copies: list[tuple[LogRow, LogRow]] = []
     short: list[LogRow] = []
-    slipped: dict[float, list[tuple[LogRow, _Head]]] = {}
+    slipped: dict[float, list[tuple[LogRow, Span]]] = {}
     for row in rows:
         if not row.file:
             continue
         try:
-            path = os.path.join(os.fspath(folder), row.file)
-            raw = read_bytes(path, limit_bytes=touchstone.FILE_LIMIT_BYTES, kind="trace")
+            raw = traces.raw(row.file)
         except InputError:
             continue
         other = first.setdefault(hashlib.sha256(raw).digest(), row)
         if other is not row:
             copies.append((row, other))
-        head = _head(raw)
-        if row.file.lower().endswith(".s1p") or (head is not None and head.numbers == 3):
+        span = traces.span(raw)
+        if row.file.lower().endswith(".s1p") or (span is not None and span.numbers == 3):
             short.append(row)
-        elif head is not None and (factor := _slip(head, study)) != 1.0:
-            slipped.setdefault(factor, []).append((row, head))
-    found = list(_frequency_findings(slipped, study))
+        elif span is not None and (factor := _slip(span, study)) != 1.0:
+            slipped.setdefault(factor, []).append((row, span))
+    found = list(_frequency_findings(slipped, study, traces.unit_words))
     if copies:
         row, other = copies[0]
         what = f"{row.file!r} is a copy of {other.file!r}, byte for byte ({len(copies)} such traces)"
         remedy = "Find the sweep that belongs here, or take the copy out of the log"
-        found.append(LogFinding("copies", True, row.line, len(copies), row.file, what, remedy))
+        found.append(LogFinding("copies", True, row, len(copies), row.file, what, remedy))
     if short:
         what = f"{short[0].file!r} holds one port ({len(short)} such traces)"
         remedy = "Export S11, S21, S12 and S22 as .s2p"
-        found.append(LogFinding("one port", True, short[0].line, len(short), short[0].file, what, remedy))
+        found.append(LogFinding("one port", True, short[0], len(short), short[0].file, what, remedy))
     return sorted(found, key=lambda f: (not f.serious, f.line))
 
 
-def _frequency_findings(slipped: Mapping[float, Sequence[tuple[LogRow, _Head]]], study: Study) -> Iterable[LogFinding]:
+def _frequency_findings(
+    slipped: Mapping[float, Sequence[tuple[LogRow, Span]]], study: Study, unit: str
+) -> Iterable[LogFinding]:
     for factor, members in slipped.items():
-        row, head = members[0]
-        seen = f"{row.file!r} reaches from {head.lowest_hz:.6g} to {head.highest_hz:.6g} Hz"
+        row, span = members[0]
+        seen = f"{row.file!r} reaches from {span.lowest_hz:.6g} to {span.highest_hz:.6g} Hz"
         band = f"the study's sweep from {study.sweep.start_hz:.6g} to {study.sweep.stop_hz:.6g} Hz"
         if factor:
             yield LogFinding(
-                "frequency unit", True, row.line, len(members), row.file, f"{seen}, {band} ({len(members)} such traces)",
-                f"The unit in the option line ('# HZ ...') does not fit the numbers, which are {factor:g} times smaller",
+                "frequency unit", True, row, len(members), row.file, f"{seen}, {band} ({len(members)} such traces)",
+                f"The unit in {unit} does not fit the numbers, which are {factor:g} times smaller",
             )  # fmt: skip
         else:
             yield LogFinding(
-                "off the band", False, row.line, len(members), row.file,
+                "off the band", False, row, len(members), row.file,
                 f"{seen}, beside {band} ({len(members)} such traces)", "Check the sweep in the study and the traces' unit",
             )  # fmt: skip
 
 
-def _slip(head: _Head, study: Study) -> float:
+def _slip(span: Span, study: Study) -> float:
     """One if the trace overlaps the study's sweep, the power of a thousand that would make it, or zero if none does."""
 
     def overlaps(factor: float) -> bool:
-        return head.lowest_hz * factor <= study.sweep.stop_hz and head.highest_hz * factor >= study.sweep.start_hz
+        return span.lowest_hz * factor <= study.sweep.stop_hz and span.highest_hz * factor >= study.sweep.start_hz
 
     for factor in (1.0, 1e3, 1e6, 1e9, 1e-3, 1e-6, 1e-9):
         if overlaps(factor):
             return factor
     return 0.0
-
-
-_UNITS = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9}
-
-
-def _head(raw: bytes) -> _Head | None:
-    """First and last row of a trace, by its option line; None where they make no sense."""
-    unit, rows = 1e9, []
-    lines = raw.decode("latin-1").splitlines()
-    for text in lines:
-        text = text.partition("!")[0].strip()
-        if text.startswith("#"):
-            unit = next((_UNITS[word] for word in text[1:].upper().split() if word in _UNITS), 1e9)
-        elif text and text[0] not in "[":
-            rows.append(text.split())
-            break
-    last = next((t for t in (x.partition("!")[0].split() for x in reversed(lines)) if t and t[0][0] not in "[#"), [])
-    try:
-        return _Head(len(rows[0]), float(rows[0][0]) * unit, float(last[0]) * unit)
-    except (IndexError, ValueError):
-        return None

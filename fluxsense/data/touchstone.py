@@ -66,6 +66,14 @@ class Sweep:
     reference_ohm: float = 50.0
 
 
+class Span(NamedTuple):
+    """What the beginning and the end of a trace say: numbers in its first row, lowest and highest frequency."""
+
+    numbers: int
+    lowest_hz: float
+    highest_hz: float
+
+
 @dataclass(frozen=True)
 class _Options:
     unit: str
@@ -151,6 +159,24 @@ def sweep_from_bytes(raw: bytes, name: str) -> Sweep:
     frequency_hz.flags.writeable = False
     s.flags.writeable = False
     return Sweep(frequency_hz, s, options.reference_ohm)
+
+
+def span_of(raw: bytes) -> Span | None:
+    """First and last row of a trace, by its option line; None where they make no sense."""
+    unit, rows = 1e9, []
+    lines = raw.decode("latin-1").splitlines()
+    for text in lines:
+        text = text.partition("!")[0].strip()
+        if text.startswith("#"):
+            unit = next((_UNITS[word] for word in text[1:].upper().split() if word in _UNITS), 1e9)
+        elif text and text[0] not in "[":
+            rows.append(text.split())
+            break
+    last = next((t for t in (x.partition("!")[0].split() for x in reversed(lines)) if t and t[0][0] not in "[#"), [])
+    try:
+        return Span(len(rows[0]), float(rows[0][0]) * unit, float(last[0]) * unit)
+    except (IndexError, ValueError):
+        return None
 
 
 def sweep_from_arrays(frequency_hz: ArrayLike, s: ArrayLike, reference_ohm: float = 50.0) -> Sweep:

@@ -12,7 +12,7 @@ import numpy as np
 from fluxsense.base.errors import InputError
 from fluxsense.base.files import write_beside
 from fluxsense.base.findings import TRUST, Finding, Verdict
-from fluxsense.data.campaign import campaign_rows, load_campaign
+from fluxsense.data.campaign import campaign_rows, campaign_traces, load_campaign
 from fluxsense.data.log import LogRow
 from fluxsense.data.log_checks import log_findings, trace_findings
 from fluxsense.device.chip import (
@@ -137,12 +137,12 @@ def _log_findings(study: Study, rows: Sequence[LogRow]) -> list[Finding]:
     """What can be said against the log and its traces; what is serious makes the campaign unusable as it is."""
     found = log_findings(rows, study)
     if not study.data.of_counts:
-        found += trace_findings(rows, study.log.parent, study)
+        found += trace_findings(rows, campaign_traces(study), study)
     return [
         Finding(
             "of the log",
             TRUST.index("unusable") if f.serious else 0,
-            where=f"{study.log.name}:{f.line}",
+            where=f.row.place,
             what=f.what,
             remedy=f.remedy,
         )

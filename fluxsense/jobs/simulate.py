@@ -21,7 +21,8 @@ from fluxsense.base.streams import stream
 from fluxsense.base.units import format_quantity, watt_to_dbm
 from fluxsense.data.digest import Digest, DigestBuilder, GroupKey, group_key
 from fluxsense.data.log import LogRow, write_log
-from fluxsense.data.touchstone import Sweep, write_sweep
+from fluxsense.data.touchstone import Sweep
+from fluxsense.data.traces import Traces
 from fluxsense.design.timeline import in_turns
 from fluxsense.device.chip import ChipModel, ChipParameters, Probe, check_geometry, off_probe, setting_probe
 from fluxsense.device.lines import line_gain
@@ -278,7 +279,7 @@ def _log_row(study: Study, group: _Group, repeat: int, place: int) -> LogRow:
     probe = group.probe
     return LogRow(
         line=place + 2,
-        file=f"traces/{group.label}_{repeat + 1:03d}.s2p",
+        file=f"traces/{group.label}_{repeat + 1:03d}{Traces('', study.form).suffix}",
         isolator=study.isolators[probe.isolator].name,
         pump_on=probe.pump_on,
         pump_port=probe.pump_port if probe.pump_on else None,
@@ -423,6 +424,13 @@ def write_campaign(
         If the study has no settings, or the folder holds a log already and `force` is not given.
     """
     out = Path(folder)
+    traces = Traces(str(out), study.form)
+    if len(study.logs) > 1:
+        raise InputError(
+            f"the study has {len(study.logs)} logs, and a simulated campaign is one",
+            where=study.path.name,
+            remedy='Simulate from a copy of the study with log = "log.csv" under [traces]',
+        )
     if not study.settings:
         raise InputError("the study defines no settings to simulate", where=study.path.name, remedy="Add a [[setting]]")
     for name in ("log.csv", "truth.toml"):
@@ -444,7 +452,7 @@ def write_campaign(
         write_beside(out / "truth.toml", truth_text(study, truth).encode(), sync=True)
         return rows
     for row, sweep in sweeps(study, truth):
-        write_sweep(out / row.file, sweep, comments=[f"Simulated, not measured: sweep {row.line - 1}"], digits=digits)
+        traces.write(row.file, sweep, comments=[f"Simulated, not measured: sweep {row.line - 1}"], digits=digits)
         rows.append(row)
         if progress is not None:
             progress(len(rows), total)

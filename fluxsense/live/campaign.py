@@ -15,10 +15,11 @@ import numpy.typing as npt
 from fluxsense.base.errors import InputError
 from fluxsense.base.findings import TRUST, Finding, Verdict
 from fluxsense.base.sphere import angles_from_vector, antipodal_odds
+from fluxsense.data.campaign import campaign_traces
 from fluxsense.data.chains import settled
 from fluxsense.data.digest import Digest, GroupKey
 from fluxsense.data.noise_levels import drift_freedom, relative_white
-from fluxsense.data.touchstone import Sweep, read_sweep, sweep_from_arrays
+from fluxsense.data.touchstone import Sweep, sweep_from_arrays
 from fluxsense.device.chip import check_geometry
 from fluxsense.live.anchor import Anchor, Shape
 from fluxsense.live.bounds import Bounds, Knobs
@@ -250,7 +251,7 @@ class Live:
         if sweep is None:
             raise InputError("a setting was given and no sweep", remedy="Give both, or neither to read the log")
         if isinstance(sweep, (str, os.PathLike)):
-            found, name = read_sweep(sweep), name or os.fspath(sweep)
+            found, name = campaign_traces(self.study).read(os.path.abspath(sweep)), name or os.fspath(sweep)
         elif isinstance(sweep, Sweep):
             found = sweep
         else:

@@ -13,14 +13,14 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Final
 
 from fluxsense.base.errors import InputError
-from fluxsense.base.files import read_bytes
+from fluxsense.data.campaign import campaign_traces, rows_on_one_clock
 from fluxsense.data.digest import GroupKey, group_key
 from fluxsense.data.log import LogReader, LogRow
-from fluxsense.data.touchstone import FILE_LIMIT_BYTES, sweep_from_bytes
 from fluxsense.live.intake import Intake, Taken
 from fluxsense.study import Study
 
@@ -38,6 +38,7 @@ Mark = tuple[int, int]
 @dataclass
 class _Waiting:
     row: LogRow
+    place: Callable[[], Path | None]
     mark: Mark | None = None
     since: float = 0.0
 
@@ -65,14 +66,18 @@ class Follower:
     def __init__(self, study: Study, clock: Callable[[], float] = time.monotonic) -> None:
         self.study = study
         self._clock = clock
-        self._log = LogReader(
-            study.log,
-            isolators=[i.name for i in study.isolators],
-            states=[s.name for s in study.states],
-            bias_lines=[b.name for b in study.bias_lines],
-            folder=study.log.parent,
-            allow_outside=study.allow_outside,
-        )
+        self._traces = campaign_traces(study)
+        self._logs = [
+            LogReader(
+                log,
+                isolators=[i.name for i in study.isolators],
+                states=[s.name for s in study.states],
+                bias_lines=[b.name for b in study.bias_lines],
+                folder=log.parent,
+                allow_outside=study.allow_outside,
+            )
+            for log in study.logs
+        ]
         self.restarts = 0
         self._begin()
 
@@ -82,7 +87,7 @@ class Follower:
         self._done: dict[str, GroupKey] = {}
         self._latest: deque[tuple[Path, Mark]] = deque(maxlen=REMEMBERED)
         self._waiting: dict[str, _Waiting] = {}
-        self._next = 0
+        self._next = [0] * len(self._logs)
 
     @property
     def waiting(self) -> list[str]:
@@ -92,7 +97,7 @@ class Follower:
     @property
     def faults(self) -> list[str]:
         """What is wrong with rows of the log and with traces that are not waited for any more."""
-        return [*self._log.faults, *self.lost.values()]
+        return [*(fault for log in self._logs for fault in log.faults), *self.lost.values()]
 
     def poll(self, *, last: bool = False) -> Iterator[Taken]:
         """Take up what is new: the sweeps, one by one, each already in `intake` when it is given.
@@ -107,45 +112,46 @@ class Follower:
         InputError
             The log cannot be read at all.
         """
-        replaced = self._log.look(last=last)
-        now = {row.file: group_key(row) for row in self._log.rows} if replaced else {}
-        if (replaced and any(now.get(file) != key for file, key in self._done.items())) or any(
+        replaced = [log.look(last=last) for log in self._logs]
+        listed = enumerate(self._logs) if any(replaced) else ()
+        now = {row.file: group_key(row) for n, log in listed for row in rows_on_one_clock(log.rows, self.study, n)}
+        if (any(replaced) and any(now.get(file) != key for file, key in self._done.items())) or any(
             _changed(path, mark) for path, mark in self._latest
         ):
             self.restarts += 1
             self._begin()
-        if replaced:
-            self._next = 0
-        for row in self._log.rows[self._next :]:
-            self._list(row)
-        self._next = len(self._log.rows)
+        for n, log in enumerate(self._logs):
+            fresh = log.rows[0 if replaced[n] else self._next[n] :]
+            for given, row in zip(fresh, rows_on_one_clock(fresh, self.study, n), strict=True):
+                self._list(row, partial(log.place, given))
+            self._next[n] = len(log.rows)
         for name in list(self._waiting):
             taken = self._try(self._waiting[name], last)
             if taken is not None:
                 yield taken
 
-    def _list(self, row: LogRow) -> None:
+    def _list(self, row: LogRow, place: Callable[[], Path | None]) -> None:
         if not row.file:
-            self.lost.setdefault(f"line {row.line}", f"{self.study.log}:{row.line}: the row names no trace.")
+            self.lost.setdefault(row.place, f"{row.place}: the row names no trace.")
         elif row.file in self._done:
             if self._done[row.file] != group_key(row):
                 self.lost[row.file] = (
-                    f"{self.study.log}:{row.line}: the trace {row.file!r} is listed twice, as two different things; the first "
+                    f"{row.place}: the trace {row.file!r} is listed twice, as two different things; the first "
                     "one holds."
                 )
         elif row.file not in self._waiting and row.file not in self.lost:
-            self._waiting[row.file] = _Waiting(row)
+            self._waiting[row.file] = _Waiting(row, place)
 
     def _try(self, waiting: _Waiting, last: bool) -> Taken | None:
         row = waiting.row
         try:
-            path = self._log.place(row)
+            path = waiting.place()
         except InputError as fault:
             self._give_up(row, str(fault))
             return None
         if path is None:
             if last:
-                self._give_up(row, f"{self.study.log}:{row.line}: there is no trace {row.file!r}.")
+                self._give_up(row, f"{row.place}: there is no trace {row.file!r}.")
             return None
         now, mark = self._clock(), _mark(path)
         if mark != waiting.mark:
@@ -173,12 +179,12 @@ class Follower:
         del self._waiting[row.file]
 
     def _read(self, row: LogRow, path: Path) -> Taken | None:
-        raw = read_bytes(path, limit_bytes=FILE_LIMIT_BYTES, kind="trace")
+        raw = self._traces.raw(row.file)
         identity = hashlib.sha256(raw).digest()
         if self.intake.holds(identity):
             self.lost.setdefault(row.file, f"{path}: the trace is a copy of another one and is counted once.")
             return None
-        return Taken(group_key(row), sweep_from_bytes(raw, os.fspath(path)), row.time_s, row.file, identity)
+        return Taken(group_key(row), self._traces.sweep(raw, os.fspath(path)), row.time_s, row.file, identity)
 
 
 def _changed(path: Path, mark: Mark) -> bool:

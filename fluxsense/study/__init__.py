@@ -28,11 +28,12 @@ from fluxsense.study.types import (
     State,
     Study,
     SweepRange,
+    TraceForm,
 )
 
 __all__ = [
     "FORMAT_VERSION", "MAX_FAULTS_SHOWN", "MAX_NAME", "MAX_STUDY_BYTES", "BiasLine", "Chip", "Coil", "Data",
     "DirectionPrior", "Isolator", "KeepOut", "LayoutRules", "Limits", "Loop", "Noise", "Plan", "Sampling", "Setting",
-    "Setup", "Source", "Stage", "State", "Study", "SweepRange", "Table", "Uncertain", "Vector", "read_root",
+    "Setup", "Source", "Stage", "State", "Study", "SweepRange", "Table", "TraceForm", "Uncertain", "Vector", "read_root",
     "read_study", "read_tree", "study_of_tree",
 ]  # fmt: skip

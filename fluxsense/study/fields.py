@@ -296,6 +296,43 @@ class Text(Field):
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False, match_args=False)
+class Texts(Field):
+    """A text, or a list of texts, each once; held as a tuple."""
+
+    def read(self, t: Table, scope: Scope) -> tuple[str, ...]:
+        """The texts."""
+        if isinstance(t.peek(self.key), list):
+            found = t.texts(self.key, None)
+            if "" in found:
+                t.fault(self.key, "a text of the list is empty", "Write something in the quotes")
+            return found
+        if not t.has(self.key) and self.default is not REQUIRED:
+            t.raw(self.key, None)
+            return tuple(self.default)
+        one = t.text(self.key)
+        return (one,) if one else ()
+
+    def toml(self, value: Any) -> str | list[str]:
+        """A text, or a list of them."""
+        return str(value[0]) if len(value) == 1 else list(value)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False, match_args=False)
+class Times(Field):
+    """A list of times, as many as are given."""
+
+    def read(self, t: Table, scope: Scope) -> tuple[float, ...]:
+        """Seconds."""
+        given = t.peek(self.key)
+        count = len(given) if isinstance(given, list) else 1
+        return tuple(t.quantities(self.key, "time", count, default=self.default))
+
+    def toml(self, value: Any) -> list[str]:
+        """A list of texts with units."""
+        return [format_quantity(float(x), "time", DIGITS) for x in value]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False, match_args=False)
 class Name(Field):
     """The name of a part, which may become part of a file's name."""
 

@@ -494,6 +494,28 @@ def _read_layout(root: Table, scope: Scope) -> LayoutRules:
     return rules
 
 
+def _read_traces(root: Table, data: Data) -> dict[str, Any]:
+    """Where the logs are, what their clocks say, and how the traces are written."""
+    t = root.table("traces", required=False)
+    read = read_fields(t, ty.TRACES, Scope())
+    logs, starts = len(read["logs"]), len(read["log_starts_s"])
+    if starts and starts != logs:
+        t.fault("log_starts", f"there are {starts} times for {logs} logs", "Give one time for each log, in their order")
+    form = read_part(t, ty.TraceForm, ty.TRACE_FORM, Scope())
+    wanted = ty.NUMBERS.get(form.numbers, 0)
+    for key, names in (("s21", form.s21), ("s12", form.s12), ("s11", form.s11), ("s22", form.s22)):
+        if names and wanted and len(names) != wanted:
+            write = f'{key} = "a"' if wanted == 1 else f'{key} = ["a", "b"]'
+            t.fault(key, f"{len(names)} name(s), but {shown(form.numbers)} takes {wanted}", f"Write it like {write}")
+    if form.numbers in ty.WITHOUT_PHASE and not (data.of_magnitudes or data.of_counts):
+        t.fault(
+            "numbers", f"{shown(form.numbers)} has no phase, and the study's data are {data.kind}",
+            'Name the phases too, or set kind = "magnitude" under [data]',
+        )  # fmt: skip
+    t.close()
+    return read | {"form": form}
+
+
 def _read_keep_out(t: Table, scope: Scope) -> KeepOut:
     one = read_part(t, KeepOut, ty.KEEP_OUT, scope)
     if one.low_m[0] >= one.high_m[0] or one.low_m[1] >= one.high_m[1]:
@@ -579,13 +601,13 @@ def read_root(data: Mapping[str, Any], file: Path, faults: list[str], sha256: st
     measured = _read_data(root, noise)
     limits = Limits(**_read_table(root, "limits", ty.LIMITS, scope))
     layout = _read_layout(root, scope)
-    traces = _read_table(root, "traces", ty.TRACES, scope)
+    traces = _read_traces(root, measured)
     root.close()
     return Study(
         path=file, loops=loops, bias_lines=lines, coils=coils, isolators=isolators, states=states, settings=settings,
-        sweep=sweep, noise=noise, plan=plan, sampling=sampling, log=file.parent / traces["log"],
-        allow_outside=traces["allow_outside"], sha256=sha256, limits=limits, layout=layout, data=measured,
+        sweep=sweep, noise=noise, plan=plan, sampling=sampling, sha256=sha256, limits=limits, layout=layout, data=measured,
         unstated_exact=scope.exact, readout=readout, tree=data, **read,
+        **(traces | {"logs": tuple(file.parent / x for x in traces["logs"])}),
     )  # fmt: skip
 
 

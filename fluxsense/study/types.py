@@ -25,6 +25,8 @@ from fluxsense.study.fields import (
     Spread,
     SpreadOnly,
     Text,
+    Texts,
+    Times,
     Uncertain,
     Vector,
     spreads_of,
@@ -867,6 +869,71 @@ LAYOUT: Final[tuple[Field, ...]] = (
 )  # fmt: skip
 
 
+# ---------------------------------------------------------------- files of traces
+
+
+@dataclass(frozen=True)
+class TraceForm:
+    """How a trace stands in its file.
+
+    Where `format` is none of a network analyser's own: frequency and s21, s12, s11, s22 are the names of columns, datasets or
+    arrays (one or two for each parameter, as `NUMBERS` says of `numbers`; none where it was not recorded), `unit_hz` is the unit
+    of the frequencies.
+    """
+
+    format: str = "touchstone"
+    frequency: str = ""
+    unit_hz: float = 1.0
+    numbers: str = ""
+    s21: tuple[str, ...] = ()
+    s12: tuple[str, ...] = ()
+    s11: tuple[str, ...] = ()
+    s22: tuple[str, ...] = ()
+    reference_ohm: float = 50.0
+
+
+NUMBERS: Final[dict[str, int]] = {
+    "real and imaginary": 2, "complex": 1, "magnitude and degrees": 2, "magnitude and radians": 2, "dB and degrees": 2,
+    "dB and radians": 2, "magnitude": 1, "dB": 1,
+}  # fmt: skip
+"""How S-parameters may be written, and how many columns each takes."""
+WITHOUT_PHASE: Final = ("magnitude", "dB")
+"""Those that say nothing of a phase."""
+
+_MAPPED: Final = ("csv", "hdf5", "npz")
+
+
+def _mapped(otherwise: object) -> Only:
+    return Only(
+        "format",
+        _MAPPED,
+        'A Touchstone file says this itself: it belongs to format = "csv", "hdf5" or "npz"',
+        otherwise,
+    )
+
+
+TRACE_FORM: Final[tuple[Field, ...]] = (
+    Choice(key="format", choices=("touchstone", *_MAPPED), default="touchstone", decides=True, words="format of the traces"),
+    Text(key="frequency", default="frequency", only=_mapped(""), words="name of the frequencies"),
+    Choice(
+        key="frequency_unit", attribute="unit_hz", choices=("Hz", "kHz", "MHz", "GHz"), default=1.0,
+        meaning={"Hz": 1.0, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9}, only=_mapped(1.0), words="their unit",
+    ),
+    Choice(
+        key="numbers", choices=tuple(NUMBERS), default="real and imaginary", only=_mapped(""),
+        words="how S-parameters are written",
+    ),
+    Texts(key="s21", only=_mapped(()), words="name or names of S21"),
+    Texts(key="s12", only=_mapped(()), words="name or names of S12"),
+    Texts(key="s11", default=(), only=_mapped(()), words="name or names of S11, if recorded"),
+    Texts(key="s22", default=(), only=_mapped(()), words="name or names of S22, if recorded"),
+    Quantity(
+        key="reference", attribute="reference_ohm", dimension="resistance", default=50.0, low=0.0, strict=True,
+        only=_mapped(50.0), words="reference resistance of both ports",
+    ),
+)  # fmt: skip
+
+
 # ---------------------------------------------------------------- the whole
 
 
@@ -893,7 +960,7 @@ class Study:
     noise: Noise
     plan: Plan
     sampling: Sampling
-    log: Path
+    logs: tuple[Path, ...]
     allow_outside: bool
     sha256: str = field(compare=False, default="")
     limits: Limits = Limits()
@@ -901,12 +968,19 @@ class Study:
     data: Data = Data()
     unstated_exact: bool = False
     readout: Readout | None = None
+    log_starts_s: tuple[float, ...] = ()
+    form: TraceForm = TraceForm()
     tree: Mapping[str, Any] = field(compare=False, repr=False, default_factory=dict)
 
     @property
     def folder(self) -> Path:
         """The folder that the study's relative paths start from."""
         return self.path.parent
+
+    @property
+    def log(self) -> Path:
+        """The log, or the first of several."""
+        return self.logs[0]
 
     def loop(self, name: str) -> Loop:
         """The loop of that name."""
@@ -927,9 +1001,13 @@ HEAD: Final[tuple[Field, ...]] = (
     Text(key="note", default="", empty=True),
 )
 TRACES: Final[tuple[Field, ...]] = (
-    Text(key="log", default="log.csv", words="the list of traces"),
+    Texts(key="log", attribute="logs", default=("log.csv",), words="the list of traces, or the lists of several days"),
+    Times(
+        key="log_starts", attribute="log_starts_s", default=(),
+        words="time at which the clock of each of several logs began",
+    ),
     Flag(key="allow_outside", words="whether traces may lie outside the log's folder"),
-)
+)  # fmt: skip
 UNCERTAINTY: Final[tuple[Field, ...]] = (
     Choice(
         key="unstated", attribute="unstated_exact", choices=("default", "exact"),

@@ -13,6 +13,7 @@ import json
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
 from typing import Any, Final
 
 from fluxsense.base.errors import InputError
@@ -191,11 +192,11 @@ def _setting(setting: Setting, study: Study, stated: Mapping[str, Any]) -> dict[
 
 
 def _traces(study: Study) -> dict[str, Any]:
-    try:
-        log = study.log.relative_to(study.folder).as_posix()
-    except ValueError:
-        log = study.log.as_posix()
-    return {"log": log} | ({"allow_outside": True} if study.allow_outside else {})
+    def shortest(log: Path) -> str:
+        return (log.relative_to(study.folder) if log.is_relative_to(study.folder) else log).as_posix()
+
+    texts = ty.TRACES[0].toml([shortest(log) for log in study.logs])
+    return {"log": texts} | write_fields(study, ty.TRACES[1:]) | write_fields(study.form, ty.TRACE_FORM)
 
 
 def axis_and_angle(rotation: tuple[Point, Point, Point]) -> tuple[Point, float]:

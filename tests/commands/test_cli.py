@@ -155,7 +155,7 @@ def test_every_commented_key_of_the_starter_may_be_used(tmp_path):
     """Each commented alternative, switched on where it belongs, is accepted as it stands."""
     text = STARTER.read_text()
     lines = text.splitlines()
-    commented = [n for n, line in enumerate(lines) if re.match(r"# [a-z_]+ = ", line)]
+    commented = [n for n, line in enumerate(lines) if re.match(r"# [a-z_0-9]+ = ", line)]
     # alternatives that exclude what stands beside them are tried with the change that they need
     partner = {
         "size_sd": ('size_prior = "scale"', 'size_prior = "known"'),
@@ -174,7 +174,11 @@ def test_every_commented_key_of_the_starter_may_be_used(tmp_path):
         "pump_phase": ("pump_port = 1", ""),
         "wrong_way": ('kind = "complex"', 'kind = "direction"'),
         "wrong_way_factor": ('kind = "complex"', 'kind = "direction"'),
+        "s21": ("allow_outside = false", 'format = "csv"\ns12 = ["c", "d"]'),
+        "s12": ("allow_outside = false", 'format = "csv"\ns21 = ["a", "b"]'),
     }
+    mapped = ("allow_outside = false", 'format = "hdf5"\ns21 = ["a", "b"]\ns12 = ["c", "d"]')
+    partner |= dict.fromkeys(("frequency", "frequency_unit", "numbers", "s11", "s22", "reference"), mapped)
     without = {
         "width": ("side",), "height": ("side",), "radius": ("side",), "sides": ("side",), "outline": ("side", "center"),
         "crossing": ("side", "center"), "branch": ("shunt_ratio",), "file": ("loss",),

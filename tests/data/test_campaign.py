@@ -70,7 +70,7 @@ def test_a_search_that_missed_the_mode_begins_again(tmp_path: Path, monkeypatch:
 def test_files_and_memory_hold_the_same_campaign(study: Study, tmp_path: Path) -> None:
     truth = draw_truth(study, 1)
     rows = write_campaign(study, truth, tmp_path, digits=12)
-    moved = replace(study, path=tmp_path / "study.toml", log=tmp_path / "log.csv")
+    moved = replace(study, path=tmp_path / "study.toml", logs=(tmp_path / "log.csv",))
     read, made = load_campaign(moved), simulate_digest(study, truth)
     assert len(rows) == read.sweeps == made.sweeps
     assert list(read) == list(made)

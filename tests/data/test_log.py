@@ -3,6 +3,7 @@
 import csv
 import math
 import os
+from dataclasses import fields
 
 import numpy as np
 import pytest
@@ -234,7 +235,7 @@ def test_written_logs_read_back_equal(tmp_path_factory, rows):
     write_log(folder / "the log.csv", rows, STUDY["bias_lines"])
     back = read_log(folder / "the log.csv", **STUDY)
     for a, b in zip(rows, back, strict=True):
-        for field in LogRow.__dataclass_fields__:
+        for field in (f.name for f in fields(LogRow) if f.compare):
             x, y = getattr(a, field), getattr(b, field)
             if field == "pump_phase_rad" and x is not None:
                 assert y == pytest.approx(x, rel=4e-16, abs=0)

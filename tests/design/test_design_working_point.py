@@ -85,7 +85,7 @@ def test_isolation_agrees_with_the_overview() -> None:
     from fluxsense.jobs.check import check
 
     study = chip(ring(2, 14, 14), points=81)
-    entry = check(replace(study, log=study.folder / "none.csv")).document["isolators"][0]["settings"][0]
+    entry = check(replace(study, logs=(study.folder / "none.csv",))).document["isolators"][0]["settings"][0]
     # 81 points against 201 in a notch
     assert isolation_db(study, study.settings[0], 0) == pytest.approx(entry["isolation_db"], abs=3.0)
 

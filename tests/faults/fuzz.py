@@ -108,6 +108,11 @@ keep_out = [{ chip = "chip_x", from = ["-5 um", "-5 um"], to = ["5 um", "5 um"] 
 [traces]
 log = "log.csv"
 allow_outside = false
+format = "csv"
+frequency_unit = "GHz"
+s21 = ["a", "b"]
+s12 = ["c", "d"]
+reference = "75 ohm"
 """
 
 DIPOLE_STUDY = """format = 1
@@ -751,7 +756,7 @@ def check_study(path: Path) -> None:
 
     theirs = _plain(read_study(path))
     mine = second.study(path.read_bytes())
-    mine["path"], mine["log"] = path, path.parent / mine["log"]
+    mine["path"], mine["logs"] = path, [path.parent / log for log in mine["logs"]]
     chain = theirs.pop("readout")
     if (chain is None) != (mine.pop("readout") is None):
         raise second.Differs("a read-out chain in one reading only")

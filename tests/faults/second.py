@@ -66,6 +66,7 @@ _BASE = {
     "field": ("T", "fpnum"),
     "flux": ("Phi0", "num"),
     "power": ("W", "fpnum"),
+    "resistance": ("ohm", ""),
     "time": ("s", "num"),
 }
 
@@ -578,11 +579,30 @@ def study(raw: bytes) -> dict[str, Any]:
     t.done()
     t = _Walk(root.get("traces", {}), "traces")
     out["readout"] = root.get("readout")
-    out["log"], out["allow_outside"] = t.get("log", "log.csv"), t.get("allow_outside", False)
+    logs = t.get("log", "log.csv")
+    out["logs"], out["allow_outside"] = logs if isinstance(logs, list) else [logs], t.get("allow_outside", False)
+    out["log_starts_s"], out["form"] = t.qs("log_starts", "time", []), _form(t)
     t.done()
     root.done()
     out["sha256"] = hashlib.sha256(raw).hexdigest()
     return out
+
+
+def _form(t: _Walk) -> dict[str, Any]:
+    """How traces are written; what a Touchstone file says itself has no place here."""
+    names = ("s21", "s12", "s11", "s22")
+    plain = {"frequency": "", "unit_hz": 1.0, "numbers": "", "reference_ohm": 50.0} | {n: [] for n in names}
+    form = t.get("format", "touchstone")
+    if form == "touchstone":
+        return {"format": form} | plain
+    columns = {n: [x] if isinstance(x := t.get(n, []), str) else x for n in names}
+    return columns | {
+        "format": form,
+        "frequency": t.get("frequency", "frequency"),
+        "unit_hz": {"Hz": 1.0, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9}[t.get("frequency_unit", "Hz")],
+        "numbers": t.get("numbers", "real and imaginary"),
+        "reference_ohm": t.q("reference", "resistance", 50.0),
+    }
 
 
 def truth(raw: bytes, dipole: bool) -> tuple[list[float], list[Fraction] | None]:
@@ -768,6 +788,7 @@ def log(raw: bytes, lines: list[str]) -> list[dict[str, Any]]:
                 "bias_a": [decimal(row[f"bias_{b}_a"]) for b in lines],
                 "transmits": row.get("transmits") or None,
                 "own": [[c, row[c]] for c in own],
+                "log": "log.csv",
             }
         )
     return out

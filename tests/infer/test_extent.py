@@ -32,7 +32,7 @@ CHI_SQUARE_99 = 9.21
 def test_an_unstated_extent_is_said():
     """Half of hypot(12, 5.28) um, the distance of the grain's nearest wires."""
     grain = read_study(GRAIN)
-    unstated = replace(grain, source=replace(grain.source, extent_m=None), log=GRAIN.with_name("none.csv"))
+    unstated = replace(grain, source=replace(grain.source, extent_m=None), logs=(GRAIN.with_name("none.csv"),))
     words = "The study does not say how far the source reaches across: 6.6 um is taken, half of its distance"
     assert [x.startswith(words) for x in check(unstated).document["warnings"]] == [True]
     numbers = {"angular_error_deg": 1.0, "if_known": {"extent": 0.5, "position": 0.2}}

@@ -109,7 +109,7 @@ def _near(a: object, b: object) -> bool:
         return all(
             _near(getattr(a, f.name), getattr(b, f.name))
             for f in fields(a)
-            if f.compare and f.name not in ("path", "log", "stated_sd")
+            if f.compare and f.name not in ("path", "logs", "stated_sd")
         ) and _near(_sorted(a), _sorted(b))
     return a == b
 
@@ -149,7 +149,7 @@ def test_study_text_reads_back(tmp_path: Path, name: str) -> None:
     (tmp_path / "study.toml").write_text(study_text(study), encoding="utf-8")
     again = read_study(tmp_path / "study.toml")
     for f in fields(study):
-        if f.name not in ("path", "log", "sha256", "tree"):
+        if f.name not in ("path", "logs", "sha256", "tree"):
             assert _near(getattr(study, f.name), getattr(again, f.name)), f.name
 
 
