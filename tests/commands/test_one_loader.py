@@ -18,7 +18,7 @@ from conftest import Outcome, run
 from small_study import small_study
 
 from fluxsense.base.errors import InputError
-from fluxsense.data import campaign, digest
+from fluxsense.data import campaign, digest, traces
 from fluxsense.data.campaign import campaign_rows, load_campaign
 from fluxsense.data.digest import digest_campaign, load
 from fluxsense.study import Study, read_study
@@ -76,13 +76,13 @@ def test_no_trace_is_parsed_twice_but_those_of_the_groups_that_lost_one(
     spoilt: Study, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     parsed: Counter[str] = Counter()
-    original = digest.sweep_from_bytes
+    original = traces.sweep_from_bytes
 
     def counting(raw: bytes, path: str) -> object:
         parsed[str(Path(path).relative_to(spoilt.folder))] += 1
         return original(raw, path)
 
-    monkeypatch.setattr(digest, "sweep_from_bytes", counting)
+    monkeypatch.setattr(traces, "sweep_from_bytes", counting)
     rows = campaign_rows(spoilt)
     found = load_campaign(spoilt)
     lost = {d.key for d in found.left_out}
@@ -108,8 +108,8 @@ def test_a_digest_of_the_very_traces_is_used_and_any_other_is_not(
     fresh = load_campaign(here)
     fresh.save(kept)
     parsed: list[str] = []
-    original = digest.sweep_from_bytes
-    monkeypatch.setattr(digest, "sweep_from_bytes", lambda raw, path: parsed.append(path) or original(raw, path))
+    original = traces.sweep_from_bytes
+    monkeypatch.setattr(traces, "sweep_from_bytes", lambda raw, path: parsed.append(path) or original(raw, path))
 
     def parses() -> int:
         parsed.clear()

@@ -341,7 +341,7 @@ def test_a_disk_with_little_room_is_told_before_the_work(tmp_path, monkeypatch, 
 
     monkeypatch.setattr(folder, "ROOM_BYTES", 10**18)
     with monkeypatch.context() as patch:
-        patch.setattr("fluxsense.data.digest.read_bytes", None)  # no trace is read before the disk was looked at
+        patch.setattr("fluxsense.data.traces.read_bytes", None)  # no trace is read before the disk was looked at
         done = run(["orient", measured.folder / "study.toml", "--out", tmp_path / "out"])
     assert done.code == 2
     assert "MB left" in done.err

@@ -205,9 +205,9 @@ def moving_files(tally: Tally, base: Path, former: dict[str, str]) -> None:
             last = sorted(work.rglob("*.s2p"))[-1]
 
             def run(kind: str = kind, last: Path = last, work: Path = work) -> int:
-                from fluxsense.data import digest
+                from fluxsense.data import traces
 
-                read = digest.read_bytes
+                read = traces.read_bytes
                 stop = threading.Event()
 
                 def append() -> None:
@@ -230,7 +230,7 @@ def moving_files(tally: Tally, base: Path, former: dict[str, str]) -> None:
                             writer.join()
                     return read(path, **more)  # type: ignore[arg-type]
 
-                digest.read_bytes = reading  # type: ignore[assignment]
+                traces.read_bytes = reading  # type: ignore[assignment]
                 return cli.main(arguments("orient", work, 2))
 
             tally.sentence(kind, "orient", in_child(run))
