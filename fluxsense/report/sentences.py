@@ -102,7 +102,7 @@ SENTENCES: dict[str, str] = {
     "as the study says, or has changed.",
     "live: as of the last full run": "At the last full run: {text}",
     # ---- what to measure next, and when to stop
-    "proposal: nothing": "Nothing that may be set brings anything.",
+    "proposal: nothing": "No sweep that may be set would make the error smaller.",
     "proposal: wait": "Go on as before: the next proposal comes with the first answer.",
     "proposal: begin": "To begin with: {what}, and the others of this round.",
     "proposal: angle": "Next: {what}. The round of {count} takes {minutes:.3g} min, and brings the expected error from {now:.3g} to {then:.3g} "
