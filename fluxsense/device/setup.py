@@ -22,6 +22,7 @@ Time factor e^{-i w t}: a delay tau multiplies by e^{+i w tau}.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -79,6 +80,7 @@ class DelayBasis:
         return np.asarray(self.mixing.T @ np.exp(phase))
 
 
+@lru_cache(maxsize=64)
 def delay_basis(
     start_hz: float, stop_hz: float, tau_max_s: float = TAU_MAX_S, size: int | None = None, tau_min_s: float = 0.0
 ) -> DelayBasis:
@@ -134,7 +136,10 @@ def delay_basis(
     # f_m = sum_q e^{2 pi i f tau_q} root_q v_mq: of mean square value_m^2 over the sweep
     mixing = root[:, None] * right[:chosen].conj().T
     largest = mixing[np.argmax(np.abs(mixing), axis=0), np.arange(chosen)]
-    return DelayBasis(0.5 * (start_hz + stop_hz), delays, mixing * (np.abs(largest) / largest))
+    turned = mixing * (np.abs(largest) / largest)
+    for shared in (delays, turned):  # every caller has the same
+        shared.setflags(write=False)
+    return DelayBasis(0.5 * (start_hz + stop_hz), delays, turned)
 
 
 def between_reflections(s: ComplexArray, e: ComplexArray) -> ComplexArray:
