@@ -9,18 +9,23 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from laboratory import measure
+from scipy.stats import chi2
 from small_study import small_study
 
 import fluxsense.infer.orient as search
 import fluxsense.infer.reference as place
+from fluxsense.base.streams import stream
+from fluxsense.data.campaign import load_screened
 from fluxsense.data.noise_levels import measure_noise
 from fluxsense.infer.modes import ascend_all
-from fluxsense.infer.orient import prepare, sample_posterior
+from fluxsense.infer.orient import HIDING, prepare, sample_posterior
 from fluxsense.infer.reference import Reference, joint, marginal, moved, reference_fit, relinearised
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.parameter import OFFSET
+from fluxsense.model.priors import FLUX_NOISE_PHI0
 from fluxsense.model.problem import CampaignProblem
-from fluxsense.study import Study
+from fluxsense.study import Study, read_study
 
 
 def fitted(study: Study, seed: int) -> tuple[Reference, object]:
@@ -112,3 +117,16 @@ def test_firm_steps_end_where_the_straight_way_does_and_never_go_far_down(
     best = ascend_all(straight, x[None])[0]
     assert best is not None
     assert np.max(np.abs(x - best.x) / sd) < 0.3
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("chip", "seed"), [("field_four", 60), ("field_three", 52)])
+def test_a_place_that_fits_by_flux_noise_alone_is_left(tmp_path: Path, chip: str, seed: int) -> None:
+    """Campaigns of the outside simulator whose line ends and paths take each other's place: the first way ends 11 spreads off."""
+    path, world = measure(chip, "ordinary", "usual", seed, 1.0, tmp_path)
+    study = read_study(path)
+    problem, modes, _ = prepare(study, load_screened(study)[0], rng=stream(seed, "search"))
+    best = modes[0]
+    assert problem.likelihood.sizes.flux_noise_phi0 < HIDING * FLUX_NOISE_PHI0
+    off = best.x[:3] - np.ravel(world.truth.source) / study.source.size
+    assert off @ np.linalg.solve(best.covariance[:3, :3], off) < chi2.ppf(0.99, 3)
