@@ -8,6 +8,7 @@ result: ``print(result)``, ``result.document``, ``result.verdict``; in a noteboo
 from __future__ import annotations
 
 import sys
+from difflib import get_close_matches
 from importlib import import_module
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
@@ -59,7 +60,13 @@ if TYPE_CHECKING:
 def __getattr__(name: str) -> Any:
     if name in _WHERE:
         return getattr(import_module(_WHERE[name]), name)
-    raise AttributeError(f"module 'fluxsense' has no attribute {name!r}")
+    near = get_close_matches(name, __all__, 1)
+    guess = f"; did you mean {near[0]!r}?" if near and not name.startswith("_") else ""
+    raise AttributeError(f"module 'fluxsense' has no attribute {name!r}{guess}")
+
+
+def __dir__() -> list[str]:
+    return [*__all__]
 
 
 class _Package(ModuleType):

@@ -186,7 +186,8 @@ ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
                 "metavar": "FILE",
                 "help": "write the read-out as an HTML page too: line, sensitivity, a qubit's read-out ([readout.qubit]), formulas "
                 "with their sources",
-            }
+            },
+            "--quick": _flag("leave the traces unread"),
         },
     ),
     "simulate": (
@@ -511,7 +512,7 @@ def _check(options: argparse.Namespace) -> int:
     study = _study(options.study)
     from fluxsense.jobs.check import check, write_readout_page
 
-    found = check(study)
+    found = check(study, quick=options.quick)
     if options.page:
         write_readout_page(options.page, found)
     if found.document["traces"] is None:

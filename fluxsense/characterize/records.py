@@ -15,6 +15,7 @@ import numpy.typing as npt
 from fluxsense.base.errors import InputError
 from fluxsense.data.campaign import campaign_rows, campaign_traces
 from fluxsense.data.log import LogRow
+from fluxsense.data.log_checks import refuse_beyond_limits
 from fluxsense.data.touchstone import Sweep
 from fluxsense.study import Study
 
@@ -86,6 +87,7 @@ def load_sweeps(study: Study, progress: Callable[[int, int], None] | None = None
         If the log is wrong or not a single trace can be used.  A single bad trace is left out and named in `skipped`.
     """
     rows, traces = campaign_rows(study), campaign_traces(study)
+    refuse_beyond_limits(rows, study)
     kinds = {s.name: s.kind for s in study.states}
     taken: list[tuple[LogRow, Sweep]] = []
     skipped = []

@@ -23,9 +23,10 @@ from fluxsense.data.digest import (
     spare_traces,
 )
 from fluxsense.data.log import LogRow, read_log
+from fluxsense.data.log_checks import refuse_beyond_limits
 from fluxsense.data.outliers import RepeatScreen, node_values
 from fluxsense.data.traces import Traces
-from fluxsense.study import Study
+from fluxsense.study import Study, read_study
 
 
 def campaign_traces(study: Study) -> Traces:
@@ -151,7 +152,7 @@ def load_votes(study: Study, progress: Callable[[int, int], None] | None = None)
 
 
 def load_campaign(
-    study: Study,
+    study: Study | str | Path,
     progress: Callable[[int, int], None] | None = None,
     executor: Workers | None = None,
     *,
@@ -164,7 +165,7 @@ def load_campaign(
 
     Parameters
     ----------
-    study : Study
+    study : Study or path
     progress : callable, optional
         Called with (traces done, traces in all).
     executor : concurrent.futures.Executor or fluxsense.base.executors.Processes, optional
@@ -184,7 +185,9 @@ def load_campaign(
     InputError
         If the log or a trace cannot be used.
     """
+    study = study if isinstance(study, Study) else read_study(study)
     rows, traces = campaign_rows(study), campaign_traces(study)
+    refuse_beyond_limits(rows, study)
     if former is not None and os.path.exists(former):
         with suppress(InputError):
             known = load(former)

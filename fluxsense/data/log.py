@@ -96,33 +96,43 @@ class LogRow:
 
     @property
     def place(self) -> str:
-        """Log and line, for messages."""
-        return f"{self.log}:{self.line}"
+        """Log and line, for messages; the log alone where there is no line."""
+        return f"{self.log}:{self.line}" if self.line else self.log
+
+
+_PARTICULAR = re.compile(r"'[^']*'|(?<![\w.])[+-]?\d[\d.]*(?:[eE][+-]?\d+)?")
+"""What differs between two faults of the same kind: names in quotes and numbers."""
 
 
 class _Faults:
-    """Gathers faults line by line, so that one reading names them all."""
+    """Gathers faults line by line, so that one reading names them all; many of one kind are named once."""
 
     def __init__(self, name: str) -> None:
         self.name = name
         self.found: list[tuple[int, str, str]] = []
         self.count = 0
+        self._lines: dict[tuple[str, str], list[int]] = {}
 
     def add(self, line: int, what: str, remedy: str) -> None:
         self.count += 1
-        if len(self.found) < SHOWN_FAULTS:
+        kind = _PARTICULAR.sub("#", what), remedy
+        if line in self._lines.get(kind, [])[:1]:  # of the same row, and so about something else
+            kind = what, remedy
+        lines = self._lines.setdefault(kind, [])
+        lines.append(line)
+        if len(lines) == 1:
             self.found.append((line, what, remedy))
 
     def raise_any(self) -> None:
         if not self.count:
             return
-        if self.count == 1:
-            line, what, remedy = self.found[0]
-            raise InputError(what, where=f"{self.name}:{line}", remedy=remedy)
-        texts = [str(InputError(what, where=f"{self.name}:{line}", remedy=remedy)) for line, what, remedy in self.found]
-        if self.count > len(texts):
-            texts.append(f"... and {self.count - len(texts)} more.")
-        raise InputError(f"the log has {self.count} faults:\n" + "\n".join(texts), where=self.name)
+        texts = []
+        for (line, what, remedy), lines in zip(self.found[:SHOWN_FAULTS], self._lines.values(), strict=False):
+            again = f" (and {len(lines) - 1} more rows of this kind)" if len(lines) > 1 else ""
+            texts.append(str(InputError(what + again, where=f"{self.name}:{line}", remedy=remedy)))
+        if len(self.found) > len(texts):
+            texts.append(f"... and {len(self.found) - len(texts)} more.")
+        raise InputError("\n".join(texts))
 
 
 def read_log(

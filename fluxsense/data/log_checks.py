@@ -10,23 +10,32 @@ import hashlib
 import math
 import os
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from itertools import combinations, pairwise
+from statistics import median
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.findings import TRUST, Finding
+from fluxsense.data.digest import GroupKey
 from fluxsense.data.log import LogRow
+from fluxsense.data.settings import SAME_BIAS, bias_slack_a, largest_bias_a, may_be_of
 from fluxsense.data.touchstone import Span
 from fluxsense.data.traces import Traces
-from fluxsense.study import Setting, Study
+from fluxsense.device.chip import matched_pump_frequency_hz
+from fluxsense.study import Study
+from fluxsense.study.types import POWER_AT_MOST_W
 
-SAME_BIAS = 0.02
-"""Biases that differ by less than this part of the largest one of their line in the study are the same setting."""
 SAME_POWER_DB = 3.0
 """Pump powers further than this from every setting's are named."""
 SLIPS = {1e3: "mA", 1e6: "uA", 1e9: "nA"}
 """Factors of a wrong unit of current, and the unit that the numbers seem to be in."""
 SLIP_WITHIN = 3.0
 """A ratio this close to such a factor is taken for it."""
+CLOCKS = {1e3: "milliseconds", 1 / 60: "minutes", 1 / 3600: "hours", 1 / 86400: "days"}
+"""Ratios of the log's time between sweeps and the stated one, and the unit that the times then seem to be in."""
+CLOCK_WITHIN = 1.5
 
 
 @dataclass(frozen=True)
@@ -37,7 +46,8 @@ class LogFinding:
     ----------
     code : str
         What kind: "bias beyond limit", "bias unit", "bias sign", "bias foreign", "no setting", "foreign settings", "pump power",
-        "no pump off", "no source out", "copies", "one port", "frequency unit", "off the band".
+        "pump frequency", "no pump off", "no source out", "no source in", "cooldown name", "clock", "copies", "one port",
+        "frequency unit", "off the band".
     serious : bool
         Whether no result should rest on it: an error, not a warning.
     row : LogRow
@@ -65,7 +75,7 @@ class LogFinding:
 
 
 def log_findings(rows: Sequence[LogRow], study: Study) -> list[LogFinding]:
-    """Everything that the rows of a log, compared with the study, give to say; serious findings first.
+    """Everything that the rows of a log, compared with the study, give to say; serious findings first, each once.
 
     Parameters
     ----------
@@ -73,9 +83,60 @@ def log_findings(rows: Sequence[LogRow], study: Study) -> list[LogFinding]:
         As `read_log` gives them for this study.
     study : Study
     """
-    found = [*_beyond_limits(rows, study), *_currents(rows, study), *_settings(rows, study), *_powers(rows, study)]
-    found += [*_without_pump_off(rows, study), *_without_source_out(rows, study)]
-    return sorted(found, key=lambda f: (not f.serious, f.line))
+    checks = (
+        _beyond_limits, _currents, _settings, _powers, _frequencies, _without_pump_off, _without_source_out, _cooldowns,
+        _clock,
+    )  # fmt: skip
+    found = [f for check in checks for f in check(rows, study)]
+    codes = {f.code for f in found}
+    told = {f.subject for f in found if f.code == "bias beyond limit" and "look like" in f.remedy}
+    found = [f for f in found if not (f.code == "bias unit" and f.subject in told)]
+    if told or codes & {"bias unit", "bias sign"}:  # then no setting fits for that very reason
+        found = [f for f in found if f.code not in ("no setting", "foreign settings")]
+    return sorted(_merged(found), key=lambda f: (not f.serious, f.line))
+
+
+def refuse_beyond_limits(rows: Sequence[LogRow], study: Study) -> None:
+    """Refuse a log with currents that its bias lines may not carry: nothing is worked out from them.
+
+    Raises
+    ------
+    InputError
+    """
+    for f in _merged(_beyond_limits(rows, study)):
+        raise InputError(f.what, where=f.row.place, remedy=f.remedy)
+
+
+def as_findings(found: Iterable[LogFinding]) -> list[Finding]:
+    """What was found in a log as findings; what is serious makes the campaign unusable as it is."""
+    unusable = TRUST.index("unusable")
+    return [
+        Finding("of the log", unusable * f.serious, where=f.row.place, what=f.what, remedy=f.remedy) for f in found
+    ]  # fmt: skip
+
+
+def digest_findings(digest: Iterable[GroupKey], study: Study) -> list[Finding]:
+    """`log_findings` of the groups of a digest, which know neither lines nor times, as findings."""
+    rows = [
+        LogRow(
+            0, "", k.isolator, k.pump_on, k.pump_port, k.pump_phase_rad, k.pump_power_dbm, k.pump_frequency_hz, k.state,
+            k.cooldown, 0, 0.0, k.bias_a, log=study.log.name,
+        )
+        for k in digest
+    ]  # fmt: skip
+    return as_findings(f for f in log_findings(rows, study) if f.code != "clock")
+
+
+def _merged(found: Iterable[LogFinding]) -> Iterator[LogFinding]:
+    """The same of several lines, isolators or cooldowns once, naming the others."""
+    kinds: dict[tuple[str, bool], list[LogFinding]] = {}
+    for f in found:
+        kinds.setdefault((f.code, f.serious), []).append(f)
+    for alike in kinds.values():
+        first, others = alike[0], [f.subject for f in alike[1:]]
+        if others:
+            first = replace(first, what=f"{first.what}; likewise {', '.join(others)}")
+        yield first
 
 
 def _beyond_limits(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
@@ -90,12 +151,8 @@ def _beyond_limits(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]
             )  # fmt: skip
 
 
-def _largest(study: Study, n: int) -> float:
-    return max((abs(s.bias_a[n]) for s in study.settings), default=0.0)
-
-
 def _unit_remedy(current: float, study: Study, n: int) -> str:
-    stated = _largest(study, n)
+    stated = largest_bias_a(study, n)
     for factor, unit in SLIPS.items():
         if stated > 0.0 and 1 / SLIP_WITHIN < current / stated / factor < SLIP_WITHIN:
             return f"The column is in A; against the settings' {stated:g} A the numbers look like {unit}"
@@ -105,7 +162,7 @@ def _unit_remedy(current: float, study: Study, n: int) -> str:
 def _currents(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
     """Units and signs of the currents, line by line, against the settings'."""
     for n, line in enumerate(study.bias_lines):
-        stated, used = _largest(study, n), max((abs(row.bias_a[n]) for row in rows), default=0.0)
+        stated, used = largest_bias_a(study, n), max((abs(row.bias_a[n]) for row in rows), default=0.0)
         first = next((row for row in rows if row.bias_a[n]), rows[0])
         if not stated or not used:
             if stated != used:
@@ -133,46 +190,101 @@ def _currents(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
             )  # fmt: skip
 
 
-def _fits(row: LogRow, setting: Setting, scales: Sequence[float]) -> bool:
-    """Whether a pump-on row may be of a setting: isolator, way of the pump and currents."""
-    if row.isolator not in setting.isolators or row.pump_port != setting.pump_port:
-        return False
-    if (row.pump_phase_rad is None) != (setting.pump_phase_rad is None):
-        return False
-    if row.pump_phase_rad is not None and setting.pump_phase_rad is not None:
-        away = math.remainder(row.pump_phase_rad - setting.pump_phase_rad, 2 * math.pi)
-        if abs(away) > math.radians(5.0):
-            return False
-    return all(abs(a - b) <= SAME_BIAS * s for a, b, s in zip(row.bias_a, setting.bias_a, scales, strict=True))
-
-
 def _settings(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
-    """A log that holds no setting of the study, or some that are not in it."""
-    scales = [max(_largest(study, n), 1e-12) for n in range(len(study.bias_lines))]
+    """A log that holds no setting of the study, or some that are not in it, and the slip that would explain it."""
+    slack = bias_slack_a(study)
     on = [row for row in rows if row.pump_on]
     if not on or not study.settings:
         return
-    seen: dict[tuple[object, ...], bool] = {}
-    foreign: list[LogRow] = []
-    for row in on:
-        key = (row.isolator, row.pump_port, row.pump_phase_rad, row.bias_a)
-        if key not in seen:
-            seen[key] = any(_fits(row, setting, scales) for setting in study.settings)
-        if not seen[key]:
-            foreign.append(row)
+    kinds = {(row.isolator, row.pump_port, row.pump_phase_rad, row.bias_a): row for row in on}
+
+    def fits(row: LogRow) -> bool:
+        return any(may_be_of(row, setting, slack) for setting in study.settings)
+
+    strange = {key for key, row in kinds.items() if not fits(row)}
+    if not strange:
+        return
+    foreign = [r for r in on if (r.isolator, r.pump_port, r.pump_phase_rad, r.bias_a) in strange]
+    slips = [words for words, mended in _slips(study) if all(fits(mended(row)) for row in kinds.values())]
+    remedy = f"They would be if {' or '.join(slips[:2])}: mend the log or the study" if slips else ""
     if len(foreign) == len(on):
         yield LogFinding(
             "no setting", True, on[0], len(on), "",
             "no sweep of the log is of a setting of this study (isolator, pump port or phase, and currents)",
-            "Check that the log belongs to this study; then units, signs and the order of the bias lines",
+            remedy or "Check that the log belongs to this study; then units, signs and the order of the bias lines",
         )  # fmt: skip
-    elif foreign:
-        kinds = sum(not fits for fits in seen.values())
+    else:
         yield LogFinding(
-            "foreign settings", False, foreign[0], len(foreign), foreign[0].isolator,
-            f"{len(foreign)} of {len(on)} pump-on sweeps ({kinds} kinds) are of no setting of this study",
-            "They are used as they are; check their currents and pump ports",
+            "foreign settings", bool(slips), foreign[0], len(foreign), foreign[0].isolator,
+            f"{len(foreign)} of {len(on)} pump-on sweeps ({len(strange)} kinds) are of no setting of this study",
+            remedy or "They are used as they are; check their currents and pump ports",
         )  # fmt: skip
+
+
+def _slips(study: Study) -> Iterator[tuple[str, Callable[[LogRow], LogRow]]]:
+    """Usual slips, and what undoes each in a row of the log."""
+    names = [line.name for line in study.bias_lines]
+    for only in (None, *(i.name for i in study.isolators)):
+        where = "" if only is None else f" of isolator {only}"
+        yield f"pump ports 1 and 2{where} were exchanged", partial(_with_other_port, only)
+    for n, name in enumerate(names):
+        yield f"the current in {name} had the other sign", partial(_with_bias, {n: (n, -1)})
+    for n, m in combinations(range(len(names)), 2):
+        words = f"the columns of {names[n]} and {names[m]} were exchanged"
+        yield words, partial(_with_bias, {n: (m, 1), m: (n, 1)})
+    for a, b in combinations([i.name for i in study.isolators], 2):
+        yield f"isolators {a} and {b} were exchanged", partial(_with_isolator, {a: b, b: a})
+
+
+def _with_other_port(only: str | None, row: LogRow) -> LogRow:
+    """The row with the other pump port, if it is of that isolator, or of any."""
+    port = 3 - row.pump_port if row.pump_port and only in (None, row.isolator) else row.pump_port
+    return replace(row, pump_port=port)
+
+
+def _with_bias(taken: Mapping[int, tuple[int, int]], row: LogRow) -> LogRow:
+    """The row with the currents of some lines taken from others, with a sign."""
+    bias = list(row.bias_a)
+    for n, (m, sign) in taken.items():
+        bias[n] = sign * row.bias_a[m]
+    return replace(row, bias_a=tuple(bias))
+
+
+def _with_isolator(swap: Mapping[str, str], row: LogRow) -> LogRow:
+    return replace(row, isolator=swap.get(row.isolator, row.isolator))
+
+
+def _frequencies(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
+    """Pump frequencies further from every setting's than both modes are wide: nothing is converted there."""
+    slack = bias_slack_a(study)
+    wanted: dict[tuple[str, float, tuple[float, ...]], list[float]] = {}
+    far: list[tuple[LogRow, float]] = []
+    for row in (r for r in rows if r.pump_on):
+        key = (row.isolator, row.pump_power_dbm, row.bias_a)
+        if key not in wanted:
+            wanted[key] = _pump_frequencies_hz(study, row, slack)
+        away = min((abs(row.pump_frequency_hz - f) for f in wanted[key]), default=0.0)
+        iso = study.isolator(row.isolator)
+        if away > max(s.signal_linewidth_hz + s.idler_linewidth_hz for s in iso.stages):
+            far.append((row, away))
+    if far:
+        row, away = far[0]
+        yield LogFinding(
+            "pump frequency", False, row, len(far), row.isolator,
+            f"the pump frequency {row.pump_frequency_hz:.6g} Hz is {away / 1e6:.3g} MHz from the setting's, further than the modes "
+            f"are wide ({len(far)} rows)",
+            "Check the column, or the mode frequencies in the study: so far off the pump converts next to nothing",
+        )  # fmt: skip
+
+
+def _pump_frequencies_hz(study: Study, row: LogRow, slack: Sequence[float]) -> list[float]:
+    """Stated or matched pump frequencies of the settings that a row may be of."""
+    i = [iso.name for iso in study.isolators].index(row.isolator)
+    return [
+        s.pump_frequency_hz or matched_pump_frequency_hz(study, i, s.bias_a, s.pump_power_w)
+        for s in study.settings
+        if may_be_of(row, s, slack)
+    ]
 
 
 def _powers(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
@@ -187,6 +299,10 @@ def _powers(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
     nearest = min(stated, key=lambda p: abs(p - power))
     watts = [s.pump_power_w for s in study.settings]
     remedy = "Check the power at the chip: the study's powers and the log's are meant at the same place"
+    if power > 10 * math.log10(POWER_AT_MOST_W / 1e-3):
+        remedy = (
+            "So much can destroy the chip and boil off the cryogen: check the unit, the sign, and the source itself"
+        )
     if power > 0.0 and any(0.5 < power / w < 2.0 or 0.5 < power / (1e3 * w) < 2.0 for w in watts):
         remedy = "The column is in dBm; the numbers look like W or mW"
     elif abs(abs(power - nearest) - 30.0) < SAME_POWER_DB:
@@ -216,24 +332,71 @@ def _without_pump_off(rows: Sequence[LogRow], study: Study) -> Iterable[LogFindi
 
 
 def _without_source_out(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
-    """Cooldowns in which the source is in and never otherwise: their offsets cannot be told from it."""
+    """Isolators with the source in and never otherwise in a cooldown: their offsets cannot be told from it; or never in."""
     kinds = {state.name: state.kind for state in study.states}
-    by_cooldown: dict[str, dict[str, list[LogRow]]] = {}
+    seen: dict[tuple[str, str], dict[str, LogRow]] = {}
     for row in rows:
         if row.pump_on and row.state in kinds:
-            by_cooldown.setdefault(row.cooldown, {}).setdefault(kinds[row.state], []).append(row)
-    for cooldown, kinds_seen in by_cooldown.items():
-        inside = kinds_seen.get("in", []) or kinds_seen.get("turned", [])
-        if not inside or len(kinds_seen) > 1:
+            seen.setdefault((row.isolator, row.cooldown), {}).setdefault(kinds[row.state], row)
+    if seen and not any({"in", "turned"} & mine.keys() for mine in seen.values()):
+        yield LogFinding(
+            "no source in", False, rows[0], len(rows), "",
+            "no pump-on sweep was taken with the source in, so there is no direction to infer",
+            'Log sweeps with a state of kind "in" or "turned"',
+        )  # fmt: skip
+    for (isolator, cooldown), mine in seen.items():
+        inside = mine.get("in") or mine.get("turned")
+        if inside is None or len(mine) > 1:
             continue
-        elsewhere = [c for c, seen in by_cooldown.items() if "out" in seen and c != cooldown]
-        what = f"in cooldown {cooldown!r} the source is never out, so its flux cannot be told from trapped flux"
+        elsewhere = [
+            c for (i, c), kinds_seen in seen.items() if "out" in kinds_seen and i == isolator and c != cooldown
+        ]
+        what = f"in cooldown {cooldown!r} the source is never out for isolator {isolator!r}, so its flux cannot be told from trapped flux"
         if elsewhere:
             what += f"; the sweeps with the source out in cooldown {elsewhere[0]!r} do not help, since offsets differ"
         yield LogFinding(
-            "no source out", False, inside[0], len(inside), cooldown, what,
+            "no source out", False, inside, 1, isolator, what,
             "Record the same settings with the source out, or reversed, in the same cooldown",
         )  # fmt: skip
+
+
+def _cooldowns(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
+    """Names of cooldowns that differ by case or signs only."""
+    first: dict[str, LogRow] = {}
+    for row in rows:
+        plain = "".join(c for c in row.cooldown.casefold() if c.isalnum())
+        other = first.setdefault(plain, row)
+        if other.cooldown != row.cooldown:
+            yield LogFinding(
+                "cooldown name", False, row, 1, row.cooldown,
+                f"the cooldown {row.cooldown!r} is another one than {other.cooldown!r} in line {other.line}, with flux offsets of its own",
+                "If it is the same cooldown, give it one name",
+            )  # fmt: skip
+            return
+
+
+def _clock(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
+    """Times that cannot be those of the sweeps: all the same, or in another unit than seconds."""
+    times = sorted(row.time_s for row in rows)
+    if len(times) < 3:
+        return
+    if times[0] == times[-1]:
+        yield LogFinding(
+            "clock", False, rows[0], len(rows), "", f"every sweep was taken at the same time_s, {times[0]:g}",
+            "Write when each was taken, in seconds: drift of flux and gain is learned from it",
+        )  # fmt: skip
+        return
+    stated = study.plan.seconds_per_sweep
+    if "time_per_sweep" not in study.tree.get("plan", {}) or not stated > 0:
+        return
+    ratio = median(b - a for a, b in pairwise(times)) / stated
+    for factor, unit in CLOCKS.items():
+        if factor / CLOCK_WITHIN < ratio < factor * CLOCK_WITHIN:
+            yield LogFinding(
+                "clock", False, rows[0], len(rows), "",
+                f"the sweeps are {ratio * stated:.3g} apart in time_s, where the study states {stated:g} s a sweep",
+                f"The column is in seconds; the numbers look like {unit}",
+            )  # fmt: skip
 
 
 # ---------------------------------------------------------------- traces

@@ -162,8 +162,8 @@ def sweep_from_bytes(raw: bytes, name: str) -> Sweep:
 
 
 def span_of(raw: bytes) -> Span | None:
-    """First and last row of a trace, by its option line; None where they make no sense."""
-    unit, rows = 1e9, []
+    """First and last row of a trace, by its option line; None where they make no sense, or there is no such line."""
+    unit, rows = None, []
     lines = raw.decode("latin-1").splitlines()
     for text in lines:
         text = text.partition("!")[0].strip()
@@ -173,6 +173,8 @@ def span_of(raw: bytes) -> Span | None:
             rows.append(text.split())
             break
     last = next((t for t in (x.partition("!")[0].split() for x in reversed(lines)) if t and t[0][0] not in "[#"), [])
+    if unit is None:
+        return None
     try:
         return Span(len(rows[0]), float(rows[0][0]) * unit, float(last[0]) * unit)
     except (IndexError, ValueError):

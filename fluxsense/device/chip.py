@@ -25,7 +25,7 @@ from fluxsense.magnetics.flux_map import bias_flux, clearance_m, coil_flux_map, 
 from fluxsense.magnetics.loops import place
 from fluxsense.magnetics.sources import source_kind
 from fluxsense.magnetics.wires import Wires
-from fluxsense.study import Study
+from fluxsense.study import Loop, Study
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -274,7 +274,7 @@ def check_geometry(study: Study) -> None:
     ------
     InputError
         With every fault found, each by its key path: a dipole that lies on the wire of a loop, a flat outline that
-        crosses itself without `crossing` being set, a calibration coil that touches a loop.
+        crosses itself or reaches into another one without `crossing` being set, a calibration coil that touches a loop.
     """
     faults = []
     file = study.path.name
@@ -304,6 +304,16 @@ def check_geometry(study: Study) -> None:
                     "gradiometer",
                 )
             )
+    faults += [
+        InputError(
+            f'the loop lies partly within the loop "{other.name}" of the same chip',
+            where=f"{file}, loop[{loop.name}].outline",
+            remedy="Check the centres and sizes of both; wires of several layers that do cross are polygons with crossing = true",
+        )
+        for n, loop in enumerate(study.loops)
+        for other in study.loops[:n]
+        if loop.chip == other.chip and not (loop.crossing or other.crossing) and _overlap(loop, other)
+    ]
     driven = {s.coil for s in study.states if s.coil is not None}
     for coil in study.coils:
         if coil.name not in driven:
@@ -345,6 +355,34 @@ def _first_crossing(outline: FloatArray) -> tuple[int, int] | None:
     apart = side(start) * side(end) < 0
     pairs = np.argwhere(np.triu(apart & apart.T, 1))
     return (int(pairs[0, 0]), int(pairs[0, 1])) if len(pairs) else None
+
+
+def _overlap(a: Loop, b: Loop) -> bool:
+    """Whether two flat outlines overlap, one not just enclosing the other; outlines that only touch do not.
+
+    Looked at are corners and quarter points of the sides, a thousandth of the way to the middle.
+    """
+    first, second = np.array(a.outline_m), np.array(b.outline_m)
+    if np.ptp(first[:, 2]) > 0 or np.ptp(second[:, 2]) > 0 or first[0, 2] != second[0, 2]:
+        return False
+    of_a, of_b = (_within(_drawn_in(p[:, :2]), q[:, :2]) for p, q in ((first, second), (second, first)))
+    return bool((of_a.any() and not of_a.all()) or (of_b.any() and not of_b.all()) or (of_a.all() and of_b.all()))
+
+
+def _drawn_in(outline: FloatArray) -> FloatArray:
+    """Points (4n, 2) of the sides of an outline (n, 2), a little towards its middle."""
+    parts = [outline + t * (np.roll(outline, -1, axis=0) - outline) for t in (0.0, 0.25, 0.5, 0.75)]
+    return np.asarray(outline.mean(axis=0) + 0.999 * (np.concatenate(parts) - outline.mean(axis=0)))
+
+
+def _within(points: FloatArray, outline: FloatArray) -> npt.NDArray[np.bool_]:
+    """Which points (m, 2) lie inside an outline (n, 2): a ray to the right passes an odd number of sides."""
+    x, y = points[:, None, 0], points[:, None, 1]
+    start, end = outline, np.roll(outline, -1, axis=0)
+    spans = (start[:, 1] > y) != (end[:, 1] > y)
+    rise = np.where(end[:, 1] == start[:, 1], 1.0, end[:, 1] - start[:, 1])
+    at = start[:, 0] + (y - start[:, 1]) / rise * (end[:, 0] - start[:, 0])
+    return np.asarray(np.sum(spans & (at > x), axis=1) % 2 == 1)
 
 
 def source_extent_m(study: Study) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.data.settings import group_name
 from fluxsense.infer.counts import VoteProblem
 from fluxsense.infer.predictive import PredictiveCheck, gamma_tail
 
@@ -41,6 +42,6 @@ def vote_check(problem: VoteProblem, drawn: FloatArray, rng: np.random.Generator
         smooth=1.0,
         chi_square=float(data.sum(axis=1).mean()),
         degrees=float(copies.sum(axis=2).mean()),
-        worst_name=tuple(problem.votes)[worst].describe(),
+        worst_name=group_name(problem.model.study, tuple(problem.votes)[worst]),
         p_value=float(min(1.0, 2 * min(total, worst_p))),
     )

@@ -15,6 +15,7 @@ from scipy.fft import dct
 from scipy.special import gammaincc
 
 from fluxsense.data.noise_levels import level_draws
+from fluxsense.data.settings import group_name
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.score_tests import Suspicion, suspicion
 from fluxsense.model.family import reals
@@ -91,7 +92,7 @@ def predictive_check(at: Linearised, rng: np.random.Generator) -> PredictiveChec
     for family, left in zip(likelihood.families, likelihood.cleaned(residuals), strict=True):
         cleaned = left * np.sqrt(family.precision)
         groups.extend(np.sum(np.abs(cleaned) ** 2, axis=(2, 3)).T)
-        names.extend(k.describe() for k in family.on_keys)
+        names.extend(group_name(likelihood.study, k) for k in family.on_keys)
         orders = min(SMOOTH_ORDERS, cleaned.shape[-1])
         low = dct(cleaned.real, axis=-1, norm="ortho")[..., :orders] ** 2
         low = low + dct(cleaned.imag, axis=-1, norm="ortho")[..., :orders] ** 2

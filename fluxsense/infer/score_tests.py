@@ -32,6 +32,7 @@ from scipy.special import ndtr, stdtr, stdtrit
 
 from fluxsense.base.findings import Finding
 from fluxsense.data.noise_levels import white_freedom
+from fluxsense.data.settings import group_name
 from fluxsense.device.chip import nominal_array
 from fluxsense.model.linearised import Linearised
 from fluxsense.model.problem import CampaignProblem
@@ -237,7 +238,9 @@ def _alternatives(problem: CampaignProblem, x: FloatArray) -> Iterator[_Alternat
             for row, key in enumerate(families[n].on_keys):
                 alone = [r == row for r in range(len(families[n].on_keys))]
                 for c, words in tried:
-                    yield _Alternative(f"{words} in {key.describe()}", i, {n: _only(derived[n][c], alone)})
+                    yield _Alternative(
+                        f"{words} in {group_name(likelihood.study, key)}", i, {n: _only(derived[n][c], alone)}
+                    )
 
 
 def _only(slope: ComplexArray, rows: list[bool]) -> ComplexArray:

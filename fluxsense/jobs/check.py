@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, ClassVar
@@ -14,7 +14,7 @@ from fluxsense.base.files import write_beside
 from fluxsense.base.findings import TRUST, Finding, Verdict
 from fluxsense.data.campaign import campaign_rows, campaign_traces, load_campaign
 from fluxsense.data.log import LogRow
-from fluxsense.data.log_checks import log_findings, trace_findings
+from fluxsense.data.log_checks import as_findings, log_findings, trace_findings
 from fluxsense.device.chip import (
     ChipModel,
     Probe,
@@ -28,6 +28,9 @@ from fluxsense.device.chip import (
 )
 from fluxsense.device.stages import Stages
 from fluxsense.infer.budget import extent_findings, flux_map_rank, rank_findings, reference_findings, zero_bias_findings
+from fluxsense.infer.plausible import isolation_findings, plausibility_findings
+from fluxsense.infer.slips import slip_findings
+from fluxsense.infer.verdict import kept_findings, left_out_findings
 from fluxsense.jobs.options import ENOUGH_ISOLATION_DB
 from fluxsense.jobs.readout import measured_findings, readout_part
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
@@ -55,12 +58,14 @@ class Check(Result):
         return check_lines(self.document)
 
 
-def check(study: Study | str | Path) -> Check:
-    """Read and validate a study: flux map, working points, ways of transmission, rank and ambiguities, the log's rows.
+def check(study: Study | str | Path, *, quick: bool = False) -> Check:
+    """Read and validate a study: flux map, working points, ways of transmission, rank and ambiguities, log and traces.
 
     Parameters
     ----------
     study : Study or path
+    quick : bool
+        Leave the traces unread.
 
     Returns
     -------
@@ -81,14 +86,14 @@ def check(study: Study | str | Path) -> Check:
         *reference_findings(study, study.plan.states),
         *extent_findings(study),
         *(zero_bias_findings(study, [s.bias_a for s in study.settings]) if study.settings else []),
-        *_isolation_findings(study, isolators),
+        *plausibility_findings(study),
+        *isolation_findings(study, isolators, ENOUGH_ISOLATION_DB),
     ]
     readout = readout_part(study)
     findings += [] if readout is None else readout.findings
     rows_of_log = campaign_rows(study) if study.log.exists() else None
     if rows_of_log is not None:
-        of_log = _log_findings(study, rows_of_log)
-        findings += of_log if any(f.doubt for f in of_log) else [*of_log, *_measured(study)]
+        findings += _campaign_findings(study, rows_of_log, quick)
     body = {
         "source": {
             "kind": study.source.kind,
@@ -133,28 +138,26 @@ def write_readout_page(path: str | Path, found: Check) -> None:
     write_beside(path, readout_page(found.document).encode("utf-8", "backslashreplace"), sync=True)
 
 
-def _log_findings(study: Study, rows: Sequence[LogRow]) -> list[Finding]:
-    """What can be said against the log and its traces; what is serious makes the campaign unusable as it is."""
-    found = log_findings(rows, study)
-    if not study.data.of_counts:
-        found += trace_findings(rows, campaign_traces(study), study)
+def _campaign_findings(study: Study, rows: Sequence[LogRow], quick: bool) -> list[Finding]:
+    """What can be said against the log, and unless `quick` against its traces."""
+    found = as_findings(log_findings(rows, study))
+    if quick or study.data.of_counts:
+        return found
+    found += as_findings(trace_findings(rows, campaign_traces(study), study))
+    if any(f.doubt for f in found):
+        return found
+    try:
+        digest = load_campaign(study)
+    except InputError as fault:
+        return [*found, Finding("said", TRUST.index("unusable"), text=str(fault))]
+    if not study.data.of_magnitudes:
+        found += slip_findings(study, digest)
     return [
-        Finding(
-            "of the log",
-            TRUST.index("unusable") if f.serious else 0,
-            where=f.row.place,
-            what=f.what,
-            remedy=f.remedy,
-        )
-        for f in found
+        *found,
+        *measured_findings(study, digest),
+        *left_out_findings(digest, digest.distrusted),
+        *kept_findings(digest.distrusted),
     ]
-
-
-def _measured(study: Study) -> list[Finding]:
-    """What the repeats of a campaign say of its noise, against the study's read-out chain."""
-    if study.readout is None or study.data.of_counts:
-        return []
-    return measured_findings(study, load_campaign(study))
 
 
 def _trace_summary(rows: Sequence[LogRow]) -> dict[str, Any]:
@@ -176,24 +179,6 @@ def _isolator(study: Study, i: int) -> dict[str, Any]:
         "directions": sign_pattern_directions(study, i),
         "settings": [_setting(study, n, i) for n, s in enumerate(study.settings) if iso.name in s.isolators],
     }
-
-
-def _isolation_findings(study: Study, isolators: Sequence[Mapping[str, Any]]) -> list[Finding]:
-    """Settings that leave an isolator too little isolation to work with."""
-    if study.data.of_counts:
-        return []
-    return [
-        Finding(
-            "little isolation",
-            setting=entry["setting"],
-            isolator=isolator["isolator"],
-            isolation_db=entry["isolation_db"],
-            enough_db=ENOUGH_ISOLATION_DB,
-        )
-        for isolator in isolators
-        for entry in isolator["settings"]
-        if entry["isolation_db"] < ENOUGH_ISOLATION_DB
-    ]
 
 
 def sign_pattern_directions(study: Study, isolator: int) -> list[dict[str, Any]]:

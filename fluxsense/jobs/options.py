@@ -11,7 +11,7 @@ import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, TypedDict
+from typing import TYPE_CHECKING, Any, TypedDict
 
 from fluxsense.base.errors import InputError
 
@@ -40,6 +40,8 @@ def whole_number(name: str, value: int, least: int) -> int:
     ------
     InputError
     """
+    if not isinstance(value, int):
+        raise InputError(f"{name} {value!r} is no whole number", remedy=f"Use a whole number from {least} up")
     if value < least:
         raise InputError(f"{name} {value} is too small", remedy=f"Use a whole number from {least} up")
     return value
@@ -52,6 +54,8 @@ def checked_seed(seed: int) -> int:
     ------
     InputError
     """
+    if not isinstance(seed, int):
+        raise InputError(f"the seed {seed!r} is no whole number", remedy="Use a whole number from 0 up")
     if seed < 0:
         raise InputError(f"the seed {seed} is negative", remedy="Use a whole number from 0 up")
     return seed
@@ -270,8 +274,22 @@ class DetectSettings(_Told):
     executor: Workers | None = None
 
     def __post_init__(self) -> None:
-        if self.seed < 0 or self.simulations < 0:
-            raise InputError("the seed or the number of simulations is negative", remedy="Use whole numbers from 0 up")
+        checked_seed(self.seed)
+        whole_number("--simulations", self.simulations, 0)
+        for direction in self.toward:
+            _refuse_no_direction(direction)
+
+
+def _refuse_no_direction(direction: Any) -> None:
+    """Refuse what is no vector of three finite numbers, not all zero."""
+    try:
+        vector = [float(x) for x in direction]
+    except (TypeError, ValueError):
+        vector = []
+    if len(vector) != 3 or not all(map(math.isfinite, vector)) or not any(vector):
+        raise InputError(
+            f"{direction!r} is no direction", where="toward", remedy="Give three numbers along x, y and z, not all zero"
+        )
 
 
 # ---------------------------------------------------------------- plan, layout

@@ -17,6 +17,8 @@ from fluxsense.base.sphere import angles_from_vector, antipodal_odds, contains
 from fluxsense.base.streams import stream
 from fluxsense.data.campaign import load_campaign, load_votes
 from fluxsense.data.digest import Digest
+from fluxsense.data.log_checks import digest_findings
+from fluxsense.data.noise_levels import measure_noise, relative_white
 from fluxsense.detection.stored import Identity, Stored, stored_from
 from fluxsense.device.chip import ChipParameters, check_geometry
 from fluxsense.infer.assumptions import assumptions, linearity_check
@@ -38,9 +40,11 @@ from fluxsense.infer.orient import (
     sample_as_stated,
     settled_null,
 )
+from fluxsense.infer.plausible import loud_findings
 from fluxsense.infer.predictive import PredictiveCheck, predictive_check
 from fluxsense.infer.score_tests import unseen_findings
 from fluxsense.infer.sizes import drift_findings
+from fluxsense.infer.slips import slip_findings
 from fluxsense.infer.verdict import (
     distrusted_share,
     draws_that_matter,
@@ -76,6 +80,8 @@ NOTICED = 0.9
 DOMINANT = 0.7
 """A nuisance limits the answer if the error would fall below that share without it."""
 CONTRADICTED_LOG_ODDS = -10.0
+HOPELESS, HOPELESS_ESS = 5.0, 200.0
+"""Misfit of the best fit over that of noise beyond which nothing rests on the draws, and how many are made then."""
 MOST_CAUSES = 5
 """Kinds of eliminated numbers, the least probable first, that a result lists."""
 MOST_ASSUMPTIONS = 40
@@ -199,6 +205,10 @@ def orient(study: Study | str | Path, digest: Digest | None = None, **options: U
 
         votes, data_hash = load_votes(study, settings.counted("reading directions"))
         return orient_votes(study, votes, data_hash=data_hash, **options)
+    if not isinstance(digest, Digest | None):
+        raise InputError(
+            "what was given is no digest", where="digest", remedy="Give what load_campaign(study) makes, or nothing"
+        )
     if digest is None:
         digest = load_campaign(study, settings.counted("reading traces"))
     return orient_traces(study, digest, settings)
@@ -341,27 +351,36 @@ def _one(shared: tuple[int, float | None], path: str) -> BatchItem:
 def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Orientation:
     """`orient` from a digest of traces."""
     _check_digest(study, digest)
+    slips = [] if study.data.of_magnitudes else slip_findings(study, digest)
+    if any(f.doubt for f in slips):
+        raise InputError(sentences(slips)[0], where=str(study.log))
     distrusted = digest.distrusted or tuple(settings.distrusted)
     seed = settings.seed
-    problem, modes, wiring = prepare(study, digest, rng=stream(seed, "search"), progress=settings.progress)
+    loud = _loud(study, digest)
+    try:
+        problem, modes, wiring = prepare(study, digest, rng=stream(seed, "search"), progress=settings.progress)
+    except InputError as fault:
+        raise InputError(sentences(loud)[0], where=str(study.log)) if loud else fault from None
     settings.say("known source as a blind test")
     blind = blind_test(study, digest, wiring.signs)
-    tested = blind_findings(blind)
-    posterior = sample_as_stated(
-        problem,
-        seed,
-        modes,
-        wanted_ess=settings.wanted_ess,
-        max_seconds=settings.max_seconds,
-        jumping=settings.jumping,
-        progress=settings.progress,
-        file=chain_keeper(settings.chain_file, study, digest.content_hash(), seed, settings.jumping),
-    )
     best = modes[0].x
     explicit, explicit_best = problem.explicit(best)
     settings.say("predictive check")
     at = Linearised.of(explicit, explicit_best)
     check = predictive_check(at, stream(seed, "predictive check"))
+    before = [*digest_findings(digest, study), *loud, *blind_findings(blind)]
+    if hopeless := check.chi_square > HOPELESS * check.degrees:
+        before.append(Finding("not sampled on", 2, times=check.chi_square / check.degrees))
+    posterior = sample_as_stated(
+        problem,
+        seed,
+        modes,
+        wanted_ess=HOPELESS_ESS if hopeless else settings.wanted_ess,
+        max_seconds=settings.max_seconds,
+        jumping=settings.jumping,
+        progress=settings.progress,
+        file=chain_keeper(settings.chain_file, study, digest.content_hash(), seed, settings.jumping),
+    )
     settings.say("no-source hypothesis")
     null = null_evidence(settled_null(problem), stream(seed, "null evidence"), posterior.log_evidence)
     factor = LogFactor.of(posterior, null)
@@ -375,14 +394,14 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         draws_that_matter(posterior, null[2], factor.value),
         distrusted_share(digest, distrusted),
         linear=linear,
-        beyond=[f for f in (*tested, *beyond) if f.doubt],
+        beyond=[f for f in (*before, *beyond) if f.doubt],
     )
     budget = _budget(study, digest, explicit, explicit_best)
     findings = [
         *_extent_findings(study, budget.numbers),
         *_trace_findings(study, digest, explicit, posterior, wiring, budget),
         *rests_findings(rests, budget.numbers["angular_error_deg"]),
-        *(f for f in beyond if not f.doubt),
+        *(f for f in (*slips, *beyond) if not f.doubt),
         *drift_findings(problem.likelihood),
         *unseen_findings(check.suspicion),
         *measured_findings(study, digest),
@@ -421,6 +440,14 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         document, study, verdict, tuple(findings), posterior, problem.parameters(best[None]), parameters, table,
         digest, problem.likelihood, check,
     )  # fmt: skip
+
+
+def _loud(study: Study, digest: Digest) -> list[Finding]:
+    """That the noise of the repeats is as large as the signal; empty if it is not."""
+    noise = study.noise
+    white = relative_white(digest, measure_noise(digest, noise.white, noise.gain_drift, noise.phase_drift_rad))
+    off = min((group.count for key, group in digest.items() if not key.pump_on), default=1)
+    return loud_findings(white, off, doubt=1)
 
 
 @dataclass(frozen=True)

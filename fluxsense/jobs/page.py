@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from matplotlib.figure import Figure
 
+from fluxsense.data.settings import setting_names
 from fluxsense.device.stages import Stages
 from fluxsense.infer.counts import VoteProblem
 from fluxsense.jobs.orient import Answer, Orientation, stated_truth
@@ -26,7 +27,6 @@ from fluxsense.report.views import (
     known_source,
     pump_words,
     reading_scale,
-    setting_names,
 )
 
 FloatArray = npt.NDArray[np.float64]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import platform
 from base64 import b64encode
 from collections.abc import Mapping
@@ -14,8 +15,10 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
+from fluxsense.base.errors import InputError
 from fluxsense.base.files import write_beside
 from fluxsense.base.findings import Verdict
+from fluxsense.base.units import shown
 from fluxsense.data.chains import settled
 from fluxsense.report.sentences import sentences
 from fluxsense.study import Study, read_study
@@ -161,5 +164,15 @@ def make_document(
 
 
 def as_study(study: Study | str | Path) -> Study:
-    """A study, read if a path is given; what it leaves to its read-out chain follows from that."""
+    """A study, read if a path is given; what it leaves to its read-out chain follows from that.
+
+    Raises
+    ------
+    InputError
+        If it is neither a study nor a path, or cannot be read.
+    """
+    if not isinstance(study, (Study, str, os.PathLike)):
+        raise InputError(
+            f"{shown(study)} is no study", remedy="Give the path of a study's file, or what read_study makes of it"
+        )
     return settled(study if isinstance(study, Study) else read_study(study))

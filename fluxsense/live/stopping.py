@@ -60,7 +60,10 @@ class Wanted:
         if self.cone_deg is not None and self.cone_deg >= 180:
             raise InputError(f"a cone of {self.cone_deg:g} degrees is the whole sphere", remedy="Give one below 180")
         if (self.false_alarm is None) != (self.miss is None):
-            raise InputError("only one of the two error rates is given", remedy="Give false_alarm and miss, or neither")
+            raise InputError(
+                "only one of the two error rates is given",
+                remedy="Give --false-alarm and --miss (false_alarm and miss), or neither",
+            )
         _ = self.limits  # refuses rates that are none
 
     @property

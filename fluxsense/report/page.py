@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 
 from fluxsense.base.files import write_beside
 from fluxsense.base.sphere import angle_between_rad, angles_from_vector
+from fluxsense.data.settings import setting_names
 from fluxsense.report import figures
 from fluxsense.report.lines import answer_sentence
 from fluxsense.report.sentences import KIND_WORDS
@@ -27,7 +28,6 @@ from fluxsense.report.views import (
     passes,
     pump_words,
     reading_scale,
-    setting_names,
 )
 from fluxsense.study import Study
 

@@ -124,6 +124,7 @@ SENTENCES: dict[str, str] = {
     "and that no flux jump or interference lies within a group or the pump-off sweeps that it is divided by.",
     "misfit of counts": "The data do not look like draws of the model (misfit {chi_square:.0f} for {degrees:.0f} expected, "
     "probability {probability:.1g}; worst: {worst}). Check the wiring, the bias currents and the stated rate of wrong readings.",
+    "not sampled on": "The best fit misfits {times:.0f} times as much as noise does: sampling was cut short, since nothing could rest on it.",
     "not as stated": "The data look as if {name} were not what the study says (probability {probability:.1g}); freeing what does "
     "not fit would move the direction by up to {shift_sd:.2g} standard deviations. Characterize it again, state its uncertainty, "
     "or look at those sweeps.",
@@ -227,8 +228,36 @@ SENTENCES: dict[str, str] = {
     "would show it.",
     "unanimous": "Every group of sweeps went one way without exception, so the data only bound the fluxes. Biases nearer to the "
     "flux at which the direction flips would say more.",
-    "little isolation": 'Setting "{setting}" leaves isolator "{isolator}" only {isolation_db:.1f} dB of isolation; a working '
-    "isolator has {enough_db:g} dB or more (common practice).",
+    "little isolation": "{places}: {isolation_db:.1f} dB of isolation at most; a working isolator has {enough_db:g} dB or more (common "
+    "practice).{why}",
+    "why: beside the modes": "The sweep from {start_ghz:.4g} to {stop_ghz:.4g} GHz lies beside the signal modes at {mode_ghz:.4g} GHz: "
+    "correct [sweep] or the modes' frequencies.",
+    "why: pump beside": "The pump at {pump_ghz:.4g} GHz does not join signal and idler, which are {matched_ghz:.4g} GHz apart: correct "
+    'pump_frequency, or leave it "matched".',
+    "why: no flux": "There is next to no flux in loop {loop} ({flux}), and so no coupling: check the bias currents, and the unit of "
+    "the mutual inductances.",
+    "why: power": "The pump is {level_db:+.0f} dB from reference_power, at which the couplings hold: check both.",
+    "why: coupling": "The coupling of stage {stage} is {rho:.2g} times half of the geometric mean of its linewidths, where 0.41 splits "
+    "half and half: check the units of the three.",
+    "why: loss": "Stage {stage} loses as much inside as it gives to the line: check signal_internal_loss and signal_linewidth.",
+    # ---- numbers that cannot be meant
+    "source too strong": "{source} puts {flux} into loop {loop}: no ring follows that. Check the unit of its size or field, its place, and "
+    "the loop's extent.",
+    "source strong": "A source of the stated size puts {flux} into loop {loop}, where the ring's response turns round: several directions "
+    "and sizes may fit alike.",
+    "source too weak": "A source of the stated size puts {flux} at most into a loop ({loop}), less than any campaign sees. Check the unit of "
+    "its size, its distance, and the loops' extents.",
+    "extent beyond wire": "A source {extent_um:.3g} um across whose centre is {away_um:.3g} um from the nearest wire reaches through it. Check "
+    "source.extent and source.position.",
+    "place unknown": "The place of the source is known to {spread_um:.3g} um only, {away_um:.3g} um from the nearest wire: it may lie on "
+    "either side of it. Check the unit of position_sd, or find the place first.",
+    "noise as large as the signal": "The noise ({white:.3g} per point) stays as large as the signal in the mean of {repeats} sweeps with the "
+    "pump off, by which the others are divided: a ratio of such means is not normal, and regions and verdict would not hold. Take {enough} "
+    "sweeps, or average in the analyser.",
+    "much flux noise": "Flux noise of {flux} from sweep to sweep carries the rings over much of their response: sweeps are blurred rather than "
+    "scattered, which the model does not follow. Check its unit.",
+    "no source planned": '[plan] takes the states {states} only, and so never the source: add a state of kind "in" or "turned".',
+    "setting twice": 'Settings "{first}" and "{second}" are the same: take more repeats of one of them instead.',
     # ---- what a planned experiment cannot tell apart
     "not told apart": "A source along {truth} would not be told from {image} (expected log odds {log_odds:.2g}; {enough:g} is 20 "
     "to 1). {remedies}",
@@ -239,6 +268,26 @@ SENTENCES: dict[str, str] = {
     "determined": "Best determined along {best}, to {best_percent:.2g}% of the stated size; worst along {worst}, to "
     "{worst_percent:.2g}%.",
     "of the log": "{where}: {what}. {remedy}.",
+    "slip: conjugated": "The sweeps of {isolators} look like the complex conjugates of what the study predicts: their phases run "
+    "the wrong way. Export them as the analyser shows them (e^(+jwt)), and conjugate nothing on the way.",
+    "slip: on and off": "In the sweeps of {isolators} pump on and pump off look exchanged. Check the column pump of the log against "
+    "the traces.",
+    "slip: ports": "In the sweeps of {isolators} ports 1 and 2 look exchanged, of the pump or of the analyser. Check the cables, and "
+    "pump_port_1_phase in the study.",
+    "slip: decibels": "The traces of {isolators} look like decibels and degrees under an option line that says real and imaginary "
+    "part. Write DB in the option line.",
+    "slip: magnitudes": "The traces of {isolators} look like magnitudes and degrees under an option line that says real and imaginary "
+    "part. Write MA in the option line.",
+    "slip: power": "The sweeps of {isolators} look as if the pump were {level_db:+.0f} dB from what the log says: dBm, dBW, W and mW "
+    "are such steps apart. Check the column pump_power_dbm, reference_power in the study, and the attenuation between them.",
+    "slip: isolators": 'The sweeps of isolators "{first}" and "{second}" look exchanged: each fits the other. Check the column '
+    "isolator of the log.",
+    "slip: states": "The sweeps of {isolators} with the source in look like those without it, and those without it do not: in and out look "
+    "exchanged. Check the column state of the log.",
+    "dead pump off": "The pump-off sweeps of {isolators} are exactly zero somewhere, so that nothing can be divided by them. Record them "
+    "again.",
+    "sweeps unlike the study": "The sweeps of {isolators} without the source look little like what the study predicts, and no usual "
+    "slip explains it. Check that they are of this chip, and its numbers.",
     # ---- detect
     "evidence on few draws": "The evidence of {name} rests on {draws:.0f} effective draws, fewer than {fewest:.0f}: do not quote "
     "it. Sample longer, or state narrower priors.",
@@ -321,6 +370,9 @@ SHOWN: dict[str, Callable[[Any], str]] = {
     "worst": lambda worst: worst if isinstance(worst, str) else _vector(worst),
     "remedies": _remedies,
     "weights": lambda weights: ", ".join(f"{w:.2f}" for w in weights),
+    "places": lambda names: ("Setting " if len(names) == 1 else "Settings ") + ", ".join(names),
+    "why": lambda found: "".join(f" {sentence(f)}" for f in found),
+    "isolators": lambda names: ("isolator " if len(names) == 1 else "isolators ") + ", ".join(names),
     "files": lambda files: ", ".join(files[:MOST_FILES]) + (", ..." if len(files) > MOST_FILES else ""),
     "mistakes": _mistakes,
     "kinds": lambda codes: "; ".join(MISTAKE_KINDS[c] for c in codes),

@@ -11,9 +11,8 @@ import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.sphere import Mode, Region, contains
-from fluxsense.base.units import watt_to_dbm
 from fluxsense.data.digest import GroupKey
-from fluxsense.study import Setting, Study
+from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -89,35 +88,6 @@ def pump_words(key: GroupKey) -> str:
     """Where and how strongly the pump enters, as words."""
     entry = f"port {key.pump_port}" if key.pump_port is not None else f"phase {np.degrees(key.pump_phase_rad or 0):g}°"
     return f"{entry}, {key.pump_power_dbm:g} dBm".replace("-", "−")
-
-
-def _same_setting(setting: Setting, key: GroupKey) -> bool:
-    if key.isolator not in setting.isolators or setting.pump_port != key.pump_port:
-        return False
-    if key.pump_port is None and not np.isclose(setting.pump_phase_rad or 0.0, key.pump_phase_rad or 0.0, atol=1e-6):
-        return False
-    fixed = setting.pump_frequency_hz
-    return (
-        len(setting.bias_a) == len(key.bias_a)
-        and bool(np.allclose(setting.bias_a, key.bias_a, rtol=1e-6, atol=1e-12))
-        and abs(watt_to_dbm(setting.pump_power_w) - key.pump_power_dbm) < 1e-6
-        and (fixed is None or bool(np.isclose(fixed, key.pump_frequency_hz, rtol=1e-9)))
-    )
-
-
-def setting_names(study: Study, keys: Sequence[GroupKey]) -> dict[GroupKey, str]:
-    """A name for the setting of each group: the study's where one fits, else "setting 1", "setting 2", ..."""
-    names: dict[GroupKey, str] = {}
-    others: dict[tuple[Any, ...], str] = {}
-    for key in keys:
-        fits = [s.name for s in study.settings if _same_setting(s, key)]
-        if fits:
-            names[key] = fits[0]
-            continue
-        frequency = f"{key.pump_frequency_hz:.0f}"
-        signature = (key.pump_port, key.pump_phase_rad, key.pump_power_dbm, frequency, key.bias_a)
-        names[key] = others.setdefault(signature, f"setting {len(others) + 1}")
-    return names
 
 
 # -------------------------------------------------------------------------------------------------------------- groups

@@ -383,6 +383,8 @@ def _read_state(t: Table, scope: Scope) -> State:
         t.idle(("coil", "current", "field"), 'They belong to kind = "calibration"')
     if turned:
         turn = read_fields(t, ty.STATE_TURNED, scope)
+        if abs(math.remainder(turn["rotation_angle"], 2 * math.pi)) < LEAST_ANGLE_RAD:
+            t.fault("rotation_angle", "a turn by nothing, or all the way round, turns nothing", 'Use kind = "in"')
         return State(rotation=_rotation(turn["rotation_axis"], turn["rotation_angle"]), **read)
     if not known:
         return State(**read)
@@ -432,6 +434,23 @@ def _read_setting(t: Table, scope: Scope, lines: Sequence[BiasLine] | None) -> S
         read |= {"pump_phase_rad": None} | read_fields(t, (ty.SETTING_PORT,), scope)
     read |= read_fields(t, ty.SETTING, scope)
     return Setting(bias_a=tuple(bias.get(x.name, 0.0) for x in lines or ()), **read)
+
+
+def _check_limits(root: Table, settings: Sequence[Setting], limits: Limits) -> None:
+    """Settings beyond what the study itself allows."""
+    most = math.inf if limits.pump_power_w is None else limits.pump_power_w
+    low, high = limits.pump_frequency_hz or (0.0, math.inf)
+    for s in settings:
+        for key, dimension, value, beyond in (
+            ("pump_power", "power", s.pump_power_w, s.pump_power_w > most * (1 + 1e-9)),
+            ("pump_frequency", "frequency", s.pump_frequency_hz, not low <= (s.pump_frequency_hz or low) <= high),
+        ):
+            if beyond and value is not None:
+                root.fault(
+                    f"setting[{s.name}].{key}",
+                    f"{format_quantity(value, dimension, 4)} is beyond what limits.{key} allows",
+                    "Change it or correct the limit",
+                )
 
 
 # ---------------------------------------------------------------- the rest
@@ -600,6 +619,7 @@ def read_root(data: Mapping[str, Any], file: Path, faults: list[str], sha256: st
     sampling = Sampling(**_read_table(root, "sampling", ty.SAMPLING, scope))
     measured = _read_data(root, noise)
     limits = Limits(**_read_table(root, "limits", ty.LIMITS, scope))
+    _check_limits(root, settings, limits)
     layout = _read_layout(root, scope)
     traces = _read_traces(root, measured)
     root.close()

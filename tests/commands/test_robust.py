@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -82,44 +81,7 @@ def test_help_shows_two_uses_that_can_be_parsed(name: str, capsys: pytest.Captur
     assert f"writes: {', '.join(written) or 'nothing'}\n" in shown
 
 
-SENSELESS = {
-    (
-        "orient",
-        "--effective",
-        "0",
-    ): "--effective: 0 is no number of effective samples. Give a finite number above zero.",
-    (
-        "orient",
-        "--effective",
-        "nan",
-    ): "--effective: nan is no number of effective samples. Give a finite number above zero.",
-    ("orient", "--max-time", "-1"): "--max-time: -1 is no time limit in seconds. Give a finite number above zero.",
-    ("orient", "--max-time", "inf"): "--max-time: inf is no time limit in seconds. Give a finite number above zero.",
-    (
-        "plan",
-        "--error",
-        "400",
-    ): "an angular error of 400 degrees cannot be wanted: no two directions are more than 180 degrees "
-    "apart. Give one below 180.",
-    ("plan", "--error", "nan"): "an angular error of nan degrees cannot be wanted. Give one above zero.",
-    ("plan", "--error-rate", "0.7"): "an error rate of 0.7 cannot be wanted. Give a probability above 0 and below 0.5.",
-    (
-        "detect",
-        "--false-alarm",
-        "0.9",
-    ): "the promised false-alarm rate is 0.9. Give a rate between 0 and 0.5, such as 0.01.",
-    ("layout", "--steps", "0"): "--steps 0 is too small. Use a whole number from 1 up.",
-    ("orient", "--workers", "0"): "--workers 0 is too small. Use a whole number from 1 up.",
-    ("simulate", "--seed", "-3"): "the seed -3 is negative. Use a whole number from 0 up.",
-}
-
-
-@pytest.mark.parametrize("arguments", list(SENSELESS))
-def test_a_number_without_sense_is_refused_in_a_sentence(arguments: tuple[str, ...], campaign: Study) -> None:
-    before = {p: p.read_bytes() for p in campaign.folder.rglob("*") if p.is_file()}
-    outcome = run([arguments[0], campaign.path, "--json", *arguments[1:]])
-    assert outcome == Outcome(2, "", f"fluxsense {arguments[0]}: {SENSELESS[arguments]}\n")
-    assert {p: p.read_bytes() for p in campaign.folder.rglob("*") if p.is_file()} == before
+SENSELESS = (("orient", "--effective", "nan"), ("plan", "--error", "400"), ("layout", "--steps", "0"))
 
 
 def test_help_and_senseless_numbers_import_nothing_heavy(campaign: Study) -> None:
@@ -127,7 +89,7 @@ def test_help_and_senseless_numbers_import_nothing_heavy(campaign: Study) -> Non
     code = f"""
 import sys, time
 from fluxsense.cli import main
-for arguments in (["--help"], ["orient", "--help"], *[[a, {str(campaign.path)!r}, *b] for a, *b in {list(SENSELESS)!r}]):
+for arguments in (["--help"], ["orient", "--help"], *[[a, {str(campaign.path)!r}, *b] for a, *b in {SENSELESS!r}]):
     try:
         code = main(arguments)
     except SystemExit as stop:
@@ -226,21 +188,3 @@ def test_a_closed_stream(stream: int, campaign: Study) -> None:
 
 
 # ---------------------------------------------------------------- the log
-
-
-def test_check_reads_the_log_and_says_what_is_wrong_with_it(campaign: Study, tmp_path: Path) -> None:
-    """Currents in mA in the column for A: named by line, with the remedy, and by the exit code."""
-    shutil.copytree(campaign.folder, tmp_path / "x")
-    assert run(["check", tmp_path / "x/study.toml"]).code == 0
-    head, *rows = (tmp_path / "x/log.csv").read_text().splitlines()
-    columns = [n for n, name in enumerate(head.split(",")) if name.startswith("bias_")]
-    cells = [row.split(",") for row in rows]
-    for row in cells:
-        for n in columns:
-            row[n] = repr(1e3 * float(row[n]))
-    (tmp_path / "x/log.csv").write_text("\n".join([head, *(",".join(row) for row in cells)]) + "\n")
-    outcome = run(["check", tmp_path / "x/study.toml"])
-    assert outcome.code == 1
-    said = [x for x in outcome.out.splitlines() if x.startswith("Note: log.csv:2: ")]
-    assert said
-    assert "look like mA" in " ".join(said)

@@ -124,7 +124,6 @@ def test_unknown_columns_come_with_a_suggestion_and_all_at_once(folder):
         read(folder, HEADER.replace("bias_west_a", "bias_west_ma").replace("time_s", "Time_s"), ON)
     name = f"{folder}/log.csv"
     assert str(caught.value).splitlines() == [
-        f"{name}: the log has 4 faults:",
         f"{name}:1: the column 'Time_s' is not known. Did you mean 'time_s'?",
         f"{name}:1: the column 'bias_west_ma' is not known. Did you mean 'bias_west_a'?",
         f"{name}:1: the column 'time_s' is missing. Add it to the header and to every row.",
@@ -153,12 +152,16 @@ def test_columns_of_the_laboratorys_own_are_kept(folder):
         read(folder, HEADER + ",pump_powr_dbm", ON + ",0")
 
 
-def test_no_more_than_ten_faults_are_shown(folder):
+def test_the_same_fault_of_many_rows_is_named_once_and_no_more_than_ten_are_shown(folder):
     with pytest.raises(InputError) as caught:
         read(folder, HEADER, *[ON.replace(",A,", f",X{k},") for k in range(25)])
+    assert str(caught.value) == (
+        f"{folder}/log.csv:2: the isolator 'X0' is not in the study (and 24 more rows of this kind). Known are: A, B."
+    )
+    with pytest.raises(InputError) as caught:
+        read(folder, HEADER + "".join(f",bias_x{k}_a" for k in range(25)), ON + 25 * ",0")
     lines = str(caught.value).splitlines()
-    assert lines[0] == f"{folder}/log.csv: the log has 25 faults:"
-    assert len(lines) == 12
+    assert len(lines) == 11
     assert lines[-1] == "... and 15 more."
 
 

@@ -240,32 +240,6 @@ def test_plan_says_that_slow_flux_noise_makes_the_floor(tmp_path: Path, capsys: 
     assert "  Slow flux noise, which more sweeps do not average, makes that floor: without it " in text
 
 
-BAD = {
-    ("plan", "--seed", "-1"): "fluxsense plan: --seed -1 is too small. Use a whole number from 0 up.\n",
-    (
-        "plan",
-        "--error",
-        "-2",
-    ): "fluxsense plan: an angular error of -2 degrees cannot be wanted. Give one above zero.\n",
-    (
-        "plan",
-        "--error-rate",
-        "0.7",
-    ): "fluxsense plan: an error rate of 0.7 cannot be wanted. Give a probability above 0 and below 0.5.\n",
-    ("layout", "--starts", "0"): "fluxsense layout: --starts 0 is too small. Use a whole number from 1 up.\n",
-}
-
-
-@pytest.mark.parametrize("arguments", list(BAD))
-def test_bad_options_are_answered_in_a_sentence(
-    path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...]
-) -> None:
-    assert main([arguments[0], str(path), "--json", *arguments[1:], "--out", str(tmp_path / "x")]) == 2
-    out, err = capsys.readouterr()
-    assert out == ""
-    assert err == BAD[arguments]
-
-
 def test_missing_gdstk_is_said(
     path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
