@@ -8,11 +8,11 @@ blindness.  Names that come from files are drawn literally: never as mathematics
 from __future__ import annotations
 
 import functools
+import warnings
 from collections.abc import Callable, Sequence
 from io import BytesIO
 from typing import Any
 
-import corner
 import matplotlib
 import numpy as np
 import numpy.typing as npt
@@ -834,6 +834,12 @@ def draw_corner(columns: Sequence[Column]) -> Figure:
             low, high = min(low, c.truth), max(high, c.truth)
         margin = 0.06 * (high - low) if high > low else max(abs(high), 1.0) * 1e-6
         ranges.append((float(low - margin), float(high + margin)))
+    with warnings.catch_warnings():
+        warnings.simplefilter(
+            "ignore"
+        )  # arviz, which corner imports where it is, announces its own next version once a day
+        import corner
+
     corner.corner(
         values,
         fig=figure,
