@@ -2,7 +2,7 @@
 
 The names below are imported when first used, so that a command that needs little starts fast.  Those of the commands
 (``check``, ``simulate``, ``characterize``, ``orient``, ``follow``, ``detect``, ``plan``, ``layout``) take a study or its path and give a
-result: ``print(result)``, ``result.document``, ``result.verdict``; in a notebook it shows itself.
+result (``compare`` takes two results): ``print(result)``, ``result.document``, ``result.verdict``; in a notebook it shows itself.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ _WHERE = {
     "Live": "fluxsense.live.campaign",
     "write_report": "fluxsense.jobs.page",
     "detect": "fluxsense.jobs.detect",
+    "compare": "fluxsense.jobs.compare",
     "plan": "fluxsense.jobs.plan",
     "layout": "fluxsense.jobs.layout",
 }
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
     from fluxsense.data.campaign import load_screened as load_screened
     from fluxsense.jobs.characterize import characterize as characterize
     from fluxsense.jobs.check import check as check
+    from fluxsense.jobs.compare import compare as compare
     from fluxsense.jobs.detect import detect as detect
     from fluxsense.jobs.follow import follow as follow
     from fluxsense.jobs.layout import layout as layout

@@ -41,7 +41,7 @@ from fluxsense.jobs.options import (
 )
 
 if TYPE_CHECKING:
-    from fluxsense.jobs.result import Result
+    from fluxsense.jobs.result import Result, Shown
     from fluxsense.study import Study
 
 CAUTION = (
@@ -56,6 +56,7 @@ EXAMPLES = {
     "orient": ("chip/study.toml", "chip/study.toml --out results --max-time 60 --json"),
     "follow": ("chip/study.toml", "chip/study.toml --cone 2 --hours 12 --settling 30 --state-change 600 --by-hand in"),
     "detect": ("chip/study.toml", "chip/study.toml --false-alarm 0.001 --toward=159.2,22.5 --toward=20,0"),
+    "compare": ("monday/study.toml tuesday/study.toml", "monday/results tuesday/results --json"),
     "characterize": ("chip/study.toml", "chip/study.toml --isolation 20 --sampled --out fitted"),
     "plan": ("chip/study.toml --error 2", "chip/study.toml --error-rate 0.01 --thorough 4"),
     "layout": ("chip/study.toml --workers 2", "chip/study.toml --isolators 3,4,5 --gds loops.gds"),
@@ -68,7 +69,7 @@ FILES = {
     "simulate": ("the study", ("study.toml", "log.csv", "truth.toml", "traces/")),
     "orient": (
         "the study, its log and traces, and what a run that was cut short left",
-        ("result.json", "report.html", "digest.npz", "posterior.npz", "chains.h5"),
+        ("result.json", "report.html", "digest.npz", "posterior.npz", "draws.npz", "chains.h5"),
     ),
     "follow": (
         "the study, and its log and traces while they are written; what a former run left",
@@ -80,6 +81,7 @@ FILES = {
             "report.html",
             "digest.npz",
             "posterior.npz",
+            "draws.npz",
             "chains.h5",
         ),
     ),
@@ -87,6 +89,7 @@ FILES = {
         "the study, its log and traces, and what orient left, which is run first if need be; without a log the study alone",
         ("detection.json", "report.html"),
     ),
+    "compare": ("what orient left of two campaigns: of a study in the folder results beside it", ()),
     "characterize": (
         "a study without isolators' numbers, the log of its sweeps and their traces",
         ("characterization.json", "chip.toml", "study.toml", "characterization.html"),
@@ -118,7 +121,7 @@ def _parser() -> argparse.ArgumentParser:
             epilog=_epilog(name),
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
-        if name != "start":
+        if name not in ("start", "compare"):
             one.add_argument("study", metavar="STUDY", help="the study file (TOML)")
         one.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
         for option, about in options.items():
@@ -258,6 +261,14 @@ ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
             },
             "--simulations": _number(int, "N", "simulated campaigns (default 300)", 300),
             "--workers": _workers("processes that read traces and simulate"),
+        },
+    ),
+    "compare": (
+        "two finished results: the same source, moved, or reversed, with odds",
+        {
+            "first": {"metavar": "FIRST", "help": "a study, or the folder that orient wrote to"},
+            "second": {"metavar": "SECOND", "help": "likewise, of another campaign with the same [source]"},
+            "--seed": _seed("seed of fits and integration"),
         },
     ),
     "characterize": (
@@ -477,7 +488,7 @@ class _Progress:
             self._bar = None
 
 
-def _answered(options: argparse.Namespace, result: Result, *more: str, before: Sequence[str] = ()) -> int:
+def _answered(options: argparse.Namespace, result: Shown, *more: str, before: Sequence[str] = ()) -> int:
     """Print a result, as a document or as lines with what else is to be said; returns the exit code."""
     if options.json:
         _print_json(result.document)
@@ -633,6 +644,14 @@ def _detect(options: argparse.Namespace) -> int:
     return _answered(options, found, *more, before=planned)
 
 
+def _compare(options: argparse.Namespace) -> int:
+    from fluxsense.jobs.compare import compare
+
+    with _Progress(options.json):
+        found = compare(options.first, options.second, seed=options.seed)
+    return _answered(options, found)
+
+
 def _outdated(folder: Path, result: Result) -> list[str]:
     """A line about former results in the folder that are of another study or other data."""
     from fluxsense.jobs.folder import outdated
@@ -747,6 +766,7 @@ COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "follow": _follow,
     "characterize": _characterize,
     "detect": _detect,
+    "compare": _compare,
     "plan": _plan,
     "layout": _layout,
 }

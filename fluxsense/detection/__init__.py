@@ -9,6 +9,8 @@ linear.py         the campaign to first order in a weak source: information, sco
 experiment.py     detection against false alarms, smallest detectable size, smallest angle, growth with repeats
 sequential.py     Wald's test, batch by batch, with overshoot
 stored.py         what `orient` leaves for `detect`, as one file without pickle
+draws.py          draws of the source with their prior, which `orient` leaves for `compare`
+overlap.py        two posteriors: of one source, or of two
 detect.py         promised rates, the planned likelihood, batch by batch, source models compared
 
 Imports run downwards: `infer` and below.  Nothing is imported here, because scipy.stats is slow to import.

@@ -23,17 +23,17 @@ from fluxsense.model.problem import CampaignProblem
 from fluxsense.study import Study
 
 
-def require_complex_traces(study: Study) -> None:
+def require_traces(study: Study) -> None:
     """Refuse data that this module has no statistic for.
 
     Raises
     ------
     InputError
-        If the study reads magnitudes or directions of transmission only.
+        If the study reads directions of transmission only.
     """
-    if study.data.of_magnitudes or study.data.of_counts:
+    if study.data.of_counts:
         raise InputError(
-            f'detect needs complex traces; the study uses kind = "{study.data.kind}"',
+            f'detect needs traces, complex or magnitudes; the study uses kind = "{study.data.kind}"',
             where=f"{study.path.name}: data.kind",
             remedy="The log Bayes factor that orient prints holds for such data",
         )
@@ -199,4 +199,4 @@ def _require_same_chip(first: Study, second: Study) -> None:
                 remedy="Compare studies that differ in the source and the priors only",
             )
     for study in (first, second):
-        require_complex_traces(study)
+        require_traces(study)

@@ -14,6 +14,10 @@ for every position in its prior, and u and M run over all of them.
 
 The fit without a source is not linearised: it iterates on the chip model, because the prior of pump strengths and flux
 offsets is wide compared with the noise.  Pump phase errors enter by their sine and cosine, in which the model is linear.
+
+Of magnitudes the same holds with their real derivatives; pump phase errors are nuisances like the others there, and points whose
+power is not well above the noise (`fluxsense.model.family.Notch`), whose law is not normal, take no part in the score: what is
+said of an experiment is then what it sees at least.
 """
 
 from __future__ import annotations
@@ -34,6 +38,7 @@ from fluxsense.device.chip import ChipParameters
 from fluxsense.model.family import Family, reals
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.parameter import PUMP_PHASE
+from fluxsense.model.priors import integrated_arrays
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
 
@@ -107,14 +112,14 @@ class LinearCampaign:
         self.study = likelihood.study
         self.measured = sorted({f.isolator for f in likelihood.families})
         self.unknowns = Unknowns(
-            self.study, likelihood.cooldowns, self.measured, with_source=False, leave_out=(PUMP_PHASE,)
+            self.study, likelihood.cooldowns, self.measured, with_source=False, leave_out=integrated_arrays(self.study)
         )
         self.positions_m = position_nodes(self.study) if positions_m is None else positions_m
         self._reference: FloatArray = np.zeros(self.unknowns.size) if reference is None else np.asarray(reference)
         self._phase_sd = {
             i: self.study.isolators[i].pump_phase_error_sd_rad
             for i in self.measured
-            if self.study.isolators[i].pump_phase_error_sd_rad > 0
+            if PUMP_PHASE in integrated_arrays(self.study) and self.study.isolators[i].pump_phase_error_sd_rad > 0
         }
         self._build()
 
@@ -124,7 +129,7 @@ class LinearCampaign:
         families = self.likelihood.families
         source = self._source_columns()
         nuisance = self._nuisance_columns()
-        middle = self.likelihood.predict_with_phase(self._at(self._reference[None]), self.measured)
+        middle = self._predicted(self._reference[None])
         size = self.unknowns.size
         places = {i: size + 2 * n for n, i in enumerate(self._phase_sd)}
         self._columns = size + 2 * len(places)
@@ -139,7 +144,7 @@ class LinearCampaign:
         g_nn = np.diag(precision)
         self.columns: list[ComplexArray] = []
         every: list[ComplexArray] = []
-        for n, (family, (_, stack)) in enumerate(zip(families, middle, strict=True)):
+        for n, (family, stack) in enumerate(zip(families, middle, strict=True)):
             columns = np.zeros((self._columns, *family.ratio.shape), dtype=np.complex128)
             columns[:size] = nuisance[n]
             phase_at = places.get(family.isolator)
@@ -170,6 +175,12 @@ class LinearCampaign:
 
     def _at(self, x: FloatArray) -> ChipParameters:
         return self.unknowns.parameters(x)
+
+    def _predicted(self, x: FloatArray) -> list[ComplexArray]:
+        """Per family (B, 3, K, 2, F): the ratios and their change with the pump phase; of magnitudes (B, 1, K, 2, F)."""
+        if self.likelihood.magnitude:
+            return [r[:, None] for r in self.likelihood.predict(self._at(x))]
+        return [stack for _, stack in self.likelihood.predict_with_phase(self._at(x), self.measured)]
 
     def _source_columns(self) -> list[ComplexArray]:
         """Derivatives with respect to the source vector in stated sizes, for all positions: per family (3K, K', 2, F)."""
@@ -240,9 +251,9 @@ class LinearCampaign:
         score_s = np.zeros((batch, self.information.shape[0]))
         score_n = np.zeros((batch, self._columns))
         for turn in range(rounds + 1):
-            predicted = self.likelihood.predict_with_phase(self._at(x), self.measured)
+            predicted = self._predicted(x)
             score_n = np.zeros((batch, self._columns))
-            for part, y, (_, stack) in zip(self._parts, data, predicted, strict=True):
+            for part, y, stack in zip(self._parts, data, predicted, strict=True):
                 residual = y - stack[:, 0]
                 if part.phase is not None:
                     residual = residual - amplitude[:, part.phase[0], None, None, None] * stack[:, 1]
@@ -410,7 +421,7 @@ def linear_campaign(
         likelihood.cooldowns,
         sorted({f.isolator for f in likelihood.families}),
         with_source=False,
-        leave_out=(PUMP_PHASE,),
+        leave_out=integrated_arrays(study),
     )
 
     def built(x: FloatArray) -> RatioLikelihood:

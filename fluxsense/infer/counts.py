@@ -245,16 +245,6 @@ def read_vote_wiring(study: Study, votes: Mapping[GroupKey, Votes], cooldowns: S
     return Wiring(tuple(signs), tuple(odds), tuple(stated))
 
 
-def simulate_votes(
-    study: Study, keys: Mapping[GroupKey, int], parameters: ChipParameters, signs: Sequence[int],
-    cooldowns: Sequence[str], wrong_way: float, rng: np.random.Generator,
-) -> dict[GroupKey, Votes]:  # fmt: skip
-    """Counts drawn for groups and their numbers of sweeps, for one parameter set."""
-    model = VoteModel(study, tuple(keys), tuple(cooldowns), tuple(signs))
-    p = model.forward(parameters, wrong_way)[0]
-    return {k: Votes(int(rng.binomial(n, q)), n) for (k, n), q in zip(keys.items(), p, strict=True)}
-
-
 def without_source(problem: VoteProblem) -> VoteProblem:
     """The same counts under the hypothesis that there is no source."""
     mine = problem.unknowns
@@ -262,5 +252,5 @@ def without_source(problem: VoteProblem) -> VoteProblem:
 
 
 __all__ = [
-    "VoteModel", "VoteProblem", "read_vote_wiring", "simulate_votes", "without_source",
+    "VoteModel", "VoteProblem", "read_vote_wiring", "without_source",
 ]  # fmt: skip

@@ -22,7 +22,7 @@ from fluxsense.detection.detect import (
     SourceModels,
     compare_sources,
     planned_likelihood,
-    require_complex_traces,
+    require_traces,
 )
 from fluxsense.detection.linear import (
     DrawnCampaign,
@@ -120,7 +120,7 @@ def detect(
         If the data are of another kind, or the stored posterior does not belong to study and digest.
     """
     study, asked = as_study(study), DetectSettings(**options)
-    require_complex_traces(study)
+    require_traces(study)
     planned = asked.planned
     if digest is None:
         digest = planned_digest(study, asked.seed)
@@ -221,7 +221,7 @@ def detect_folder(
     """
     study, asked = as_study(study), DetectSettings(**options)
     whole_number("--workers", workers, 1)
-    require_complex_traces(study)
+    require_traces(study)
     other = None if asked.against is None else as_study(asked.against)
     check_geometry(study)
     ready(folder)

@@ -88,6 +88,16 @@ class _Told:
         return lambda done, total: self.say(what, done / total, f"{done} of {total}")
 
 
+@dataclass(frozen=True)
+class CompareSettings:
+    """What `compare` may be asked for, looked at."""
+
+    seed: int = 0
+
+    def __post_init__(self) -> None:
+        checked_seed(self.seed)
+
+
 # ---------------------------------------------------------------- simulate
 
 

@@ -19,6 +19,7 @@ from fluxsense.data.campaign import load_campaign, load_votes
 from fluxsense.data.digest import Digest
 from fluxsense.data.log_checks import digest_findings
 from fluxsense.data.noise_levels import measure_noise, relative_white
+from fluxsense.detection.draws import FILE, SourceDraws
 from fluxsense.detection.stored import Identity, Stored, stored_from
 from fluxsense.device.chip import ChipParameters, check_geometry
 from fluxsense.infer.assumptions import assumptions, linearity_check
@@ -252,6 +253,7 @@ def orient_folder(
         options["chain_file"] = folder / "chains.h5"
         answer = orient(study, digest, **options)
         keep(folder / "result.json", answer.document)
+        draws_of(answer).save(folder / FILE)
         if isinstance(answer, Orientation):
             answer.digest.save(folder / "digest.npz")
             posterior_of(answer).save(folder / "posterior.npz")
@@ -266,6 +268,20 @@ def orient_folder(
             settings.say("writing other formats")
             write_formats(answer, folder, formats)
     return answer
+
+
+def draws_of(answer: Answer) -> SourceDraws:
+    """What `compare` needs of a result."""
+    document = answer.document
+    return SourceDraws(
+        answer.drawn["source"],
+        float(document["sampling"]["effective_samples"] or 1.0),
+        answer.study.source,
+        document["title"],
+        document["verdict"]["trust"],
+        document["provenance"]["study_hash"],
+        document["provenance"]["digest_hash"],
+    )
 
 
 def posterior_of(orientation: Orientation) -> Stored:

@@ -73,33 +73,19 @@ class Provenance:
 
     def as_json(self) -> dict[str, Any]:
         """Plain values, with the versions in use."""
-        versions = {"fluxsense": version("fluxsense"), "python": platform.python_version()}
         return {
             "seed": self.seed,
             "digest_hash": self.digest_hash,
             "study_hash": self.study_hash,
             "options": plain_json({k: v for k, v in self.options.items() if v is not None}),
-            "versions": versions | {name: version(name) for name in LIBRARIES},
+            "versions": running_versions(),
         }
 
 
-@dataclass(frozen=True, repr=False)
-class Result:
-    """The result of a job.
-
-    Attributes
-    ----------
-    document : dict
-        Plain JSON values: what the command prints with ``--json`` and writes.
-    study : Study
-    verdict : Verdict
-    """
-
-    KIND: ClassVar[str] = ""
-    FORMAT: ClassVar[int] = 1
+class Shown:
+    """What every answer of a command can do: it has a document and a verdict, and shows itself as lines and in a notebook."""
 
     document: dict[str, Any]
-    study: Study
     verdict: Verdict
 
     @property
@@ -113,9 +99,6 @@ class Result:
 
     def __str__(self) -> str:
         return "\n".join(self.lines())
-
-    def __repr__(self) -> str:
-        return f"<{type(self).__name__} of {self.study.path.name}, {self.verdict.trust}>"
 
     def pictures(self) -> dict[str, Figure]:
         """Figures by name, the one that says most first; none where there are none."""
@@ -141,6 +124,29 @@ class Result:
         write_beside(path, json_text(self.document).encode("utf-8"), sync=True)
 
 
+@dataclass(frozen=True, repr=False)
+class Result(Shown):
+    """The result of a job.
+
+    Attributes
+    ----------
+    document : dict
+        Plain JSON values: what the command prints with ``--json`` and writes.
+    study : Study
+    verdict : Verdict
+    """
+
+    KIND: ClassVar[str] = ""
+    FORMAT: ClassVar[int] = 1
+
+    document: dict[str, Any]
+    study: Study
+    verdict: Verdict
+
+    def __repr__(self) -> str:
+        return f"<{type(self).__name__} of {self.study.path.name}, {self.verdict.trust}>"
+
+
 def json_text(document: Mapping[str, Any]) -> str:
     """A document as it stands in a file."""
     return json.dumps(document, indent=1, allow_nan=False) + "\n"
@@ -152,15 +158,26 @@ def make_document(
     """A job's document: what all have in common, and the body that is its own."""
     head = {"format": result.FORMAT, "kind": result.KIND, "title": study.title, "invented": study.invented}
     tail = {
-        "verdict": {
-            "trust": verdict.trust,
-            "reasons": sentences(verdict.reasons),
-            "codes": [f.code for f in verdict.reasons],
-        },
+        "verdict": verdict_entry(verdict),
         "provenance": provenance.as_json(),
     }
     document: dict[str, Any] = plain_json({**head, **body, **tail})
     return document
+
+
+def verdict_entry(verdict: Verdict) -> dict[str, Any]:
+    """A verdict as it stands in a document."""
+    return {
+        "trust": verdict.trust,
+        "reasons": sentences(verdict.reasons),
+        "codes": [f.code for f in verdict.reasons],
+    }
+
+
+def running_versions() -> dict[str, str]:
+    """Versions in use of what a result depends on."""
+    own = {"fluxsense": version("fluxsense"), "python": platform.python_version()}
+    return own | {name: version(name) for name in LIBRARIES}
 
 
 def as_study(study: Study | str | Path) -> Study:

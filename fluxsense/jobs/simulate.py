@@ -19,14 +19,14 @@ from fluxsense.base.files import write_beside
 from fluxsense.base.findings import Verdict
 from fluxsense.base.streams import stream
 from fluxsense.base.units import format_quantity, watt_to_dbm
-from fluxsense.data.digest import Digest, DigestBuilder, GroupKey, group_key
+from fluxsense.data.counts import transmits_forward
+from fluxsense.data.digest import Digest, DigestBuilder, GroupKey, group_key, off_group_for
 from fluxsense.data.log import LogRow, write_log
 from fluxsense.data.touchstone import Sweep
 from fluxsense.data.traces import Traces
 from fluxsense.design.timeline import in_turns
 from fluxsense.device.chip import ChipModel, ChipParameters, Probe, check_geometry, off_probe, setting_probe
 from fluxsense.device.lines import line_gain
-from fluxsense.infer.counts import VoteModel
 from fluxsense.jobs.options import SimulateOptions, SimulateSettings
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
 from fluxsense.model.flicker import draw as draw_slow
@@ -364,30 +364,28 @@ def simulate_digest(study: Study, truth: Truth) -> Digest:
 def simulate_directions(study: Study, truth: Truth) -> list[LogRow]:
     """The log of a campaign of which only the directions of transmission are recorded; no traces belong to it.
 
-    Flux noise acts on each sweep, and a sweep is read wrongly at the truth's rate.
+    Every sweep is solved as one with traces is (`sweeps`): the flux noise of its loops, both transmissions over the sweep, line
+    gains, drift and white noise.  Which way it transmits is read off these over their pump-off sweeps, as from files; then it is
+    misread at the truth's rate.  The likelihood's own law (`fluxsense.infer.counts`) takes no part.
     """
-    rows = list(_rows(study))
-    keys = tuple(dict.fromkeys(key for _, key in rows))
-    model = VoteModel(study, keys, truth.cooldowns, truth.port_signs)
-    probability = dict(zip(keys, model.forward(truth.parameters, truth.wrong_way)[0], strict=True))
-    drawn = stream(truth.seed, "transmission counts").random(len(rows))
-    return [
-        replace(row, file="", transmits="21" if u < probability[key] else "12")
-        for (row, key), u in zip(rows, drawn, strict=True)
-    ]
-
-
-def _rows(study: Study) -> Iterator[tuple[LogRow, GroupKey]]:
-    """Rows of the log for the pump-on sweeps of the study's plan, with their groups, in the order of time."""
-    groups = [g for g in _schedule(study) if g.probe.pump_on]
-    placed = [
-        (int(place), group, repeat)
-        for group, places in zip(groups, _places(study, groups), strict=True)
-        for repeat, place in enumerate(places)
-    ]
-    for place, group, repeat in sorted(placed, key=lambda one: one[0]):
-        row = _log_row(study, group, repeat, place)
-        yield row, group_key(row)
+    off, on = DigestBuilder(), []
+    for row, sweep in sweeps(study, truth):
+        if row.pump_on:
+            on.append((row, sweep))
+        else:
+            off.add(group_key(row), sweep, row.time_s)
+    digest = off.freeze()
+    powers: dict[GroupKey, FloatArray] = {}
+    on.sort(key=lambda one: one[0].line)
+    wrong = stream(truth.seed, "transmission counts").random(len(on)) < truth.wrong_way
+    out = []
+    for (row, sweep), misread in zip(on, wrong, strict=True):
+        key = group_key(row)
+        if key not in powers:
+            powers[key] = np.abs(digest[off_group_for(key, digest)].mean[[1, 2]]) ** 2
+        forward = transmits_forward(sweep, powers[key]) != misread
+        out.append(replace(row, file="", transmits="21" if forward else "12"))
+    return out
 
 
 def write_campaign(

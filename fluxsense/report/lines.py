@@ -290,3 +290,57 @@ def _experiment_lines(document: Mapping[str, Any]) -> list[str]:
         f"source and {q['mean_repeats_without']:.2g} without, against {q['fixed_plan_repeats']:.2g} planned ahead (known direction)"
     )
     return lines
+
+
+def comparison_lines(document: Mapping[str, Any]) -> list[str]:
+    """What `compare` prints: the answer, the angle, the odds, and what they rest on."""
+    out = [f"{TRUST_SENTENCES[document['verdict']['trust']]}. {_same_or_moved(document)}"]
+    for which in ("first", "second"):
+        side = document[which]
+        size = size_words(side["size"]["mean"], side["size"]["sd"], side["size"]["unit"])
+        out.append(
+            f"  {which}: azimuth {side['azimuth_deg']:.1f}, elevation {side['elevation_deg']:.1f} degrees, {size}, "
+            f"{side['trust']} ({side['title']})"
+        )
+    angle = document["angle"]
+    out.append(
+        f"  angle between them: {angle['median_deg']:.3g} degrees, {angle['low_deg']:.3g} to {angle['high_deg']:.3g} at "
+        f"{100 * angle['level']:.0f}%"
+    )
+    if document["size_ratio"] is not None:
+        ratio = document["size_ratio"]
+        out.append(f"  second size over first: {ratio['median']:.3g}, {ratio['low']:.3g} to {ratio['high']:.3g}")
+    for key, one, two in (
+        ("same_direction", "one direction", "two independent ones"),
+        ("same_source", "one direction and size", "two independent ones"),
+        ("reversed", "a source that was reversed", "two independent ones"),
+    ):
+        found = document[key]
+        if found is not None:
+            said = evidence_sentence(found["log_bayes_factor"], found["sd"], one, two)
+            far = " No draw of either lies where the other's do: the number extrapolates normal tails."
+            out.append(f"  {said}{far if found['extrapolated'] else ''}")
+    out += [f"  {reason}" for reason in document["verdict"]["reasons"]]
+    out.append("  What is uncertain of the chip and of the place is taken as independent in the two campaigns.")
+    return out
+
+
+def _same_or_moved(document: Mapping[str, Any]) -> str:
+    """Whether two results are of one source, in a sentence."""
+    same = document["same_direction"]
+    whole = document["same_source"]
+    angle = document["angle"]
+    limit = log(KASS_RAFTERY_LIMITS[0])
+    turned = document["reversed"]
+    between = f"{angle['low_deg']:.2g} to {angle['high_deg']:.2g} degrees"
+    if same["log_bayes_factor"] > limit:
+        if whole is not None and whole["log_bayes_factor"] < -limit:
+            return f"Both point the same way, but their sizes differ (odds {odds_text(whole['log_bayes_factor'])} for two sources)."
+        if turned is not None and turned["log_bayes_factor"] > limit:
+            return "Both are of one direction, or of one and its reverse: neither tells a direction from its reverse."
+        return f"Both results are of the same direction (odds {odds_text(same['log_bayes_factor'])} for one)."
+    if same["log_bayes_factor"] < -limit:
+        if turned is not None and turned["log_bayes_factor"] > limit:
+            return f"The source was reversed between the two (odds {odds_text(turned['log_bayes_factor'])} against any other turn)."
+        return f"The source has moved, by {between} (odds {odds_text(same['log_bayes_factor'])} for two directions)."
+    return f"Whether the source has moved cannot be told: the angle between the two is {between}."

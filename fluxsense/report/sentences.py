@@ -89,6 +89,10 @@ SENTENCES: dict[str, str] = {
     "sound study": "The study can be read, and its geometry is possible.",
     "sound simulation": "The campaign is what the study plans, with the truth that stands beside it.",
     "sound characterization": "Every isolator's sweeps are described within noise, and its ring kind and wiring are decided.",
+    "sound comparison": "Both results are reliable, and their draws are enough for the odds.",
+    "tentative result compared": "The {which} result is tentative, and so is what is made of it.",
+    "few draws compared": "Only {count:.0f} independent draws stand behind the odds. Run orient with more --effective.",
+    "rough comparison": "A log Bayes factor is known to {sd:.2g} only. Run orient with more --effective.",
     "sound prediction": "The angular errors predicted are small enough for the normal approximation behind them.",
     "sound live answer": "The draws still describe the posterior, and the data look like the model.",
     # ---- while a campaign is measured

@@ -363,7 +363,7 @@ def test_a_negative_seed(tiny):
 # ---------------------------------------------------------------- orient
 
 
-KEPT = {"result.json", "digest.npz", "posterior.npz", "chains.h5"}
+KEPT = {"result.json", "digest.npz", "posterior.npz", "draws.npz", "chains.h5"}
 
 
 def test_orient_prints_one_document_and_writes_it(measured: Measured):
