@@ -16,6 +16,7 @@ import numpy.typing as npt
 from fluxsense.base.findings import Finding
 from fluxsense.data.digest import Digest, GroupKey, GroupStats
 from fluxsense.device.chip import mutual_matrix_phi0_per_a, source_extent_m, study_flux_map
+from fluxsense.device.rings import ring_kind
 from fluxsense.model.likelihood import RatioLikelihood, every_few
 from fluxsense.model.problem import CampaignProblem, Problem, curvature
 from fluxsense.model.remainder import Sizes
@@ -116,6 +117,12 @@ def zero_bias_findings(study: Study, bias_a: Sequence[Sequence[float]]) -> list[
     used = [n for n, x in enumerate(study.loops) if x.name in names]
     at_zero = np.max(np.abs(np.array(fluxes)[:, used]), initial=0.0) <= 1e-6
     return [Finding("zero bias")] if at_zero else []
+
+
+def flip_findings(study: Study) -> list[Finding]:
+    """That rings flip from one branch to the next within the flux that they may see, which makes the search long; else empty."""
+    loops = tuple(s.loop for i in study.isolators for s in i.stages if ring_kind(s.ring).latches and s.branch is None)
+    return [Finding("rings that flip", of_loops=loops)] if loops and not study.data.of_counts else []
 
 
 # ---------------------------------------------------------------- local errors

@@ -27,7 +27,14 @@ from fluxsense.device.chip import (
     with_source_out,
 )
 from fluxsense.device.stages import Stages
-from fluxsense.infer.budget import extent_findings, flux_map_rank, rank_findings, reference_findings, zero_bias_findings
+from fluxsense.infer.budget import (
+    extent_findings,
+    flip_findings,
+    flux_map_rank,
+    rank_findings,
+    reference_findings,
+    zero_bias_findings,
+)
 from fluxsense.infer.plausible import isolation_findings, plausibility_findings
 from fluxsense.infer.slips import slip_findings
 from fluxsense.infer.verdict import kept_findings, left_out_findings
@@ -85,6 +92,7 @@ def check(study: Study | str | Path, *, quick: bool = False) -> Check:
         *rank_findings(study),
         *reference_findings(study, study.plan.states),
         *extent_findings(study),
+        *flip_findings(study),
         *(zero_bias_findings(study, [s.bias_a for s in study.settings]) if study.settings else []),
         *plausibility_findings(study),
         *isolation_findings(study, isolators, ENOUGH_ISOLATION_DB),

@@ -27,6 +27,7 @@ from fluxsense.infer.blind import BlindTest, blind_findings, blind_test
 from fluxsense.infer.budget import (
     error_with_reference_deg,
     extent_findings,
+    flip_findings,
     limits,
     rank_findings,
     reference_findings,
@@ -372,6 +373,8 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         raise InputError(sentences(slips)[0], where=str(study.log))
     distrusted = digest.distrusted or tuple(settings.distrusted)
     seed = settings.seed
+    for told in sentences(flip_findings(study)):
+        settings.say(told)
     loud = _loud(study, digest)
     try:
         problem, modes, wiring = prepare(study, digest, rng=stream(seed, "search"), progress=settings.progress)

@@ -89,6 +89,9 @@ SENTENCES: dict[str, str] = {
     "sound study": "The study can be read, and its geometry is possible.",
     "sound simulation": "The campaign is what the study plans, with the truth that stands beside it.",
     "sound characterization": "Every isolator's sweeps are described within noise, and its ring kind and wiring are decided.",
+    "rings that flip": "The rings of {of_loops} have no shunts and no branch is stated for them, so that they flip at half a flux "
+    "quantum: the search looks on both sides of each flip. orient takes about four times as long as with shunted rings, minutes "
+    "for several isolators; state their branch if they were held in one.",
     "sound comparison": "Both results are reliable, and their draws are enough for the odds.",
     "tentative result compared": "The {which} result is tentative, and so is what is made of it.",
     "few draws compared": "Only {count:.0f} independent draws stand behind the odds. Run orient with more --effective.",
