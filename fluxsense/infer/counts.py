@@ -9,7 +9,9 @@ p = q_1 q_2 + (1 - q_1)(1 - q_2), and is read so with e + (1 - 2 e) p, e the rat
 
 The law holds where both stages are near the pumped resonance.  Sweeps solved one by one (`tests/outside`) keep it where shunted
 rings vary by 0.05 flux quanta; of bare rings within 0.15 flux quanta of a flip, whose modes lie linewidths apart, up to a tenth
-go against it, which `wrong_way` has to cover.
+go against it, which `wrong_way` has to cover.  The analyser's noise is not in the law: with 1% of white noise, loops within 0.1 flux
+quanta of zero and a flux noise of 0.04, simulated sweeps depart from it by up to 0.17 in probability where four pump-off sweeps
+divide them, by up to 0.07 where a hundred do; with 0.01% not at all (chi-square 30 of 24 groups of 300 sweeps).
 """
 
 from __future__ import annotations

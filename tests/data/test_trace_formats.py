@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import shutil
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -518,3 +519,15 @@ def test_damaged_tables_and_archives_give_a_sweep_or_a_sentence(form: str) -> No
             read += 1
         assert said.endswith(".")
     assert read > 3
+
+
+def test_the_page_of_examples_can_be_used(tmp_path: Path) -> None:
+    """Each mapping on the page is read as a study's section, and what it says comes back from a file written by it."""
+    page = (Path(__file__).parents[2] / "examples" / "traces.md").read_text()
+    blocks = re.findall(r"```toml\n(.*?)```", page, flags=re.DOTALL)
+    assert len(blocks) == 4
+    for block in blocks:
+        (tmp_path / "study.toml").write_text(study_text(extra="\n" + block))
+        study = read_study(tmp_path / "study.toml")
+        assert len(study.logs) == 2 or study.form.format in block
+    assert study.log_starts_s == (0.0, 26 * 3600.0)
