@@ -44,6 +44,7 @@ from fluxsense.jobs.options import PlanOptions, PlanSettings
 from fluxsense.jobs.readout import NEAR_SELF_KERR, probe_proposal, readout_part
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
+from fluxsense.model.priors import prior_sizes
 from fluxsense.report.design import (
     draw_ambiguity,
     draw_frequency_shares,
@@ -167,6 +168,7 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
             "lower": gain.lower, "upper": gain.upper, "lower_sd": gain.lower_sd, "upper_sd": gain.upper_sd
         },
         "source_unit": study.source.unit,
+        "leaves_out": sentences(left_out(study)),
         "determined": sentence(information_finding(coarse, np.array(SOURCE))),
         "ambiguities": sentences(unresolved),
         "readout": None if readout is None else readout.body,
@@ -221,6 +223,12 @@ def refuse_unplanned(study: Study, command: str) -> None:
             where=f"{study.path.name}: data.kind",
             remedy='Plan with a copy of the study that says kind = "magnitude"; the direction alone says less than that',
         )
+
+
+def left_out(study: Study) -> list[Finding]:
+    """That predictions leave out what wanders and what no study can state, unless the study calls all of that exact."""
+    walk = prior_sizes(study, range(len(study.isolators))).flux_walk_phi0
+    return [Finding("prediction leaves out", flux_mphi0=1e3 * walk)] if walk > 0 else []
 
 
 def prediction_verdict(valid: bool) -> Verdict:

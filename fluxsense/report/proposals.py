@@ -59,6 +59,7 @@ def plan_lines(document: Mapping[str, Any]) -> list[str]:
     ]
     for kind, value in sorted(then["mean_if_known_deg"].items(), key=lambda item: item[1]):
         lines.append(f"  with the {KIND_WORDS.get(kind, kind)} known exactly: {value:.3g} degrees")
+    lines += document["leaves_out"]
     lines += _point_lines(document)
     if document["probe"] is not None:
         lines += probe_lines(document["probe"])
