@@ -45,7 +45,7 @@ class LogFinding:
     Attributes
     ----------
     code : str
-        What kind: "bias beyond limit", "bias unit", "bias sign", "bias foreign", "no setting", "foreign settings", "pump power",
+        What kind: "bias beyond limit", "bias unit", "bias sign", "bias foreign", "slip", "no setting", "foreign settings", "pump power",
         "pump frequency", "no pump off", "no source out", "no source in", "cooldown name", "clock", "copies", "one port",
         "frequency unit", "off the band".
     serious : bool
@@ -92,7 +92,7 @@ def log_findings(rows: Sequence[LogRow], study: Study) -> list[LogFinding]:
     told = {f.subject for f in found if f.code == "bias beyond limit" and "look like" in f.remedy}
     found = [f for f in found if not (f.code == "bias unit" and f.subject in told)]
     if told or codes & {"bias unit", "bias sign"}:  # then no setting fits for that very reason
-        found = [f for f in found if f.code not in ("no setting", "foreign settings")]
+        found = [f for f in found if f.code not in ("slip", "no setting", "foreign settings")]
     return sorted(_merged(found), key=lambda f: (not f.serious, f.line))
 
 
@@ -116,7 +116,10 @@ def as_findings(found: Iterable[LogFinding]) -> list[Finding]:
 
 
 def digest_findings(digest: Iterable[GroupKey], study: Study) -> list[Finding]:
-    """`log_findings` of the groups of a digest, which know neither lines nor times, as findings."""
+    """`log_findings` of the groups of a digest, which know neither lines nor times, as findings.
+
+    Whoever has measured elsewhere than at the study's settings may have meant it: that is said, and the fit decides.
+    """
     rows = [
         LogRow(
             0, "", k.isolator, k.pump_on, k.pump_port, k.pump_phase_rad, k.pump_power_dbm, k.pump_frequency_hz, k.state,
@@ -124,7 +127,8 @@ def digest_findings(digest: Iterable[GroupKey], study: Study) -> list[Finding]:
         )
         for k in digest
     ]  # fmt: skip
-    return as_findings(f for f in log_findings(rows, study) if f.code != "clock")
+    found = [f for f in log_findings(rows, study) if f.code != "clock"]
+    return as_findings(replace(f, serious=f.serious and f.code != "no setting") for f in found)
 
 
 def _merged(found: Iterable[LogFinding]) -> Iterator[LogFinding]:
@@ -209,13 +213,13 @@ def _settings(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
     remedy = f"They would be if {' or '.join(slips[:2])}: mend the log or the study" if slips else ""
     if len(foreign) == len(on):
         yield LogFinding(
-            "no setting", True, on[0], len(on), "",
+            "slip" if slips else "no setting", True, on[0], len(on), "",
             "no sweep of the log is of a setting of this study (isolator, pump port or phase, and currents)",
             remedy or "Check that the log belongs to this study; then units, signs and the order of the bias lines",
         )  # fmt: skip
     else:
         yield LogFinding(
-            "foreign settings", bool(slips), foreign[0], len(foreign), foreign[0].isolator,
+            "slip" if slips else "foreign settings", bool(slips), foreign[0], len(foreign), foreign[0].isolator,
             f"{len(foreign)} of {len(on)} pump-on sweeps ({len(strange)} kinds) are of no setting of this study",
             remedy or "They are used as they are; check their currents and pump ports",
         )  # fmt: skip

@@ -7,7 +7,7 @@ exchanged, on and off exchanged, numbers that are magnitudes (in dB) and degrees
     d = median |y' - m'| / median |m - 1|,
 
 so that what the pump does is the measure, and some strange sweeps do not matter.  A slip is named only where the study as it
-stands is far from the sweeps (`FAR`) and the study without the slip near (`NEAR`, and `TIMES` times nearer): uncertain
+stands, its loops' offsets anywhere within their priors, is far from the sweeps (`FAR`) and the study without the slip near (`NEAR`, and `TIMES` times nearer): uncertain
 numbers of a chip leave d at some tenths at most, none of these slips does.
 """
 
@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import Final
 
 import numpy as np
@@ -24,6 +25,7 @@ from fluxsense.base.findings import TRUST, Finding
 from fluxsense.data.digest import Digest, GroupKey, off_group_for
 from fluxsense.device.chip import ChipModel, nominal_parameters, off_probe
 from fluxsense.model.likelihood import probe_of
+from fluxsense.model.parameter import OFFSET
 from fluxsense.study import State, Study
 
 ComplexArray = npt.NDArray[np.complex128]
@@ -31,6 +33,8 @@ ComplexArray = npt.NDArray[np.complex128]
 FAR: Final = 0.6
 NEAR: Final = 0.45
 TIMES: Final = 2.0
+OFFSETS: Final = (-2.0, -1.0, 0.0, 1.0, 2.0)
+"""Offsets of the two loops, in prior deviations, any of which may bring a study near its sweeps: which way a pair transmits hangs on them."""
 POWERS: Final = (1e3, 1e-3, 1e6, 1e-6)
 """Factors of power by which dBm, dBW, W and mW are mistaken for each other."""
 
@@ -65,6 +69,7 @@ def slip_findings(study: Study, digest: Digest) -> list[Finding]:
     if dead := tuple(study.isolators[s.isolator].name for s in seen if not np.all(s.off)):
         return [Finding("dead pump off", unusable, isolators=dead)]
     far = [s for s in seen if _distance(s.ratio, _models(study, s)) > FAR]
+    far = [s for s in far if _distance(s.ratio, _models(study, s, spread=OFFSETS)) > FAR]
     if not far:
         return []
     names = tuple(study.isolators[s.isolator].name for s in far)
@@ -151,8 +156,10 @@ def _seen(study: Study, digest: Digest, kinds: Collection[str]) -> Iterator[_See
         yield _Seen(i, keys, on, off, grid)
 
 
-def _models(study: Study, seen: _Seen, *, power: float = 1.0, as_if: int | None = None) -> list[ComplexArray]:
-    """What the study predicts for such sweeps, (K, 2, F) for each wiring that it allows."""
+def _models(
+    study: Study, seen: _Seen, *, power: float = 1.0, as_if: int | None = None, spread: Sequence[float] = (0.0,)
+) -> list[ComplexArray]:
+    """What the study predicts for such sweeps, (K, 2, F) for each wiring that it allows and each pair of offsets from a spread."""
     i = seen.isolator if as_if is None else as_if
     quiet = replace(study, states=(State("out", "out"),), plan=replace(study.plan, states=("out",)))
     probes = []
@@ -161,11 +168,16 @@ def _models(study: Study, seen: _Seen, *, power: float = 1.0, as_if: int | None 
         probes += [replace(probe, pump_power_w=probe.pump_power_w * power), off_probe(probe)]
     sign = study.isolators[i].pump_port_1_sign
     grids = [seen.frequency_hz if n == i else np.zeros(0) for n in range(len(study.isolators))]
-    out = []
+    at = nominal_parameters(quiet).repeated(len(spread) ** 2)
+    offset = np.array(at[OFFSET])
+    names = [x.name for x in study.loops]
+    loops = [names.index(stage.loop) for stage in study.isolators[i].stages]
+    offset[:, 0, loops] += np.array(list(product(spread, repeat=2))) * [study.loops[n].sd["offset_phi0"] for n in loops]
+    out: list[ComplexArray] = []
     for each in (1, -1) if sign is None else (sign,):
         model = ChipModel(quiet, probes, grids, [each] * len(study.isolators))
-        s = model.scattering(nominal_parameters(quiet), i)[0]
-        out.append(np.asarray(s[0::2] / s[1::2]))
+        s = model.scattering(at.changed(**{OFFSET: offset}), i)
+        out += list(s[:, 0::2] / s[:, 1::2])
     return out
 
 
