@@ -232,7 +232,8 @@ def pump_reference(ring: Ring, f: FloatArray, numbers: Numbers, modes: Modes, co
 def most_coupling_hz(ring: Ring, f: FloatArray, numbers: Numbers, modes: Modes) -> FloatArray:
     """Largest coupling that any swing up to `MOST_SWING_RAD` gives, Hz; to three digits."""
     swings = np.linspace(0.0, MOST_SWING_RAD, 185)[1:]
-    sizes = [np.abs(pumped_modes(ring, f, numbers, modes, np.asarray(z)).coupling_hz) for z in swings]
+    with np.errstate(invalid="ignore", divide="ignore"):  # swings at which the ring is not stable give nan
+        sizes = [np.abs(pumped_modes(ring, f, numbers, modes, np.asarray(z)).coupling_hz) for z in swings]
     return np.asarray(np.nanmax(sizes, axis=0))
 
 
