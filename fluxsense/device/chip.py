@@ -276,7 +276,7 @@ def check_geometry(study: Study) -> None:
         With every fault found, each by its key path: a dipole that lies on the wire of a loop, a flat outline that
         crosses itself or reaches into another one without `crossing` being set, a calibration coil that touches a loop.
     """
-    faults = []
+    faults, knotted = [], {loop.name for loop in study.loops if loop.crossing}
     file = study.path.name
     outlines = loop_outlines_m(study)
     kind = source_kind(study.source.kind)
@@ -295,6 +295,7 @@ def check_geometry(study: Study) -> None:
             )
         crossing = None if loop.crossing else _first_crossing(np.array(loop.outline_m))
         if crossing is not None:
+            knotted.add(loop.name)
             first, second = (n + 1 for n in crossing)
             faults.append(
                 InputError(
@@ -312,7 +313,7 @@ def check_geometry(study: Study) -> None:
         )
         for n, loop in enumerate(study.loops)
         for other in study.loops[:n]
-        if loop.chip == other.chip and not (loop.crossing or other.crossing) and _overlap(loop, other)
+        if loop.chip == other.chip and knotted.isdisjoint((loop.name, other.name)) and _overlap(loop, other)
     ]
     driven = {s.coil for s in study.states if s.coil is not None}
     for coil in study.coils:

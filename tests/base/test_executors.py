@@ -174,6 +174,7 @@ def test_many_campaigns_and_roc_simulations_are_the_same_on_two_processes(tmp_pa
         fluxes=[(0.5, 0.1, 0.5, 0.1)],
         ports=(1,),
         flux_noise_mphi0=40.0,
+        wiring="+90 deg",
         extra='[data]\nkind = "direction"\n',
     )
     write_campaign(ways, draw_truth(ways, 6), ways.folder)

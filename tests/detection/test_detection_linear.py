@@ -310,11 +310,11 @@ def test_a_dipole_against_a_field_by_the_command(measured: Measured, tmp_path: P
     assert '"A small study for tests"' in models["sentence"]
 
 
-def test_other_data_than_complex_traces_are_refused(tmp_path: Path) -> None:
-    (tmp_path / "study.toml").write_text(study_text(extra='\n[data]\nkind = "magnitude"\n'))
+def test_directions_alone_are_refused(tmp_path: Path) -> None:
+    (tmp_path / "study.toml").write_text(study_text(flux_noise_mphi0=40.0, extra='\n[data]\nkind = "direction"\n'))
     outcome = run(["detect", tmp_path / "study.toml"])
     assert outcome.code == 2
-    assert "detect needs complex traces" in outcome.err
+    assert "detect needs traces, complex or magnitudes" in outcome.err
 
 
 # ---------------------------------------------------------------- the command
@@ -395,7 +395,7 @@ def test_stored_posterior_round_trip_and_damage(detected: tuple[Path, dict], tmp
         (["--toward=10,95"], "not an azimuth and an elevation"),
         (["--false-alarm=0.7"], "promised false-alarm rate is 0.7"),
         (["--detection=1.2"], "promised miss rate"),
-        (["--simulations=-1"], "negative"),
+        (["--simulations=-1"], "--simulations -1 is too small"),
     ],
 )
 def test_wrong_options_are_sentences(measured: Measured, arguments: list[str], said: str) -> None:

@@ -500,7 +500,7 @@ ON_THE_COMMAND_LINE = {
     "mask that is not there": option("mask.gds: there is no such layout. Check the name", "layout", "--from-gds", "FOLDER/mask.gds"),
     "mask that is no GDSII": option("log.csv: the file is not readable GDSII", "layout", "--from-gds", "FOLDER/log.csv"),
     "wire of negative width": option("a wire of -2 um cannot be drawn. Give a width above zero", "layout", "--wire-width", "-2", "--gds", "FOLDER/x.gds"),
-    "detect without phases": option("detect needs complex traces", "detect", change=put("[sampling]", '[data]\nkind = "magnitude"\n\n[sampling]')),
+    "detect without phases": option("directions alone are as sharp as the flux noise of a sweep", "detect", change=put("[sampling]", '[data]\nkind = "direction"\n\n[sampling]')),
     "page without a read-out": option("there is no read-out to write a page of.*Add a section .readout.", "check", "--page", "FOLDER/x.html"),
 }  # fmt: skip
 
