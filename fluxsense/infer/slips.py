@@ -23,10 +23,10 @@ import numpy.typing as npt
 
 from fluxsense.base.findings import TRUST, Finding
 from fluxsense.data.digest import Digest, GroupKey, off_group_for
-from fluxsense.device.chip import ChipModel, nominal_parameters, off_probe
+from fluxsense.device.chip import ChipModel, nominal_parameters, off_probe, with_source_out
 from fluxsense.model.likelihood import probe_of
 from fluxsense.model.parameter import OFFSET
-from fluxsense.study import State, Study
+from fluxsense.study import Study
 
 ComplexArray = npt.NDArray[np.complex128]
 
@@ -161,7 +161,7 @@ def _models(
 ) -> list[ComplexArray]:
     """What the study predicts for such sweeps, (K, 2, F) for each wiring that it allows and each pair of offsets from a spread."""
     i = seen.isolator if as_if is None else as_if
-    quiet = replace(study, states=(State("out", "out"),), plan=replace(study.plan, states=("out",)))
+    quiet = with_source_out(study)
     probes = []
     for k in seen.keys:
         probe = replace(probe_of(study, k, (k.cooldown,)), isolator=i, state=0, cooldown=0)
