@@ -387,7 +387,8 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
     settings.say("predictive check")
     at = Linearised.of(explicit, explicit_best)
     check = predictive_check(at, stream(seed, "predictive check"))
-    before = [*digest_findings(digest, study), *loud, *blind_findings(blind)]
+    of_log = digest_findings(digest, study)
+    before = [*of_log, *loud, *blind_findings(blind)]
     if hopeless := check.chi_square > HOPELESS * check.degrees:
         before.append(Finding("not sampled on", 2, times=check.chi_square / check.degrees))
     posterior = sample_as_stated(
@@ -420,7 +421,7 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         *_extent_findings(study, budget.numbers),
         *_trace_findings(study, digest, explicit, posterior, wiring, budget),
         *rests_findings(rests, budget.numbers["angular_error_deg"]),
-        *(f for f in (*slips, *beyond) if not f.doubt),
+        *(f for f in (*of_log, *slips, *beyond) if not f.doubt),
         *drift_findings(problem.likelihood),
         *unseen_findings(check.suspicion),
         *measured_findings(study, digest),

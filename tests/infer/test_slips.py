@@ -13,6 +13,7 @@ from small_study import small_study
 
 import fluxsense.infer.slips as slips
 from fluxsense.infer.slips import slip_findings
+from fluxsense.jobs.orient import orient
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
 
 
@@ -24,3 +25,15 @@ def test_offsets_that_turn_a_pair_round_are_no_slip(tmp_path: Path, monkeypatch:
     assert [f for digest in digests for f in slip_findings(study, digest)] == []
     monkeypatch.setattr(slips, "OFFSETS", (0.0,))  # offsets taken for known
     assert [f.code for f in slip_findings(study, digests[0])] == ["sweeps unlike the study"]
+
+
+def test_whoever_measures_elsewhere_than_planned_is_told_and_believed(tmp_path: Path) -> None:
+    """No sweep is at a setting of the study: that is said, and the fit decides."""
+    study = small_study(tmp_path, wiring="+90 deg", fluxes=((0.45, 0.45, 0.45, 0.45), (0.45, -0.45, 0.45, -0.45)))
+    truth = draw_truth(study, 1)
+    digest = simulate_digest(study, truth)
+    planned = small_study(tmp_path, wiring="+90 deg")
+    result = orient(planned, digest, seed=1)
+    assert result.verdict.trust == "reliable"
+    assert any("no sweep of the log is of a setting of this study" in x for x in result.document["findings"])
+    assert result.region_contains(truth.parameters["source"][0])[0.95]
