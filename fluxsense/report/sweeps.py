@@ -70,7 +70,11 @@ def _part(entry: dict[str, Any], one: IsolatorResult) -> dict[str, Any]:
         return part | {"parameters": [], "points": [], "rings": [], "pairs": []}
     return part | {
         "parameters": [
-            (p["name"], quantity_words(p["value"], p["sd"], p["unit"]), "assumed within its prior" * p["assumed"])
+            (
+                p["name"],
+                quantity_words(p["value"], p["sd"], p["unit"]),
+                "assumed within its prior" if p["assumed"] else "",
+            )
             for p in entry["parameters"]
         ],
         "rings": [

@@ -58,7 +58,7 @@ from fluxsense.characterize.section import write_characterized
 from fluxsense.data.log import LogRow
 from fluxsense.data.touchstone import Sweep
 from fluxsense.model.priors import uncertain_parameters
-from fluxsense.report.sweeps import _along_power, _pump_rows, draw_power, draw_pump_maps
+from fluxsense.report.sweeps import _along_power, _pump_rows, draw_power, draw_pump_maps, sweep_page
 from fluxsense.study import read_study, read_tree
 from fluxsense.study.write import toml_text
 
@@ -695,6 +695,17 @@ def test_curve_against_power_is_the_fit(result: Characterization) -> None:
     np.testing.assert_allclose(curve[[0, -1]], direct[[0, -1]], atol=1e-9)
     assert draw_power(fit).axes[0].get_ylabel() == "dB"
     assert len(draw_pump_maps(fit).axes) == 9
+
+
+def test_the_page_marks_what_was_assumed(result: Characterization, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The internal losses of the idlers cannot be told (their prior is kept); the modes' frequencies can."""
+    monkeypatch.setattr("fluxsense.report.sweeps._pictures", lambda *_: ())  # seconds, and nothing of this
+    page = sweep_page(result)
+    told = {p["name"]: bool(p["assumed"]) for e in result.document["isolators"] for p in e.get("parameters", [])}
+    assert set(told.values()) == {True, False}
+    for name, assumed in told.items():
+        row = page[page.index(f">{name}<") :].split("</tr>", 1)[0]
+        assert ("assumed within its prior" in row) == assumed, name
 
 
 # -------------------------------------------------------------------------------------------------------- bad sweeps
