@@ -1,8 +1,12 @@
-"""When a plan takes which sweeps, and the slow flux noise that groups of sweeps share because of it.
+"""When a plan takes which sweeps, and the slow flux errors that groups of sweeps share because of it.
 
 Noise of spectrum A^2/f has no time scale of its own: stretched in time, windows keep the covariance of their means but for
-what is common to all (see `fluxsense.model.flicker`).  So the covariance is worked out once, for the plan as it stands, and
-kept where a schedule scales or shifts numbers of sweeps.
+what is common to all (see `fluxsense.model.flicker`); neither has a random walk of a stated size from the campaign's beginning
+to its end.  So the covariance is worked out once, for the plan as it stands, and kept where a schedule scales or shifts
+numbers of sweeps.
+
+A walk that the study says nothing of is in the answer with a size that the data are asked for; a plan takes the middle of that
+size's prior (`fluxsense.model.priors.expected_walk_phi0`).
 """
 
 from __future__ import annotations
@@ -14,7 +18,8 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.model.flicker import group_covariance
+from fluxsense.model.flicker import group_covariance, span_s, walk_covariance
+from fluxsense.model.priors import expected_walk_phi0
 from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
@@ -113,14 +118,14 @@ def slow_roots(
     tuple of ndarray (P, R)
         In Phi0, for either loop (which have amplitudes of their own).  Blocks of one isolator share their R amplitudes.
     """
-    amplitude = study.noise.flux_slow_phi0
-    if not amplitude > 0:
+    sizes = study.noise.flux_slow_phi0, expected_walk_phi0(study)
+    if not any(sizes):
         return None
     when = windows(study, benches, blocks, sweeps)
     roots: dict[tuple[int, int], FloatArray] = {}
     for isolator in {i for i, _, _ in benches}:
         groups = [key for key in when if benches[blocks[key[0]][0]][0] == isolator]
-        root = amplitude * _unit_root(tuple(when[g] for g in groups))
+        root = _root(tuple(when[g] for g in groups), *sizes)
         roots |= {g: root[n] for n, g in enumerate(groups)}
     return tuple(
         np.array([roots[n, probe] for probe in range(len(benches[b][2]) + 1)]) for n, (b, _, _) in enumerate(blocks)
@@ -128,9 +133,14 @@ def slow_roots(
 
 
 @lru_cache(maxsize=256)
-def _unit_root(each: tuple[tuple[Window, ...], ...]) -> FloatArray:
-    """Root (G, R) of the covariance of group means for A = 1; a search asks for the same again and again."""
-    values, vectors = np.linalg.eigh(group_covariance(each))
+def _root(each: tuple[tuple[Window, ...], ...], flicker_phi0: float, walk_phi0: float) -> FloatArray:
+    """Root (G, R) of the covariance of group means; a search asks for the same again and again."""
+    covariance = np.zeros((len(each), len(each)))
+    if flicker_phi0 > 0:
+        covariance += flicker_phi0**2 * group_covariance(each)
+    if walk_phi0 > 0:
+        covariance += walk_phi0**2 * walk_covariance(each) / span_s(each)
+    values, vectors = np.linalg.eigh(covariance)
     held = values > HELD * values[-1]
     root = np.asarray(vectors[:, held] * np.sqrt(values[held]))
     root.setflags(write=False)

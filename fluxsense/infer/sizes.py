@@ -23,8 +23,8 @@ from fluxsense.data.digest import GroupKey
 from fluxsense.data.noise_levels import PATHS
 from fluxsense.device.chip import ChipModel
 from fluxsense.model.drift import Covariance, Series, confounding, drift_series, slow_drift
-from fluxsense.model.flicker import group_covariance, walk_covariance
-from fluxsense.model.likelihood import RatioLikelihood, probe_of, span_s
+from fluxsense.model.flicker import group_covariance, span_s, walk_covariance
+from fluxsense.model.likelihood import RatioLikelihood, probe_of
 from fluxsense.model.linearised import Linearised
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.remainder import Sizes

@@ -36,6 +36,12 @@ def band_hz(span_s: float, sweep_s: float) -> tuple[float, float]:
     return 1 / (SPANS * max(span_s, 2 * sweep_s)), 1 / (2 * sweep_s)
 
 
+def span_s(windows: Sequence[Sequence[Window]]) -> float:
+    """Time from the first to the last sweep."""
+    every_one = [w for group in windows for w in group]
+    return max(max(b for _, b, _ in every_one) - min(a for a, _, _ in every_one), 1e-9)
+
+
 def correlation(time_s: npt.ArrayLike, low_hz: float, high_hz: float) -> FloatArray:
     """Correlation of flicker noise over times, for A = 1."""
     t = np.abs(np.asarray(time_s, dtype=np.float64))

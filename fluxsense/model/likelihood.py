@@ -35,14 +35,14 @@ from fluxsense.data.digest import Digest, GroupKey, off_group_for
 from fluxsense.data.noise_levels import NoiseLevels, measure_noise
 from fluxsense.device.chip import MIXING, ChipModel, ChipParameters, Probe, nominal_array, nominal_parameters
 from fluxsense.model.family import Allowance, Family, Notch, Place, build_family, reals
-from fluxsense.model.flicker import Window, group_covariance, walk_covariance
+from fluxsense.model.flicker import group_covariance, span_s, walk_covariance
 from fluxsense.model.parameter import Parameter
 from fluxsense.model.priors import eliminated_parameters
 from fluxsense.model.remainder import Sizes, smooth_functions
 from fluxsense.model.slopes import STEP, scattering_slopes
 from fluxsense.study import Study
 
-__all__ = ["Family", "Notch", "RatioLikelihood", "every", "every_few", "every_some", "probe_of", "span_s"]
+__all__ = ["Family", "Notch", "RatioLikelihood", "every", "every_few", "every_some", "probe_of"]
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -791,12 +791,6 @@ class RatioLikelihood:
                 total += 0.5 * np.sum(scores**2, axis=1) * (1.0 if loud is None else loud**-2)
             out[rows] = total
         return out
-
-
-def span_s(windows: Sequence[Sequence[Window]]) -> float:
-    """Time from the first to the last sweep."""
-    every_one = [w for group in windows for w in group]
-    return max(max(b for _, b, _ in every_one) - min(a for a, _, _ in every_one), 1e-9)
 
 
 def _forward(lower: npt.NDArray[np.floating], right: FloatArray) -> FloatArray:

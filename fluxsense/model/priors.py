@@ -12,6 +12,7 @@ from collections.abc import Collection, Sequence
 from typing import Final
 
 import numpy as np
+from scipy.stats import halfnorm
 
 from fluxsense.device.chip import MIXING, bias_vectors, line_basis, mixing_matrix, source_extent_m
 from fluxsense.magnetics.extent import second_moment_sd_m2
@@ -107,6 +108,11 @@ def prior_sizes(study: Study, isolators: Sequence[int]) -> Sizes:
         gain_walk=GAIN_WALK if drifting else 0.0,
         flux_noise_phi0=FLUX_NOISE_PHI0 if drifting else 0.0,
     )
+
+
+def expected_walk_phi0(study: Study) -> float:
+    """Random walk of the flux over a campaign that a design is judged with: the median of its prior, zero where it has none."""
+    return float(halfnorm.median()) * prior_sizes(study, range(len(study.isolators))).flux_walk_phi0
 
 
 def _of_source(study: Study) -> list[Parameter]:
