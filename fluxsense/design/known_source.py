@@ -2,8 +2,8 @@
 
 The fluxes of all loops, free in each state, put into the blind test of `fluxsense.infer.blind` as a campaign without noise would show
 them, give the log odds that each mistake can be expected to have against a study that is right.  How well they are known, the Fisher
-information of the planned sweeps says at once, but for what a real set-up leaves out; sweeps that suffice by that are simulated and
-fitted as measured ones are.  Fewest are those with which every mistake then has odds against it that noise does not turn round.
+information of the planned sweeps says at once, but for what a real set-up leaves out; sweeps that suffice by that are simulated, and
+told as measured ones are once their best fit is found.  Fewest are those with which every mistake then has odds against it that noise does not turn round.
 """
 
 from __future__ import annotations
@@ -97,7 +97,7 @@ def known_source_plan(study: Study, simulated: Callable[[Study], Digest]) -> Kno
     study : Study
         With settings.
     simulated : callable
-        The digest of a study's planned sweeps, simulated from the same truth each time.
+        The digest of a study's planned sweeps, simulated with every number as the study states it and the source along `SOURCE`.
 
     Returns
     -------
@@ -106,7 +106,7 @@ def known_source_plan(study: Study, simulated: Callable[[Study], Digest]) -> Kno
     known = [s for s in study.states if s.kind == "calibration"]
     with_one = study if known else with_proposed_source(study)
     bench = _Bench.of(with_one, known[0].name if known else with_one.states[-1].name)
-    own = simulated(replace(with_one, plan=replace(with_one.plan, states=bench.planned)))
+    own = simulated(_wired(replace(with_one, plan=replace(with_one.plan, states=bench.planned))))
     names = [s.name for s in with_one.settings]
     every = [([n], r) for n in names if len(names) > 1 for r in REPEATS] + [(names, r) for r in REPEATS]
     order = sorted(every, key=lambda choice: bench.sweeps(*choice))
@@ -120,7 +120,7 @@ def known_source_plan(study: Study, simulated: Callable[[Study], Digest]) -> Kno
         odds = bench.odds(bench.expected(chosen, repeats))
         if any(odds[code] <= ENOUGH for code in wanted):
             continue
-        odds = bench.odds(bench.fitted(own, simulated(bench.only(chosen, repeats))))
+        odds = bench.odds(bench.fitted(own, simulated(_wired(bench.only(chosen, repeats)))))
         against = tuple(sorted(odds.items(), key=lambda item: item[1]))
         left = tuple(code for code, value in against if value <= ENOUGH)
         sweeps = bench.sweeps(chosen, repeats)
@@ -164,6 +164,13 @@ def with_proposed_source(study: Study) -> Study:
     return _with_state(bare, replace(state, current_a=current))
 
 
+def _wired(study: Study) -> Study:
+    """The study with a wiring of every isolator's pump ports, so that what is simulated is read as it was simulated."""
+    return replace(
+        study, isolators=tuple(replace(x, pump_port_1_sign=x.pump_port_1_sign or 1) for x in study.isolators)
+    )
+
+
 def _with_state(study: Study, state: State) -> Study:
     return replace(study, states=(*study.states, state))
 
@@ -176,6 +183,10 @@ def _free_name(name: str, taken: Sequence[str]) -> str:
     while name in taken:
         name += "_"
     return name
+
+
+def _loops_in_use(study: Study) -> list[int]:
+    return sorted({int(n) for row in loop_indices(study) for n in row})
 
 
 @dataclass(frozen=True)
@@ -200,7 +211,7 @@ class _Bench:
         free = with_free_fluxes(study, places)
         one = replace(free, plan=replace(free.plan, cooldowns=labels, states=(free.states[0].name,)))
         experiment = planned_experiment(one, states=(free.states[0].name,), most_points=POINTS)
-        loops = tuple(sorted({int(n) for row in loop_indices(study) for n in row}))
+        loops = tuple(_loops_in_use(study))
         empty = FreeFluxes(places, loops, np.zeros(0), np.zeros((0, 0)))
         mean = law_of(study, stated_world(study), empty).mean.reshape(len(places), -1)
         focusing = np.array([study.loops[n].flux_focusing for n in loops])
@@ -231,13 +242,15 @@ class _Bench:
         return out
 
     def fitted(self, own: Digest, known: Digest) -> FreeFluxes:
-        """The fluxes without noise, as well known as fits of simulated sweeps say."""
-        signs = [iso.pump_port_1_sign or 1 for iso in self.study.isolators]
-        found = free_fluxes(self.study, Digest({**own, **known}), signs)
+        """The fluxes without noise, as well known as simulated sweeps say."""
+        signs = [int(iso.pump_port_1_sign or 1) for iso in _wired(self.study).isolators]
+        flux = {place: np.array([x.offset_phi0 for x in self.study.loops]) for place in self.places}
+        for place, row in zip(self.places, self.mean.reshape(len(self.places), -1), strict=True):
+            flux[place][_loops_in_use(self.study)] = row
+        found = free_fluxes(self.study, Digest({**own, **known}), signs, flux)
         if found is None:
             raise InputError("no sweep with a known source could be simulated", where=self.study.path.name)
-        order = [self.places.index(p) for p in found.places]
-        mean = self.mean.reshape(len(self.places), -1)[order].ravel()
+        mean = np.concatenate([flux[place][list(found.loops)] for place in found.places])  # of isolators so swept
         return replace(found, pull=found.information @ mean)
 
     def expected(self, settings: Sequence[str], repeats: int) -> FreeFluxes:

@@ -303,10 +303,9 @@ def planned_experiment(
     *,
     settings: Sequence[Setting] | None = None,
     states: Sequence[str] | None = None,
-    repeats: int | None = None,
-    off_repeats: int | None = None,
     most_points: int = MOST_POINTS,
     frequency_hz: npt.ArrayLike | None = None,
+    unknowns: Unknowns | None = None,
 ) -> Experiment:
     """The experiment that a study plans.
 
@@ -317,12 +316,12 @@ def planned_experiment(
         Instead of the study's.
     states : sequence of str, optional
         Instead of the plan's.
-    repeats, off_repeats : int, optional
-        Instead of the plan's.
     most_points : int
         Frequencies to work with at most.
     frequency_hz : array_like (F,), optional
         Frequencies to sweep instead of the study's; all of them are worked with.
+    unknowns : Unknowns, optional
+        `planned_unknowns`, where a search over settings has them already.
 
     Returns
     -------
@@ -349,13 +348,12 @@ def planned_experiment(
     else:
         grid, density = np.array(frequency_hz, dtype=np.float64), 1.0
     benches: list[Bench] = []
-    unknowns = planned_unknowns(study)
+    unknowns = unknowns or planned_unknowns(study)
     for i, iso in enumerate(study.isolators):
         own = [k for k, s in enumerate(study.settings) if iso.name in s.isolators]
         for bias in dict.fromkeys(study.settings[k].bias_a for k in own):
             benches.append(_bench(unknowns, i, bias, [k for k in own if study.settings[k].bias_a == bias], grid))
-    on = float(study.plan.repeats if repeats is None else repeats)
-    off = float(study.plan.off_repeats if off_repeats is None else off_repeats)
+    on, off = float(study.plan.repeats), float(study.plan.off_repeats)
     index = {s.name: n for n, s in enumerate(study.states)}
     blocks = tuple(
         Block(b, index[state], c, (on,) * len(bench.settings) + (off,))

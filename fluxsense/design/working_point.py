@@ -13,7 +13,7 @@ out, if the study states one.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -130,8 +130,8 @@ class _Search:
         chosen = [s for s in settings if s.isolators == (name,)]
         if not chosen:
             return np.zeros((self.x.shape[0], self.unknowns.size, self.unknowns.size))
-        experiment = replace(
-            planned_experiment(self.study, settings=chosen, most_points=SEARCH_FREQUENCIES), unknowns=self.unknowns
+        experiment = planned_experiment(
+            self.study, settings=chosen, most_points=SEARCH_FREQUENCIES, unknowns=self.unknowns
         )
         self.evaluations += 1
         return data_information(experiment, self.parameters, self.chain)
@@ -322,9 +322,21 @@ def _improve(search: _Search, group: _Group, power: float, samples: int, polish:
     if found.fun < lowest:
         best, lowest = np.clip(found.x, 0, 1), float(found.fun)
     proposal = box.settings_at(best)
-    if lowest < cost(start):
+    if lowest < cost(start) or not within_limits(study, [search.settings[n] for n in group.members]):
         search.settings = proposal
         search.information[group.isolator] = search._own(group.isolator, proposal)
+
+
+def within_limits(study: Study, settings: Sequence[Setting]) -> bool:
+    """Whether settings keep the study's limits of currents, pump power and pump frequency."""
+    power, band = study.limits.pump_power_w, study.limits.pump_frequency_hz
+    room = 1 + 1e-9
+    return all(
+        (power is None or s.pump_power_w <= power * room)
+        and (band is None or s.pump_frequency_hz is None or band[0] / room <= s.pump_frequency_hz <= band[1] * room)
+        and all(abs(i) <= line.limit_a * room for i, line in zip(s.bias_a, study.bias_lines, strict=True))
+        for s in settings
+    )
 
 
 def merge_settings(study: Study, settings: list[Setting]) -> tuple[Setting, ...]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -19,13 +20,13 @@ from fluxsense.device import setup
 from fluxsense.device.isolator import PORTS, IsolatorRows, hybrid_elements, isolator_scattering
 from fluxsense.device.pumped import Rates
 from fluxsense.device.rings import ring_kinds
-from fluxsense.device.stages import Stages, ring_field_names
+from fluxsense.device.stages import ring_field_names, stages_of
 from fluxsense.magnetics.extent import DEFAULT_PART, SECOND_MOMENTS, moment_tensors
 from fluxsense.magnetics.flux_map import bias_flux, clearance_m, coil_flux_map, flux_map, flux_map_unchecked
 from fluxsense.magnetics.loops import place
 from fluxsense.magnetics.sources import source_kind
 from fluxsense.magnetics.wires import Wires
-from fluxsense.study import Loop, Study
+from fluxsense.study import Chip, Coil, Loop, State, Study
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -251,12 +252,31 @@ def bias_vectors(study: Study) -> tuple[tuple[float, ...], ...]:
 
 
 def loop_outlines_m(study: Study) -> list[FloatArray]:
-    """Outlines of all loops in the laboratory frame, one (n, 3) array each."""
-    chips = {c.name: c for c in study.chips}
-    return [
-        np.asarray(place(np.array(x.outline_m), chips[x.chip].origin_m, chips[x.chip].x_axis, chips[x.chip].y_axis))
-        for x in study.loops
-    ]
+    """Outlines of all loops in the laboratory frame, one (n, 3) array each, not to be written to."""
+    return list(_outlines_m(study.loops, study.chips))
+
+
+@lru_cache(maxsize=64)
+def _outlines_m(loops: tuple[Loop, ...], chips: tuple[Chip, ...]) -> tuple[FloatArray, ...]:
+    """Outlines of loops: a search over settings asks for those of the same chip thousands of times."""
+    frames = {c.name: c for c in chips}
+    found = []
+    for x in loops:
+        frame = frames[x.chip]
+        outline = np.asarray(place(np.array(x.outline_m), frame.origin_m, frame.x_axis, frame.y_axis))
+        outline.setflags(write=False)
+        found.append(outline)
+    return tuple(found)
+
+
+def loop_wires(study: Study) -> Wires:
+    """The wires of all loops."""
+    return _wires(study.loops, study.chips)
+
+
+@lru_cache(maxsize=64)
+def _wires(loops: tuple[Loop, ...], chips: tuple[Chip, ...]) -> Wires:
+    return Wires.of(_outlines_m(loops, chips))
 
 
 MIN_WIRE_DISTANCE_M: Final = 1e-9
@@ -453,17 +473,25 @@ def study_flux_map(study: Study) -> FloatArray:
 
 
 def known_flux_phi0(study: Study) -> FloatArray:
-    """Flux of the known source of each state in each loop at flux focusing factor 1, shape (S, L), in Phi0."""
-    outlines = loop_outlines_m(study)
-    out = np.zeros((len(study.states), len(study.loops)))
-    coils = {c.name: np.array(c.outline_m) for c in study.coils}
-    for n, state in enumerate(study.states):
+    """Flux of the known source of each state in each loop at flux focusing factor 1, shape (S, L), in Phi0; not to be written to."""
+    return _known_flux_phi0(study.loops, study.chips, study.states, study.coils)
+
+
+@lru_cache(maxsize=64)
+def _known_flux_phi0(
+    loops: tuple[Loop, ...], chips: tuple[Chip, ...], states: tuple[State, ...], coils: tuple[Coil, ...]
+) -> FloatArray:
+    outlines = list(_outlines_m(loops, chips))
+    out = np.zeros((len(states), len(loops)))
+    places = {c.name: np.array(c.outline_m) for c in coils}
+    for n, state in enumerate(states):
         if state.kind != "calibration":
             continue
         if state.field_t is not None:
             out[n] = flux_map(outlines, "uniform_field") @ np.array(state.field_t)
         elif state.coil is not None:
-            out[n] = coil_flux_map(outlines, coils[state.coil]) * state.current_a
+            out[n] = coil_flux_map(outlines, places[state.coil]) * state.current_a
+    out.setflags(write=False)
     return out
 
 
@@ -504,7 +532,7 @@ def matched_pump_frequency_hz(
     iso = study.isolators[isolator]
     flux = _nominal_bias_flux(study, bias_a)[loop_indices(study)[isolator]]
     power = iso.reference_power_w if pump_power_w is None else pump_power_w
-    rates = Stages(iso, isolator, study.path.name).rates(
+    rates = stages_of(iso, isolator, study.path.name).rates(
         None, flux[None, None], float(np.sqrt(power / iso.reference_power_w))
     )
     return float(np.mean(rates.idler_hz - rates.signal_hz))
@@ -560,8 +588,8 @@ class ChipModel:
         ]  # probes of each isolator, in order
         self._tables = [self._probe_table(i) for i in range(len(study.isolators))]
         self._calibration = known_flux_phi0(study)
-        self.source_rows = SourceRows(study, Wires.of(self.outlines_m))
-        self._stages = [Stages(iso, i, study.path.name) for i, iso in enumerate(study.isolators)]
+        self.source_rows = SourceRows(study, loop_wires(study))
+        self._stages = [stages_of(iso, i, study.path.name) for i, iso in enumerate(study.isolators)]
         self._bases: dict[tuple[str, int], setup.DelayBasis] = {}
         self._neighbours: dict[tuple[int, int], ChipModel] = {}
         self._stage = {

@@ -5,6 +5,7 @@ Inside, arrays are (2, P, B): converter, probe, parameter set; so that numpy's i
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final, Protocol
 
 import numpy as np
@@ -32,6 +33,10 @@ class NamedArrays(Protocol):
 def ring_field_names() -> tuple[str, ...]:
     """Names of every number that some kind of ring is made of: stage fields like any other."""
     return tuple(dict.fromkeys(x.name for kind in ring_kinds() for x in kind.fields))
+
+
+MOST_HELD: Final = 64
+"""Sets of held values whose pump at reference flux and power is kept."""
 
 
 class Stages:
@@ -71,7 +76,7 @@ class Stages:
             for name in fields
         }
         self._references: list[PumpReference] | None = None
-        self._held: tuple[tuple[str | bytes, ...], list[PumpReference]] | None = None
+        self._held: dict[tuple[str | bytes, ...], list[PumpReference]] = {}
 
     def value(self, parameters: NamedArrays | None, name: str) -> FloatArray:
         """A field of both stages, (2, 1, B) or (2, 1, 1)."""
@@ -92,10 +97,12 @@ class Stages:
             if not np.all(rows == rows[0]):
                 return [self._inverted(parameters, ring, part) for ring, _, part in self._groups]
             key = (*given, rows[0].tobytes())  # held values: one inversion serves the batch, and those that follow
-            if self._held is None or self._held[0] != key:
+            if key not in self._held:
+                if len(self._held) == MOST_HELD:
+                    del self._held[next(iter(self._held))]
                 first = {name: x[:1] for name, x in given.items()}
-                self._held = key, [self._inverted(first, ring, part) for ring, _, part in self._groups]
-            return self._held[1]
+                self._held[key] = [self._inverted(first, ring, part) for ring, _, part in self._groups]
+            return self._held[key]
         if self._references is None:
             found = [self._inverted(None, ring, part) for ring, _, part in self._groups]
             for (ring, _, part), one in zip(self._groups, found, strict=True):
@@ -188,6 +195,12 @@ class Stages:
             parts.append(pumped_modes(ring, f[part], numbers, self._modes(parameters, part), swing, shift_factor))
         whole = parts[0] if len(parts) == 1 else Rates(*(np.concatenate(x) for x in zip(*parts, strict=True)))
         return Rates(*(np.ascontiguousarray(x.T) for x in whole))
+
+
+@lru_cache(maxsize=256)
+def stages_of(isolator: Isolator, index: int, where: str) -> Stages:
+    """`Stages`, once for each isolator: a search over settings asks for the same rings thousands of times."""
+    return Stages(isolator, index, where)
 
 
 def _hz(value: float) -> str:

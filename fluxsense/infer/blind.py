@@ -26,7 +26,7 @@ better than the study as it stands.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Final
@@ -39,7 +39,7 @@ from fluxsense.base.errors import InputError
 from fluxsense.base.findings import Finding
 from fluxsense.data.digest import Digest
 from fluxsense.device.chip import known_flux_phi0
-from fluxsense.infer.reference import LOOSE, LOOSE_GAIN, alone, fitted, moved, signs_known
+from fluxsense.infer.reference import LOOSE, LOOSE_GAIN, alone, fitted, moved, relinearised, signs_known
 from fluxsense.infer.sizes import drift_from_blocks
 from fluxsense.infer.wiring import source_flux_scale_phi0
 from fluxsense.model.likelihood import RatioLikelihood, every_few
@@ -113,7 +113,9 @@ def known_states(study: Study, digest: Digest) -> tuple[str, ...]:
     return tuple(s.name for s in study.states if s.kind == "calibration" and s.name in found)
 
 
-def free_fluxes(study: Study, digest: Digest, signs: Sequence[int]) -> FreeFluxes | None:
+def free_fluxes(
+    study: Study, digest: Digest, signs: Sequence[int], truth_phi0: Mapping[tuple[str, str], FloatArray] | None = None
+) -> FreeFluxes | None:
     """Fluxes of every loop and state in the cooldowns that have a known source; None where no isolator can tell.
 
     Parameters
@@ -122,6 +124,8 @@ def free_fluxes(study: Study, digest: Digest, signs: Sequence[int]) -> FreeFluxe
     digest : Digest
     signs : sequence of int
         Wiring of each isolator's pump ports.
+    truth_phi0 : mapping of (cooldown, state) to ndarray (N,), optional
+        Flux in each loop of sweeps that are simulated, all else being as the study states: it is not searched for.
     """
     paired = {(k.isolator, k.cooldown, k.state) for k in digest if not k.pump_on}
     on = [k for k in digest if k.pump_on and (k.isolator, k.cooldown, k.state) in paired]
@@ -143,7 +147,13 @@ def free_fluxes(study: Study, digest: Digest, signs: Sequence[int]) -> FreeFluxe
             for k, v in digest.items()
             if k.isolator == study.isolators[i].name and (k.cooldown, k.state) in mine
         }
-        columns, e, inner = _isolator_fluxes(free, Digest(own), signs, i, [_label(*place) for place in places])
+        likelihood = RatioLikelihood(
+            free, Digest(own), signs, residual_gain=max(study.noise.residual_gain, LOOSE_GAIN), sizes=LOOSE,
+            cooldowns=[_label(*place) for place in places], points=every_few,
+        )  # fmt: skip
+        start = alone(likelihood, i)
+        found = _told(start, i, [truth_phi0[p] for p in places]) if truth_phi0 is not None else _searched(start, i)
+        columns, e, inner = _isolator_fluxes(*found)
         rows = [c * size + loops.index(n) for c, n in columns]
         pull[rows] += e
         information[np.ix_(rows, rows)] += inner
@@ -166,19 +176,31 @@ def with_free_fluxes(study: Study, places: Sequence[tuple[str, str]]) -> Study:
     return replace(study, loops=loops, states=tuple(State(s.name, "out") for s in study.states))
 
 
-def _isolator_fluxes(
-    free: Study, digest: Digest, signs: Sequence[int], isolator: int, labels: Sequence[str]
-) -> tuple[list[tuple[int, int]], FloatArray, FloatArray]:
-    """Places and loops of an isolator's fluxes, and what its sweeps say of them: pull and information, the prior taken off."""
-    likelihood = RatioLikelihood(
-        free, digest, signs, residual_gain=max(free.noise.residual_gain, LOOSE_GAIN), sizes=LOOSE, cooldowns=labels,
-        points=every_few,
-    )  # fmt: skip
-    start = alone(likelihood, isolator)
-    known = signs_known(likelihood, isolator)
+def _searched(start: CampaignProblem, isolator: int) -> tuple[CampaignProblem, FloatArray]:
+    """An isolator's sweeps, linearised about their best fit, and that (D,)."""
+    known = signs_known(start.likelihood, isolator)
     problem, x = moved(start, np.zeros(start.unknowns.size), MOVES) if known else fitted(start)
-    tight = problem.likelihood.rebuilt(residual_gain=free.noise.residual_gain, sizes=_sizes(free, isolator, problem))
-    problem, x = moved(alone(tight, isolator), x, MOVES)
+    return moved(_tight(problem, isolator), x, MOVES)
+
+
+def _told(start: CampaignProblem, isolator: int, flux_phi0: Sequence[FloatArray]) -> tuple[CampaignProblem, FloatArray]:
+    """An isolator's sweeps, linearised about what is stated and given fluxes (C, N), and that point (D,)."""
+    x = np.zeros(start.unknowns.size)
+    for n, p in enumerate(start.unknowns.nuisances):
+        if p.array == OFFSET:
+            x[n] = float(p.whitened(flux_phi0[p.index[0]][p.index[1]]))
+    return _tight(relinearised(start, x), isolator), x
+
+
+def _tight(problem: CampaignProblem, isolator: int) -> CampaignProblem:
+    """The same sweeps with what the study says of their noise."""
+    free = problem.likelihood.study
+    sizes = _sizes(free, isolator, problem)
+    return alone(problem.likelihood.rebuilt(residual_gain=free.noise.residual_gain, sizes=sizes), isolator)
+
+
+def _isolator_fluxes(problem: CampaignProblem, x: FloatArray) -> tuple[list[tuple[int, int]], FloatArray, FloatArray]:
+    """Places and loops of an isolator's fluxes, and what its sweeps say of them: pull and information, the prior taken off."""
     wide, x = problem.explicit(x)
     at = Linearised.of(wide, x)
     louder = max(1.0, at.misfit / at.likelihood.values)

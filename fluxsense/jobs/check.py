@@ -26,7 +26,7 @@ from fluxsense.device.chip import (
     study_flux_map,
     with_source_out,
 )
-from fluxsense.device.stages import Stages
+from fluxsense.device.stages import stages_of
 from fluxsense.infer.budget import (
     extent_findings,
     flip_findings,
@@ -255,7 +255,7 @@ def _setting(study: Study, setting: int, isolator: int) -> dict[str, Any]:
     db = _directionality_db(s[1:3])
     best = int(np.argmax(np.abs(db)))
     forward = s[1] if db[best] > 0 else s[2]
-    signs = Stages(study.isolators[isolator], isolator, study.path.name).signs(flux)
+    signs = stages_of(study.isolators[isolator], isolator, study.path.name).signs(flux)
     above = np.abs(db) >= ENOUGH_ISOLATION_DB
     width = float(np.count_nonzero(above) * (f[1] - f[0]))
     return {

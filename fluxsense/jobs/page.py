@@ -10,7 +10,7 @@ import numpy.typing as npt
 from matplotlib.figure import Figure
 
 from fluxsense.data.settings import setting_names
-from fluxsense.device.stages import Stages
+from fluxsense.device.stages import stages_of
 from fluxsense.infer.counts import VoteProblem
 from fluxsense.jobs.orient import Answer, Orientation, stated_truth
 from fluxsense.jobs.orient_counts import VoteAnswer
@@ -198,7 +198,7 @@ def loop_views(orientation: Orientation, draws: int = LOOP_DRAWS) -> list[LoopVi
     for signature in sorted(found):
         words, flux = found[signature]
         isolator = study.isolators[signature[0]]
-        rings = Stages(isolator, signature[0], study.path.name)
+        rings = stages_of(isolator, signature[0], study.path.name)
         sine = rings.circulating_current(rings.quarter_phases(flux))
         out.append(
             LoopView(

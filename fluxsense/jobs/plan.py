@@ -37,14 +37,14 @@ from fluxsense.design.sensitivity import (
     planned_experiment,
     predict,
 )
-from fluxsense.design.working_point import WorkingPoint, best_working_point, landscape
+from fluxsense.design.working_point import WorkingPoint, best_working_point, landscape, within_limits
 from fluxsense.device.chip import check_geometry
 from fluxsense.jobs.folder import held, keep, ready
 from fluxsense.jobs.options import PlanOptions, PlanSettings
 from fluxsense.jobs.readout import NEAR_SELF_KERR, probe_proposal, readout_part
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
-from fluxsense.jobs.simulate import draw_truth, simulate_digest
-from fluxsense.model.priors import prior_sizes
+from fluxsense.jobs.simulate import simulate_digest, stated_truth
+from fluxsense.model.priors import expected_walk_phi0
 from fluxsense.report.design import (
     draw_ambiguity,
     draw_frequency_shares,
@@ -152,7 +152,8 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
     readout = readout_part(proposed, _pump_limit_w(proposed))
     notes = [*probe.findings, *(() if readout is None else (f for f in readout.findings if f.code != NEAR_SELF_KERR))]
     asked.say("a known source as a blind test")
-    known = known_source_plan(proposed, lambda x: simulate_digest(x, draw_truth(x, seed)))
+    source = study.source.size * np.array(SOURCE)
+    known = known_source_plan(proposed, lambda x: simulate_digest(x, stated_truth(x, source, seed)))
     asked.say("landscape")
     view = landscape(study, few[:2], 0, nodes=9)
     body = {
@@ -226,8 +227,8 @@ def refuse_unplanned(study: Study, command: str) -> None:
 
 
 def left_out(study: Study) -> list[Finding]:
-    """That predictions leave out what wanders and what no study can state, unless the study calls all of that exact."""
-    walk = prior_sizes(study, range(len(study.isolators))).flux_walk_phi0
+    """What predictions expect of what no study can state, and what they leave out, unless the study calls all of that exact."""
+    walk = expected_walk_phi0(study)
     return [Finding("prediction leaves out", flux_mphi0=1e3 * walk)] if walk > 0 else []
 
 
@@ -249,7 +250,8 @@ def _working_points(
     )
     proposed = replace(study, settings=point.settings)
     after = _error_entry(proposed, asked.seed)
-    if after["mean_deg"] > before["mean_deg"]:  # better at the search's points only: keep what there is
+    better_elsewhere = after["mean_deg"] > before["mean_deg"]  # than at the search's points
+    if better_elsewhere and within_limits(study, study.settings):  # keep what there is
         return point, study, before, before
     return point, proposed, before, after
 
@@ -266,10 +268,13 @@ def _pump_limit_w(study: Study) -> float:
 def _error_entry(study: Study, seed: int) -> dict[str, Any]:
     """Angular errors of a study's plan at fresh points, by what is known, with validity."""
     experiment = planned_experiment(study)
-    prediction = predict(experiment, direction_points(experiment.unknowns, VALIDATION_POINTS, seed, fresh=True))
+    points = direction_points(experiment.unknowns, VALIDATION_POINTS, seed, fresh=True)
+    prediction = predict(experiment, points)
     degrees = np.degrees(prediction.angular_error_rad())
     kinds = list(dict.fromkeys(n.group for n in experiment.unknowns.nuisances))
     known = {k: float(np.degrees(np.mean(prediction.angular_error_rad([k])))) for k in kinds}
+    if experiment.slow is not None:
+        known["drift"] = predict(replace(experiment, slow=None), points).expected_error_deg()
     return {
         "mean_deg": float(np.mean(degrees)),
         "median_deg": float(np.median(degrees)),

@@ -25,7 +25,15 @@ from fluxsense.data.log import LogRow, write_log
 from fluxsense.data.touchstone import Sweep
 from fluxsense.data.traces import Traces
 from fluxsense.design.timeline import in_turns
-from fluxsense.device.chip import ChipModel, ChipParameters, Probe, check_geometry, off_probe, setting_probe
+from fluxsense.device.chip import (
+    ChipModel,
+    ChipParameters,
+    Probe,
+    check_geometry,
+    nominal_parameters,
+    off_probe,
+    setting_probe,
+)
 from fluxsense.device.lines import line_gain
 from fluxsense.jobs.options import SimulateOptions, SimulateSettings
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
@@ -191,6 +199,13 @@ def draw_truth(
         1.0 if loud is None else float(loud[0]),
         study.data.wrong_way if wrong is None else float(wrong[0]),
     )
+
+
+def stated_truth(study: Study, source: npt.ArrayLike, seed: int) -> Truth:
+    """The truth that a study states, with a source (3,) in T or A m^2; the seed is that of the noise."""
+    parameters = nominal_parameters(study, source, len(study.plan.cooldowns))
+    signs = tuple(i.pump_port_1_sign or 1 for i in study.isolators)
+    return Truth(parameters, signs, study.plan.cooldowns, seed, 1.0, study.data.wrong_way)
 
 
 def truth_text(study: Study, truth: Truth) -> str:

@@ -18,8 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from fluxsense.device.chip import ChipParameters, SourceRows, loop_outlines_m, nominal_array, nominal_parameters
-from fluxsense.magnetics.wires import Wires
+from fluxsense.device.chip import ChipParameters, SourceRows, loop_wires, nominal_array, nominal_parameters
 from fluxsense.model.parameter import EXTENT, FOCUSING, OFFSET, POSITION
 from fluxsense.model.priors import is_sampled, uncertain_parameters
 from fluxsense.model.source_prior import LOG_2PI, source_prior
@@ -81,7 +80,7 @@ class Unknowns:
             for column, n in enumerate(self.nuisances, self.lead)
             if n.array == OFFSET and n.index[0] in self._sheared
         ]
-        self._rows = SourceRows(study, Wires.of(loop_outlines_m(study))) if self._shear else None
+        self._rows = SourceRows(study, loop_wires(study)) if self._shear else None
         self._low = np.array([(n.low - n.mean) / n.sd for n in self.nuisances])
         self._high = np.array([(n.high - n.mean) / n.sd for n in self.nuisances])
         self._log_kept = float(np.sum(np.log(ndtr(self._high) - ndtr(self._low))))

@@ -330,9 +330,9 @@ SENTENCES: dict[str, str] = {
     "outlines written": "Wrote {file}, layer {layer}: {what}.",
     "prediction not valid": "Over a tenth of the angular errors predicted exceed {most_deg:g} degrees, where posteriors are not "
     "normal: the figures rank designs, and are no predictions.",
-    "prediction leaves out": "The errors leave out what no study can state: flux that wanders (by {flux_mphi0:g} mPhi0 or so over a "
-    "campaign), a smooth remainder, line ends, cross-talk. Where sweeps are quiet and the source's flux is not large beside that, the "
-    "answer of `orient` may be two or three times wider; more `rounds` help, and it says by how much (`limits`).",
+    "prediction leaves out": "The errors expect the flux in each loop to wander by {flux_mphi0:.2g} mPhi0 over a campaign, the middle of "
+    "what `orient` allows for; `mean_if_known_deg` has what they are without (drift). They leave out a smooth remainder, line ends and "
+    "cross-talk, of which `orient` says by how much they widen its answer (`limits`).",
 }
 """A sentence for each code, its values in braces as `str.format` reads them."""
 

@@ -79,13 +79,11 @@ def laid_out(tmp_path_factory: pytest.TempPathFactory) -> Proposed:
 
 
 def test_what_a_prediction_leaves_out_is_said(tmp_path: Path) -> None:
-    """With the 100 nm grain of `start` the answers of 30 simulated campaigns were 1.7 times wider (`tests/validation/RESULTS.md`)."""
+    """The walk that is expected: the median of a half-normal law is 0.6745 of its scale (tables of the normal law)."""
     path = tmp_path / "study.toml"
     path.write_text(example_text("grain_100nm"), encoding="utf-8")
     (words,) = sentences(left_out(read_study(path)))
-    assert words.startswith(
-        "The errors leave out what no study can state: flux that wanders (by 1 mPhi0 or so over a campaign)"
-    )
+    assert words.startswith("The errors expect the flux in each loop to wander by 0.67 mPhi0 over a campaign")
     path.write_text(example_text("grain_100nm").replace('unstated = "default"', 'unstated = "exact"'), encoding="utf-8")
     assert left_out(read_study(path)) == []
 

@@ -26,6 +26,7 @@ from fluxsense.design.timeline import gathered, in_turns, windows, with_amplitud
 from fluxsense.device.chip import ChipModel
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood, probe_of
+from fluxsense.model.priors import expected_walk_phi0
 from fluxsense.model.problem import CampaignProblem, curvature
 from fluxsense.study import Noise, State, Study, read_study
 
@@ -111,7 +112,7 @@ def test_batch_equals_loop_and_information_grows_with_sweeps(tmp_path: Path) -> 
         np.testing.assert_allclose(
             predict(experiment, x[k : k + 1]).information[0], together.information[k], rtol=1e-7, atol=1e-7
         )
-    more = predict(planned_experiment(study, repeats=12, off_repeats=12), x)
+    more = predict(planned_experiment(replace(study, plan=replace(study.plan, repeats=12, off_repeats=12))), x)
     difference = np.linalg.eigvalsh(more.information - together.information)
     assert np.all(difference > -1e-9 * np.abs(difference).max())
     # every error averages down here, so that four times the sweeps is four times the information
@@ -165,6 +166,36 @@ def test_slow_noise_against_a_dense_covariance(tmp_path: Path) -> None:
     covariance = np.linalg.inv(seen) + amplitudes @ amplitudes.T
     expected = jacobian.transpose(0, 2, 1) @ np.linalg.solve(covariance, jacobian)
     np.testing.assert_allclose(found, expected, rtol=1e-8, atol=1e-8 * np.abs(expected).max())
+
+
+def test_a_walk_costs_what_its_covariance_says(tmp_path: Path) -> None:
+    """Flux errors of groups against those of a walk summed sweep by sweep, and the error they leave against the likelihood's."""
+    study = small_study(tmp_path, wiring="+90 deg", repeats=3)
+    study = replace(study, plan=replace(study.plan, rounds=1))
+    wandering = replace(
+        study, isolators=tuple(replace(i, setup=replace(i.setup, unstated_exact=False)) for i in study.isolators)
+    )
+    walk = expected_walk_phi0(wandering)
+    assert walk == pytest.approx(0.67448975e-3, rel=1e-8)  # scale 1 mPhi0; upper quartile of the normal law
+    assert expected_walk_phi0(study) == 0.0
+    experiment = planned_experiment(wandering, most_points=9)
+    assert experiment.slow is not None
+    assert planned_experiment(study, most_points=9).slow is None
+    key = [(n, k) for n, block in enumerate(experiment.blocks) for k in range(len(block.sweeps))
+           if experiment.benches[block.bench].isolator == 0]  # fmt: skip
+    own = {(b.isolator, b.bias_a): n for n, b in enumerate(experiment.benches)}
+    assert len(own) == len(experiment.benches)
+    when = windows(
+        wandering,
+        [(b.isolator, b.bias_a, b.settings) for b in experiment.benches],
+        [(b.bench, b.state, b.cooldown) for b in experiment.blocks],
+        [b.sweeps for b in experiment.blocks],
+    )
+    times = [np.concatenate([np.linspace(a, b, n) for a, b, n in when[k]]) for k in key]
+    first, last = min(t.min() for t in times), max(t.max() for t in times)
+    expected = [[np.minimum.outer(t - first, u - first).mean() for u in times] for t in times]
+    found = np.array([experiment.slow[n][k] for n, k in key])
+    np.testing.assert_allclose(found @ found.T, walk**2 * np.array(expected) / (last - first), atol=1e-4 * walk**2)
 
 
 def test_slope_per_sweep_agrees_with_differences(tmp_path: Path) -> None:

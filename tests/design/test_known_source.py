@@ -17,6 +17,7 @@ from fluxsense.design.known_source import (
     ENOUGH,
     MOST_CURRENT_A,
     SLANT,
+    SOURCE,
     WANTED_PHI0,
     KnownSourcePlan,
     known_source_findings,
@@ -27,7 +28,7 @@ from fluxsense.device.chip import known_flux_phi0
 from fluxsense.infer.blind import blind_test, judged
 from fluxsense.infer.blind import free_fluxes as fluxes_of
 from fluxsense.jobs.result import as_study
-from fluxsense.jobs.simulate import simulate_digest
+from fluxsense.jobs.simulate import simulate_digest, stated_truth
 from fluxsense.jobs.start import start
 from fluxsense.report.sentences import sentences
 from fluxsense.study import Study
@@ -45,7 +46,8 @@ def bare(tmp_path_factory: pytest.TempPathFactory) -> Study:
 
 
 def simulated(study: Study) -> Digest:
-    return simulate_digest(study, truth_of(study, 4))
+    assert all(iso.pump_port_1_sign for iso in study.isolators)  # or it would be told with another wiring
+    return simulate_digest(study, stated_truth(study, study.source.size * np.array(SOURCE), 4))
 
 
 @pytest.fixture(scope="module")
