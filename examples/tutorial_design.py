@@ -44,7 +44,7 @@ print("time to 2 degrees:", "out of reach" if seconds is None else f"{seconds:.0
 
 # %%
 for name in ("landscape", "ambiguity"):
-    (here / f"{name}.png").write_bytes(image_bytes(proposal.figures[f"{name}.png"], "png", 80))
+    (here / f"{name}.png").write_bytes(image_bytes(proposal.figures[name], "png", 80))
 proposal
 
 # %% [markdown]

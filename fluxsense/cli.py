@@ -50,7 +50,7 @@ CAUTION = (
 )
 
 EXAMPLES = {
-    "start": ("chip", "chip --json"),
+    "start": ("chip", "chip --examples"),
     "check": ("chip/study.toml", "chip/study.toml --page readout.html"),
     "simulate": ("chip/study.toml --seed 3", "chip/study.toml --truth truth.toml --out campaign"),
     "orient": ("chip/study.toml", "chip/study.toml --out results --max-time 60 --json"),
@@ -64,7 +64,7 @@ EXAMPLES = {
 """Two uses of each command."""
 
 FILES = {
-    "start": ("nothing", ("study.toml",)),
+    "start": ("nothing", ("study.toml", "examples/ (--examples)")),
     "check": ("the study, and its log and traces if they are there", ()),
     "simulate": ("the study", ("study.toml", "log.csv", "truth.toml", "traces/")),
     "orient": (
@@ -96,9 +96,9 @@ FILES = {
     ),
     "plan": (
         "the study alone",
-        ("plan.json", "study.toml", "landscape.png", "ambiguity.png", "schedule.png", "frequencies.png", "pump.png"),
+        ("plan.json", "study.toml", "plan.html"),
     ),
-    "layout": ("the study alone", ("layout.json", "study.toml", "layout.png")),
+    "layout": ("the study alone", ("layout.json", "study.toml", "layout.html")),
 }
 """What each command reads, and the files that it writes where it is told to."""
 
@@ -170,6 +170,8 @@ def _workers(what: str) -> dict[str, Any]:
     return _number(int, "N", f"{what} (default 1); the result is the same", 1)
 
 
+_FIGURES = _flag("write every figure as PDF and SVG")
+
 ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
     "start": (
         "write a commented study to begin from",
@@ -180,6 +182,7 @@ ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
                 "default": "grain_500nm",
                 "help": "source to begin with: grain_500nm (default), grain_100nm, grain_20nm or field_1nT",
             },
+            "--examples": _flag("put the example scripts and tutorials into DIR/examples too"),
         },
     ),
     "check": (
@@ -215,7 +218,7 @@ ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
             "--no-report": _flag("write result.json only"),
             "--workers": _workers("processes that read traces"),
             "--tables": _flag("write draws.csv, and the answer and its unknowns as CSV and LaTeX"),
-            "--figures": _flag("write every figure as PDF and SVG"),
+            "--figures": _FIGURES,
             "--netcdf": _flag("write posterior.nc, arviz's InferenceData (pip install 'fluxsense[netcdf]')"),
         },
     ),
@@ -261,6 +264,7 @@ ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
             },
             "--simulations": _number(int, "N", "simulated campaigns (default 300)", 300),
             "--workers": _workers("processes that read traces and simulate"),
+            "--figures": _FIGURES,
         },
     ),
     "compare": (
@@ -298,6 +302,7 @@ ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
                 "say too when a direction is taken for its reverse, or a listed candidate for another, with this probability",
             ),
             "--thorough": _number(int, "N", "factor on the length of the search (default 1)", 1),
+            "--figures": _FIGURES,
         },
     ),
     "layout": (
@@ -313,6 +318,7 @@ ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
             },
             "--starts": _number(int, "N", "independent starts (default 8)", 8),
             "--steps": _number(int, "N", "steps of each start (default 1200)", 1200),
+            "--figures": _FIGURES,
             "--position-known": _flag("judge as if the dipole's position were known when data are read"),
             "--isolators": {
                 "default": "",
@@ -508,13 +514,17 @@ def _study(path: str) -> Study:
 
 
 def _start(options: argparse.Namespace) -> int:
-    from fluxsense.jobs.start import start
+    from fluxsense.jobs.start import start, write_examples
 
-    target = start(Path(options.folder), options.source)
+    folder = Path(options.folder)
+    target = start(folder, options.source)
+    scripts = write_examples(folder / "examples") if options.examples else []
     if options.json:
-        _print_json({"study": str(target)})
+        _print_json({"study": str(target)} | ({"examples": scripts} if scripts else {}))
     else:
         print(f"Wrote {target}. Edit it, then run: fluxsense check {target}")
+        if scripts:
+            print(f"Wrote {len(scripts)} files to {folder / 'examples'}; gallery.md there says what they show.")
         print(CAUTION)
     return 0
 
@@ -558,13 +568,18 @@ def _orient(options: argparse.Namespace) -> int:
         from fluxsense.jobs.formats import refuse_without_arviz
 
         refuse_without_arviz()
-    from fluxsense.jobs.orient import orient_folder
+    from fluxsense.jobs.orient import finished, orient_folder
 
     folder = _folder(options, study, "results")
     report = not options.no_report
     with _Progress(options.json) as progress:
         asked["progress"] = progress
-        found = orient_folder(study, folder, workers=options.workers, report=report, formats=formats, **asked)
+        former = None if formats else finished(study, folder, workers=options.workers, report=report, **asked)
+        found = former or orient_folder(study, folder, workers=options.workers, report=report, formats=formats, **asked)
+    if former is not None:
+        return _answered(
+            options, former, f"Finished before in {folder}, and not computed again: another --seed or --out would be."
+        )
     written = ["result.json", *(["report.html"] if report else []), *(_FORMAT_FILES[name] for name in formats)]
     listed = " and ".join([", ".join(written[:-1]), written[-1]] if len(written) > 1 else written)
     return _answered(options, found, *_outdated(folder, found), f"Wrote {listed} to {folder}.")
@@ -638,7 +653,7 @@ def _detect(options: argparse.Namespace) -> int:
     folder = _folder(options, study, "results")
     with _Progress(options.json) as progress:
         asked["progress"] = progress
-        found, page = detect_folder(study, folder, workers=options.workers, **asked)
+        found, page = detect_folder(study, folder, workers=options.workers, figures=options.figures, **asked)
     planned = [f"No log at {study.log}: this is about the experiment as planned."] if found.document["planned"] else []
     more = [*_outdated(folder, found), f"Wrote detection.json and {page.name} to {folder}."]
     return _answered(options, found, *more, before=planned)
@@ -707,12 +722,12 @@ def _plan(options: argparse.Namespace) -> int:
     folder = _folder(options, study, "plan")
     with _Progress(options.json) as progress:
         asked["progress"] = progress
-        found, written = plan_folder(study, folder, **asked)
+        found, written = plan_folder(study, folder, figures=options.figures, **asked)
     return _answered(options, found, _wrote(written, folder))
 
 
 def _wrote(names: Sequence[str], folder: Path) -> str:
-    return f"Wrote {', '.join(names[:2])} and {', '.join(names[2:])} to {folder}."
+    return f"Wrote {', '.join(names[:-1])} and {names[-1]} to {folder}."
 
 
 def _counts(text: str) -> tuple[int, ...]:
@@ -746,7 +761,7 @@ def _layout(options: argparse.Namespace) -> int:
     outlines = Outlines(options.from_gds, options.gds, options.layer, options.cell, 1e-6 * options.wire_width)
     with _Progress(options.json) as progress:
         asked["progress"] = progress
-        made = layout_folder(study, folder, outlines, **asked)
+        made = layout_folder(study, folder, outlines, figures=options.figures, **asked)
     from fluxsense.report.sentences import sentences
 
     more = [_wrote(made.written, folder), *sentences(made.drawn)]

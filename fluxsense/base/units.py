@@ -209,15 +209,30 @@ def format_quantity(value: float, dimension: str, digits: int = 6) -> str:
         if abs(float(text.removesuffix(" deg"))) * UNITS["angle"]["deg"] > LARGEST["angle"] >= abs(value):
             return f"{value!r} rad"  # rounding would carry it beyond what is read
         return text
+    factor, unit = best_unit(value, dimension)
+    return f"{value / factor:.{digits}g} {unit}"
+
+
+def best_unit(value: float, dimension: str) -> tuple[float, str]:
+    """The unit in which a value of the package's own unit reads best: its size in that own unit, and its name."""
     names = {"field": "fpnum_", "moment": "fpnum_", "current": "pnum_", "length": "num_", "frequency": "_kMG",
              "flux": "um_", "time": "num_", "temperature": "um_"}.get(dimension)  # fmt: skip
     own = OWN_UNIT[dimension]
     if names is None or value == 0 or not math.isfinite(value):
-        return f"{value:.{digits}g} {own}"
+        return 1.0, own
     table = _scaled(own, names)
     fitting = [(factor, unit) for unit, factor in table.items() if factor <= abs(value) * (1 + 1e-12)]
-    factor, unit = max(fitting) if fitting else min((factor, unit) for unit, factor in table.items())
-    return f"{value / factor:.{digits}g} {unit}"
+    return max(fitting) if fitting else min((factor, unit) for unit, factor in table.items())
+
+
+def format_like(value: float, text: object, dimension: str, digits: int = 6) -> str | None:
+    """A value of the package's own unit in the unit of somebody's text, such as 25 for "50 pH"; None where that has none."""
+    match = _TEXT.fullmatch(text) if isinstance(text, str) else None
+    unit = "" if match is None else _normal_unit(match[2])
+    factor = UNITS[dimension].get(unit, math.nan)
+    if match is None or not factor > 0:  # dBm has no factor
+        return None
+    return f"{value / factor:.{digits}g} {match[2]}"
 
 
 def dimension_of(unit: str) -> str:

@@ -37,7 +37,7 @@ from fluxsense.detection.stored import Stored, load_stored
 from fluxsense.device.chip import check_geometry
 from fluxsense.infer.modes import ascend
 from fluxsense.infer.orient import measured_isolators, settled_null
-from fluxsense.jobs.folder import held, keep, ready
+from fluxsense.jobs.folder import held, keep, ready, write_figures
 from fluxsense.jobs.options import DetectOptions, DetectSettings, Progress, Promise, whole_number
 from fluxsense.jobs.orient import folder_digest, orient_folder
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
@@ -195,7 +195,12 @@ def planned_digest(study: Study, seed: int) -> Digest:
 
 
 def detect_folder(
-    study: Study | str | Path, folder: Path, *, workers: int = 1, **options: Unpack[DetectOptions]
+    study: Study | str | Path,
+    folder: Path,
+    *,
+    workers: int = 1,
+    figures: bool = False,
+    **options: Unpack[DetectOptions],
 ) -> tuple[Detection, Path]:
     """`detect` with what `orient` left in a folder (inferred there first if need be), and the files that the command leaves.
 
@@ -205,6 +210,8 @@ def detect_folder(
     folder : Path
     workers : int
         Processes that read traces and simulate campaigns; the result is the same.
+    figures : bool
+        Whether to write every figure as PDF and SVG too.
     **options
         As for `detect`.
 
@@ -241,8 +248,10 @@ def detect_folder(
         found = detect(study, digest, stored, **options)
     with held(folder):
         keep(folder / "detection.json", found.document)
-        from fluxsense.report.confidence import write_section
+        from fluxsense.report.confidence import detection_figures, write_section
 
+        if figures:
+            write_figures(detection_figures(found.document), folder)
         return found, write_section(folder / "report.html", folder / "detection.html", found.document)
 
 

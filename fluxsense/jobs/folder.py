@@ -8,11 +8,14 @@ import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.files import only_writer, write_beside
 from fluxsense.jobs.result import json_text
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 ROOM_BYTES = 20_000_000
 """What the results of one command take at most; looked for before long work begins."""
@@ -64,6 +67,18 @@ def held(path: Path) -> Iterator[Path]:
     """A folder, made if it is not there, that no other run may write to meanwhile."""
     with only_writer(made(path)):
         yield path
+
+
+def write_figures(figures: Mapping[str, Figure], folder: Path) -> list[str]:
+    """Write figures as PDF and SVG by their names; returns the files' names."""
+    from fluxsense.report.figures import image_bytes
+
+    names = []
+    for name, figure in figures.items():
+        for kind in ("pdf", "svg"):
+            write_beside(folder / f"{name}.{kind}", image_bytes(figure, kind), sync=True)
+            names.append(f"{name}.{kind}")
+    return names
 
 
 def ready(path: Path) -> Path:

@@ -13,6 +13,7 @@ import numpy as np
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.files import write_beside
+from fluxsense.jobs.folder import write_figures
 from fluxsense.jobs.orient import Answer, stated_truth
 from fluxsense.jobs.result import json_text
 from fluxsense.report.tables import Table, summary_table, unknowns_table
@@ -106,13 +107,10 @@ def _write_tables(answer: Answer, folder: Path) -> None:
 
 def _write_figures(answer: Answer, folder: Path) -> None:
     from fluxsense.jobs.page import shown
-    from fluxsense.report.figures import image_bytes
     from fluxsense.report.page import answer_figures
     from fluxsense.report.views import known_source
 
-    for name, figure in answer_figures(shown(answer), known_source(stated_truth(answer.study))).items():
-        for kind in ("pdf", "svg"):
-            write_beside(folder / f"{name}.{kind}", image_bytes(figure, kind), sync=True)
+    write_figures(answer_figures(shown(answer), known_source(stated_truth(answer.study))), folder)
 
 
 WRITERS: Final[dict[str, Callable[[Answer, Path], None]]] = {

@@ -134,7 +134,7 @@ def layout(study: Study | str | Path, **options: Unpack[LayoutOptions]) -> Layou
         stated.sha256, seed=asked.seed, options={n: getattr(asked, n) for n in names} | {"counts": list(asked.counts)}
     )
     document = make_document(LayoutProposal, study, verdict, provenance, body)
-    figures = {"layout.png": draw_layout(study, found.layout, present)}
+    figures = {"layout": draw_layout(study, found.layout, present)}
     return LayoutProposal(document, study, verdict, best, figures, found.layout)
 
 
@@ -175,9 +175,14 @@ class LayoutFiles:
 
 
 def layout_folder(
-    study: Study | str | Path, folder: Path, outlines: Outlines, **options: Unpack[LayoutOptions]
+    study: Study | str | Path,
+    folder: Path,
+    outlines: Outlines,
+    *,
+    figures: bool = False,
+    **options: Unpack[LayoutOptions],
 ) -> LayoutFiles:
-    """`layout`, with the files that the command leaves."""
+    """`layout`, with the files that the command leaves; with `figures` every figure as PDF and SVG too."""
     study = as_study(study)
     refuse_unplanned(study, "layout")
     LayoutSettings(**options)
@@ -190,7 +195,7 @@ def layout_folder(
     check_geometry(study)
     with held(ready(folder)):
         found = layout(study, **options)
-        written = write_proposal(found, folder, "layout")
+        written = write_proposal(found, folder, figures)
         if not outlines.target:
             return LayoutFiles(found, written, read)
         width_m = outlines.wire_width_m

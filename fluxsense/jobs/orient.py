@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -12,7 +13,8 @@ import numpy.typing as npt
 
 from fluxsense.base.errors import FluxsenseError, InputError
 from fluxsense.base.executors import Processes, Workers, ordered_map
-from fluxsense.base.findings import Finding
+from fluxsense.base.files import read_bytes
+from fluxsense.base.findings import Finding, Verdict
 from fluxsense.base.sphere import angles_from_vector, antipodal_odds, contains
 from fluxsense.base.streams import stream
 from fluxsense.data.campaign import load_campaign, load_votes
@@ -57,7 +59,7 @@ from fluxsense.infer.verdict import (
     rests_findings,
 )
 from fluxsense.infer.wiring import Wiring
-from fluxsense.jobs.folder import held, keep, ready
+from fluxsense.jobs.folder import MOST_LOOKED_AT, held, keep, outdated, ready
 from fluxsense.jobs.options import OrientOptions, OrientSettings, Progress, whole_number
 from fluxsense.jobs.readout import measured_findings
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
@@ -269,6 +271,53 @@ def orient_folder(
             settings.say("writing other formats")
             write_formats(answer, folder, formats)
     return answer
+
+
+@dataclass(frozen=True, repr=False)
+class Finished(Result):
+    """A result of `orient` that a folder holds already, as its file says it."""
+
+    KIND: ClassVar[str] = "orientation"
+
+    def lines(self) -> list[str]:
+        return answer_lines(self.document)
+
+
+ENDED = ("enough", "steps")
+"""Ends of sampling after which the same command would only find the same again."""
+
+
+def finished(
+    study: Study | str | Path, folder: Path, *, workers: int = 1, report: bool = True, **options: Unpack[OrientOptions]
+) -> Finished | None:
+    """What `orient_folder` left in a folder, if it ran to its end for the same study, data, seed, options and versions; else None.
+
+    Parameters
+    ----------
+    study, folder, workers, report, **options
+        As for `orient_folder`; a page counts as left only if it is of the same study and data.
+    """
+    study, settings = as_study(study), OrientSettings(**options)
+    kept = ("draws.npz",) if study.data.of_counts else ("draws.npz", "digest.npz", "posterior.npz")
+    try:
+        document = json.loads(read_bytes(folder / "result.json", limit_bytes=MOST_LOOKED_AT, kind="result"))
+        if document["sampling"]["stopped"] not in ENDED or not all((folder / name).exists() for name in kept):
+            return None
+        if study.data.of_counts:
+            _, data_hash = load_votes(study, settings.counted("reading directions"))
+        else:
+            data_hash = folder_digest(study, folder, settings.progress, workers).content_hash()
+        asked = answer_provenance(study, data_hash, settings).as_json()
+        for provenance in (asked, former := document["provenance"]):
+            provenance["options"].pop("max_time", None)
+        if former != asked or (
+            report and (not (folder / "report.html").exists() or "report.html" in outdated(folder, document))
+        ):
+            return None
+        codes = tuple(Finding(x) for x in document["verdict"]["codes"])
+        return Finished(document, study, Verdict(document["verdict"]["trust"], codes))
+    except (InputError, ValueError, KeyError, TypeError, AttributeError):  # none there, or none of ours
+        return None
 
 
 def draws_of(answer: Answer) -> SourceDraws:

@@ -39,7 +39,7 @@ from fluxsense.design.sensitivity import (
 )
 from fluxsense.design.working_point import WorkingPoint, best_working_point, landscape, within_limits
 from fluxsense.device.chip import check_geometry
-from fluxsense.jobs.folder import held, keep, ready
+from fluxsense.jobs.folder import held, keep, ready, write_figures
 from fluxsense.jobs.options import PlanOptions, PlanSettings
 from fluxsense.jobs.readout import NEAR_SELF_KERR, probe_proposal, readout_part
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
@@ -52,7 +52,7 @@ from fluxsense.report.design import (
     draw_pump_power,
     draw_schedule,
 )
-from fluxsense.report.figures import image_bytes
+from fluxsense.report.design_page import proposal_page
 from fluxsense.report.proposals import CAUTION, plan_lines
 from fluxsense.report.sentences import sentence, sentences
 from fluxsense.study import Study
@@ -72,7 +72,7 @@ class Proposal(Result):
     proposed : Study
         What it leads to.
     figures : dict
-        By file name.
+        By name.
     """
 
     proposed: Study
@@ -179,36 +179,40 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
         "caution": CAUTION,
     }  # fmt: skip
     figures = {
-        "landscape.png": draw_landscape(view),
-        "ambiguity.png": draw_ambiguity(map_of),
-        "schedule.png": draw_schedule(schedule),
-        "frequencies.png": draw_frequency_shares(shares),
+        "landscape": draw_landscape(view),
+        "ambiguity": draw_ambiguity(map_of),
+        "schedule": draw_schedule(schedule),
+        "frequencies": draw_frequency_shares(shares),
     }
     if readout is not None:
-        figures["pump.png"] = draw_pump_power(readout.body["against_pump_power"])
+        figures["pump"] = draw_pump_power(readout.body["against_pump_power"])
     verdict = prediction_verdict(after["prediction_valid"])
     asked_for = {"error": asked.wanted_deg, "error_rate": asked.wanted_rate, "thorough": asked.thorough}
     provenance = Provenance(study.sha256, seed=seed, options=asked_for)
     return Plan(make_document(Plan, study, verdict, provenance, body), study, verdict, known.study, figures)
 
 
-def plan_folder(study: Study | str | Path, folder: Path, **options: Unpack[PlanOptions]) -> tuple[Plan, list[str]]:
-    """`plan`, with the files that the command leaves; also their names."""
+def plan_folder(
+    study: Study | str | Path, folder: Path, *, figures: bool = False, **options: Unpack[PlanOptions]
+) -> tuple[Plan, list[str]]:
+    """`plan`, with the files that the command leaves (with `figures` every figure as PDF and SVG too); also their names."""
     study = as_study(study)
     PlanSettings(**options)
     refuse_unplanned(study, "plan")
     with held(ready(folder)):
         found = plan(study, **options)
-        return found, write_proposal(found, folder, "plan")
+        return found, write_proposal(found, folder, figures)
 
 
-def write_proposal(proposal: Proposal, folder: Path, stem: str) -> list[str]:
-    """Write the document, the study and the figures of a proposal; returns their names."""
+def write_proposal(proposal: Proposal, folder: Path, figures: bool) -> list[str]:
+    """Write the document, the study and the page of a proposal, and its figures as files if asked for; returns their names."""
+    stem = proposal.KIND
     keep(folder / f"{stem}.json", proposal.document)
     write_beside(folder / "study.toml", study_text(unsettled(proposal.proposed)).encode("utf-8"), sync=True)
-    for name, figure in proposal.figures.items():
-        write_beside(folder / name, image_bytes(figure, "png"), sync=True)
-    return [f"{stem}.json", "study.toml", *proposal.figures]
+    page = proposal_page(proposal.document, proposal.figures)
+    write_beside(folder / f"{stem}.html", page.encode("utf-8", "backslashreplace"), sync=True)
+    more = write_figures(proposal.figures, folder) if figures else []
+    return [f"{stem}.json", "study.toml", f"{stem}.html", *more]
 
 
 def refuse_unplanned(study: Study, command: str) -> None:

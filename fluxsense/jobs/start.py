@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from importlib.metadata import distribution
 from importlib.resources import files
 from pathlib import Path
 from typing import Final
@@ -11,6 +12,9 @@ from typing import Final
 from fluxsense.base.errors import InputError
 from fluxsense.base.files import write_beside
 from fluxsense.jobs.folder import made
+
+GALLERY: Final = "gallery.md"
+"""The page that says what the examples show, and by which their folder is known."""
 
 
 @dataclass(frozen=True)
@@ -108,3 +112,47 @@ def start(folder: Path, source: str = "grain_500nm") -> Path:
         raise InputError("there is a study already", where=str(target), remedy="Choose another folder")
     write_beside(made(folder) / "study.toml", text.encode("utf-8"), sync=True)
     return target
+
+
+def examples_folder() -> Path:
+    """Where the example scripts are: in a checkout beside the package, else where the package was installed.
+
+    Raises
+    ------
+    InputError
+        If they were not installed.
+    """
+    beside = Path(str(files("fluxsense"))).parent / "examples"
+    if (beside / GALLERY).exists():
+        return beside
+    for file in distribution("fluxsense").files or ():
+        if file.name == GALLERY and file.parent.name == "examples":
+            return Path(str(file.locate())).parent
+    raise InputError(
+        "the examples were not installed with the package",
+        where="--examples",
+        remedy="Take them from the package's sources",
+    )
+
+
+def write_examples(folder: Path) -> list[str]:
+    """Copy the example scripts, tutorials and their gallery into a folder; returns their names.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Raises
+    ------
+    InputError
+        If they were not installed, or the folder cannot be made.
+    """
+    source = examples_folder()
+    names = []
+    for path in sorted(source.rglob("*")):
+        if path.suffix in (".py", ".md", ".png"):
+            name = path.relative_to(source)
+            made((folder / name).parent)
+            write_beside(folder / name, path.read_bytes(), sync=False)
+            names.append(name.as_posix())
+    return names

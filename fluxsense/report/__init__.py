@@ -12,6 +12,7 @@ figures.py     plain data in, one matplotlib ``Figure`` out; never ``pyplot``, n
 page.py        the page: template, figures inlined, written beside and renamed
 confidence.py  the section on detection
 design.py      figures of plans and layouts
+design_page.py  their pages
 proposals.py   lines of plans and layouts
 readout.py     lines of the read-out chain
 readout_page.py  its page

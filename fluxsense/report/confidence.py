@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from html import escape
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,23 +13,17 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullForma
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.files import read_bytes, write_beside
-from fluxsense.base.units import dimension_of, format_quantity
-from fluxsense.report.figures import styled
+from fluxsense.report.figures import BLUE, INK, ORANGE, QUIET, styled
 from fluxsense.report.lines import detection_lines
-from fluxsense.report.page import picture
+from fluxsense.report.page import TRUST_WORDS, filled, picture
+from fluxsense.report.views import reading_scale
 
 BEGIN, END = "<!-- confidence begins -->", "<!-- confidence ends -->"
+BEFORE = ('<section id="cautions">', "</main>")
+"""What the section stands before: the first of these that the page has."""
 REPORT_LIMIT_BYTES = 200_000_000
 EDGES = {"left": 0.13, "right": 0.98, "bottom": 0.14, "top": 0.91}
 """Edges of a single panel; a layout found by trial drawings takes twice as long."""
-BLUE, ORANGE, GREEN, GREY = "#2a6f97", "#c8553d", "#3a7d44", "#777777"
-
-
-def _scale(document: dict[str, Any], size: float) -> tuple[float, str]:
-    """Factor and unit text that read well for a size."""
-    text = format_quantity(size, dimension_of(document["unit"]), 6)
-    number, unit = text.split(" ", 1)
-    return float(number) / size, unit.replace("m^2", "m²")
 
 
 def _plain_log(axis: Axis) -> None:
@@ -50,14 +44,14 @@ def roc_figure(document: dict[str, Any]) -> Figure:
     """
     e = document["experiment"]
     roc, simulated = e["roc"], e["simulated"]
-    factor, unit = _scale(document, roc["size"])
+    factor, unit = reading_scale(document["unit"], roc["size"])
     figure = Figure(figsize=(5.2, 3.6))
     axes = figure.subplots(gridspec_kw=EDGES)
     p = np.array(roc["false_alarm"])
-    axes.plot(p, roc["known"], color=GREY, ls=":", label="direction and position known")
+    axes.plot(p, roc["known"], color=QUIET, ls=":", label="direction and position known")
     axes.plot(p, roc["unknown_direction"], color=BLUE, label="direction unknown")
     if e["thresholds"]["degrees_of_all_positions"] > e["thresholds"]["degrees"]:
-        axes.plot(p, roc["unknown_direction_and_position"], color=GREEN, ls="--", label="position unknown too")
+        axes.plot(p, roc["unknown_direction_and_position"], color=INK, ls="--", label="position unknown too")
     if simulated:
         y = np.array(simulated["roc"])
         n = simulated["campaigns"]
@@ -68,7 +62,7 @@ def roc_figure(document: dict[str, Any]) -> Figure:
             p[good], y[good], 2 * sd[good], fmt="o", ms=3.5, lw=0.8, color=ORANGE, label=f"simulated, {n} each (2 sd)"
         )
     chance = np.geomspace(p[0], p[-1], 60)
-    axes.plot(chance, chance, color=GREY, lw=0.6)
+    axes.plot(chance, chance, color=QUIET, lw=0.6)
     axes.set(
         xscale="log",
         xlim=(p[0], 1),
@@ -87,13 +81,13 @@ def detection_figure(document: dict[str, Any]) -> Figure:
     """Detection probability against size at the promised false-alarm probability, and smallest size against repeats."""
     e = document["experiment"]
     curve, fall, promised = e["detection_against_size"], e["repeats_fall"], document["promised"]
-    factor, unit = _scale(document, curve["size"][-1])
+    factor, unit = reading_scale(document["unit"], curve["size"][-1])
     figure = Figure(figsize=(7.4, 3.4))
     left, right = figure.subplots(
         1, 2, gridspec_kw={"left": 0.085, "right": 0.985, "bottom": 0.15, "top": 0.9, "wspace": 0.3}
     )
     left.plot(np.array(curve["size"]) * factor, curve["probability"], color=BLUE)
-    left.axhline(promised["detection"], color=GREY, lw=0.7, ls=":")
+    left.axhline(promised["detection"], color=QUIET, lw=0.7, ls=":")
     if e["simulated"]:
         s = e["simulated"]
         left.errorbar(
@@ -114,9 +108,9 @@ def detection_figure(document: dict[str, Any]) -> Figure:
     )
     n = np.array(fall["repeats"])
     right.loglog(n, np.array(fall["smallest_size"]) * factor, color=BLUE, marker="o", ms=3.5, label="as it is")
-    right.loglog(n, np.array(fall["without_flux_noise"]) * factor, color=GREEN, ls="--", label="without flux noise")
+    right.loglog(n, np.array(fall["without_flux_noise"]) * factor, color=INK, ls="--", label="without flux noise")
     right.loglog(n, np.array(fall["slow_flux_noise"]) * factor, color=ORANGE, ls="-.", label="flux noise slow")
-    right.axhline(fall["floor"] * factor, color=GREY, lw=0.7, ls=":", label="its floor")
+    right.axhline(fall["floor"] * factor, color=QUIET, lw=0.7, ls=":", label="its floor")
     right.set(xlabel="repeats of each sweep", ylabel=f"smallest size detected ({unit})")
     right.legend(loc="lower left")
     _plain_log(right.xaxis)
@@ -128,7 +122,7 @@ def detection_figure(document: dict[str, Any]) -> Figure:
 def growth_figure(document: dict[str, Any]) -> Figure:
     """Expected log Bayes factor against repeats, with a source and without, and the grades of Kass and Raftery."""
     g = document["experiment"]["growth"]
-    factor, unit = _scale(document, g["size"])
+    factor, unit = reading_scale(document["unit"], g["size"])
     figure = Figure(figsize=(5.2, 3.6))
     axes = figure.subplots(gridspec_kw=EDGES)
     n = np.array(g["repeats"])
@@ -137,9 +131,15 @@ def growth_figure(document: dict[str, Any]) -> Figure:
     axes.plot(n, g["expected_without_source"], color=BLUE, label="no source")
     for limit, word in ((3.0, "positive"), (20.0, "strong"), (150.0, "very strong")):
         for sign in (1, -1):
-            axes.axhline(sign * np.log(limit), color=GREY, lw=0.5, ls=":")
+            axes.axhline(sign * np.log(limit), color=QUIET, lw=0.5, ls=":")
         axes.annotate(
-            word, (n[-1], np.log(limit)), xytext=(-3, 1), textcoords="offset points", fontsize=7, color=GREY, ha="right"
+            word,
+            (n[-1], np.log(limit)),
+            xytext=(-3, 1),
+            textcoords="offset points",
+            fontsize=7,
+            color=QUIET,
+            ha="right",
         )
     axes.set(
         xscale="log",
@@ -160,40 +160,56 @@ def growth_figure(document: dict[str, Any]) -> Figure:
     return figure
 
 
-def section_html(document: dict[str, Any]) -> str:
-    """The section as HTML, every text escaped."""
-    shown = [
-        picture(roc_figure(document), "Detection against false-alarm probability", "Detection against false alarms."),
-        picture(
-            detection_figure(document),
-            "Detection probability against size; smallest size against repeats",
-            "Detection against size, and how the smallest size detected falls with repeats.",
-        ),
-        picture(
-            growth_figure(document), "Log Bayes factor against repeats", "How the log Bayes factor grows with repeats."
-        ),
-    ]
-    lines = "".join(f"<p>{escape(line.strip())}</p>" for line in detection_lines(document))
-    figures = "".join(
-        f'<figure><img src="{p.uri}" width="{p.width}" alt="{escape(p.alt)}"><figcaption>{escape(p.caption)}</figcaption></figure>'
-        for p in shown
-    )
+def detection_figures(document: dict[str, Any]) -> dict[str, Figure]:
+    """Every figure of `detect` by its name."""
+    return {
+        "false_alarms": roc_figure(document), "smallest_size": detection_figure(document), "growth": growth_figure(document)
+    }  # fmt: skip
+
+
+CAPTIONS = {
+    "false_alarms": ("Detection against false-alarm probability", "Detection against false alarms."),
+    "smallest_size": (
+        "Detection probability against size; smallest size against repeats",
+        "Detection against size, and how the smallest size detected falls with repeats.",
+    ),
+    "growth": ("Log Bayes factor against repeats", "How the log Bayes factor grows with repeats."),
+}
+"""By figure: words for those who cannot see it, and caption."""
+
+
+def section_html(document: dict[str, Any], lines: Sequence[str]) -> str:
+    """The section as HTML, every text escaped, between the marks by which it is found again."""
+    pictures = [picture(figure, *CAPTIONS[name]) for name, figure in detection_figures(document).items()]
     of = "<!-- of study {study_hash}, data {digest_hash} -->".format(**document["provenance"])
-    return f'{BEGIN}{of}<section id="confidence"><div class="rail"><h2>Confidence</h2></div><div class="body">{lines}{figures}</div></section>{END}'
+    return f"{BEGIN}{of}{filled('confidence.html', lines=lines, pictures=pictures)}{END}"
 
 
 def with_section(page: str, section: str) -> str:
-    """The report's page with the section in it; a former one is replaced."""
+    """The report's page with the section in it, before the cautions; a former one is replaced."""
     if BEGIN in page and END in page:
         start, stop = page.index(BEGIN), page.index(END) + len(END)
-        return page[:start] + section + page[stop:]
-    at = page.rindex("</main>") if "</main>" in page else len(page)
+        page = page[:start] + page[stop:].lstrip("\n")
+    last = next((x for x in BEFORE if x in page), "")
+    at = page.rindex(last) if last else len(page)
     return page[:at] + section + "\n" + page[at:]
+
+
+def alone_html(document: dict[str, Any]) -> str:
+    """A page of its own for the section, in the frame of all pages: the first line is its answer."""
+    first, *rest = (x.strip() for x in detection_lines(document))
+    return filled(
+        "detection.html",
+        d=document,
+        answer=first,
+        said=document["verdict"]["reasons"],
+        trust_words=TRUST_WORDS[document["verdict"]["trust"]],
+        section=section_html(document, rest),
+    )
 
 
 def write_section(report: Path, alone: Path, document: dict[str, Any]) -> Path:
     """Put the section into the report, or into a page of its own if there is no report; returns which."""
-    section = section_html(document)
     try:
         former = read_bytes(report, limit_bytes=REPORT_LIMIT_BYTES, kind="report").decode("utf-8")
     except (InputError, UnicodeDecodeError):  # none there, or none of ours
@@ -202,14 +218,9 @@ def write_section(report: Path, alone: Path, document: dict[str, Any]) -> Path:
     if not all(mark in former for mark in (provenance["study_hash"], provenance["digest_hash"])):
         former = ""  # the page is of another result
     if former:
+        section = section_html(document, [x.strip() for x in detection_lines(document)])
         target, page = report, with_section(former, section)
     else:
-        title = escape(document["title"])
-        target = alone
-        page = (
-            '<!doctype html><html lang="en"><head><meta charset="utf-8">'
-            "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; img-src data:; style-src 'unsafe-inline'\">"
-            f"<title>{title}: confidence</title></head><body><main><h1>{title}</h1>{section}</main></body></html>"
-        )
+        target, page = alone, alone_html(document)
     write_beside(target, page.encode(), sync=True)
     return target

@@ -7,17 +7,38 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
+from matplotlib.colors import ListedColormap, LogNorm
 from matplotlib.figure import Figure
-from matplotlib.patches import Polygon, Rectangle
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, Polygon, Rectangle
 
-from fluxsense.base.sphere import angles_from_vector
+from fluxsense.base.sphere import lambert_xy
 from fluxsense.base.units import watt_to_dbm
 from fluxsense.design.ambiguity import DOUBTFUL_LOG_ODDS, AmbiguityMap
 from fluxsense.design.layout import Layout
 from fluxsense.design.schedule import FrequencyShares, Schedule
 from fluxsense.design.working_point import Landscape
-from fluxsense.report.figures import BLUE, FAINT, INK, ORANGE, QUIET, plain, styled
+from fluxsense.report.figures import (
+    BLUE,
+    DISC_EDGE,
+    DISC_IN,
+    FAINT,
+    INK,
+    ORANGE,
+    QUIET,
+    SHADES,
+    TINTS,
+    WIDTH_IN,
+    blank_disc,
+    disc_points,
+    discs,
+    mark_truth,
+    plain,
+    styled,
+    truth_handle,
+)
 from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
@@ -30,11 +51,13 @@ def draw_layout(study: Study, layout: Layout, present: Layout | None = None) -> 
     Loops of one isolator share a letter; distant loops are left out and counted.
     """
     chips = list(study.chips)
-    figure = Figure(figsize=(min(4.9 * len(chips), 14.0), 4.9), layout="constrained")
+    columns = min(2, len(chips))
+    rows = -(-len(chips) // columns)
+    figure = Figure(figsize=(0.5 * WIDTH_IN * columns, 0.5 * WIDTH_IN * rows), layout="constrained")
     owner = {s.loop: f"{iso.name} {k + 1}" for iso in study.isolators for k, s in enumerate(iso.stages)}
     half = 0.5e6 * np.array(study.layout.chip_size_m)
     for n, chip in enumerate(chips):
-        axes = figure.add_subplot(1, len(chips), n + 1)
+        axes = figure.add_subplot(rows, columns, n + 1)
         axes.set_aspect("equal")
         axes.add_patch(Rectangle(tuple(-half), *(2 * half), fill=False, edgecolor=QUIET, linewidth=0.8))
         for keep in study.layout.keep_out:
@@ -61,8 +84,8 @@ def draw_layout(study: Study, layout: Layout, present: Layout | None = None) -> 
             axes.plot([x], [y], marker="+", color=INK, markersize=11, linestyle="none")
         axes.set_xlim(-1.05 * half[0], 1.05 * half[0])
         axes.set_ylim(-1.05 * half[1], 1.05 * half[1])
-        axes.set_xlabel("x / um")
-        axes.set_ylabel("y / um")
+        axes.set_xlabel("x (µm)")
+        axes.set_ylabel("y (µm)")
         more = f" ({distant} distant loops not shown)" if distant else ""
         axes.set_title(plain(chip.name) + more, fontsize=9)
     return figure
@@ -73,36 +96,65 @@ def draw_landscape(found: Landscape) -> Figure:
     """Expected angular error over the two bias fluxes of one isolator; a cross where the study stands."""
     figure = Figure(figsize=(5.6, 4.6), layout="constrained")
     axes = figure.add_subplot()
-    values = np.log10(np.maximum(found.error_deg, 1e-6)).T
-    mesh = axes.pcolormesh(found.first_phi0, found.second_phi0, values, cmap="cividis_r", shading="nearest")
-    axes.plot(*found.now_phi0, marker="x", color=ORANGE, markersize=9, markeredgewidth=2, linestyle="none")
+    error = np.maximum(found.error_deg, 1e-6).T
+    norm = LogNorm(float(np.nanmin(error)), max(float(np.nanmax(error)), 1.01 * float(np.nanmin(error))))
+    mesh = axes.pcolormesh(found.first_phi0, found.second_phi0, error, cmap=SHADES, norm=norm, shading="nearest")
+    axes.plot(
+        *found.now_phi0, marker="X", markerfacecolor=ORANGE, markeredgecolor="white", markersize=11, linestyle="none"
+    )
     best = np.unravel_index(int(np.nanargmin(found.error_deg)), found.error_deg.shape)
     axes.plot(
         found.first_phi0[best[0]], found.second_phi0[best[1]], marker="o", markerfacecolor="none", color=ORANGE,
-        markersize=9, linestyle="none",
+        markersize=10, markeredgewidth=2, linestyle="none",
     )  # fmt: skip
-    figure.colorbar(mesh, ax=axes, label="log10 of the expected angular error / deg")
-    axes.set_xlabel("flux in the first loop / Phi0")
-    axes.set_ylabel("flux in the second loop / Phi0")
-    axes.set_title(plain(f"{found.isolator}: x now, o best of the grid"), fontsize=9)
+    figure.colorbar(mesh, ax=axes, label="expected angular error (degrees)")
+    axes.set_xlabel("flux in the first loop (Φ0)")
+    axes.set_ylabel("flux in the second loop (Φ0)")
+    axes.set_title(plain(f"{found.isolator}: cross now, ring best of the grid"))
     return figure
+
+
+ODDS_STEPS = (
+    (DOUBTFUL_LOG_ODDS, "below 20 to 1: not told apart"),
+    (np.log(1e3), "up to 1000 to 1"),
+    (np.log(1e6), "up to a million to 1"),
+)
+"""Expected log odds below which a direction is drawn in the next lighter tint, and words for it."""
 
 
 @styled
 def draw_ambiguity(found: AmbiguityMap) -> Figure:
-    """Expected log odds of the truth (star) against every direction, on an equal-area map; crosses are not told apart."""
-    figure = Figure(figsize=(7.4, 4.2), layout="constrained")
-    axes = figure.add_subplot(projection="mollweide")
-    azimuth, elevation = angles_from_vector(found.directions)
-    value = np.log10(1 + found.log_odds)
-    marks = axes.scatter(azimuth, elevation, c=value, cmap="cividis_r", s=60)
-    doubtful = found.log_odds < DOUBTFUL_LOG_ODDS
-    axes.scatter(azimuth[doubtful], elevation[doubtful], marker="x", color=ORANGE, s=45)
-    where = angles_from_vector(found.truth[None])
-    axes.scatter(where[0], where[1], marker="*", color=INK, s=140)
-    figure.colorbar(marks, ax=axes, label="log10(1 + expected log odds)", shrink=0.8)
-    axes.grid(True, color=FAINT, linewidth=0.5)
-    axes.set_xticklabels([])
+    """Expected odds of the truth (star) against every direction tried, on two equal-area discs: the darker, the less told apart.
+
+    Each direction tried colours what lies nearest to it; crosses mark those that are not told from the truth.
+    """
+    figure = Figure(figsize=(WIDTH_IN, DISC_IN + 0.75))
+    tints = TINTS[::-1]
+    doubtful = found.directions[found.log_odds < DOUBTFUL_LOG_ODDS]
+    for axes, centre in discs(figure, found.truth, "the true direction"):
+        rim = blank_disc(axes, centre)
+        x, _, points = disc_points(centre, 161)
+        nearest = found.log_odds[np.argmax(points @ found.directions.T, axis=1)]
+        step = np.searchsorted([limit for limit, _ in ODDS_STEPS], nearest, side="right").astype(np.float64)
+        shades = ListedColormap([*tints, "#ffffff"])
+        image = axes.imshow(
+            step.reshape(x.shape), origin="lower", extent=(-DISC_EDGE, DISC_EDGE, -DISC_EDGE, DISC_EDGE), cmap=shades,
+            vmin=-0.5, vmax=3.5, interpolation="nearest", zorder=0.5,
+        )  # fmt: skip
+        image.set_clip_path(rim)
+        here = lambert_xy(doubtful[doubtful @ centre >= 0], centre)
+        axes.plot(*here.T, marker="x", color=ORANGE, linestyle="none", markersize=7, markeredgewidth=1.6, zorder=7)
+        if found.truth @ centre >= 0:
+            mark_truth(axes, lambert_xy(found.truth, centre))
+        axes.set_xlim(-1.04 * DISC_EDGE, 1.04 * DISC_EDGE)  # the image has set its own
+        axes.set_ylim(-1.04 * DISC_EDGE, 1.04 * DISC_EDGE)
+    handles: list[Artist] = [
+        Patch(facecolor=tint, edgecolor=INK, linewidth=0.7, label=words)
+        for tint, (_, words) in zip(tints, ODDS_STEPS, strict=True)
+    ]
+    handles.append(Line2D([], [], linestyle="", marker="x", color=ORANGE, label="not told from the truth"))
+    handles.append(truth_handle("truth"))
+    figure.legend(handles=handles, loc="lower center", bbox_to_anchor=(0.5, 0.0), ncols=5)
     return figure
 
 
@@ -110,7 +162,7 @@ def draw_ambiguity(found: AmbiguityMap) -> Figure:
 def draw_schedule(found: Schedule) -> Figure:
     """Whole numbers of sweeps of every candidate that has any, as bars."""
     chosen = [(c, int(n)) for c, n in zip(found.candidates, found.sweeps, strict=True) if n > 0]
-    figure = Figure(figsize=(7.4, 0.6 + 0.22 * max(len(chosen), 3)), layout="constrained")
+    figure = Figure(figsize=(WIDTH_IN, 0.6 + 0.19 * max(len(chosen), 3)), layout="constrained")
     axes = figure.add_subplot()
     _bars(
         axes,
@@ -134,8 +186,8 @@ def draw_frequency_shares(found: FrequencyShares) -> Figure:
     axes = figure.add_subplot()
     axes.plot(1e-9 * found.frequency_hz, 100 * found.share, color=BLUE, marker="o", markersize=3)
     axes.axvspan(1e-9 * found.start_hz, 1e-9 * found.stop_hz, color=FAINT, alpha=0.5)
-    axes.set_xlabel("frequency / GHz")
-    axes.set_ylabel("share of the information / %")
+    axes.set_xlabel("frequency (GHz)")
+    axes.set_ylabel("share of the information (%)")
     axes.set_ylim(bottom=0)
     return figure
 
@@ -158,9 +210,9 @@ def draw_pump_power(points: Mapping[str, Sequence[Mapping[str, Any]]]) -> Figure
         style["color"] = (BLUE, ORANGE, INK, QUIET)[n % 4]
         above.plot(power, [x["isolation_db"] for x in rows], **style)
         below.plot(power, [1e6 * x["flux_noise_phi0"] for x in rows], **style)
-    above.set_ylabel("best isolation / dB")
-    below.set_ylabel("flux noise / (uPhi0/sqrt(Hz))")
-    below.set_xlabel("pump power / dBm (the last is the limit)")
+    above.set_ylabel("best isolation (dB)")
+    below.set_ylabel("flux noise (µΦ0 in 1 Hz)")
+    below.set_xlabel("pump power (dBm; the last is the limit)")
     for axes in (above, below):
         axes.set_ylim(bottom=0)
     above.legend(frameon=False)

@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from matplotlib import font_manager, patheffects
 from matplotlib.axes import Axes
+from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 from matplotlib.ft2font import FT2Font
 from matplotlib.lines import Line2D
@@ -53,8 +54,15 @@ BLUE = "#1f4e79"
 ORANGE = "#c65d0e"
 TINTS = ("#e6ecf2", "#bfd0e0", "#86a8c8")
 """Fills of the 95, 90 and 50% regions, from light to dark."""
+SHADES = LinearSegmentedColormap.from_list("shades", ["#ffffff", *TINTS, BLUE, INK])
+"""Continuous values of one sign: the more the darker."""
+EITHER_SIGN = LinearSegmentedColormap.from_list("either sign", [ORANGE, "#ffffff", BLUE])
 LEVEL_STYLES: dict[float, Any] = {0.5: "solid", 0.9: (0, (5, 2)), 0.95: (0, (1, 1.6))}
 
+DISC_EDGE = float(np.sqrt(2.0))
+"""Radius of a hemisphere on the equal-area map of the unit sphere."""
+DISC_IN = 4.75
+"""Height of a disc."""
 WIDTH_IN = 9.8
 """Width of every figure: the page shows an inch as 96 pixels, so that text keeps its size."""
 
@@ -170,12 +178,8 @@ def draw_sphere_map(
     close = [] if listed else [m for m in modes if m.angular_sd_rad < SMALL_REGION_RAD][:2]
     height = 5.45 + (4.45 if len(close) == 1 else 4.85 if close else 0.0)
     figure = Figure(figsize=(WIDTH_IN, height))
-    disc_height = 4.75 / height
-    bottom = 1 - (0.26 / height) - disc_height
-    for n, sign in enumerate((1, -1)):
-        axes = figure.add_axes((0.005 + 0.5 * n, bottom, 0.49, disc_height))
-        _disc(axes, regions, modes, sign * centre, truth, labels=n == 0)
-        axes.set_title("hemisphere about the mean direction" if n == 0 else "opposite hemisphere")
+    for axes, middle in discs(figure, centre, "the mean direction"):
+        _disc(axes, regions, modes, middle, truth)
     for n, mode in enumerate(close):
         axes = figure.add_axes((0.075 + 0.5 * n, 0.5 / height, 0.40, 3.95 / height))
         _close_up(axes, regions, modes, mode, samples, truth)
@@ -242,15 +246,10 @@ def _disc(
     modes: Sequence[Mode],
     centre: FloatArray,
     truth: FloatArray | None,
-    labels: bool,
 ) -> None:
-    edge = np.sqrt(2.0)
-    rim = Circle((0, 0), edge, facecolor="white", edgecolor=INK, linewidth=1.2, zorder=0)
-    axes.add_patch(rim)
-    grid = np.linspace(-edge, edge, 97)
-    x, y = np.meshgrid(grid, grid)
+    rim = blank_disc(axes, centre)
+    x, y, points = disc_points(centre)
     if max(m.angular_sd_rad for m in modes) > np.radians(1.5):
-        points = _from_map(x, y, centre)
         # no region of 95% reaches six root mean square radii (Chebyshev: 4.5), so the density is not needed there
         near = np.any([points @ m.mean > np.cos(min(6 * m.angular_sd_rad + 0.1, np.pi)) for m in modes], axis=0)
         values = np.full(len(points), -60.0)
@@ -258,11 +257,29 @@ def _disc(
             values[near] = np.maximum(regions[0].density.log_density(points[near]), -60.0)
             for made in _contours(axes, regions, x, y, values.reshape(x.shape)):
                 made.set_clip_path(rim)
+    for n, mode in enumerate(modes):
+        if mode.mean @ centre >= 0:
+            _mark_mode(axes, lambert_xy(mode.mean, centre), n + 1, len(modes) > 1)
+    if truth is not None and truth @ centre >= 0:
+        mark_truth(axes, lambert_xy(truth, centre))
+
+
+def disc_points(centre: FloatArray, across: int = 97) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """A square grid over the disc about a centre: map coordinates x and y (n, n), and its directions (n^2, 3)."""
+    grid = np.linspace(-DISC_EDGE, DISC_EDGE, across)
+    x, y = np.meshgrid(grid, grid)
+    return x, y, _from_map(x, y, centre)
+
+
+def blank_disc(axes: Axes, centre: FloatArray) -> Circle:
+    """The hemisphere about a centre as an equal-area disc with its graticule and the axes of the chip; returns the rim."""
+    rim = Circle((0, 0), DISC_EDGE, facecolor="white", edgecolor=INK, linewidth=1.2, zorder=0)
+    axes.add_patch(rim)
     for kind, degrees, xy in _graticule(centre):
-        u, v = _outside(xy[:, 0], xy[:, 1], edge)
+        u, v = _outside(xy[:, 0], xy[:, 1], DISC_EDGE)
         strong = kind == "elevation" and degrees == 0
         axes.plot(u, v, color=QUIET if strong else FAINT, linewidth=0.9 if strong else 0.6, zorder=2)
-    _disc_labels(axes, centre, edge)
+    _disc_labels(axes, centre, DISC_EDGE)
     for name, vector in (("+x", (1, 0, 0)), ("+y", (0, 1, 0)), ("+z", (0, 0, 1))):
         for prefix, sign in ((name, 1.0), (name.replace("+", "−"), -1.0)):
             direction = sign * np.array(vector, dtype=np.float64)
@@ -279,15 +296,23 @@ def _disc(
                     path_effects=HALO,
                     zorder=6,
                 )
-    for n, mode in enumerate(modes):
-        if mode.mean @ centre >= 0:
-            _mark_mode(axes, lambert_xy(mode.mean, centre), n + 1, len(modes) > 1)
-    if truth is not None and truth @ centre >= 0:
-        _mark_truth(axes, lambert_xy(truth, centre))
     axes.set_aspect("equal")
-    axes.set_xlim(-1.04 * edge, 1.04 * edge)
-    axes.set_ylim(-1.04 * edge, 1.04 * edge)
+    axes.set_xlim(-1.04 * DISC_EDGE, 1.04 * DISC_EDGE)
+    axes.set_ylim(-1.04 * DISC_EDGE, 1.04 * DISC_EDGE)
     axes.axis("off")
+    return rim
+
+
+def discs(figure: Figure, centre: FloatArray, words: str, top_in: float = 0.26) -> list[tuple[Axes, FloatArray]]:
+    """Places for two discs side by side at the top of a figure, the hemisphere about a centre and its opposite; their centres."""
+    height = float(figure.get_figheight())
+    tall = DISC_IN / height
+    out = []
+    for n, sign in enumerate((1, -1)):
+        axes = figure.add_axes((0.005 + 0.5 * n, 1 - top_in / height - tall, 0.49, tall))
+        axes.set_title(f"hemisphere about {words}" if n == 0 else "opposite hemisphere")
+        out.append((axes, sign * centre))
+    return out
 
 
 def _disc_labels(axes: Axes, centre: FloatArray, edge: float) -> None:
@@ -338,9 +363,17 @@ def _mark_mode(axes: Axes, at: FloatArray, number: int, numbered: bool) -> None:
         )
 
 
-def _mark_truth(axes: Axes, at: FloatArray) -> None:
+def mark_truth(axes: Axes, at: FloatArray) -> None:
+    """The star of a known direction."""
     axes.plot(
         *at, marker="*", markersize=13, markerfacecolor="white", markeredgecolor=ORANGE, markeredgewidth=1.5, zorder=9
+    )
+
+
+def truth_handle(words: str) -> Line2D:
+    """The star of a known direction in a legend."""
+    return Line2D(
+        [], [], linestyle="", marker="*", markersize=11, markerfacecolor="white", markeredgecolor=ORANGE, label=words
     )
 
 
@@ -355,9 +388,7 @@ def _map_handles(regions: Sequence[Region], truth: bool, ring_words: str) -> lis
     ring.set_label(ring_words)
     handles.append(ring)
     if truth:
-        star = Line2D([], [], linestyle="", marker="*", markersize=11, markerfacecolor="white", markeredgecolor=ORANGE)
-        star.set_label("truth, as stated")
-        handles.append(star)
+        handles.append(truth_handle("truth, as stated"))
     return handles
 
 
@@ -405,7 +436,7 @@ def _close_up(
     _close_up_graticule(axes, centre, reach)
     _mark_mode(axes, np.zeros(2), modes.index(mode) + 1, len(modes) > 1)
     if truth is not None and np.max(np.abs(lambert_xy(truth, centre))) < reach:
-        _mark_truth(axes, lambert_xy(truth, centre))
+        mark_truth(axes, lambert_xy(truth, centre))
     bar = _nice(np.degrees(reach) * 0.6)
     length = 2 * np.sin(np.radians(bar) / 2)
     right, low = 0.93 * reach, -0.90 * reach

@@ -16,7 +16,7 @@ from fluxsense.base.files import write_beside
 from fluxsense.base.sphere import angle_between_rad, angles_from_vector
 from fluxsense.data.settings import setting_names
 from fluxsense.report import figures
-from fluxsense.report.lines import answer_sentence
+from fluxsense.report.lines import answer_sentence, size_words
 from fluxsense.report.sentences import KIND_WORDS
 from fluxsense.report.views import (
     CountView,
@@ -28,6 +28,7 @@ from fluxsense.report.views import (
     passes,
     pump_words,
     reading_scale,
+    typeset,
 )
 from fluxsense.study import Study
 
@@ -232,8 +233,7 @@ def _with_sd(mean: float, sd: float) -> str:
 
 def _size_words(document: dict[str, Any]) -> str:
     size = document["size"]
-    factor, unit = reading_scale(size["unit"], size["mean"])
-    return f"{_with_sd(size['mean'] * factor, size['sd'] * factor)} {unit}"
+    return typeset(size_words(size["mean"], size["sd"], size["unit"]))
 
 
 def _truth_words(shown: Shown, known: KnownSource) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import isclose
 from typing import Any
 
 from fluxsense.base.units import format_quantity
@@ -15,6 +16,8 @@ CAUTION = (
     "These proposals know only the limits that the study states. Check every current, power and dimension against the "
     "laboratory's own limits (lines, amplifiers, chip, fabrication rules) before using them."
 )
+ALIKE = 1e-3
+"""Two layouts whose criteria differ by less than this part are as good as each other."""
 SMALLER_IS_BETTER = ("error", "A", "worst")
 """Criteria of a layout of which less is better."""
 
@@ -60,20 +63,11 @@ def plan_lines(document: Mapping[str, Any]) -> list[str]:
     for kind, value in sorted(then["mean_if_known_deg"].items(), key=lambda item: item[1]):
         lines.append(f"  with the {KIND_WORDS.get(kind, kind)} known exactly: {value:.3g} degrees")
     lines += document["leaves_out"]
-    lines += _point_lines(document)
+    lines += ["", "Working points:", *_point_lines(document), *(f"  {x}" for x in isolation_lines(document))]
     if document["probe"] is not None:
         lines += probe_lines(document["probe"])
-    lines += [*_schedule_lines(document), *_time_lines(document)]
-    f = document["frequencies"]
-    lines.append(
-        f"Frequencies: {f['points']} of {f['points_before']} points, {format_quantity(f['start_hz'], 'frequency', 6)} to "
-        f"{format_quantity(f['stop_hz'], 'frequency', 6)}, carry nine tenths: rms error {f['rms_error_short_deg']:.3g} instead of "
-        f"{f['rms_error_full_deg']:.3g} degrees with that part alone"
-    )
-    gain = document["information_gain_nats"]
-    lines.append(
-        f"Expected information gain on all unknowns: {gain['lower']:.1f} to {gain['upper']:.1f} nats (Monte Carlo error {gain['upper_sd']:.1f})"
-    )
+    lines += ["", *schedule_lines(document), *_sweep_lines(document), *time_lines(document)]
+    lines += [frequency_line(document), gain_line(document)]
     if document["readout"] is not None:
         lines += readout_lines(document["readout"], document["source_unit"])
         lines += [f"Note: {x}" for x in document["readout_notes"]]
@@ -83,46 +77,83 @@ def plan_lines(document: Mapping[str, Any]) -> list[str]:
     return [*lines, "", document["caution"]]
 
 
+def frequency_line(document: Mapping[str, Any]) -> str:
+    """The window of a shorter sweep."""
+    f = document["frequencies"]
+    return (
+        f"Frequencies: {f['points']} of {f['points_before']} points, {format_quantity(f['start_hz'], 'frequency', 6)} to "
+        f"{format_quantity(f['stop_hz'], 'frequency', 6)}, carry nine tenths: rms angular error {f['rms_error_short_deg']:.3g} "
+        f"instead of {f['rms_error_full_deg']:.3g} degrees with that part alone"
+    )
+
+
+def gain_line(document: Mapping[str, Any]) -> str:
+    """What the campaign would tell of everything unknown."""
+    gain = document["information_gain_nats"]
+    return (
+        f"Expected information gain on all unknowns: {gain['lower']:.1f} to {gain['upper']:.1f} nats (Monte Carlo error "
+        f"of the gain {gain['upper_sd']:.1f})"
+    )
+
+
+def setting_words(setting: Mapping[str, Any]) -> tuple[str, str, str, str]:
+    """Bias, pump frequency, pump power and isolation of a proposed setting."""
+    currents = ", ".join(f"{n} {format_quantity(v, 'current', 4)}" for n, v in setting["bias_a"].items() if v)
+    matched = setting["pump_frequency_hz"] is None
+    frequency = "matched" if matched else format_quantity(setting["pump_frequency_hz"], "frequency", 6)
+    isolation = f"{min(setting['isolation_db']):.0f} dB" if setting["isolation_db"] else ""
+    return currents or "none", frequency, format_quantity(setting["pump_power_w"], "power", 4), isolation
+
+
 def _point_lines(document: Mapping[str, Any]) -> list[str]:
-    lines = ["", "Working points:"]
+    lines = []
     for s in document["settings"]:
-        currents = ", ".join(f"{n} {format_quantity(v, 'current', 4)}" for n, v in s["bias_a"].items() if v)
-        pump = "matched" if s["pump_frequency_hz"] is None else format_quantity(s["pump_frequency_hz"], "frequency", 6)
-        isolation = f", isolation {min(s['isolation_db']):.0f} dB" if s["isolation_db"] else ""
+        currents, frequency, power, isolation = setting_words(s)
+        isolating = f", isolation {isolation}" if isolation else ""
         lines.append(
-            f"  {s['name']} ({', '.join(s['isolators'])}): bias {currents or 'none'}; pump {pump} at "
-            f"{format_quantity(s['pump_power_w'], 'power', 4)}{isolation}"
-        )
-    reached = [v for s in document["settings"] for v in s["isolation_db"]]
-    if document["isolation_asked_db"] is None and reached:
-        widest = max(abs(f) for s in document["settings"] for f in s["flux_phi0"])
-        lines.append(
-            f"  [limits] asks for no isolation, so only the error counts: the least here is {min(reached):.0f} dB, with loops "
-            f'at up to {widest:.2g} flux quanta. State isolation = "15 dB" there if every setting must still isolate.'
-        )
-    if document["isolation_not_reached"]:
-        lines.append(
-            f"  The isolation that the study asks for was not reached in: {', '.join(document['isolation_not_reached'])}."
+            f"  {s['name']} ({', '.join(s['isolators'])}): bias {currents}; pump {frequency} at {power}{isolating}"
         )
     return lines
 
 
-def _schedule_lines(document: Mapping[str, Any]) -> list[str]:
+def isolation_lines(document: Mapping[str, Any]) -> list[str]:
+    """What is to be said of the isolation at the working points."""
+    lines = []
+    reached = [v for s in document["settings"] for v in s["isolation_db"]]
+    if document["isolation_asked_db"] is None and reached:
+        widest = max(abs(f) for s in document["settings"] for f in s["flux_phi0"])
+        lines.append(
+            f"[limits] asks for no isolation, so only the error counts: the least here is {min(reached):.0f} dB, with loops "
+            f'at up to {widest:.2g} flux quanta. State isolation = "15 dB" there if every setting must still isolate.'
+        )
+    if document["isolation_not_reached"]:
+        lines.append(
+            f"The isolation that the study asks for was not reached in: {', '.join(document['isolation_not_reached'])}."
+        )
+    return lines
+
+
+def schedule_lines(document: Mapping[str, Any]) -> list[str]:
+    """How good the split of sweeps is."""
     schedule = document["schedule"]
-    lines = [
-        "",
-        f"Split of {schedule['total']} sweeps: rms error {schedule['rms_error_equal_split_deg']:.3g} degrees as planned, "
+    return [
+        f"Split of {schedule['total']} sweeps: rms angular error {schedule['rms_error_equal_split_deg']:.3g} degrees as planned, "
         f"{schedule['rms_error_best_deg']:.3g} with the best weights, {schedule['rms_error_whole_numbers_deg']:.3g} in whole sweeps",
         f"  equivalence theorem: largest sensitivity is {schedule['equivalence_largest_over_limit']:.4f} of its limit (1 at the optimum)",
     ]
-    for c in schedule["candidates"]:
+
+
+def _sweep_lines(document: Mapping[str, Any]) -> list[str]:
+    lines = []
+    for c in document["schedule"]["candidates"]:
         if c["sweeps"]:
             name = c["setting"] or f"pump off at the bias of {c['pump_off_at_bias_of']}"
             lines.append(f"  {c['sweeps']:4d}  {c['isolator']}, {name}, source {c['state']}, {c['cooldown']}")
     return lines
 
 
-def _time_lines(document: Mapping[str, Any]) -> list[str]:
+def time_lines(document: Mapping[str, Any]) -> list[str]:
+    """The time to an angular error, and to an error rate."""
     time, lines = document["time"], []
     kinds = sum(c["sweeps"] > 0 for c in document["schedule"]["candidates"])
     if time["reachable"]:
@@ -130,12 +161,13 @@ def _time_lines(document: Mapping[str, Any]) -> list[str]:
         if count < kinds:  # no fewer can be taken
             count, seconds = kinds, seconds * kinds / count
         lines.append(
-            f"Time to {time['wanted_deg']:.3g} degrees: {count:.0f} sweeps, {duration_text(seconds)}"
+            f"Time to an angular error of {time['wanted_deg']:.3g} degrees: {count:.0f} sweeps, {duration_text(seconds)}"
             + (": one of each kind is enough" if count == kinds else "")
         )
     else:
         lines.append(
-            f"{time['wanted_deg']:.3g} degrees cannot be reached: measuring without end leaves {time['floor_deg']:.3g} degrees."
+            f"An angular error of {time['wanted_deg']:.3g} degrees cannot be reached: measuring without end leaves "
+            f"{time['floor_deg']:.3g} degrees."
         )
     quiet = time["floor_without_slow_flux_noise_deg"]
     if quiet < 0.9 * time["floor_deg"]:
@@ -144,7 +176,8 @@ def _time_lines(document: Mapping[str, Any]) -> list[str]:
         )
     floor = time["floor_if_flux_noise_does_not_average_deg"]
     lines.append(
-        f"  floor without end {time['floor_deg']:.3g} degrees; {floor:.3g} if the flux noise does not average down (1/f), "
+        f"  floor of the angular error without end {time['floor_deg']:.3g} degrees; {floor:.3g} if the flux noise does not "
+        "average down (1/f), "
         + ("below the wanted error" if floor < time["wanted_deg"] else "in which case the wanted error is OUT OF REACH")
     )
     rate = document["time_to_error_rate"]
@@ -153,7 +186,7 @@ def _time_lines(document: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-_CRITERION_WORDS = {
+CRITERION_WORDS = {
     "error": "mean angular error (deg)",
     "A": "root mean square angular error (deg)",
     "worst": "worst angular error (deg)",
@@ -161,14 +194,14 @@ _CRITERION_WORDS = {
     "D": "log determinant of the information",
     "E": "log of the least eigenvalue",
 }
-_COLUMNS = {"now": "now", "even_ring": "even ring", "proposed": "proposed"}
+LAYOUT_WORDS = {"now": "now", "even_ring": "even ring", "proposed": "proposed"}
 
 
 def layout_lines(document: Mapping[str, Any]) -> list[str]:
     """A layout proposal as lines of text."""
     lines = [document["title"], ""]
     if document["isolator_counts"]:
-        lines.append(f"Numbers of isolators in the same measuring time, {_CRITERION_WORDS[document['criterion']]}:")
+        lines.append(f"Numbers of isolators in the same measuring time, {CRITERION_WORDS[document['criterion']]}:")
         lines += [f"  {c['isolators']:3d}  {c['criterion']:.4g}" for c in document["isolator_counts"]]
         lines += [
             f"Laid out below are {document['isolators']}; 'now' is the layout that this comparison found for them.",
@@ -180,11 +213,11 @@ def layout_lines(document: Mapping[str, Any]) -> list[str]:
         if "position_known" in document["comparison"]:
             known = label == "position_known"
             words = f"With the position {'known' if known else 'as uncertain as the study says'}"
-        lines.append(f"{words + ':':48s}" + "".join(f"{_COLUMNS[which]:>12s}" for which in entry))
-        for key, text in _CRITERION_WORDS.items():
+        lines.append(f"{words + ':':48s}" + "".join(f"{LAYOUT_WORDS[which]:>12s}" for which in entry))
+        for key, text in CRITERION_WORDS.items():
             mark = "*" if asked and key == document["criterion"] else " "
             lines.append(f"  {mark} {text:44s}" + "".join(f"{values[key]:12.4g}" for values in entry.values()))
-        wide = [_COLUMNS[which] for which, valid in document["prediction_valid"][label].items() if not valid]
+        wide = [LAYOUT_WORDS[which] for which, valid in document["prediction_valid"][label].items() if not valid]
         if wide:
             lines.append(
                 f"    NOT VALID as predictions ({', '.join(wide)}): over a tenth of the angular errors exceed "
@@ -196,13 +229,7 @@ def layout_lines(document: Mapping[str, Any]) -> list[str]:
     else:
         lines.append(" no regular ring of equal loops keeps the rules)")
     lines += [f"The present layout breaks a rule: {w}" for w in document["rules_broken_now"]]
-    entry = document["comparison"]["position_known" if document["position_known"] else "position_as_stated"]
-    now, then = (entry[which][document["criterion"]] for which in ("now", "proposed"))
-    if (then > now) == (document["criterion"] in SMALLER_IS_BETTER) and then != now:
-        lines.append(
-            "The layout proposed is WORSE than the present one by the criterion searched for: the search was short, or the rules "
-            "allow no better. Try more --starts and --steps."
-        )
+    lines += worse_lines(document)
     lines += ["", "Proposed loops (centre and extent in um):"]
     for loop in document["loops"]:
         x, y = (1e6 * v for v in loop["center_m"])
@@ -211,7 +238,32 @@ def layout_lines(document: Mapping[str, Any]) -> list[str]:
             f"  {loop['name']:20s} on {loop['chip']}: ({x:8.2f}, {y:8.2f})  {w:.2f} x {h:.2f}, {loop['corners']} corners"
             + (" (fixed)" if loop["fixed"] else "")
         )
+    return [*lines, *layout_notes(document), "", document["caution"]]
+
+
+def searched_for(document: Mapping[str, Any]) -> Mapping[str, float]:
+    """What the search made best, of every layout."""
+    entry = document["comparison"]["position_known" if document["position_known"] else "position_as_stated"]
+    return {which: values[document["criterion"]] for which, values in entry.items()}
+
+
+def worse_lines(document: Mapping[str, Any]) -> list[str]:
+    """That the proposal is no better than the present layout, where that is so."""
+    value = searched_for(document)
+    now, then = value["now"], value["proposed"]
+    if isclose(now, then, rel_tol=ALIKE):
+        return ["The layout proposed is as good as the present one by the criterion searched for."]
+    if (then > now) == (document["criterion"] in SMALLER_IS_BETTER):
+        return [
+            "The layout proposed is WORSE than the present one by the criterion searched for: the search was short, or the rules "
+            "allow no better. Try more --starts and --steps."
+        ]
+    return []
+
+
+def layout_notes(document: Mapping[str, Any]) -> list[str]:
+    """What else a layout proposal changes."""
+    lines = []
     if document["source_height_change_m"]:
         lines.append(f"Source {1e6 * document['source_height_change_m']:+.2f} um higher than in the study.")
-    lines.append("Mutual inductances of bias lines are those of the study: work them out anew for the new loops.")
-    return [*lines, "", document["caution"]]
+    return [*lines, "Mutual inductances of bias lines are those of the study: work them out anew for the new loops."]

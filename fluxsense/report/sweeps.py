@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from matplotlib.colors import Colormap
 from matplotlib.figure import Figure
 
 from fluxsense.base.files import write_beside
@@ -18,7 +19,7 @@ from fluxsense.characterize.fit import IsolatorFit
 from fluxsense.characterize.model import IsolatorModel
 from fluxsense.characterize.run import TRUST_WORDS, Characterization, IsolatorResult, quantity_words
 from fluxsense.characterize.tracks import Track, track_frequency_hz
-from fluxsense.report.figures import BLUE, FAINT, INK, ORANGE, QUIET, WIDTH_IN, plain, styled
+from fluxsense.report.figures import BLUE, EITHER_SIGN, FAINT, INK, ORANGE, QUIET, TINTS, WIDTH_IN, plain, styled
 from fluxsense.report.page import filled, picture
 
 FloatArray = npt.NDArray[np.float64]
@@ -170,7 +171,9 @@ def draw_tracks(tracks: Sequence[Track], fit: IsolatorFit | None) -> Figure:
     return figure
 
 
-def _map(axis: Any, x: FloatArray, y: FloatArray, z: FloatArray, low: float, high: float, colours: str) -> Any:
+def _map(
+    axis: Any, x: FloatArray, y: FloatArray, z: FloatArray, low: float, high: float, colours: str | Colormap
+) -> Any:
     """Rows of z at their own x: drawn evenly, labelled with their values."""
     shown = axis.imshow(
         z.T, origin="lower", aspect="auto", cmap=colours, vmin=low, vmax=high, interpolation="nearest",
@@ -248,14 +251,13 @@ def draw_pump_maps(fit: IsolatorFit) -> Figure:
         if not order.size:
             continue
         x = np.array([rows[n].pump_power_dbm if kind == "power" else rows[n].pump_frequency_hz / 1e9 for n in order])
-        for line, (values, low, high, colours, words) in enumerate(
-            (
-                (level[0], -25.0, 1.0, "gray", "|S21| (dB)"),
-                (level[1], -25.0, 1.0, "gray", "|S12| (dB)"),
-                (level[0] - level[1], -25.0, 25.0, "PuOr", "directionality (dB)"),
-            )
-        ):
-            shown = _map(axes[line, column], x, block.frequency_hz, values[order], low, high, colours)
+        maps: tuple[tuple[FloatArray, float, str | Colormap, str], ...] = (
+            (level[0], 1.0, "gray", "|S21| (dB)"),
+            (level[1], 1.0, "gray", "|S12| (dB)"),
+            (level[0] - level[1], 25.0, EITHER_SIGN, "directionality (dB)"),
+        )
+        for line, (values, high, colours, words) in enumerate(maps):
+            shown = _map(axes[line, column], x, block.frequency_hz, values[order], -25.0, high, colours)
             axes[line, column].set_xlabel(label)
             if column == 1:
                 figure.colorbar(shown, ax=axes[line].tolist(), label=words)
@@ -340,7 +342,7 @@ def draw_points(one: IsolatorResult, width_hz: float) -> Figure:
     points = [p for p in one.points if p.pump_port == 1]
     f = np.array([p.frequency_hz for p in points]) / 1e9
     if one.band_hz is not None:
-        axis.axvspan(one.band_hz[0] / 1e9, one.band_hz[1] / 1e9, color="#e6ecf2", zorder=0)
+        axis.axvspan(one.band_hz[0] / 1e9, one.band_hz[1] / 1e9, color=TINTS[0], zorder=0)
         axis.set_title(f"tunable band {width_hz / 1e6:.0f} MHz")
     axis.plot(f, [p.isolation_db for p in points], "o", color=BLUE, label="isolation")
     axis.plot(f, [p.insertion_loss_db for p in points], "s", mfc="white", mec=INK, label="forward loss")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -11,6 +12,7 @@ import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.sphere import Mode, Region, contains
+from fluxsense.base.units import best_unit, dimension_of
 from fluxsense.data.digest import GroupKey
 from fluxsense.study import Study
 
@@ -209,15 +211,17 @@ READING_UNITS = {"m": (1e6, "µm"), "Phi0": (1e3, "mΦ0"), "rad": (180 / np.pi, 
 def reading_scale(unit: str, size: float) -> tuple[float, str]:
     """Factor and unit text under which values of about `size` (SI) read well.
 
-    Units of the source get the prefix that brings the value between 1 and 1000.
+    Units of the source are those in which every command prints such a size.
     """
     if unit in READING_UNITS:
         return READING_UNITS[unit]
-    if not np.isfinite(size) or size <= 0:
-        return 1.0, unit.replace("^2", "²")
-    step = int(np.clip(np.floor(np.log10(size) / 3), -6, 0))
-    prefix = {-6: "a", -5: "f", -4: "p", -3: "n", -2: "µ", -1: "m", 0: ""}[step]
-    return 10.0 ** (-3 * step), f"{prefix}{unit.replace('^2', '²')}"
+    factor, text = best_unit(size, dimension_of(unit))
+    return 1 / factor, typeset(text)
+
+
+def typeset(text: str) -> str:
+    """A printed quantity as it stands on a page."""
+    return re.sub(r"\bu(?=[A-Z])", "µ", text).replace("^2", "²").replace("+-", "±").replace("-", "−")
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Self, TypeVar
 
-from fluxsense.base.units import format_quantity, parse_quantity, shown
+from fluxsense.base.errors import InputError
+from fluxsense.base.units import format_like, format_quantity, parse_quantity, shown
 from fluxsense.study.table import REQUIRED, Table, check_name, nearest
 
 DIGITS: Final = 12
@@ -524,7 +525,7 @@ def write_fields(part: object, fields: Iterable[Field]) -> dict[str, Any]:
 
 
 def restate(out: dict[str, Any], stated: Mapping[str, Any], fields: Iterable[Field]) -> dict[str, Any]:
-    """Entries in a user's own words where these mean what would be written.
+    """Entries in a user's own words where these mean what would be written, and in the user's units where they do not.
 
     Parameters
     ----------
@@ -537,7 +538,8 @@ def restate(out: dict[str, Any], stated: Mapping[str, Any], fields: Iterable[Fie
     Returns
     -------
     dict
-        With the user's text ("50 pH" for a mutual inductance, say) wherever it is read as the same number.
+        With the user's text ("50 pH" for a mutual inductance, say) wherever it is read as the same number; another number
+        in the unit of that text.
     """
     kept = dict(out)
     for one in fields:
@@ -550,13 +552,19 @@ def restate(out: dict[str, Any], stated: Mapping[str, Any], fields: Iterable[Fie
 
 def _same(ours: Any, theirs: Any, dimension: str) -> Any:
     if isinstance(ours, dict) and isinstance(theirs, dict):
-        return {name: _same(x, theirs.get(name), dimension) for name, x in ours.items()}
+        usual = next(iter(theirs.values()), None)  # of a name that theirs lacks the unit of another
+        return {name: _same(x, theirs.get(name, usual), dimension) for name, x in ours.items()}
     if isinstance(ours, list) and isinstance(theirs, list) and len(ours) == len(theirs):
         return [_same(x, y, dimension) for x, y in zip(ours, theirs, strict=True)]
     if not isinstance(ours, str) or not isinstance(theirs, str) or EXACT in (ours, theirs):
         return ours
-    same = math.isclose(parse_quantity(ours, dimension), parse_quantity(theirs, dimension), rel_tol=1e-11)
-    return theirs if same else ours
+    value = parse_quantity(ours, dimension)
+    try:
+        if math.isclose(value, parse_quantity(theirs, dimension), rel_tol=1e-11):
+            return theirs
+    except InputError:  # a word in its place
+        return ours
+    return format_like(value, theirs, dimension, DIGITS - 1) or ours
 
 
 @dataclass(frozen=True)

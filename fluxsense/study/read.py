@@ -186,6 +186,12 @@ _SHAPES: Final = {
 """Corners of the ready-made shapes about their centre, from their fields."""
 
 
+def shape_outline(shape: str, own: Mapping[str, Any]) -> tuple[Point, ...]:
+    """Corners of a ready-made shape from its fields."""
+    cx, cy = own["center"]
+    return tuple((cx + x, cy + y, 0.0) for x, y in _SHAPES[shape](own))
+
+
 def _read_polygon(t: Table, key: str, dims: tuple[int, ...]) -> tuple[Point, ...]:
     rows = t.raw(key, remedy=_CORNERS)
     if rows is None:
@@ -240,8 +246,7 @@ def _read_loop(t: Table, scope: Scope) -> Loop:
     shape = t.choice("shape", tuple(ty.LOOP_SHAPES), default="polygon", decides=True)
     if shape in _SHAPES:
         own = read_fields(t, ty.LOOP_SHAPES[shape], scope)
-        cx, cy = own["center"]
-        outline: tuple[Point, ...] = tuple((cx + x, cy + y, 0.0) for x, y in _SHAPES[shape](own))
+        outline = shape_outline(shape, own)
         taken = tuple(own)
     else:
         outline = _read_polygon(t, "outline", (2, 3))

@@ -19,9 +19,9 @@ from typing import Any, Final
 from fluxsense.base.errors import InputError
 from fluxsense.base.units import format_quantity
 from fluxsense.study import types as ty
-from fluxsense.study.fields import DIGITS, EXACT, Field, Name, restate, write_fields
+from fluxsense.study.fields import DIGITS, EXACT, Field, Name, Quantity, Spread, restate, write_fields
 from fluxsense.study.kinds import source_kinds
-from fluxsense.study.read import FORMAT_VERSION, read_root
+from fluxsense.study.read import FORMAT_VERSION, read_root, shape_outline
 from fluxsense.study.readout import LEFT_TO_THE_CHAIN, readout_tree
 from fluxsense.study.types import Isolator, Loop, Point, Setting, Source, State, Study
 
@@ -38,7 +38,7 @@ def study_text(study: Study) -> str:
     Returns
     -------
     str
-        `fluxsense.study.read_study` reads it back to the same study, up to rounding in the twelfth digit.
+        `fluxsense.study.read_study` reads it back to the same study, up to rounding in the eleventh digit.
     """
     return toml_text(study_tree(study), [NO_COMMENTS])
 
@@ -59,7 +59,9 @@ def study_tree(study: Study) -> dict[str, Any]:
     tree["coil"] = [{"name": x.name, "outline": [_lengths(c) for c in x.outline_m]} for x in study.coils]
     tree["isolator"] = [_isolator(x, before.part("isolator", x.name)) for x in study.isolators]
     tree["state"] = [_state(x, before.part("state", x.name)) for x in study.states]
-    tree["setting"] = [_setting(x, study, before.part("setting", x.name)) for x in study.settings]
+    tree["setting"] = [
+        _setting(x, study, before.part("setting", x.name) or before.first("setting")) for x in study.settings
+    ]
     data_fields = (*ty.DATA, *ty.DATA_DIRECTION) if study.data.wrong_way else ty.DATA
     for key, part, fields in (
         ("sweep", study.sweep, ty.SWEEP),
@@ -101,9 +103,15 @@ class _Before:
 
     def part(self, key: str, name: str) -> Mapping[str, Any]:
         """The table of that name in a list of tables, an empty one if there is none."""
+        return next((x for x in self._rows(key) if x.get("name") == name), {})
+
+    def first(self, key: str) -> Mapping[str, Any]:
+        """The first of a list of tables: its units serve a part that the file does not have."""
+        return next(iter(self._rows(key)), {})
+
+    def _rows(self, key: str) -> list[Mapping[str, Any]]:
         found = self._tree.get(key)
-        rows = found if isinstance(found, list) else []
-        return next((x for x in rows if isinstance(x, dict) and x.get("name") == name), {})
+        return [x for x in found if isinstance(x, dict)] if isinstance(found, list) else []
 
 
 def _lengths(values: Iterable[float]) -> list[str]:
@@ -119,9 +127,11 @@ def _source(source: Source, before: Mapping[str, Any]) -> dict[str, Any]:
     own = {f.key: f.toml(numbers[f.attribute]) for f in kind.fields if numbers.get(f.attribute) is not None}
     out |= restate(own, before, kind.fields)
     out["size_prior"] = source.size_prior
-    out["size"] = format_quantity(source.size, kind.dimension, DIGITS)
+    size = Quantity(key="size", dimension=kind.dimension, spread=Spread())
+    sizes = {"size": size.toml(source.size)}
     if source.size_prior == "known":
-        out["size_sd"] = format_quantity(source.size_sd, kind.dimension, DIGITS)
+        sizes["size_sd"] = size.toml(source.size_sd)
+    out |= restate(sizes, before, (size,))
     prior = source.direction
     out["direction_prior"] = prior.kind
     if prior.candidates:
@@ -140,10 +150,37 @@ def _loop(loop: Loop, before: _Before) -> dict[str, Any]:
         shapes = {f.key for fields in ty.LOOP_SHAPES.values() for f in fields} | {"shape", "outline", "reversed"}
         out |= {key: value for key, value in stated.items() if key in shapes}
     else:
-        flat = all(c[2] == 0 for c in loop.outline_m)
-        out["outline"] = [_lengths(c[:2] if flat else c) for c in loop.outline_m]
+        out |= _box(loop.outline_m, stated) or _polygon(loop.outline_m)
     fields = (ty.LOOP_POLYGON, *ty.LOOP_NUMBERS)
     return out | restate(write_fields(loop, fields), stated, fields)
+
+
+def _polygon(outline: Sequence[Point]) -> dict[str, Any]:
+    flat = all(c[2] == 0 for c in outline)
+    return {"outline": [_lengths(c[:2] if flat else c) for c in outline]}
+
+
+def _box(outline: Sequence[Point], stated: Mapping[str, Any]) -> dict[str, Any]:
+    """A square or rectangle in the user's words, where the file has one and the outline is one; else empty."""
+    shape = stated.get("shape")
+    if shape not in ("square", "rectangle"):
+        return {}
+    low, high = ([f(c[k] for c in outline) for k in (0, 1)] for f in (min, max))
+    center = [(a + b) / 2 for a, b in zip(low, high, strict=True)]
+    width, height = (b - a for a, b in zip(low, high, strict=True))
+    if shape == "square" and not math.isclose(width, height, rel_tol=1e-9):
+        shape = "rectangle"
+    sizes = {"side": width} if shape == "square" else {"width": width, "height": height}
+    fields = ty.LOOP_SHAPES[shape]
+    named = {"center": center} | sizes
+    back = shape_outline(shape, named)
+    if stated.get("reversed", False):
+        back = back[::-1]
+    tiny = 1e-9 * max(width, height)
+    if len(back) != len(outline) or any(math.dist(a, b) > tiny for a, b in zip(back, outline, strict=True)):
+        return {}
+    out = restate({f.key: f.toml(named[f.key]) for f in fields}, stated, fields)
+    return {"shape": shape, **out} | ({"reversed": True} if stated.get("reversed", False) else {})
 
 
 def _bias_line(line: ty.BiasLine, all_exact: bool, stated: Mapping[str, Any]) -> dict[str, Any]:

@@ -22,9 +22,11 @@ from conftest import Measured, Outcome, run
 from small_study import small_study
 
 import fluxsense
+from fluxsense.base.errors import InputError
 from fluxsense.base.units import parse_quantity
 from fluxsense.cli import FILES
 from fluxsense.jobs.simulate import draw_truth, truth_text
+from fluxsense.report.lines import answer_lines
 from fluxsense.study import Table, read_study
 
 ROOT = Path(__file__).parents[2]
@@ -99,6 +101,19 @@ def test_start_writes_a_study_that_passes_check(tmp_path):
     assert checked.code == 0
     assert checked.err == ""
     assert "\nNothing to object to.\n" in checked.out
+
+
+def test_start_puts_the_examples_there(tmp_path):
+    outcome = run(["start", tmp_path / "a", "--examples"])
+    assert outcome.code == 0
+    source = Path(__file__).parents[2] / "examples"
+    written = {p.relative_to(tmp_path / "a/examples") for p in (tmp_path / "a/examples").rglob("*") if p.is_file()}
+    assert written == {p.relative_to(source) for p in source.rglob("*") if p.suffix in (".py", ".md", ".png")}
+    assert f"Wrote {len(written)} files" in outcome.out
+    # what is installed: every one of them, by the patterns of the project's file
+    patterns = tomllib.loads((source.parent / "pyproject.toml").read_text())["tool"]["setuptools"]["data-files"]
+    installed = {p for group in patterns.values() for one in group for p in source.parent.glob(one)}
+    assert {p.relative_to(source) for p in installed} == written
 
 
 def test_start_replaces_nothing(tmp_path):
@@ -373,6 +388,22 @@ def test_orient_prints_one_document_and_writes_it(measured: Measured):
     assert {p.name for p in folder.iterdir()} == KEPT | {"report.html"}
     assert set(FILES["orient"][1]) == KEPT | {"report.html"}
     assert json.loads((folder / "result.json").read_text()) == document
+
+
+def test_a_finished_orient_is_not_computed_again(measured: Measured, monkeypatch: pytest.MonkeyPatch):
+    def computed(*_: object, **__: object) -> None:
+        raise InputError("computed")
+
+    monkeypatch.setattr("fluxsense.jobs.orient.orient_traces", computed)
+    path = measured.folder / "results" / "result.json"
+    before = path.stat().st_mtime_ns
+    assert run(["orient", measured.folder / "study.toml", "--seed", 11, "--json"]) == measured.outcome
+    outcome = run(["orient", measured.folder / "study.toml", "--seed", 11])
+    assert outcome.out.splitlines()[-1].startswith("Finished before in ")
+    assert outcome.out.splitlines()[:-1] == answer_lines(one_document(measured.outcome))
+    assert path.stat().st_mtime_ns == before
+    for other in (["--seed", 12], ["--seed", 11, "--effective", 77]):
+        assert "computed" in run(["orient", measured.folder / "study.toml", *other]).err
 
 
 def test_orient_document_has_the_keys_that_scripts_rely_on(measured: Measured):

@@ -119,7 +119,9 @@ def test_newcomer_goes_from_the_table_to_hours(tmp_path, capsys):
     assert "time_per_sweep" not in proposed
     least = min(x["self_kerr"]["equal_power_w"] for x in document["readout"]["isolators"])
     assert probe["proposed_w"] == pytest.approx(least, rel=1e-6)
-    assert (target / "plan" / "pump.png").stat().st_size > 5000
+    page = (target / "plan" / "plan.html").read_text()
+    assert "What pump power buys" in page
+    assert page.index('id="readout"') < page.index("What pump power buys") < page.index('id="cautions"')
     assert len(document["readout"]["against_pump_power"]["east"]) == 7
     assert document["readout"]["isolators"][0]["loops"][0]["flux_noise_phi0"] < 2e-5
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import copy
 import json
+import re
 import sys
 from dataclasses import dataclass, replace
+from html import unescape
 from pathlib import Path
 from typing import Any
 
@@ -14,11 +16,14 @@ import pytest
 from conftest import run
 from design_scenarios import chip, ring
 
+from fluxsense.base.sphere import equal_area_points
 from fluxsense.cli import FILES, main
+from fluxsense.design.ambiguity import AmbiguityMap
 from fluxsense.design.layout import study_layout
 from fluxsense.jobs.plan import left_out
 from fluxsense.jobs.start import example_text
-from fluxsense.report.design import draw_layout
+from fluxsense.report.design import draw_ambiguity, draw_layout
+from fluxsense.report.page import filled
 from fluxsense.report.proposals import layout_lines
 from fluxsense.report.sentences import sentences
 from fluxsense.study import Data, KeepOut, LayoutRules, Study, read_study
@@ -67,7 +72,7 @@ def proposed(folder: Path, command: str, *arguments: str) -> Proposed:
 @pytest.fixture(scope="session")
 def planned(tmp_path_factory: pytest.TempPathFactory) -> Proposed:
     """`plan`, run once for all tests that look at it."""
-    return proposed(tmp_path_factory.mktemp("planned"), "plan", "--error", "5", "--error-rate", "0.01")
+    return proposed(tmp_path_factory.mktemp("planned"), "plan", "--error", "5", "--error-rate", "0.01", "--figures")
 
 
 @pytest.fixture(scope="session")
@@ -94,7 +99,7 @@ def test_plan_writes_what_it_says(planned: Proposed) -> None:
     assert "Time to taking a direction for its reverse with probability 0.01: " in out
     assert "Check every current, power and dimension against the laboratory's own limits" in out
     assert "equivalence theorem: largest sensitivity is 1.0" in out
-    assert "Time to 5 degrees" in out
+    assert "Time to an angular error of 5 degrees" in out
     assert "searching working points" in planned.err
     assert "[limits] asks for no isolation" in out
     assert 'State isolation = "15 dB"' in out
@@ -106,9 +111,51 @@ def test_plan_writes_what_it_says(planned: Proposed) -> None:
     limits = [b.limit_a for b in study.bias_lines]
     assert all(np.all(np.abs(s.bias_a) <= limits) for s in study.settings)
     # this study has no read-out chain, so nothing to show against the pump's power
-    assert {p.name for p in planned.folder.iterdir()} == set(FILES["plan"][1]) - {"pump.png"}
-    for name in ("landscape", "ambiguity", "schedule", "frequencies"):
-        assert (planned.folder / f"{name}.png").read_bytes().startswith(b"\x89PNG")
+    figures = {f"{x}.{kind}" for x in ("landscape", "ambiguity", "schedule", "frequencies") for kind in ("pdf", "svg")}
+    assert {p.name for p in planned.folder.iterdir()} == set(FILES["plan"][1]) | figures
+    assert all((planned.folder / x).read_bytes()[:5] in (b"%PDF-", b"<?xml") for x in figures)
+
+
+@pytest.mark.parametrize("kind", ["plan", "layout"])
+def test_the_page_of_a_proposal(kind: str, planned: Proposed, laid_out: Proposed) -> None:
+    made, figures = (planned, 4) if kind == "plan" else (laid_out, 1)
+    page = (made.folder / f"{kind}.html").read_text(encoding="utf-8")
+    assert len(page) < 1_000_000
+    assert not re.search(r"https?:|<script", page.replace("http-equiv", ""))
+    assert page.count("<img ") == page.count("data:image/") == page.count("<figcaption>") == figures
+    assert page.count("<table>") == page.count("<caption>") > 0
+    # the frame of every page: the same style, sections numbered by it, cautions last
+    style = filled("detection.html", d=made.document, answer="", said=[], trust_words="", section="").split("</style>")[
+        0
+    ]
+    assert style.split("<style>")[1] in page
+    assert page.rindex("<section") == page.index('<section id="cautions">')
+    assert made.document["caution"] in unescape(page)
+    assert made.document["verdict"]["reasons"][0] in unescape(page)
+    if kind == "plan":
+        assert f"{made.document['error_now']['mean_deg']:.3g} degrees on average" in page
+    else:
+        assert all(f"{1e6 * x['extent_m'][0]:.2f}" in page for x in made.document["loops"])
+
+
+def test_what_is_not_told_apart_is_drawn_in_equal_area_discs() -> None:
+    """The area of the dark cells over that of the discs is the share of directions below the threshold (equal-area points)."""
+    directions = equal_area_points(200)
+    truth = np.array([0.6, 0.0, 0.8])
+    log_odds = np.where(np.abs(directions @ truth) > 0.9, 1.0, 50.0)
+    figure = draw_ambiguity(AmbiguityMap(truth, directions, log_odds))
+    assert len(figure.axes) == 2
+    dark = inside = 0
+    for axes in figure.axes:
+        shown = np.asarray(axes.images[0].get_array())
+        x, y = np.meshgrid(*2 * [np.linspace(-1, 1, len(shown))])
+        disc = np.hypot(x, y) < 1
+        dark += np.sum(shown[disc] == 0)
+        inside += np.sum(disc)
+        assert axes.get_aspect() == 1
+    assert dark / inside == pytest.approx(np.mean(log_odds < 3), abs=0.01)
+    words = [x.get_text() for x in figure.legends[0].get_texts()]
+    assert "not told from the truth" in words
 
 
 def test_proposals_have_format_verdict_and_provenance(planned: Proposed, laid_out: Proposed) -> None:
@@ -190,6 +237,11 @@ def test_layout_says_when_its_proposal_is_worse(laid_out: Proposed) -> None:
         assert sum("is WORSE than" in line for line in layout_lines(document | {"criterion": criterion})) == 1
         entry["proposed"][criterion] = entry["now"][criterion] / worse
         assert not any("is WORSE than" in line for line in layout_lines(document | {"criterion": criterion}))
+        for alike in (1.0, 1 + 1e-12, 1 - 1e-12):
+            entry["proposed"][criterion] = alike * entry["now"][criterion]
+            lines = layout_lines(document | {"criterion": criterion})
+            assert not any("is WORSE than" in line for line in lines)
+            assert sum("is as good as" in line for line in lines) == 1
 
 
 def test_layout_says_that_no_ring_keeps_the_rules(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -357,6 +357,12 @@ def test_detect_writes_its_section_once(detected: tuple[Path, dict]) -> None:
     assert "sigma" not in outcome.out
     again = (folder / "results/report.html").read_text()
     assert page.count('id="confidence"') == again.count('id="confidence"') == 1
+    for one in (page, again):  # numbered by the style as every section is, and before the cautions
+        assert (
+            one.index('id="settings"') < one.index('<section id="confidence">') < one.index('<section id="cautions">')
+        )
+        assert '<div class="rail"><h2><bdi>Confidence</bdi></h2></div>' in one
+        assert "counter-increment: part" in one
     second = json.loads((folder / "results/detection.json").read_text())
     assert second["log_bayes_factor"] == first["log_bayes_factor"]  # same seed, same answer
     assert second["experiment"]["roc"] == first["experiment"]["roc"]

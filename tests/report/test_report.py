@@ -31,7 +31,7 @@ from fluxsense.jobs.orient import Orientation, orient
 from fluxsense.jobs.page import corner_columns, group_views, loop_views, shown, write_report
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.report import figures, page, views
-from fluxsense.report.lines import answer_sentence
+from fluxsense.report.lines import answer_lines, answer_sentence
 from fluxsense.study import read_study
 
 TITLE = '<script>alert(1)</script> {{ 7 * 7 }}{% raise %} & $\\frac{ "><img src=x onerror=alert(2)>'
@@ -285,11 +285,27 @@ def test_direction_of_transmission(value: float, words: str) -> None:
 
 @pytest.mark.parametrize(
     ("unit", "size", "expected"),
-    [("A m^2", 2e-14, (1e15, "fA m²")), ("T", 3e-6, (1e6, "µT")), ("T", 0.0, (1.0, "T")), ("Phi0", 1.0, (1e3, "mΦ0"))],
+    [
+        ("A m^2", 2e-14, (1e15, "fA m²")),
+        ("T", 3e-6, (1e6, "µT")),
+        ("T", 0.0, (1.0, "T")),
+        ("A m^2", 2e-18, (1e15, "fA m²")),
+        ("Phi0", 1.0, (1e3, "mΦ0")),
+    ],
 )
 def test_reading_units(unit: str, size: float, expected: tuple[float, str]) -> None:
     factor, text = views.reading_scale(unit, size)
     assert (pytest.approx(factor), text) == expected
+
+
+def test_one_unit_for_a_size_on_the_page_and_in_the_lines(result: tuple[Orientation, Truth]) -> None:
+    document = result[0].document
+    for mean, sd in ((3.4e-15, 2e-17), (2e-18, 1e-20), (3.4e-15, 2.8e-31)):
+        sized = document | {"size": {"mean": mean, "sd": sd, "unit": "A m^2"}}
+        line = next(x for x in answer_lines(sized) if x.startswith("  size: ")).removeprefix("  size: ")
+        assert "fA m^2" in line
+        assert page._size_words(sized) == line.replace("^2", "²").replace("+-", "±")
+    assert line == "3.4 fA m^2 (fixed by the study)"
 
 
 def test_truth_in_every_form() -> None:

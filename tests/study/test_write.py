@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 
@@ -11,6 +12,34 @@ from small_study import small_study
 from fluxsense.base.errors import InputError
 from fluxsense.study import Data, KeepOut, LayoutRules, Limits, State, read_study
 from fluxsense.study.write import study_text
+
+
+def test_units_and_shapes_of_the_user_survive_a_proposal(tmp_path: Path) -> None:
+    """Half of 1.5 pH is 0.75 pH, 2.5 times 0.2 mA are 500 uA, a square moved is a square: arithmetic by hand."""
+    path = Path(small_study(tmp_path).path)
+    text = re.sub(r"mutual = \{ (\w+) = .*\}", r'mutual = { \1 = "1.5 pH" }', path.read_text(encoding="utf-8"))
+    text = text.replace('center = ["0 um", "0 um"]', 'center = ["0.01 mm", "4 um"]')
+    text = text.replace('side = "20.0 um"', 'side = "20000 nm"')
+    text = re.sub(r"^bias = \{ .* \}$", 'bias = { a1 = "200 uA", b1 = "0.4 mA" }', text, flags=re.MULTILINE)
+    path.write_text(text, encoding="utf-8")
+    study = read_study(path)
+    line, loop, setting = study.bias_lines[0], study.loops[0], study.settings[0]
+    halved = replace(line, mutual_phi0_per_a=tuple((name, 0.5 * m) for name, m in line.mutual_phi0_per_a))
+    moved = replace(loop, outline_m=tuple((0.5 * x - 3e-6, 0.5 * y, z) for x, y, z in loop.outline_m))
+    new = replace(setting, name="new", bias_a=tuple(2.5 * x for x in setting.bias_a))
+    out = study_text(
+        replace(
+            study,
+            loops=(moved, *study.loops[1:]),
+            bias_lines=(halved, *study.bias_lines[1:]),
+            settings=(new, *study.settings[1:]),
+        )
+    )
+    assert 'mutual = { a1 = "0.75 pH" }' in out
+    assert 'mutual = { a2 = "1.5 pH" }' in out
+    assert 'name = "new"\nbias = { a1 = "500 uA", b1 = "1 mA" }' in out
+    assert 'shape = "square"\ncenter = ["0.002 mm", "2 um"]\nside = "10000 nm"' in out
+    assert out.count('shape = "square"') == len(study.loops)
 
 
 def test_defaults(tmp_path: Path) -> None:
