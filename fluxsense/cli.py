@@ -57,7 +57,11 @@ EXAMPLES = {
     "follow": ("chip/study.toml", "chip/study.toml --cone 2 --hours 12 --settling 30 --state-change 600 --by-hand in"),
     "detect": ("chip/study.toml", "chip/study.toml --false-alarm 0.001 --toward=159.2,22.5 --toward=20,0"),
     "compare": ("monday/study.toml tuesday/study.toml", "monday/results tuesday/results --json"),
-    "characterize": ("chip/study.toml", "chip/study.toml --isolation 20 --sampled --out fitted"),
+    "characterize": (
+        "chip/study.toml",
+        "chip/study.toml --isolation 20 --sampled --out fitted",
+        "chip/study.toml --sweep-plan",
+    ),
     "plan": ("chip/study.toml --error 2", "chip/study.toml --error-rate 0.01 --thorough 4"),
     "layout": ("chip/study.toml --workers 2", "chip/study.toml --isolators 3,4,5 --gds loops.gds"),
 }
@@ -286,6 +290,9 @@ ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
             },
             "--sampled": _flag("uncertainties by sampling too (minutes an isolator)"),
             "--isolation": _number(float, "DB", "isolation wanted (default 15)", ENOUGH_ISOLATION_DB),
+            "--sweep-plan": _flag(
+                "only list the sweeps that it needs, as sweep_plan.csv in DIR (default: beside the study)"
+            ),
             "--force": _flag("replace files that are already there"),
             "--no-report": _flag("leave the report out"),
         },
@@ -697,9 +704,13 @@ def _characterize(options: argparse.Namespace) -> int:
         "seed": options.seed, "enough_db": options.isolation, "sampled": options.sampled
     }  # fmt: skip
     CharacterizeSettings(**asked)
-    from fluxsense.jobs.characterize import characterize_folder
+    from fluxsense.jobs.characterize import characterize_folder, plan_sweeps_folder
 
     out = Path(options.out) if options.out else None
+    if options.sweep_plan:
+        planned, path = plan_sweeps_folder(options.study, out, force=options.force)
+        more = f"Wrote {path}: measure its rows in this order, write each file's name and time_s, and name it [traces] log."
+        return _answered(options, planned, more, CAUTION)
     with _Progress(options.json) as progress:
         asked["progress"] = progress
         found, folder = characterize_folder(

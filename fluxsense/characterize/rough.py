@@ -35,6 +35,15 @@ class RoughStudy:
     tree: dict[str, Any]
     power_stated: tuple[bool, ...]
 
+    def missing_for_pump(self, isolator: int) -> list[str]:
+        """What the file would have to say of an isolator before its pump can be set."""
+        table = self.tree["isolator"][isolator]
+        missing = [] if self.power_stated[isolator] else ["reference_power"]
+        for number in (1, 2):
+            stage = table.get(f"stage_{number}", {})
+            missing += [f"stage_{number}.{key}" for key in ("signal_frequency", "idler_frequency") if key not in stage]
+        return missing
+
 
 def read_rough(path: str | Path) -> RoughStudy:
     """Read a study in which the isolators' parameters may be missing.

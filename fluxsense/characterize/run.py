@@ -280,7 +280,7 @@ def _document(
         ],
         "skipped": list(sweeps.skipped),
         "traces": sweeps.files,
-        "cannot_be_told": list(STANDING_WORDS),
+        "cannot_be_told": [*STANDING_WORDS, *_foreign_words(study, results)],
         "isolation_wanted_db": enough_db,
         "provenance": {
             "fluxsense": __version__,
@@ -291,6 +291,22 @@ def _document(
             "study_sha256": study.sha256,
         },
     }
+
+
+def _foreign_words(study: Study, results: Sequence[IsolatorResult]) -> list[str]:
+    """What is not known of lines that carried one current in all sweeps of an isolator."""
+    words = []
+    for r in results:
+        if r.fit is not None and (
+            still := [b.name for n, b in enumerate(study.bias_lines) if n not in r.fit.model.lines]
+        ):
+            words.append(
+                f"What line{'s' * (len(still) > 1)} {', '.join(still)} put{'s' * (len(still) == 1)} into the loops of isolator {r.name} "
+                f"(cross-talk): {'each' if len(still) > 1 else 'it'} carried one current in all its sweeps, so that the study's mutual "
+                "inductances stay. Pump-off sweeps with that current at two values far apart tell it; `fluxsense characterize STUDY "
+                "--sweep-plan` lists them."
+            )
+    return words
 
 
 def _entry(study: Study, result: IsolatorResult, enough_db: float, rng: np.random.Generator) -> dict[str, Any]:

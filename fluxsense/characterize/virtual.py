@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.errors import InputError
 from fluxsense.base.streams import stream
 from fluxsense.base.units import dbm_to_watt, watt_to_dbm
 from fluxsense.characterize.tracks import main_lines
@@ -46,6 +47,11 @@ class SweepPlan:
     states : tuple of str
         States in which the pump-off ramps' ends and middles are repeated, for calibration.
     repeats : int
+    foreign : bool
+        With the pump off at the first working point, send a current either way through each line that is meant for no loop of the
+        isolator: what it puts into the isolator's loops is seen in no other sweep.
+    pumped : bool
+        Take the sweeps with the pump on.
     """
 
     flux_points: int = 33
@@ -58,6 +64,12 @@ class SweepPlan:
     phases: int = 8
     states: tuple[str, ...] = ()
     repeats: int = 1
+    foreign: bool = False
+    pumped: bool = True
+
+
+FOREIGN_PHI0 = 2.0
+"""Flux that a foreign line's current puts into the loop that it is meant for, within the line's limit."""
 
 
 @dataclass(frozen=True)
@@ -74,6 +86,61 @@ def _bias_for(study: Study, isolator: int, flux_phi0: Sequence[float], mains: Se
         mutual = dict(study.bias_lines[line].mutual_phi0_per_a)[study.loops[loop].name]
         bias[line] = float(f"{flux / mutual:.6g}")
     return tuple(bias)
+
+
+def foreign_lines(study: Study, mains: Sequence[int]) -> list[int]:
+    """The bias lines that are meant for no loop of an isolator whose own are `mains`."""
+    return [n for n in range(len(study.bias_lines)) if n not in mains]
+
+
+def _foreign_current_a(study: Study, line: int) -> float:
+    """A current that would show what a line puts into other loops: `FOREIGN_PHI0` in its own, or its limit."""
+    own = max((abs(m) for _, m in study.bias_lines[line].mutual_phi0_per_a), default=0.0)
+    limit = study.bias_lines[line].limit_a
+    return float(f"{min(limit, FOREIGN_PHI0 / own) if own > 0 else limit:.6g}")
+
+
+def planned_sweeps(study: Study, isolator: int, plan: SweepPlan) -> tuple[list[LogRow], list[str]]:
+    """Rows of a log for the sweeps of one isolator that `characterize` needs, and what the lines' limits leave out.
+
+    Parameters
+    ----------
+    study : Study
+        Its bias lines, with about how strongly each drives its own loop, and, if the pump is to be on, about where the modes are.
+    isolator : int
+    plan : SweepPlan
+
+    Raises
+    ------
+    InputError
+        If it is not stated about how strongly a line drives the loop that it is meant for, or which line is meant for a loop.
+    """
+    mains = main_lines(study, isolator)
+    said, reach = [], plan.reach_phi0
+    for loop, line in zip(loop_indices(study)[isolator], mains, strict=True):
+        name, one = study.loops[loop].name, study.bias_lines[line]
+        mutual = abs(dict(one.mutual_phi0_per_a).get(name, 0.0))
+        if not mutual > 0:
+            raise InputError(
+                f'it is not stated about how strongly line "{one.name}" drives its loop "{name}"',
+                where=f"{study.path.name}, bias_line[{one.name}].mutual",
+                remedy=f'Write for example mutual = {{ {name} = "600 Phi0/A" }}',
+            )
+        if one.limit_a * mutual < reach:
+            reach = one.limit_a * mutual
+            said.append(
+                f'The limit of line "{one.name}" carries the ramps of isolator "{study.isolators[isolator].name}" to {reach:.2g} flux '
+                "quanta either way only; over 3.2 from end to end are wanted for a shunted ring, 1.3 for a bare one."
+            )
+    points = tuple(p for p in plan.working_phi0 if max(map(abs, p)) <= reach)
+    steps = _schedule(study, isolator, mains, replace(plan, reach_phi0=reach, working_phi0=points))
+    counts: dict[Probe, int] = {}
+    rows = []
+    for step in steps:
+        counts[step.probe] = counts.get(step.probe, 0) + 1
+        row = _row(study, step, "")
+        rows.append(replace(row, cooldown="first", repeat=counts[step.probe], time_s=float("nan")))
+    return rows, said
 
 
 def _schedule(study: Study, isolator: int, mains: Sequence[int], plan: SweepPlan) -> list[_Step]:
@@ -100,11 +167,18 @@ def _schedule(study: Study, isolator: int, mains: Sequence[int], plan: SweepPlan
     for name in plan.states:
         for n, flux in enumerate((-1.3, -0.6, 0.6, 1.3)):
             off(_bias_for(study, isolator, (flux, flux), mains), f"{name}_{n}", states[name])
+    for line in foreign_lines(study, mains) if plan.foreign else ():
+        at = list(_bias_for(study, isolator, plan.working_phi0[0], mains))
+        for n, sign in enumerate((-1, 1)):
+            at[line] = sign * _foreign_current_a(study, line)
+            off(tuple(at), f"{study.bias_lines[line].name}_{n}")
     reference = iso.reference_power_w
     for w, working in enumerate(plan.working_phi0):
         bias = _bias_for(study, isolator, working, mains)
-        matched = matched_pump_frequency_hz(study, isolator, bias)
         off(bias, f"point{w + 1}_off")
+        if not plan.pumped:
+            continue
+        matched = matched_pump_frequency_hz(study, isolator, bias)
         for n, shift in enumerate(np.linspace(-plan.pump_span_hz, plan.pump_span_hz, plan.frequencies)):
             on(bias, f"point{w + 1}_frequency_{n:02d}", 1, None, reference, matched + shift)
         on(bias, f"point{w + 1}_port2", 2, None, reference, matched)
@@ -223,4 +297,4 @@ def _row(truth: Study, step: _Step, again: str) -> LogRow:
     )
 
 
-__all__ = ["SweepPlan", "virtual_sweeps"]
+__all__ = ["SweepPlan", "foreign_lines", "planned_sweeps", "virtual_sweeps"]

@@ -52,7 +52,7 @@ from fluxsense.characterize.model import Curvature, Misfit, Number, eliminate, p
 from fluxsense.characterize.points import matched_hz, transmission, tunable_band, working_points
 from fluxsense.characterize.records import Record
 from fluxsense.characterize.reflection import check_reflection
-from fluxsense.characterize.run import Characterization, characterize, summary_lines
+from fluxsense.characterize.run import Characterization, _foreign_words, characterize, summary_lines
 from fluxsense.characterize.sample import sample_density, sample_fit
 from fluxsense.characterize.section import write_characterized
 from fluxsense.data.log import LogRow
@@ -695,6 +695,15 @@ def test_curve_against_power_is_the_fit(result: Characterization) -> None:
     np.testing.assert_allclose(curve[[0, -1]], direct[[0, -1]], atol=1e-9)
     assert draw_power(fit).axes[0].get_ylabel() == "dB"
     assert len(draw_pump_maps(fit).axes) == 9
+
+
+def test_lines_that_carried_one_current_are_named(result: Characterization) -> None:
+    study = result.study
+    assert not any("cross-talk" in x for x in result.document["cannot_be_told"])  # both lines have their ramps
+    more = replace(study, bias_lines=(*study.bias_lines, replace(study.bias_lines[0], name="far away")))
+    (words,) = _foreign_words(more, result.isolators)
+    assert words.startswith("What line far away puts into the loops of isolator ")
+    assert "--sweep-plan" in words
 
 
 def test_the_page_marks_what_was_assumed(result: Characterization, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import shutil
 from dataclasses import replace
@@ -11,7 +12,11 @@ import numpy as np
 import pytest
 
 from fluxsense.base.errors import InputError
+from fluxsense.characterize.virtual import SweepPlan, virtual_sweeps
 from fluxsense.cli import FILES, main
+from fluxsense.data.log import write_log
+from fluxsense.data.touchstone import write_sweep
+from fluxsense.jobs.characterize import characterize
 from fluxsense.study import read_study
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "sweeps"
@@ -119,3 +124,68 @@ def test_a_loop_without_a_line_is_named() -> None:
         main_lines(bare, 0)
     named = replace(study, bias_lines=tuple(replace(b, mutual_phi0_per_a=()) for b in study.bias_lines))
     assert main_lines(named, 1) == (2, 3)
+
+
+def test_sweep_plan_of_ones_own_chip(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """By hand: two ramps of 33 currents, two foreign lines either way and four working points are 74 sweeps with the pump off."""
+    text = (DEMO / "study.toml").read_text(encoding="utf-8")
+    path = tmp_path / "study.toml"
+    path.write_text(text, encoding="utf-8")
+    assert main(["characterize", str(path), "--sweep-plan"]) == 0
+    out = capsys.readouterr().out
+    assert 'Of isolator "east" only sweeps with the pump off are listed' in out
+    assert "stage_1.idler_frequency" in out
+    rows = list(csv.DictReader((tmp_path / "sweep_plan.csv").read_text(encoding="utf-8").splitlines()))
+    east = [[float(x) for name, x in r.items() if name.startswith("bias_")] for r in rows if r["isolator"] == "east"]
+    assert len(east) == 74  # the closing sweep comes after those with the pump on
+    assert {r["pump"] for r in rows} == {"off"}
+    # two flux quanta over 500 Phi0/A are 4 mA; half a flux quantum is 1 mA
+    foreign = {tuple(1e3 * x for x in bias) for bias in east if bias[2] or bias[3]}
+    assert foreign == {(1, 1, sign * 4, 0) for sign in (1, -1)} | {(1, 1, 0, sign * 4) for sign in (1, -1)}
+    assert main(["characterize", str(path), "--sweep-plan"]) == 2
+    assert "sweep_plan.csv exists already" in capsys.readouterr().err
+    # all stated, and a limit that does not carry the ramps
+    path.write_text(
+        (DEMO / "truth_study.toml").read_text().replace('limit = "5 mA"', 'limit = "2 mA"'), encoding="utf-8"
+    )
+    assert main(["characterize", str(path), "--sweep-plan", "--force"]) == 0
+    out = capsys.readouterr().out
+    assert (
+        'The limit of line "east_near" carries the ramps of isolator "east" to 1.2 flux quanta either way only' in out
+    )
+    again = list(csv.DictReader((tmp_path / "sweep_plan.csv").read_text(encoding="utf-8").splitlines()))
+    assert {r["pump"] for r in again} == {"on", "off"}
+    assert max(abs(float(x)) for r in again for name, x in r.items() if name.startswith("bias_")) <= 2e-3
+    path.write_text(text.replace('mutual = { north_far = "500 Phi0/A" }', "mutual = {}"), encoding="utf-8")
+    assert main(["characterize", str(path), "--sweep-plan", "--force"]) == 2
+    assert 'it is not stated about how strongly line "north_far" drives its loop' in capsys.readouterr().err
+
+
+@pytest.mark.slow
+def test_cross_talk_of_other_isolators_lines_is_found(tmp_path: Path) -> None:
+    """12 and -15 Phi0/A from a line of isolator north into the loops of isolator east, and none from the others (five deviations)."""
+    stated = 'north_near = "634 Phi0/A"'
+    text = (DEMO / "truth_study.toml").read_text(encoding="utf-8")
+    (tmp_path / "truth.toml").write_text(
+        text.replace(stated, f'east_near = "12 Phi0/A", east_far = "-15 Phi0/A", {stated}'), encoding="utf-8"
+    )
+    shutil.copy(DEMO / "study.toml", tmp_path)
+    truth = read_study(tmp_path / "truth.toml")
+    rows = []
+    for row, sweep in virtual_sweeps(truth, SweepPlan(phases=0, foreign=True), 3):
+        (tmp_path / row.file).parent.mkdir(exist_ok=True)
+        write_sweep(tmp_path / row.file, sweep, digits=5)
+        rows.append(row)
+    write_log(tmp_path / "log.csv", rows, [b.name for b in truth.bias_lines])
+    document = characterize(tmp_path / "study.toml").document
+    assert document["verdict"]["trust"] == "reliable"
+    assert not any("cross-talk" in x for x in document["cannot_be_told"])
+    seen = 0
+    for entry in document["isolators"]:
+        for p in entry["parameters"]:
+            if p["kind"] == "mutual":
+                line, loop = p["name"].removeprefix("mutual inductance of line ").split(" to loop ")
+                true = dict(next(b for b in truth.bias_lines if b.name == line).mutual_phi0_per_a).get(loop, 0.0)
+                assert abs(p["value"] - true) < 5 * p["sd"], p["name"]
+                seen += 1
+    assert seen == 16
