@@ -159,6 +159,7 @@ def test_dask_cluster_of_this_machine(shared: Counted, tmp_path: Path) -> None:
             assert found[ITEMS.index(5)][1] != died
 
 
+@pytest.mark.slow
 def test_many_campaigns_and_roc_simulations_are_the_same_on_two_processes(tmp_path: Path) -> None:
     """Whole inferences, one of them impossible, and campaigns simulated for a ROC."""
     studies = []

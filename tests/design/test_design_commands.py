@@ -206,6 +206,7 @@ def test_layout_compares_numbers_of_isolators(path: Path, tmp_path: Path, capsys
     assert "does not list numbers of isolators" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_layout_trusts_the_errors_of_the_reading_asked_for(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "study.toml"
     path.write_text(study_text(small(height_um=15, position_sd_um=4.0)), encoding="utf-8")

@@ -127,6 +127,7 @@ def test_posteriors_that_know_nothing_say_nothing() -> None:
     assert abs(overlap(whole[0], whole[1], (3000, 3000), vector_prior(SCALE), rng).log_bayes_factor) < 0.25
 
 
+@pytest.mark.slow
 def test_the_probability_of_one_source_is_kept() -> None:
     """Twelve pairs of each kind from the prior; posterior draws alone are given."""
     rng = np.random.default_rng(5)

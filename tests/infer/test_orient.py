@@ -360,6 +360,7 @@ def test_draws_against_the_edge_of_the_prior_are_said(tmp_path):
         assert (verdict.trust == "reliable") == (not said)
 
 
+@pytest.mark.slow
 def test_a_source_of_a_few_thousandths_of_a_flux_quantum_is_found(tmp_path: Path) -> None:
     """A weak source in a set-up that is not stated: settled with loose noise alone, this campaign ends 44 degrees away."""
     (tmp_path / "study.toml").write_text(example_text("grain_100nm"))

@@ -56,7 +56,7 @@ def test_without_reference_sweeps_nothing_is_tamed(tmp_path: Path) -> None:
     assert found.tamed == ()
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [*(pytest.param(n, marks=pytest.mark.slow) for n in (1, 2)), 3])
 def test_elimination_and_sampling_give_one_posterior(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, seed: int
 ) -> None:

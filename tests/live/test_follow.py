@@ -59,6 +59,7 @@ def test_once_ends_with_what_orient_says(measured: Measured, tmp_path: Path) -> 
         assert differences(json.loads((study.folder / "results" / name).read_text()), file=name) == []
 
 
+@pytest.mark.slow
 def test_killed_while_sweeps_arrive(measured: Measured, tmp_path: Path) -> None:
     """Killed at random moments; sweeps come whether it runs or not; in the end nothing is lost."""
     study = fresh(measured, tmp_path, with_log=False)
