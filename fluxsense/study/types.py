@@ -215,9 +215,13 @@ class BiasLine(Uncertain):
 
     @property
     def sd(self) -> dict[str, float]:
-        """Standard deviation of the mutual inductance to each loop that is listed or stated, Phi0/A."""
+        """Standard deviation of the mutual inductance to each loop that is listed or stated, Phi0/A.
+
+        By default a part of its value, and never less than that of cross-talk that is not listed: a small one is known no better.
+        """
         relative = 0.0 if self.unstated_exact else _MUTUAL_SPREAD.relative
-        return {name: relative * abs(x) for name, x in self.mutual_phi0_per_a} | dict(self.stated_sd)
+        least = self.unlisted_sd
+        return {name: max(relative * abs(x), least) for name, x in self.mutual_phi0_per_a} | dict(self.stated_sd)
 
     @property
     def unlisted_sd(self) -> float:
