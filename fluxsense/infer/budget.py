@@ -19,7 +19,6 @@ from fluxsense.device.chip import mutual_matrix_phi0_per_a, source_extent_m, stu
 from fluxsense.device.rings import ring_kind
 from fluxsense.model.likelihood import RatioLikelihood, every_few
 from fluxsense.model.problem import CampaignProblem, Problem, curvature
-from fluxsense.model.remainder import Sizes
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import State, Study
 
@@ -184,7 +183,7 @@ def limits(problem: Problem, x: FloatArray) -> tuple[float, list[Limit]]:
         known = _inverse(matrix[np.ix_(keep, keep)])
         out.append(Limit(kind, float(np.degrees(angular_error_rad(x[:3], known)))))
     if isinstance(problem, CampaignProblem):
-        out += _learned_limits(problem, x, now)
+        out += _integrated_limits(problem, x, now)
     out.sort(key=lambda limit: limit.error_if_known_deg)
     return float(now), out
 
@@ -196,23 +195,24 @@ LEARNED: Final = {
 """Kinds of what no study can state, and the sizes learned of them."""
 
 
-def _learned_limits(problem: CampaignProblem, x: FloatArray, now: float) -> list[Limit]:
-    """The angular error, now so many degrees, without what was learned of the remainder and of drift; on a part of the sweep."""
+def _integrated_limits(problem: CampaignProblem, x: FloatArray, now: float) -> list[Limit]:
+    """The angular error, now so many degrees, without what was learned of the remainder and of drift, and with each kind of what
+    the likelihood eliminates known exactly; on a part of the sweep."""
     thin = problem.likelihood.on_points(every_few)
 
-    def error(sizes: Sizes) -> float:
-        there = CampaignProblem(problem.unknowns, thin.rebuilt(sizes=sizes))
+    def error(likelihood: RatioLikelihood) -> float:
+        there = CampaignProblem(problem.unknowns, likelihood)
         return angular_error_rad(x[:3], _inverse(information_at(there, x)))
 
-    present = {
-        kind: dict.fromkeys(names, 0.0)
-        for kind, names in LEARNED.items()
-        if any(getattr(thin.sizes, n) > 0 for n in names)
-    }
-    if not present:
-        return []
-    whole = error(thin.sizes)
-    return [Limit(kind, now * error(replace(thin.sizes, **gone)) / whole) for kind, gone in present.items()]
+    whole = error(thin)
+    sampled = {n.group for n in problem.unknowns.nuisances}
+    kinds = dict.fromkeys(p.group for own in thin.eliminated.values() for p in own if p.group not in sampled)
+    out = [Limit(kind, now * error(thin.rebuilt(known=(kind,))) / whole) for kind in kinds]
+    for kind, names in LEARNED.items():
+        if any(getattr(thin.sizes, n) > 0 for n in names):
+            quiet = replace(thin.sizes, **dict.fromkeys(names, 0.0))
+            out.append(Limit(kind, now * error(thin.rebuilt(sizes=quiet)) / whole))
+    return out
 
 
 def with_reference_sweeps(

@@ -38,8 +38,12 @@ GROUPS: Final = {
     PUMP_PHASE: "phase",
     NOISE_SCALE: "noise",
     WRONG_WAY_RATE: "wrong_way",
+    MUTUAL: "bias",
+    STATIC_FLUX: "static",
+    "line_end": "lines",
+    "direct_path": "lines",
 }
-"""Names of groups of parameters in results, by array; every other array is a number of the chip's stages."""
+"""Names of groups of parameters in results, by array; every other array is a number of the isolators and their stages."""
 
 
 @dataclass(frozen=True)

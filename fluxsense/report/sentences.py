@@ -345,7 +345,10 @@ KIND_WORDS = {
     "phase": "pump phase errors",
     "noise": "size of the noise",
     "wrong_way": "rate of wrongly read directions",
-    "stage": "mode frequencies, linewidths and couplings",
+    "stage": "mode frequencies, linewidths, couplings, hybrids and pump ports",
+    "bias": "mutual inductances and cross-talk of the bias lines",
+    "static": "static flux at each set of bias currents",
+    "lines": "line ends and direct paths",
     "remainder": "smooth remainder that the model leaves out",
     "drift": "wandering of flux and gain",
 }

@@ -12,7 +12,7 @@ from fluxsense.study.kinds import source_kinds
 from fluxsense.study.types import DATA, LINK_AMPLITUDE
 
 PACKAGE = Path(__file__).parents[2] / "fluxsense"
-GROUPS = {"offset", "position", "area", "strength", "phase", "noise", "stage"}
+GROUPS = {"offset", "position", "area", "strength", "phase", "noise", "stage", "bias", "static", "lines"}
 NAMES = {
     *source_kinds(),
     *(ring.name for ring in ring_kinds()),

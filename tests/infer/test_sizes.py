@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
 from small_study import small_study
 
 from fluxsense.data.digest import Digest
@@ -79,3 +80,24 @@ def test_what_was_learned_of_drift_limits_the_answer_as_a_calculation_by_hand_sa
     assert "remainder" not in learned
     assert loud > 1.5 * quiet
     assert abs(learned["drift"] / quiet - 1) < 1e-6
+
+
+def test_what_is_eliminated_limits_the_answer_as_a_study_that_knows_it_says(tmp_path: Path) -> None:
+    """Flux focusing factors of 10%: known, they leave the error of a study that says they are exact."""
+    study = small_study(tmp_path, wiring="+90 deg", repeats=40)
+    truth = draw_truth(study, 4)
+    digest = simulate_digest(study, truth)
+    unknowns = Unknowns(study, ["c1"], [0, 1], leave_out=integrated_arrays(study))
+    x = unknowns.whitened(truth.parameters)[0]
+
+    def error_deg(focusing_sd: float) -> tuple[float, dict[str, float]]:
+        here = replace(study, loops=tuple(loop.with_sd(flux_focusing=focusing_sd) for loop in study.loops))
+        likelihood = RatioLikelihood(here, digest, truth.port_signs, reference=truth.parameters, points=every_few)
+        now, table = limits(CampaignProblem(unknowns, likelihood), x)
+        return now, {limit.kind: limit.error_if_known_deg for limit in table}
+
+    exact, without = error_deg(0.0)
+    unsure, found = error_deg(0.1)
+    assert "area" not in without
+    assert unsure > 1.5 * exact
+    assert found["area"] == pytest.approx(exact, rel=1e-6)
