@@ -331,8 +331,8 @@ SENTENCES: dict[str, str] = {
     "prediction not valid": "Over a tenth of the angular errors predicted exceed {most_deg:g} degrees, where posteriors are not "
     "normal: the figures rank designs, and are no predictions.",
     "prediction leaves out": "The errors expect the flux in each loop to wander by {flux_mphi0:.2g} mPhi0 over a campaign, the middle of "
-    "what `orient` allows for; `mean_if_known_deg` has what they are without (drift). They leave out a smooth remainder, line ends and "
-    "cross-talk, of which `orient` says by how much they widen its answer (`limits`).",
+    "what `orient` allows for; what they are without stands with what else may be known exactly. They leave out a smooth remainder, line "
+    "ends and cross-talk, of which `orient` says by how much they widen its answer.",
 }
 """A sentence for each code, its values in braces as `str.format` reads them."""
 
