@@ -50,6 +50,7 @@ from fluxsense.infer.score_tests import unseen_findings
 from fluxsense.infer.sizes import drift_findings
 from fluxsense.infer.slips import slip_findings
 from fluxsense.infer.verdict import (
+    MISFIT_BAD,
     distrusted_share,
     draws_that_matter,
     judge,
@@ -84,8 +85,8 @@ NOTICED = 0.9
 DOMINANT = 0.7
 """A nuisance limits the answer if the error would fall below that share without it."""
 CONTRADICTED_LOG_ODDS = -10.0
-HOPELESS, HOPELESS_ESS = 5.0, 200.0
-"""Misfit of the best fit over that of noise beyond which nothing rests on the draws, and how many are made then."""
+HOPELESS_ESS = 200.0
+"""Effective draws of a fit so bad that the result is unusable whatever they say."""
 MOST_CAUSES = 5
 """Kinds of eliminated numbers, the least probable first, that a result lists."""
 MOST_ASSUMPTIONS = 40
@@ -438,8 +439,9 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
     check = predictive_check(at, stream(seed, "predictive check"))
     of_log = digest_findings(digest, study)
     before = [*of_log, *loud, *blind_findings(blind)]
-    if hopeless := check.chi_square > HOPELESS * check.degrees:
-        before.append(Finding("not sampled on", 2, times=check.chi_square / check.degrees))
+    if hopeless := check.p_value < MISFIT_BAD:
+        listed = len(study.source.direction.candidates)
+        before.append(Finding("no candidate fits", 2, listed=listed) if listed else Finding("not sampled on", 2))
     posterior = sample_as_stated(
         problem,
         seed,

@@ -131,7 +131,9 @@ SENTENCES: dict[str, str] = {
     "and that no flux jump or interference lies within a group or the pump-off sweeps that it is divided by.",
     "misfit of counts": "The data do not look like draws of the model (misfit {chi_square:.0f} for {degrees:.0f} expected, "
     "probability {probability:.1g}; worst: {worst}). Check the wiring, the bias currents and the stated rate of wrong readings.",
-    "not sampled on": "The best fit misfits {times:.0f} times as much as noise does: sampling was cut short, since nothing could rest on it.",
+    "not sampled on": "The best fit does not describe the data: sampling was cut short, since nothing could rest on it.",
+    "no candidate fits": "None of the {listed} candidate directions describes the data: the true one may not be in the list, or the chip is "
+    'not as stated. With direction_prior = "sphere" it shows which. Sampling was cut short, since nothing could rest on it.',
     "not as stated": "The data look as if {name} were not what the study says (probability {probability:.1g}); freeing what does "
     "not fit would move the direction by up to {shift_sd:.2g} standard deviations. Characterize it again, state its uncertainty, "
     "or look at those sweeps.",

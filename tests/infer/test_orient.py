@@ -15,13 +15,14 @@ from scipy.integrate import quad
 from small_study import small_study, study_text
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.findings import Finding
 from fluxsense.base.sphere import angle_between_rad
 from fluxsense.data.digest import Digest, load
 from fluxsense.infer.orient import Posterior, prepare, sample_posterior
 from fluxsense.infer.verdict import judge
 from fluxsense.infer.wiring import read_wiring
 from fluxsense.jobs.check import check
-from fluxsense.jobs.orient import Orientation, orient
+from fluxsense.jobs.orient import HOPELESS_ESS, Orientation, orient
 from fluxsense.jobs.result import as_study
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.jobs.start import example_text
@@ -30,6 +31,7 @@ from fluxsense.model.problem import FluxProblem
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.report.sentences import sentences
 from fluxsense.study import Study, read_study
+from fluxsense.study.types import DirectionPrior
 
 FIELD_T = np.array([0.5e-6, 0.3e-6, 0.6e-6])
 """The source of most campaigns here: 0.84 uT, well off every axis."""
@@ -234,6 +236,37 @@ def test_another_chips_traces_are_not_reported_as_reliable(tmp_path):
     assert "Check that the traces belong to this chip" in words
     assert "This result is reliable" not in result.lines()[0]
     assert result.document["predictive_check"]["p_value"] < 1e-3
+
+
+class Sampled(Exception):
+    """Carries how many effective draws were asked for."""
+
+
+def sampled_for(study: Study, digest: Digest, monkeypatch: pytest.MonkeyPatch) -> float | None:
+    """Effective draws that `orient` asks of the sampler, which then does not run."""
+
+    def stop(*_: object, wanted_ess: float | None, **__: object) -> None:
+        raise Sampled(wanted_ess)
+
+    monkeypatch.setattr("fluxsense.jobs.orient.sample_as_stated", stop)
+    with pytest.raises(Sampled) as told:
+        orient(study, digest, seed=1)
+    return told.value.args[0]
+
+
+@pytest.mark.slow
+def test_candidates_without_the_truth_are_not_sampled_on(measured: Measured, monkeypatch: pytest.MonkeyPatch):
+    """The field of the campaign points at elevation 68 degrees; candidates along the axes are over 20 degrees off."""
+    study = read_study(measured.folder / "study.toml")
+    digest = load(measured.folder / "results" / "digest.npz")
+    axes = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+    wrong = replace(study, source=replace(study.source, direction=DirectionPrior("list", candidates=axes)))
+    assert sampled_for(wrong, digest, monkeypatch) == HOPELESS_ESS
+    found = tuple(json.loads(measured.outcome.out)["direction"]["vector"])
+    right = replace(study, source=replace(study.source, direction=DirectionPrior("list", candidates=(*axes, found))))
+    assert sampled_for(right, digest, monkeypatch) is None  # as the study says
+    (words,) = sentences([Finding("no candidate fits", 2, listed=3)])
+    assert words.startswith("None of the 3 candidate directions describes the data")
 
 
 def test_a_notch_in_the_pump_off_sweeps_is_no_misfit(tmp_path):
