@@ -472,7 +472,8 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         *_extent_findings(study, budget.numbers),
         *_trace_findings(study, digest, explicit, posterior, wiring, budget),
         *rests_findings(rests, budget.numbers["angular_error_deg"]),
-        *(f for f in (*of_log, *slips, *beyond) if not f.doubt),
+        *(f for f in (*of_log, *beyond) if not f.doubt),
+        *([] if verdict.trust == "reliable" else slips),  # a fit that is good explains what no slip did
         *drift_findings(problem.likelihood),
         *unseen_findings(check.suspicion),
         *measured_findings(study, digest),
