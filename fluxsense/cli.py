@@ -58,9 +58,8 @@ EXAMPLES = {
     "detect": ("chip/study.toml", "chip/study.toml --false-alarm 0.001 --toward=159.2,22.5 --toward=20,0"),
     "compare": ("monday/study.toml tuesday/study.toml", "monday/results tuesday/results --json"),
     "characterize": (
-        "chip/study.toml",
-        "chip/study.toml --isolation 20 --sampled --out fitted",
         "chip/study.toml --sweep-plan",
+        "chip/study.toml --isolation 20 --sampled --out fitted",
     ),
     "plan": ("chip/study.toml --error 2", "chip/study.toml --error-rate 0.01 --thorough 4"),
     "layout": ("chip/study.toml --workers 2", "chip/study.toml --isolators 3,4,5 --gds loops.gds"),
