@@ -13,6 +13,7 @@ from matplotlib.colors import ListedColormap, LogNorm
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Polygon, Rectangle
+from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from fluxsense.base.sphere import lambert_xy
 from fluxsense.base.units import watt_to_dbm
@@ -97,7 +98,9 @@ def draw_landscape(found: Landscape) -> Figure:
     figure = Figure(figsize=(5.6, 4.6), layout="constrained")
     axes = figure.add_subplot()
     error = np.maximum(found.error_deg, 1e-6).T
-    norm = LogNorm(float(np.nanmin(error)), max(float(np.nanmax(error)), 1.01 * float(np.nanmin(error))))
+    least = float(np.nanmin(error))
+    most = max(float(np.nanmax(error)), 1.01 * least)
+    norm = LogNorm(least, most)
     mesh = axes.pcolormesh(found.first_phi0, found.second_phi0, error, cmap=SHADES, norm=norm, shading="nearest")
     axes.plot(
         *found.now_phi0, marker="X", markerfacecolor=ORANGE, markeredgecolor="white", markersize=11, linestyle="none"
@@ -107,7 +110,9 @@ def draw_landscape(found: Landscape) -> Figure:
         found.first_phi0[best[0]], found.second_phi0[best[1]], marker="o", markerfacecolor="none", color=ORANGE,
         markersize=10, markeredgewidth=2, linestyle="none",
     )  # fmt: skip
-    figure.colorbar(mesh, ax=axes, label="expected angular error (degrees)")
+    bar = figure.colorbar(mesh, ax=axes, label="expected angular error (degrees)")
+    numbers = FuncFormatter(lambda value, _: f"{value:g}")
+    bar.ax.yaxis.set(major_formatter=numbers, minor_formatter=numbers if most < 10 * least else NullFormatter())
     axes.set_xlabel("flux in the first loop (Φ0)")
     axes.set_ylabel("flux in the second loop (Φ0)")
     axes.set_title(plain(f"{found.isolator}: cross now, ring best of the grid"))
