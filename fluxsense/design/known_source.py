@@ -105,8 +105,8 @@ def known_source_plan(study: Study, simulated: Callable[[Study], Digest]) -> Kno
     """
     known = [s for s in study.states if s.kind == "calibration"]
     with_one = study if known else with_proposed_source(study)
-    bench = _Bench.of(with_one, known[0].name if known else with_one.states[-1].name)
-    own = simulated(_wired(replace(with_one, plan=replace(with_one.plan, states=bench.planned))))
+    bench = _Bench.of(_simulable(with_one), known[0].name if known else with_one.states[-1].name)
+    own = simulated(replace(bench.study, plan=replace(bench.study.plan, states=bench.planned)))
     names = [s.name for s in with_one.settings]
     every = [([n], r) for n in names if len(names) > 1 for r in REPEATS] + [(names, r) for r in REPEATS]
     order = sorted(every, key=lambda choice: bench.sweeps(*choice))
@@ -120,7 +120,7 @@ def known_source_plan(study: Study, simulated: Callable[[Study], Digest]) -> Kno
         odds = bench.odds(bench.expected(chosen, repeats))
         if any(odds[code] <= ENOUGH for code in wanted):
             continue
-        odds = bench.odds(bench.fitted(own, simulated(_wired(bench.only(chosen, repeats)))))
+        odds = bench.odds(bench.fitted(own, simulated(bench.only(chosen, repeats))))
         against = tuple(sorted(odds.items(), key=lambda item: item[1]))
         left = tuple(code for code, value in against if value <= ENOUGH)
         sweeps = bench.sweeps(chosen, repeats)
@@ -164,11 +164,10 @@ def with_proposed_source(study: Study) -> Study:
     return _with_state(bare, replace(state, current_a=current))
 
 
-def _wired(study: Study) -> Study:
-    """The study with a wiring of every isolator's pump ports, so that what is simulated is read as it was simulated."""
-    return replace(
-        study, isolators=tuple(replace(x, pump_port_1_sign=x.pump_port_1_sign or 1) for x in study.isolators)
-    )
+def _simulable(study: Study) -> Study:
+    """The study in one cooldown, with a wiring of every isolator's pump ports: what is simulated of it is read as it was simulated."""
+    isolators = tuple(replace(x, pump_port_1_sign=x.pump_port_1_sign or 1) for x in study.isolators)
+    return replace(study, isolators=isolators, plan=replace(study.plan, cooldowns=study.plan.cooldowns[:1]))
 
 
 def _with_state(study: Study, state: State) -> Study:
@@ -243,7 +242,7 @@ class _Bench:
 
     def fitted(self, own: Digest, known: Digest) -> FreeFluxes:
         """The fluxes without noise, as well known as simulated sweeps say."""
-        signs = [int(iso.pump_port_1_sign or 1) for iso in _wired(self.study).isolators]
+        signs = [iso.pump_port_1_sign or 1 for iso in self.study.isolators]
         flux = {place: np.array([x.offset_phi0 for x in self.study.loops]) for place in self.places}
         for place, row in zip(self.places, self.mean.reshape(len(self.places), -1), strict=True):
             flux[place][_loops_in_use(self.study)] = row

@@ -18,7 +18,7 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.model.flicker import group_covariance, span_s, walk_covariance
+from fluxsense.model.flicker import wandering_covariance
 from fluxsense.model.priors import expected_walk_phi0
 from fluxsense.study import Study
 
@@ -135,12 +135,7 @@ def slow_roots(
 @lru_cache(maxsize=256)
 def _root(each: tuple[tuple[Window, ...], ...], flicker_phi0: float, walk_phi0: float) -> FloatArray:
     """Root (G, R) of the covariance of group means; a search asks for the same again and again."""
-    covariance = np.zeros((len(each), len(each)))
-    if flicker_phi0 > 0:
-        covariance += flicker_phi0**2 * group_covariance(each)
-    if walk_phi0 > 0:
-        covariance += walk_phi0**2 * walk_covariance(each) / span_s(each)
-    values, vectors = np.linalg.eigh(covariance)
+    values, vectors = np.linalg.eigh(wandering_covariance(each, flicker_phi0, walk_phi0))
     held = values > HELD * values[-1]
     root = np.asarray(vectors[:, held] * np.sqrt(values[held]))
     root.setflags(write=False)

@@ -254,8 +254,8 @@ def _working_points(
     )
     proposed = replace(study, settings=point.settings)
     after = _error_entry(proposed, asked.seed)
-    better_elsewhere = after["mean_deg"] > before["mean_deg"]  # than at the search's points
-    if better_elsewhere and within_limits(study, study.settings):  # keep what there is
+    # better at the search's points only: keep what there is
+    if after["mean_deg"] > before["mean_deg"] and within_limits(study, study.settings):
         return point, study, before, before
     return point, proposed, before, after
 

@@ -93,6 +93,16 @@ def walk_covariance(groups: Sequence[Sequence[Window]]) -> FloatArray:
     return _mean_covariance(groups, kernel)
 
 
+def wandering_covariance(groups: Sequence[Sequence[Window]], flicker: float, walk: float) -> FloatArray:
+    """Covariance (G, G) of the means of groups under flicker noise of amplitude A and a random walk of a deviation over the whole time."""
+    out = np.zeros((len(groups), len(groups)))
+    if flicker > 0:
+        out += flicker**2 * group_covariance(groups)
+    if walk > 0:
+        out += walk**2 * walk_covariance(groups) / span_s(groups)
+    return out
+
+
 _Kernel = Callable[[FloatArray, FloatArray, FloatArray | float], FloatArray]
 """Covariance at two times, each the middle of a cell of some length that it stands for."""
 

@@ -35,7 +35,7 @@ from fluxsense.data.digest import Digest, GroupKey, off_group_for
 from fluxsense.data.noise_levels import NoiseLevels, measure_noise
 from fluxsense.device.chip import MIXING, ChipModel, ChipParameters, Probe, nominal_array, nominal_parameters
 from fluxsense.model.family import Allowance, Family, Notch, Place, build_family, reals
-from fluxsense.model.flicker import group_covariance, span_s, walk_covariance
+from fluxsense.model.flicker import wandering_covariance
 from fluxsense.model.parameter import Parameter
 from fluxsense.model.priors import eliminated_parameters
 from fluxsense.model.remainder import Sizes, smooth_functions
@@ -394,13 +394,8 @@ class RatioLikelihood:
         windows = [self.digest[k].blocks.windows for k in keys]
         sizes = self.sizes
         flicker = max(self.study.noise.flux_slow_phi0, sizes.flux_flicker_phi0)
-        flux, gain = np.zeros((len(keys), len(keys))), np.zeros((len(keys), len(keys)))
-        if flicker > 0:
-            flux += flicker**2 * group_covariance(windows)
-        if sizes.flux_walk_phi0 > 0 or sizes.gain_walk > 0:
-            walk = walk_covariance(windows) / span_s(windows)
-            flux += sizes.flux_walk_phi0**2 * walk
-            gain += sizes.gain_walk**2 * walk
+        flux = wandering_covariance(windows, flicker, sizes.flux_walk_phi0)
+        gain = wandering_covariance(windows, 0.0, sizes.gain_walk)
         row = {k: n for n, k in enumerate(keys)}
         out = []
         for root, of_flux in ((_root(flux), True), (_root(gain), False)):

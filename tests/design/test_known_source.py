@@ -87,6 +87,13 @@ def test_the_proposed_sweeps_keep_what_they_promise(bare: Study, proposed: Known
         assert "all signs" in {m.code for m in test.named}
 
 
+def test_a_plan_of_two_cooldowns_is_tested_in_one(bare: Study, proposed: KnownSourcePlan) -> None:
+    two = replace(bare, plan=replace(bare.plan, cooldowns=("first", "second")))
+    found = known_source_plan(two, simulated)
+    assert (found.settings, found.repeats, found.sweeps) == (proposed.settings, proposed.repeats, proposed.sweeps)
+    assert found.study.plan.cooldowns == ("first", "second")
+
+
 def test_a_study_with_a_known_source_is_told_so(proposed: KnownSourcePlan) -> None:
     said = sentences(known_source_findings(replace(proposed, new=False, left_open=())))
     assert "tests these" in said[0]
