@@ -137,6 +137,35 @@ class Notch:
 
 
 @dataclass(frozen=True)
+class Added:
+    """What the set-up adds to a family's ratios, to first order in the fluxes about the reference point.
+
+    Attributes
+    ----------
+    value : ndarray (K, 2, F) of complex
+        At the reference point.
+    on, off : ndarray (2, K, 2, F) of complex
+        Slopes with the flux of each loop, per Phi0, in the pump-on sweeps and in the pump-off sweeps that divide them.
+    flux_phi0 : ndarray (P, 2)
+        Of the model's probes at the reference point.
+    """
+
+    value: ComplexArray
+    on: ComplexArray
+    off: ComplexArray
+    flux_phi0: FloatArray
+
+    def at(self, flux_phi0: FloatArray, rows: Sequence[int], off_row: int) -> ComplexArray:
+        """At fluxes (B, P, 2) of the probes; shape (B, K, 2, F)."""
+        return self.value + self.change(flux_phi0 - self.flux_phi0, rows, off_row)
+
+    def change(self, change_phi0: FloatArray, rows: Sequence[int], off_row: int) -> ComplexArray:
+        """For changes (..., P, 2) of the probes' fluxes; shape (..., K, 2, F)."""
+        own = np.einsum("...kl,lkpf->...kpf", change_phi0[..., list(rows), :], self.on)
+        return np.asarray(own + np.einsum("...l,lkpf->...kpf", change_phi0[..., off_row, :], self.off))
+
+
+@dataclass(frozen=True)
 class Family:
     """Pump-on groups of one isolator that share a pump-off group, as ratios, with their noise.
 
@@ -171,8 +200,8 @@ class Family:
         amplitudes take off the quadratic form.
     common_directions : ndarray (Z', K, 2, F) of complex, or None
         Directions of these amplitudes, unit variance each.
-    added : ndarray (K, 2, F) of complex, or None
-        What the set-up adds to the model's ratios at the reference point.
+    added : Added or None
+        What the set-up adds to the model's ratios.
     """
 
     isolator: int
@@ -192,7 +221,7 @@ class Family:
     notch: Notch | None = None
     common: FloatArray | None = None
     common_directions: ComplexArray | None = None
-    added: ComplexArray | None = None
+    added: Added | None = None
 
     @property
     def values(self) -> int:

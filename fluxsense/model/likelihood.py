@@ -13,8 +13,8 @@ theirs alone.  Beside it an isolator's families have real amplitudes in common:
 * the part of what the model leaves out that all states of a cooldown share (`fluxsense.model.remainder`).
 
 What lies between the device and the analyser (`SETUP_ARRAYS`) is held as the difference that it makes to the ratios at the
-reference point: it is small, so that its change with the unknowns within the posterior is smaller still, and the model that
-is called thousands of times has two ports and one frequency a point.
+reference point and to their slopes with the fluxes, so that the model that is called thousands of times has two ports and one
+frequency a point.  The slopes matter where the device itself shows little: opposite changes in both loops of like stages.
 
 All of it is built from the study: no argument that is left out leaves out noise.  Without a reference point the directions of
 these amplitudes are taken at the study's central values.
@@ -34,7 +34,7 @@ from fluxsense.base.units import dbm_to_watt
 from fluxsense.data.digest import Digest, GroupKey, off_group_for
 from fluxsense.data.noise_levels import NoiseLevels, measure_noise
 from fluxsense.device.chip import MIXING, ChipModel, ChipParameters, Probe, nominal_array, nominal_parameters
-from fluxsense.model.family import Allowance, Family, Notch, Place, build_family, reals
+from fluxsense.model.family import Added, Allowance, Family, Notch, Place, build_family, reals
 from fluxsense.model.flicker import wandering_covariance
 from fluxsense.model.parameter import Parameter
 from fluxsense.model.priors import eliminated_parameters
@@ -100,15 +100,32 @@ class _Bench:
 class _Slopes:
     """A family's ratios (K, 2, F) at the reference point and what moves them.
 
-    added (K, 2, F): what the set-up adds to the ratios there; on and off (2, K, 2, F): the flux of each loop in the pump-on and in the pump-off sweep, per Phi0; eliminated
-    (E, K, 2, F): the isolator's eliminated parameters, per standard deviation of the prior.
+    on and off (2, K, 2, F): the flux of each loop in the pump-on and in the pump-off sweep, per Phi0; eliminated (E, K, 2, F): the
+    isolator's eliminated parameters, per standard deviation of the prior; added: what the set-up adds to the ratios.
     """
 
     ratio: ComplexArray
-    added: ComplexArray
     on: ComplexArray
     off: ComplexArray
     eliminated: ComplexArray
+    added: Added | None = None
+
+    @classmethod
+    def of(cls, place: Place, s: ComplexArray, by_flux: ComplexArray, eliminated: ComplexArray) -> _Slopes:
+        """From S21 and S12 (P, 2, F) of the probes and their slopes with both fluxes (2, P, 2, F) and with the eliminated (E, P, 2, F)."""
+        rows, off_row = list(place.on_rows), place.off_row
+        ratio = s[rows] / s[off_row]
+
+        def shared(slope: ComplexArray) -> ComplexArray:
+            return np.asarray(-ratio * (slope[:, off_row] / s[off_row])[:, None])
+
+        on = by_flux[:, rows] / s[off_row]
+        return cls(ratio, on, shared(by_flux), eliminated[:, rows] / s[off_row] + shared(eliminated))
+
+    def beside(self, bare: _Slopes, flux_phi0: FloatArray) -> _Slopes:
+        """The same with what the set-up adds to ratios without it, at fluxes (P, 2) of the probes."""
+        added = Added(self.ratio - bare.ratio, self.on - bare.on, self.off - bare.off, flux_phi0)
+        return replace(self, added=added)
 
     def of_magnitudes(self) -> _Slopes:
         """The same for the magnitudes of the ratios."""
@@ -117,10 +134,7 @@ class _Slopes:
         def real(x: ComplexArray) -> ComplexArray:
             return np.asarray((x * turn).real.astype(np.complex128))
 
-        bare = np.abs(self.ratio) - np.abs(self.ratio - self.added)
-        return _Slopes(
-            real(self.ratio), bare.astype(np.complex128), real(self.on), real(self.off), real(self.eliminated)
-        )
+        return _Slopes(real(self.ratio), real(self.on), real(self.off), real(self.eliminated))
 
 
 @dataclass(frozen=True)
@@ -297,8 +311,6 @@ class RatioLikelihood:
         model, i = bench.model, bench.isolator
         flux = model.probe_flux(at, i)
         own = self.eliminated[i]
-        light = ChipParameters({name: at[name] for name in at if name not in SETUP_ARRAYS})
-        bare = model.scattering(light, i, flux=flux)[0]
         direct = [p for p in own if not p.moves_flux]
         s, by_flux = scattering_slopes(model, at, i, flux, direct[:_PARAMETERS_AT_ONCE])
         parts = [by_flux[0, 2:]]
@@ -309,22 +321,20 @@ class RatioLikelihood:
         moved = _flux_changes(model, at, i, [p for p in own if p.moves_flux], flux)  # (E', P, 2)
         for p, change in zip([p for p in own if p.moves_flux], moved, strict=True):
             per_unit[p.name] = np.einsum("pk,kpaf->paf", change, by_flux[0, :2])
-        out = []
-        for place in bench.places:
-            rows = list(place.on_rows)
-            on, off = s[0, rows], s[0, place.off_row]
-            ratio = on / off
-            size = (len(own), *ratio.shape)
-            each = np.array([p.sd * _ratio_change(per_unit[p.name], rows, place.off_row, ratio, off) for p in own])
-            slopes = _Slopes(
-                ratio,
-                ratio - bare[rows] / bare[place.off_row],
-                by_flux[0, :2][:, rows] / off,
-                -ratio * (by_flux[0, :2, place.off_row] / off)[:, None],
-                each.reshape(size).astype(np.complex128),
-            )
-            out.append(slopes.of_magnitudes() if self.magnitude else slopes)
-        return out
+        each = np.array([p.sd * per_unit[p.name] for p in own], dtype=np.complex128).reshape(len(own), *s.shape[1:])
+        found = [_Slopes.of(place, s[0], by_flux[0, :2], each) for place in bench.places]
+        found = [one.of_magnitudes() for one in found] if self.magnitude else found
+        if not any(name in at for name in SETUP_ARRAYS):
+            return found
+        return [a.beside(b, flux[0]) for a, b in zip(found, self._bare_slopes(bench, at), strict=True)]
+
+    def _bare_slopes(self, bench: _Bench, parameters: ChipParameters) -> list[_Slopes]:
+        """A bench's ratios and their slopes with the fluxes at one set of parameters, without the set-up."""
+        at = ChipParameters({name: parameters[name] for name in parameters if name not in SETUP_ARRAYS})
+        s, by_flux = scattering_slopes(bench.model, at, bench.isolator, bench.model.probe_flux(at, bench.isolator), [])
+        none = np.zeros((0, *s.shape[1:]), dtype=np.complex128)
+        found = [_Slopes.of(place, s[0], by_flux[0], none) for place in bench.places]
+        return [one.of_magnitudes() for one in found] if self.magnitude else found
 
     def _settle(self, residual_gain: float, sizes: Sizes) -> None:
         """Build the families' noise, then what each isolator's families have in common."""
@@ -342,8 +352,7 @@ class RatioLikelihood:
                     place, self.digest, allowance, expected, self._flux_noise(place, own), self.magnitude
                 )
                 shift = np.tensordot(self.values_at_reference[bench.isolator], own.eliminated, axes=1)
-                added = own.added if np.any(own.added) else None
-                families.append(replace(family, ratio=family.ratio + shift, added=added))
+                families.append(replace(family, ratio=family.ratio + shift, added=own.added))
             self._parts.append((bench.isolator, bench.model, families))
         self.common_log_volume = 0.0
         self._common: dict[int, _Common] = {}
@@ -681,7 +690,8 @@ class RatioLikelihood:
         for i, model, families in self._parts:
             if shared_flux is None:
                 shared_flux = model.source_flux(parameters)
-            s = model.scattering(parameters, i, flux=model.probe_flux(parameters, i, shared_flux))
+            flux = model.probe_flux(parameters, i, shared_flux)
+            s = model.scattering(parameters, i, flux=flux)
             for family in families:
                 off = s[:, family.off_row][:, None]
                 inverse = np.conj(off) / (off.real**2 + off.imag**2)
@@ -689,7 +699,7 @@ class RatioLikelihood:
                 if self.magnitude:
                     ratio = np.abs(ratio).astype(np.complex128)
                 if family.added is not None:
-                    ratio += family.added
+                    ratio += family.added.at(flux, family.on_rows, family.off_row)
                 self.refuse_non_finite(ratio, parameters, model, i)
                 out.append(ratio)
         return out
@@ -740,7 +750,7 @@ class RatioLikelihood:
             for k, one in enumerate((s, q, p)):
                 np.multiply(one[:, rows], inverse, out=stack[:, k])
             if family.added is not None:
-                stack[:, 0] += family.added
+                stack[:, 0] += family.added.at(flux_phi0, family.on_rows, family.off_row)
             self.refuse_non_finite(stack, parameters, model, i)
             out[n] = family, stack
         return out
@@ -812,13 +822,6 @@ def _gain_slopes(ratio: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
         on[2 * path, :, path] = ratio[:, path]
         on[2 * path + 1, :, path] = 1j * ratio[:, path]
     return on, -on
-
-
-def _ratio_change(
-    slope: ComplexArray, rows: list[int], off_row: int, ratio: ComplexArray, off: ComplexArray
-) -> ComplexArray:
-    """Change (K, 2, F) of on over off for a change (P, 2, F) of the scattering parameters."""
-    return np.asarray(slope[rows] / off - ratio * (slope[off_row] / off))
 
 
 def _flux_changes(

@@ -234,7 +234,9 @@ class CampaignProblem:
                 if phase:
                     stack, slopes = np.moveaxis(stack, 2, 1), np.moveaxis(slopes, 3, 2)
                 if family.added is not None:
-                    (stack[:, 0] if phase else stack)[...] += family.added
+                    added, probes = family.added, (family.on_rows, family.off_row)
+                    (stack[:, 0] if phase else stack)[...] += added.at(flux[:, 0], *probes)
+                    (slopes[:, :, 0] if phase else slopes)[...] += added.change(by_x, *probes)
                 likelihood.refuse_non_finite(stack, at, model, i)
                 out.append((family, stack, slopes))
         return out
