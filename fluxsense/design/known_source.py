@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -18,7 +19,8 @@ import numpy.typing as npt
 from fluxsense.base.errors import InputError
 from fluxsense.base.findings import Finding
 from fluxsense.data.digest import Digest
-from fluxsense.design.sensitivity import Experiment, data_information, flux_chain, planned_experiment, points_at
+from fluxsense.design.sensitivity import Experiment, block_slopes, flux_chain, planned_experiment, points_at, seen
+from fluxsense.design.timeline import gathered
 from fluxsense.device.chip import known_flux_phi0, loop_indices, loop_outlines_m, study_flux_map
 from fluxsense.infer.blind import (
     NAMED,
@@ -37,6 +39,7 @@ from fluxsense.model.parameter import OFFSET
 from fluxsense.study import Coil, State, Study
 
 FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
 
 ENOUGH: Final = 2 * NAMED
 """Expected log odds against a mistake that noise does not bring below those from which one is named, but for rare cases."""
@@ -252,23 +255,32 @@ class _Bench:
         mean = np.concatenate([flux[place][list(found.loops)] for place in found.places])  # of isolators so swept
         return replace(found, pull=found.information @ mean)
 
-    def expected(self, settings: Sequence[str], repeats: int) -> FreeFluxes:
-        """The fluxes without noise, as well known as the Fisher information of the sweeps says."""
-        experiment = self.experiment
-        known = len(self.places) - 1
-        blocks = []
-        for block in experiment.blocks:
-            bench = experiment.benches[block.bench]
-            names = [self.study.settings[k].name for k in bench.settings]
-            if block.cooldown == known:
-                on = tuple(float(repeats) if n in settings else 0.0 for n in names)
-                block = replace(block, sweeps=(*on, float(repeats) * any(on)))
-            blocks.append(block)
-        now = replace(experiment, blocks=tuple(blocks))
-        x = points_at(experiment.unknowns, [SOURCE])
+    @cached_property
+    def _seen(self) -> list[tuple[ComplexArray, ComplexArray, FloatArray]]:
+        """Of each block what does not depend on its sweeps: scattering parameters, their slopes, the jacobian."""
+        now = self.experiment
+        x = points_at(now.unknowns, [SOURCE])
         parameters = now.parameters(x)
         chain = flux_chain(now.benches[0].model, now.unknowns, x, parameters)
-        total = data_information(now, parameters, chain)[0] + np.eye(now.unknowns.size)
+        return [
+            (*seen(now, block, parameters, chain), block_slopes(now, n, chain)) for n, block in enumerate(now.blocks)
+        ]
+
+    def expected(self, settings: Sequence[str], repeats: int) -> FreeFluxes:
+        """The fluxes without noise, as well known as the Fisher information of the sweeps says."""
+        now = self.experiment
+        known = len(self.places) - 1
+        parts = []
+        for block, (s, slopes, jacobian) in zip(now.blocks, self._seen, strict=True):
+            bench = now.benches[block.bench]
+            sweeps = np.array(block.sweeps)
+            if block.cooldown == known:
+                names = [self.study.settings[k].name for k in bench.settings]
+                on = [float(repeats) if n in settings else 0.0 for n in names]
+                sweeps = np.array([*on, float(repeats) * any(on)])
+            parts.append((bench.isolator, now.regress(s, slopes, sweeps).information, jacobian))
+        size = now.unknowns.size
+        total = gathered(parts, now.slow is not None, size)[0][0] + np.eye(size)
         columns = [n for n, p in enumerate(now.unknowns.nuisances, now.unknowns.lead) if p.array == OFFSET]
         own = [now.unknowns.nuisances[n - now.unknowns.lead] for n in columns]
         loops = tuple(sorted({p.index[1] for p in own}))

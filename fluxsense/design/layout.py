@@ -36,7 +36,7 @@ from fluxsense.design.sensitivity import (
     planned_experiment,
     planned_unknowns,
     predict,
-    row_slopes,
+    rows_and_slopes,
 )
 from fluxsense.design.timeline import gathered
 from fluxsense.device.chip import SourceRows, loop_indices, mutual_matrix_phi0_per_a, nominal_parameters
@@ -74,8 +74,9 @@ def criterion_value(
     keep : ndarray of int
         Columns that are unknown, the source's three first.
     """
-    full = (information + prior)[:, keep][:, :, keep]
-    covariance = np.asarray(np.linalg.inv(full)[:, :3, :3], dtype=np.float64)
+    full = (information + prior)[:, keep[:, None], keep]
+    among = full[:, :3, :3] - full[:, :3, 3:] @ np.linalg.solve(full[:, 3:, 3:], full[:, 3:, :3])
+    covariance = np.asarray(np.linalg.inv(0.5 * (among + among.transpose(0, 2, 1))), dtype=np.float64)
     if criterion in ("error", "A", "worst"):
         error = direction_error_rad(x[:, :3], covariance)
         if criterion == "error":
@@ -126,12 +127,19 @@ class _Table:
         nodes = self.values.shape[0]
         t = np.clip((flux - self.middle + self.reach) / (2 * self.reach) * (nodes - 1), 0, nodes - 1 - 1e-9)
         k = t.astype(np.intp)
-        u, v = (t - k).T[:, :, None, None]
+        u, v = (t - k).T
         i, j = k.T
-        return np.asarray(
-            (1 - u) * ((1 - v) * self.values[i, j] + v * self.values[i, j + 1])
-            + u * ((1 - v) * self.values[i + 1, j] + v * self.values[i + 1, j + 1])
-        )
+        corners = self.values.reshape(nodes * nodes, -1)[nodes * i[:, None] + j[:, None] + [0, 1, nodes, nodes + 1]]
+        weights = np.stack([(1 - u) * (1 - v), (1 - u) * v, u * (1 - v), u * v], axis=1)
+        return np.asarray((weights[:, None] @ corners).reshape(-1, *self.values.shape[2:]))
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A layout's criterion, the smaller the better, and the information (B, D, D) of each isolator's sweeps behind it."""
+
+    value: float
+    information: dict[int, FloatArray]
 
 
 class Judge:
@@ -198,23 +206,37 @@ class Judge:
         source = SourceRows(self.study, Wires.of([outline]))
         position = self.parameters["position_m"] + np.array([0.0, 0.0, lift_m])
         moments = self.parameters.get(EXTENT)
-        slopes = row_slopes(source, self.unknowns, position, moments, self._step)
-        return np.stack([source.in_states(position, moments), *slopes.values()], axis=1)[:, :, :, 0]
+        rows, slopes = rows_and_slopes(source, self.unknowns, position, moments, self._step)
+        return np.stack([rows, *slopes.values()], axis=1)[:, :, :, 0]
 
     def value(self, rows: Sequence[FloatArray]) -> float:
         """The criterion, the smaller the better, of a layout given by the rows of all loops in the study's order."""
+        return self.judged(rows).value
+
+    def judged(self, rows: Sequence[FloatArray], former: Judged | None = None, moved: Sequence[int] = ()) -> Judged:
+        """A layout judged; from a `former` one, of which only the loops `moved` are different, those isolators alone anew."""
         stacked = np.stack(rows, axis=3)  # (B, 1 + A, S, L, 3)
         if not np.all(np.isfinite(stacked)):
-            return float("inf")
+            return Judged(float("inf"), {})
         slopes = {n.name: stacked[:, k] for k, n in enumerate(self._of_source, 1)}
         chain = chain_of(self.unknowns, self.x, self.parameters, stacked[:, 0], slopes, self._calibration)
+        own = {} if former is None else former.information
+        for isolator, loops in enumerate(self._loops):
+            if isolator not in own or set(moved) & {int(n) for n in loops}:
+                own = own | {isolator: self._information(isolator, chain)}
+        total = np.asarray(sum(own.values()))
+        return Judged(criterion_value(self.criterion, self.x, total, self._prior, self._keep), own)
+
+    def _information(self, isolator: int, chain: FluxChain) -> FloatArray:
+        """Information (B, D, D) of one isolator's sweeps."""
         size, parts = self.unknowns.size, []
-        for isolator, state, loops, offset, own, table in self._blocks:
+        for one, state, loops, offset, own, table in self._blocks:
+            if one != isolator:
+                continue
             jacobian = np.repeat(own[None], self.x.shape[0], axis=0)
             jacobian[:, :2, :size] += chain.slopes[:, state][:, loops]
             parts.append((isolator, table.at(offset + chain.flux_phi0[:, state][:, loops]), jacobian))
-        total, _ = gathered(parts, self._slow, size)
-        return criterion_value(self.criterion, self.x, total, self._prior, self._keep)
+        return gathered(parts, self._slow, size)[0] if parts else np.zeros((len(self.x), size, size))
 
 
 def _table(experiment: Experiment, number: int, sweeps: FloatArray) -> _Table:
@@ -390,7 +412,7 @@ class _Walk:
         self.lift = 0.0
         self._begin(begin)
         self.rows = [judge.rows(c, o, self.lift) for c, o in zip(self.chips, self.outlines, strict=True)]
-        self.value = judge.value(self.rows)
+        self.judged = judge.judged(self.rows)
 
     def _begin(self, begin: Layout | None) -> None:
         """The layout given, if it keeps the rules; else random shapes, placed one by one."""
@@ -410,13 +432,13 @@ class _Walk:
             self.lift = float(self.rng.uniform(*heights)) - self.judge.study.source.position_m[2]
 
     def _allowed(self, changed: Sequence[int], chips: Sequence[str], outlines: Sequence[FloatArray]) -> bool:
+        low, high = (np.array([end(o, axis=0) for o in outlines]) for end in (np.min, np.max))
         for n in changed:
             if self.book.alone(chips[n], outlines[n]):
                 return False
-            for m in range(len(outlines)):
-                if m == n or chips[m] != chips[n]:
-                    continue
-                if self.book.pair(outlines[n], outlines[m]):
+            apart = np.maximum(low - high[n], low[n] - high).max(axis=1)
+            for m in (int(v) for v in np.flatnonzero(apart < self.rules.spacing_m)):
+                if m != n and chips[m] == chips[n] and self.book.pair(outlines[n], outlines[m]):
                     return False
         return not self.book.total([outlines[n] for n in self.free])
 
@@ -479,12 +501,13 @@ class _Walk:
             better = False
             if self._allowed(list(moved), chips, outlines):
                 rows = list(self.rows)
-                for n in range(len(rows)) if lift != self.lift else moved:
+                anew = list(moved) if lift == self.lift else list(range(len(rows)))
+                for n in anew:
                     rows[n] = self.judge.rows(chips[n], outlines[n], lift)
-                value = self.judge.value(rows)
-                better = value < self.value
+                judged = self.judge.judged(rows, self.judged, anew)
+                better = judged.value < self.judged.value
                 if better:
-                    self.value, self.rows, self.lift = value, rows, lift
+                    self.judged, self.rows, self.lift = judged, rows, lift
                     self.chips, self.outlines = chips, outlines
                     self.shapes.update(moved)
             step = min(step * 1.5, widest) if better else step * 1.5**-0.12
@@ -553,7 +576,7 @@ def _one_start(judge: Judge, job: tuple[int, int, Layout | None, int]) -> tuple[
     seed, number, begin, steps = job
     walk = _Walk(judge, seed, number, begin)
     walk.run(steps)
-    return walk.value, walk.layout()
+    return walk.judged.value, walk.layout()
 
 
 @dataclass(frozen=True)

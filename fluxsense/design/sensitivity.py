@@ -439,27 +439,27 @@ def flux_chain(model: ChipModel, unknowns: Unknowns, x: FloatArray, parameters: 
     """Fluxes of the source and their slopes for whitened vectors (B, D); any bench's model will do."""
     place, moments = parameters["position_m"], parameters.get(EXTENT)
     calibration = model.source_flux(parameters.changed(source=np.zeros_like(parameters["source"])))
-    rows = model.source_rows.in_states(place, moments)
-    slopes = row_slopes(model.source_rows, unknowns, place, moments, _position_step_m(model))
+    rows, slopes = rows_and_slopes(model.source_rows, unknowns, place, moments, _position_step_m(model))
     return chain_of(unknowns, x, parameters, rows, slopes, calibration)
 
 
-def row_slopes(
+def rows_and_slopes(
     source: SourceRows, unknowns: Unknowns, position_m: FloatArray, moments_m2: FloatArray | None, step_m: float
-) -> dict[str, FloatArray]:
-    """Derivatives (B, S, L, 3) of a source's rows in each state by each parameter of the source, by its name."""
+) -> tuple[FloatArray, dict[str, FloatArray]]:
+    """Rows (B, S, L, 3) of a source in each state, and their derivatives by each parameter of the source, by its name."""
     own = [n for n in unknowns.nuisances if n.of_source]
-    by_moments = source.by_moments(position_m) if any(n.array == EXTENT for n in own) else None
-    out = {}
-    for n in own:
-        if n.array == EXTENT:
-            assert by_moments is not None
-            out[n.name] = by_moments[:, n.index[0]]
-            continue
-        step = step_m * np.eye(3)[n.index[0]]
-        above, below = (source.in_states(position_m + s * step, moments_m2) for s in (1, -1))
-        out[n.name] = (above - below) / (2 * step_m)
-    return out
+    moved = [n for n in own if n.array != EXTENT]
+    steps = step_m * np.eye(3)[[n.index[0] for n in moved]]
+    places = position_m + np.concatenate([np.zeros((1, 3)), steps, -steps])[:, None]  # (1 + 2 A, B, 3), in one call
+    many = None if moments_m2 is None else np.tile(moments_m2, (len(places), 1))
+    rows = source.in_states(places.reshape(-1, 3), many)
+    rows = rows.reshape(*places.shape[:2], *rows.shape[1:])
+    differences = (rows[1 : 1 + len(moved)] - rows[1 + len(moved) :]) / (2 * step_m)
+    out = {n.name: difference for n, difference in zip(moved, differences, strict=True)}
+    if len(moved) < len(own):
+        by_moments = source.by_moments(position_m)
+        out |= {n.name: by_moments[:, n.index[0]] for n in own if n.array == EXTENT}
+    return rows[0], {n.name: out[n.name] for n in own}
 
 
 def chain_of(
@@ -585,6 +585,14 @@ def points_at(unknowns: Unknowns, vectors: npt.ArrayLike, sizes: float = 1.0) ->
     return x
 
 
+def seen(
+    experiment: Experiment, block: Block, parameters: ChipParameters, chain: FluxChain
+) -> tuple[ComplexArray, ComplexArray]:
+    """`Experiment.slopes` of a block's bench at the fluxes of its state."""
+    bench = experiment.benches[block.bench]
+    return experiment.slopes(bench, bench_flux(experiment, bench, block, parameters, chain), parameters)
+
+
 def block_regression(
     experiment: Experiment,
     block: Block,
@@ -594,9 +602,7 @@ def block_regression(
     derivatives: bool = False,
 ) -> Regression:
     """The regression of one block at a batch of points; with slow flux noise also about the fluxes of single probes."""
-    bench = experiment.benches[block.bench]
-    flux = bench_flux(experiment, bench, block, parameters, chain)
-    s, slopes = experiment.slopes(bench, flux, parameters)
+    s, slopes = seen(experiment, block, parameters, chain)
     return experiment.regress(s, slopes, np.array(block.sweeps), derivatives=derivatives)
 
 

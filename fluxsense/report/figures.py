@@ -8,6 +8,7 @@ blindness.  Names that come from files are drawn literally: never as mathematics
 from __future__ import annotations
 
 import functools
+import re
 import warnings
 from collections.abc import Callable, Sequence
 from io import BytesIO
@@ -23,6 +24,7 @@ from matplotlib.figure import Figure
 from matplotlib.ft2font import FT2Font
 from matplotlib.lines import Line2D
 from matplotlib.patches import Circle, Patch
+from matplotlib.ticker import MaxNLocator
 
 from fluxsense.base.sphere import (
     Mode,
@@ -66,7 +68,7 @@ DISC_IN = 4.75
 WIDTH_IN = 9.8
 """Width of every figure: the page shows an inch as 96 pixels, so that text keeps its size."""
 
-MOST_TRACES = 24
+MOST_TRACES = 12
 MOST_ROWS = 60
 SMALL_REGION_RAD = np.radians(15.0)
 """Modes with a smaller spread get a close-up."""
@@ -130,7 +132,12 @@ def plain(text: str, most: int = 48) -> str:
     return line.replace("$", r"\$")
 
 
-def image_bytes(figure: Figure, kind: str = "svg", dots_per_inch: int = 160) -> bytes:
+_PLACES = re.compile(rb' (?:d|x|y)="[^"]*"')
+_DIGITS = re.compile(rb"(\.\d\d)\d+")
+"""Places in an SVG are written to a hundredth of a point, a third of its size less than to the millionth that matplotlib writes."""
+
+
+def image_bytes(figure: Figure, kind: str = "svg", dots_per_inch: int = 120) -> bytes:
     """A figure as an SVG (text as outlines) or a PDF, the same bytes every time, or as a PNG file."""
     out = BytesIO()
     with matplotlib.rc_context():
@@ -138,6 +145,7 @@ def image_bytes(figure: Figure, kind: str = "svg", dots_per_inch: int = 160) -> 
         matplotlib.rcParams.update(STYLE)
         if kind == "svg":
             figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+            return _PLACES.sub(lambda found: _DIGITS.sub(rb"\1", found[0]), out.getvalue())
         elif kind == "pdf":
             figure.savefig(out, format="pdf", metadata={"CreationDate": None, "Creator": None, "Producer": None})
         else:
@@ -775,38 +783,30 @@ def draw_directionality(views: Sequence[GroupView]) -> Figure:
     for n, view in enumerate(views):
         if n and view.isolator != views[n - 1].isolator:
             axes.axhline(y[n] + 0.5, color=QUIET, linewidth=0.7, zorder=0)
-        axes.plot([0, view.directionality_db], [y[n], y[n]], color=FAINT, linewidth=1.0, zorder=1)
-        axes.plot(
-            [view.predicted_low_db, view.predicted_high_db],
-            [y[n], y[n]],
-            color=ORANGE,
-            linewidth=5,
-            alpha=0.35,
-            zorder=2,
-        )
-        axes.plot(
-            view.predicted_db,
-            y[n],
-            marker="D",
-            markersize=7,
-            markerfacecolor="white",
-            markeredgecolor=ORANGE,
-            markeredgewidth=1.2,
-            zorder=3,
-        )
-        axes.errorbar(
-            view.directionality_db,
-            y[n],
-            xerr=view.directionality_sd_db,
-            marker="o",
-            markersize=3.6,
-            color=BLUE,
-            elinewidth=1.0,
-            capsize=2,
-            zorder=4,
-        )
         words = f"{passes(view.directionality_db)}   {view.directionality_db:+.1f} dB".replace("-", "−")
         axes.text(1.015, y[n], words, transform=axes.get_yaxis_transform(), va="center", fontsize=8)
+    measured, spread, predicted, low, high = np.array(
+        [
+            (v.directionality_db, v.directionality_sd_db, v.predicted_db, v.predicted_low_db, v.predicted_high_db)
+            for v in views
+        ]
+    ).T
+    axes.hlines(y, 0, measured, color=FAINT, linewidth=1.0, zorder=1)
+    axes.hlines(y, low, high, color=ORANGE, linewidth=5, alpha=0.35, zorder=2)
+    diamonds: Any = {"marker": "D", "markersize": 7, "markerfacecolor": "white", "markeredgewidth": 1.2}
+    axes.plot(predicted, y, linestyle="", markeredgecolor=ORANGE, zorder=3, **diamonds)
+    axes.errorbar(
+        measured,
+        y,
+        xerr=spread,
+        linestyle="",
+        marker="o",
+        markersize=3.6,
+        color=BLUE,
+        elinewidth=1.0,
+        capsize=2,
+        zorder=4,
+    )
     axes.set_yticks(y, [plain(v.name, 40) for v in views])
     axes.tick_params(axis="y", length=0)
     axes.set_ylim(y[-1] - 0.6, 0.6)
@@ -853,60 +853,102 @@ def corner_plot(shown: Shown, truth: KnownSource | None = None) -> Figure:
 
 @styled
 def draw_corner(columns: Sequence[Column]) -> Figure:
-    """Histograms on the diagonal with 5, 50 and 95% marked; below it regions of 50 and 90%."""
+    """Histograms on the diagonal with 5, 50 and 95% marked; below it regions of 50 and 90%.
+
+    The panels are made one by one and not by the corner library, which makes and empties those above the diagonal too;
+    the regions are its.
+    """
     size = len(columns)
     figure = Figure(figsize=(WIDTH_IN, WIDTH_IN))
-    values = np.stack([c.values for c in columns], axis=1)
-    known = [c.truth for c in columns]
-    ranges = []
-    for c in columns:
-        low, high = np.quantile(c.values, [0.002, 0.998])
-        if c.truth is not None and low - 2 * (high - low) < c.truth < high + 2 * (high - low):
-            low, high = min(low, c.truth), max(high, c.truth)
-        margin = 0.06 * (high - low) if high > low else max(abs(high), 1.0) * 1e-6
-        ranges.append((float(low - margin), float(high + margin)))
-    with warnings.catch_warnings():
-        warnings.simplefilter(
-            "ignore"
-        )  # arviz, which corner imports where it is, announces its own next version once a day
-        import corner
+    ranges = [_corner_range(c) for c in columns]
+    left, bottom, gap = 0.085, 0.09, 0.006
+    side = (0.99 - left + gap) / size - gap
+    tall = (0.985 - bottom + gap) / size - gap
+    for row, column in ((r, c) for r in range(size) for c in range(r + 1)):
+        place = (left + column * (side + gap), bottom + (size - 1 - row) * (tall + gap), side, tall)
+        axes = figure.add_axes(place)
+        if row == column:
+            _corner_histogram(axes, columns[row], ranges[row])
+        else:
+            _corner_regions(axes, (columns[column], columns[row]), (ranges[column], ranges[row]))
+        axes.tick_params(labelsize=7.5, length=2.5, labelbottom=row == size - 1, labelleft=column == 0 < row)
+        axes.spines[["top", "right"]].set_visible(True)
+        axes.xaxis.set_major_locator(MaxNLocator(3, prune="lower"))
+        axes.tick_params(axis="x", labelrotation=45)
+        if row != column:
+            axes.yaxis.set_major_locator(MaxNLocator(3, prune="lower"))
+            axes.tick_params(axis="y", labelrotation=45)
+        if row == size - 1:
+            axes.set_xlabel(_corner_label(columns[column]), fontsize=8.5)
+            axes.xaxis.set_label_coords(0.5, -0.36)
+        if column == 0 < row:
+            axes.set_ylabel(_corner_label(columns[row]), fontsize=8.5)
+            axes.yaxis.set_label_coords(-0.36, 0.5)
+    return figure
 
-    corner.corner(
-        values,
-        fig=figure,
-        range=ranges,
-        bins=26,
+
+def _corner_label(column: Column) -> str:
+    """Name of a column and, below it, its unit."""
+    return plain(column.label, 40).replace(" (", "\n(", 1)
+
+
+def _corner_range(column: Column) -> tuple[float, float]:
+    """Nearly all draws of a column, and the truth where it is near."""
+    low, high = np.quantile(column.values, [0.002, 0.998])
+    if column.truth is not None and low - 2 * (high - low) < column.truth < high + 2 * (high - low):
+        low, high = min(low, column.truth), max(high, column.truth)
+    margin = 0.06 * (high - low) if high > low else max(abs(high), 1.0) * 1e-6
+    return float(low - margin), float(high + margin)
+
+
+CORNER_BINS = 26
+TRUTH_LINE: Any = {"color": ORANGE, "linewidth": 1.3, "linestyle": (0, (6, 1.5, 1, 1.5))}
+
+
+def _corner_histogram(axes: Axes, column: Column, reach: tuple[float, float]) -> None:
+    """Smoothed counts of one column."""
+    from scipy.ndimage import gaussian_filter1d
+
+    counts, edges = np.histogram(column.values, CORNER_BINS, reach)
+    smooth = gaussian_filter1d(counts.astype(np.float64), 0.9)
+    axes.stairs(smooth, edges, color=INK, linewidth=1.1)
+    for value in np.quantile(column.values, [0.05, 0.5, 0.95]):
+        axes.axvline(value, color=QUIET, linestyle="dashed")
+    if column.truth is not None:
+        axes.axvline(column.truth, **TRUTH_LINE)
+    axes.set_xlim(reach)
+    axes.set_ylim(0, 1.1 * float(smooth.max()))
+    axes.set_yticks([])
+
+
+def _corner_regions(
+    axes: Axes, pair: tuple[Column, Column], reach: tuple[tuple[float, float], tuple[float, float]]
+) -> None:
+    """Regions of 50 and 90% of two columns."""
+    with warnings.catch_warnings():
+        # arviz, which corner imports where it is, announces its own next version once a day
+        warnings.simplefilter("ignore")
+        from corner import hist2d
+    hist2d(
+        pair[0].values,
+        pair[1].values,
+        ax=axes,
+        range=reach,
+        bins=CORNER_BINS,
         smooth=0.9,
-        labels=[plain(c.label, 40).replace(" (", "\n(", 1) for c in columns],
-        quantiles=[0.05, 0.5, 0.95],
         levels=(0.5, 0.9),
         color=INK,
         plot_datapoints=False,
         plot_density=False,
         fill_contours=True,
-        no_fill_contours=False,
+        no_fill_contours=True,
         contourf_kwargs={"colors": ["white", TINTS[1], TINTS[2]]},
         contour_kwargs={"colors": INK, "linewidths": 1.0, "linestyles": [LEVEL_STYLES[0.9], "solid"]},
-        hist_kwargs={"linewidth": 1.1, "color": INK},
-        truths=known if any(x is not None for x in known) else None,
-        truth_color=ORANGE,
-        max_n_ticks=3,
-        labelpad=0.06,
-        label_kwargs={"fontsize": 8.5},
     )
-    figure.subplots_adjust(left=0.085, bottom=0.09, right=0.99, top=0.985, wspace=0.08, hspace=0.08)
-    axes = np.array(figure.axes).reshape(size, size)
-    for n in range(size):
-        for line in axes[n, n].lines:
-            if line.get_linestyle() == "--":  # quantiles
-                line.set_color(QUIET)
-        for k in range(n + 1):
-            axes[n, k].tick_params(labelsize=7.5, length=2.5)
-            for spine in axes[n, k].spines.values():
-                spine.set_visible(True)
-            for line in axes[n, k].lines:  # corner marks the truth by lines and a square; the square becomes the star
-                if line.get_marker() == "s":
-                    line.set(marker="*", markersize=11, markerfacecolor="white", markeredgecolor=ORANGE)
-                elif line.get_color() == ORANGE:
-                    line.set_linestyle((0, (6, 1.5, 1, 1.5)))
-    return figure
+    x, y = (c.truth for c in pair)
+    if x is not None:
+        axes.axvline(x, **TRUTH_LINE)
+    if y is not None:
+        axes.axhline(y, **TRUTH_LINE)
+    if x is not None and y is not None:
+        axes.plot([x], [y], marker="*", markersize=11, markerfacecolor="white", markeredgecolor=ORANGE)
