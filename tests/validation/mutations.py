@@ -126,10 +126,10 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "area without the half",
                 "magnetics/loops.py",
-                "0.5 * np.cross(r, np.roll(r, -1, axis=-2))",
-                "np.cross(r, np.roll(r, -1, axis=-2))",
+                "return 0.5 * np.stack([x, y, z], axis=-1)",
+                "return np.stack([x, y, z], axis=-1)",
             ),
-            ("area's sign", "magnetics/loops.py", "np.roll(r, -1, axis=-2)).sum", "np.roll(r, 1, axis=-2)).sum"),
+            ("area's sign", "magnetics/loops.py", "[r[..., 1:], r[..., :1]]", "[r[..., -1:], r[..., :-1]]"),
             (
                 "turn the other way",
                 "magnetics/loops.py",
@@ -230,8 +230,8 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "coil's current squared",
                 "device/chip.py",
-                "coils[state.coil]) * state.current_a",
-                "coils[state.coil]) * state.current_a**2",
+                "places[state.coil]) * state.current_a",
+                "places[state.coil]) * state.current_a**2",
             ),
             (
                 "pump ports exchanged",
@@ -808,8 +808,8 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "slope of the place",
                 "design/sensitivity.py",
-                "(above - below) / (2 * step_m)",
-                "(above - below) / step_m",
+                "rows[1 + len(moved) :]) / (2 * step_m)",
+                "rows[1 + len(moved) :]) / step_m",
             ),
             ("repeats for more isolators", "design/count.py", "study.plan.repeats * scale", "study.plan.repeats"),
         ),
