@@ -464,6 +464,7 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         check,
         draws_that_matter(posterior, null[2], factor.value),
         distrusted_share(digest, distrusted),
+        misfit_code="misfit of loud traces" if loud else "misfit of traces",
         linear=linear,
         beyond=[f for f in (*before, *beyond) if f.doubt],
     )
@@ -473,7 +474,7 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         *_trace_findings(study, digest, explicit, posterior, wiring, budget),
         *rests_findings(rests, budget.numbers["angular_error_deg"]),
         *(f for f in (*of_log, *beyond) if not f.doubt),
-        *([] if verdict.trust == "reliable" else slips),  # a fit that is good explains what no slip did
+        *([] if loud or verdict.trust == "reliable" else slips),  # a fit that is good explains what no slip did
         *drift_findings(problem.likelihood),
         *unseen_findings(check.suspicion),
         *measured_findings(study, digest),
@@ -519,7 +520,7 @@ def _loud(study: Study, digest: Digest) -> list[Finding]:
     noise = study.noise
     white = relative_white(digest, measure_noise(digest, noise.white, noise.gain_drift, noise.phase_drift_rad))
     off = min((group.count for key, group in digest.items() if not key.pump_on), default=1)
-    return loud_findings(white, off, doubt=1)
+    return loud_findings(white, off, doubt=2)
 
 
 @dataclass(frozen=True)

@@ -129,6 +129,9 @@ SENTENCES: dict[str, str] = {
     "misfit of traces": "The data do not look like draws of the model (misfit {chi_square:.0f} for {degrees:.0f} expected, "
     "probability {probability:.1g}; worst: {worst}). Check that the traces belong to this chip, that its parameters are right, "
     "and that no flux jump or interference lies within a group or the pump-off sweeps that it is divided by.",
+    "misfit of loud traces": "The data do not look like draws of the model either (misfit {chi_square:.0f} for {degrees:.0f} expected, "
+    "probability {probability:.1g}; worst: {worst}), as ratios of means with so much noise would not: nothing follows from that for the "
+    "chip or the traces.",
     "misfit of counts": "The data do not look like draws of the model (misfit {chi_square:.0f} for {degrees:.0f} expected, "
     "probability {probability:.1g}; worst: {worst}). Check the wiring, the bias currents and the stated rate of wrong readings.",
     "not sampled on": "The best fit does not describe the data: sampling was cut short, since nothing could rest on it.",
@@ -260,7 +263,7 @@ SENTENCES: dict[str, str] = {
     "source.extent and source.position.",
     "place unknown": "The place of the source is known to {spread_um:.3g} um only, {away_um:.3g} um from the nearest wire: it may lie on "
     "either side of it. Check the unit of position_sd, or find the place first.",
-    "noise as large as the signal": "The noise ({white:.3g} per point) stays as large as the signal in the mean of {repeats} sweeps with the "
+    "noise as large as the signal": "The noise ({white:.3g} per point) stays at {percent:.0f}% of the signal in the mean of {repeats} sweeps with the "
     "pump off, by which the others are divided: a ratio of such means is not normal, and regions and verdict would not hold. Take {enough} "
     "sweeps, or average in the analyser.",
     "much flux noise": "Flux noise of {flux} from sweep to sweep carries the rings over much of their response: sweeps are blurred rather than "

@@ -266,7 +266,7 @@ OF_THE_STUDY = {
     "plan without the source": Mistake(put('states = ["out", "in"]', 'states = ["out"]'), "so never the source", 0),
     "plan without reference": Mistake(put('states = ["out", "in"]', 'states = ["in"]'), "There is no reference state", 0),
     "noise in percent": Mistake(put("white = 0.01", 'white = "1 %"'), 'noise.white: "1 %" is not a finite number'),
-    "noise as large as the signal": Mistake(put("white = 0.01", "white = 1.0"), "a ratio of such means is not normal.*Take 12", 0),
+    "noise as large as the signal": Mistake(put("white = 0.01", "white = 1.0"), "a ratio of such means is not normal.*Take 25", 0),
     "phase without unit": Mistake(put('phase_drift = "0.2 deg"', "phase_drift = 0.2"), "0.2 has no unit, but an angle is wanted"),
     "flux noise in Phi0": Mistake(put('flux = "0.0 mPhi0"', 'flux = "0.5 Phi0"'), "blurred rather than scattered.*Check its unit", 0),
     "offset of ten quanta": Mistake(put('offset_sd = "10.0 mPhi0"', 'offset_sd = "10.0 Phi0"'), NOT_ABOVE + ".*at most 1 Phi0"),
@@ -420,7 +420,9 @@ OF_THE_TRACES = {
         "pump on and pump off look exchanged", 1,
     ),
     "noise as large as the signal, inferred": Mistake(
-        noisy(1.0), "stays as large as the signal in the mean of 3 sweeps.*a ratio of such means is not normal", arguments=("orient",)
+        noisy(1.0),
+        "% of the signal in the mean of 3 sweeps.*a ratio of such means is not normal",
+        arguments=("orient",),
     ),
     "one port": Mistake(numbers(lambda row: row[:3], TRACE), "holds one port.*as .s2p", 1),
     "MHz under HZ": Mistake(numbers(lambda row: [row[0] / 1e6, *row[1:]]), "does not fit the numbers, which are 1e.06 times smaller", 1),
@@ -547,6 +549,9 @@ FROM_PYTHON: dict[str, tuple[Callable[[Path, Path], object], str]] = {
 
 OTHER_CHIP = put('"5.020 GHz"', '"5.060 GHz"')
 INFERRED = {
+    "noise of a third of the signal": Mistake(
+        noisy(0.55), "unusable: do not believe it. No direction.*stays at 26% of the signal.*Take 6 sweeps", 1
+    ),
     "currents turned in the log": Mistake(
         cells(BIAS, times(-1)), "unusable: do not believe it. No direction.*opposite sign of the settings'", 1
     ),
