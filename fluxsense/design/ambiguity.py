@@ -32,6 +32,8 @@ from fluxsense.study import BiasLine, Chip, Setting, State, Study
 
 FloatArray = npt.NDArray[np.float64]
 
+COUNT_STARTS = (1.0, 0.3, 0.05)
+"""Sizes, in true ones, from which the fit of directions starts: far from a flip they have no slope that would lead to it."""
 DOUBTFUL_LOG_ODDS = 3.0
 """Expected log odds (20 to 1) below which two directions count as not told apart."""
 
@@ -88,9 +90,22 @@ def log_odds_against(
     x0 = points_at(unknowns, [np.asarray(truth, dtype=np.float64)], size)
     # the truth stands among the alternatives: its own best fit, drawn to the prior's mean size, is what others are held to
     x = points_at(unknowns, np.concatenate([np.atleast_2d(others), x0[:, :3]]), size)
+    true_traces = _traces(experiment, x0)
+    starts = COUNT_STARTS if experiment.study.data.of_counts else (1.0,)
+    best = np.min([_least_mismatch(experiment, _at_size(x, s), true_traces, steps) for s in starts], axis=0)
+    return np.asarray(np.maximum(best[:-1] - best[-1], 0.0))
+
+
+def _at_size(x: FloatArray, factor: float) -> FloatArray:
+    out = x.copy()
+    out[:, :3] *= factor
+    return out
+
+
+def _least_mismatch(experiment: Experiment, x: FloatArray, truth: list[Any], steps: int) -> FloatArray:
+    """Least mismatch (B,) with true traces that a descent from x (B, D) finds, directions held."""
     unit = x[:, :3] / np.linalg.norm(x[:, :3], axis=1, keepdims=True)
-    truth_traces = _traces(experiment, x0)
-    best, gradient, matrix = _mismatch(experiment, x, unit, truth_traces)
+    best, gradient, matrix = _mismatch(experiment, x, unit, truth)
     damping = np.full(x.shape[0], 1e-3)
     for _ in range(steps):
         scale = np.einsum("bii->bi", matrix)
@@ -103,11 +118,11 @@ def log_odds_against(
         r = np.clip(r + step[:, 0], 0.02 * r, None)
         tried[:, :3] = r[:, None] * unit
         tried[:, 3:] += np.clip(step[:, 1:], -2.0, 2.0)
-        value, g, m = _mismatch(experiment, tried, unit, truth_traces)
+        value, g, m = _mismatch(experiment, tried, unit, truth)
         better = value < best
         x[better], best[better], gradient[better], matrix[better] = tried[better], value[better], g[better], m[better]
         damping = np.where(better, 0.2 * damping, 10 * damping)
-    return np.asarray(np.maximum(best[:-1] - best[-1], 0.0))
+    return best
 
 
 def _prior(experiment: Experiment, x: FloatArray) -> FloatArray:
@@ -135,8 +150,7 @@ def _traces(experiment: Experiment, x: FloatArray) -> list[Any]:
     for block in experiment.blocks:
         bench = experiment.benches[block.bench]
         flux = bench_flux(experiment, bench, block, parameters, chain)
-        every = np.repeat(flux[:, None, :], len(bench.probes), axis=1)
-        out.append(bench.model.scattering(parameters, bench.isolator, flux=every))
+        out.append(experiment.slopes(bench, flux, parameters)[0])
     return out
 
 
@@ -149,32 +163,30 @@ def _mismatch(
     chain = flux_chain(experiment.benches[0].model, unknowns, x, parameters)
     count = unknowns.size - 2
     parts = []
-    for n, (block, target) in enumerate(zip(experiment.blocks, truth, strict=True)):
+    for number, (block, target) in enumerate(zip(experiment.blocks, truth, strict=True)):
         bench = experiment.benches[block.bench]
         flux = bench_flux(experiment, bench, block, parameters, chain)
         s, slopes = experiment.slopes(bench, flux, parameters)
-        apart = target - s
-        if experiment.magnitude:  # along s, as long as the magnitudes are apart
-            size = np.maximum(np.abs(s), 1e-300)
-            apart = (np.abs(target) / size - 1) * s
-        more = np.concatenate([slopes, apart[:, None]], axis=1)
+        apart = experiment.apart(target, s)
+        more = np.concatenate([slopes, apart], axis=1)
         inside = experiment.regress(s, more, np.array(block.sweeps)).information
-        local = block_slopes(experiment, n, chain)
+        local = block_slopes(experiment, number, chain)
         amplitudes = local.shape[2] - unknowns.size
-        jacobian = np.zeros((x.shape[0], local.shape[1] + 1, count + 1 + amplitudes))
-        jacobian[:, :-1, 0] = np.einsum("bnk,bk->bn", local[:, :, :3], unit)
-        jacobian[:, :-1, 1:count] = local[:, :, 3 : unknowns.size]
-        jacobian[:, -1, count] = 1.0
-        jacobian[:, :-1, count + 1 :] = local[:, :, unknowns.size :]
+        misfits, n = apart.shape[1], local.shape[1]
+        jacobian = np.zeros((x.shape[0], n + misfits, count + misfits + amplitudes))
+        jacobian[:, :n, 0] = np.einsum("bnk,bk->bn", local[:, :, :3], unit)
+        jacobian[:, :n, 1:count] = local[:, :, 3 : unknowns.size]
+        jacobian[:, n:, count : count + misfits] = np.eye(misfits)
+        jacobian[:, :n, count + misfits :] = local[:, :, unknowns.size :]
         parts.append((bench.isolator, inside, jacobian))
-    gram = gathered(parts, experiment.slow is not None, count + 1)[0]
+    gram = gathered(parts, experiment.slow is not None, count + misfits)[0]
     r = np.einsum("bi,bi->b", x[:, :3], unit)
     prior = unknowns.source_prior
     scale = prior.size_prior == "scale"
     bend = 3.0 if scale else 1 / prior.radial_sd**2
     pull = -3.0 * r if scale else -(r - 1) * bend
-    matrix = gram[:, :-1, :-1] + np.diag([bend] + [1.0] * (count - 1))
-    gradient = gram[:, :-1, -1] + np.concatenate([pull[:, None], -x[:, 3:]], axis=1)
+    matrix = gram[:, :count, :count] + np.diag([bend] + [1.0] * (count - 1))
+    gradient = gram[:, :count, count] + np.concatenate([pull[:, None], -x[:, 3:]], axis=1)
     return 0.5 * gram[:, -1, -1] + _prior(experiment, x), gradient, matrix
 
 

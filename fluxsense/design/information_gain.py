@@ -68,6 +68,8 @@ class Gain:
 
 FREEDOM: Final = 5
 """Degrees of freedom of the draws for the evidence."""
+COUNT_DRAWS: Final = 4000
+"""Draws of the prior that stand for the evidence of counts."""
 MOST_REDRAWN: Final = 300
 """Times as many draws as are wanted, at most, in search of those within the prior's bounds."""
 
@@ -99,7 +101,7 @@ def bracket(own: FloatArray, others: FloatArray, own_weighted: FloatArray) -> Ga
 def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed: int = 0, widen: float = 1.5) -> Gain:
     """Gain of a planned experiment on all unknowns together (source and nuisances), bracketed.
 
-    The data are each block's estimates of its local quantities (fluxes, pump strength and so on), normal about the values
+    Of directions see `_count_terms`.  Else the data are each block's estimates of its local quantities (fluxes, pump strength and so on), normal about the values
     that the chip has at theta with the covariance of the block's regression at the true point (with slow flux noise, that of
     all blocks of an isolator together): sufficient to first order in the noise, while fluxes depend on source and position
     without any linearisation.  The evidence draws come from a multivariate Student distribution (5 degrees of freedom) about
@@ -119,6 +121,8 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
     Gain
         In nats.
     """
+    if experiment.study.data.of_counts:
+        return bracket(*_count_terms(experiment, outer, COUNT_DRAWS, seed))
     unknowns = experiment.unknowns
     rng = stream(seed, "information gain: evidence")
     x = unknowns.draw(stream(seed, "information gain: outcomes"), outer)
@@ -175,6 +179,37 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
         terms = log_like + log_weight
         own[m], others[m], weighted[m] = log_like[0], terms[1:], terms[0]
     return bracket(own, others, weighted)
+
+
+def _count_terms(
+    experiment: Experiment, outer: int, inner: int, seed: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Terms of `bracket` for simulated counts: nothing is normal or linear here.
+
+    Counts are drawn from the binomial law and the evidence is the mean over the prior, so that the bounds meet only where
+    exp(gain) lies well below the number of draws.
+    """
+    unknowns = experiment.unknowns
+    sweeps = np.concatenate([np.array(b.sweeps[:-1]) for b in experiment.blocks]).round()
+    true = unknowns.draw(stream(seed, "information gain: outcomes of counts"), outer)
+    p = _probabilities(experiment, unknowns.parameters(true))
+    draws = unknowns.draw(stream(seed, "information gain: evidence of counts"), inner)
+    others = _probabilities(experiment, unknowns.parameters(draws))
+    rng = stream(seed, "information gain: counts")
+    seen = rng.binomial(sweeps.astype(np.int64), p).astype(np.float64)
+    own = np.sum(seen * np.log(p) + (sweeps - seen) * np.log1p(-p), axis=1)
+    return own, seen @ np.log(others).T + (sweeps - seen) @ np.log1p(-others).T, own
+
+
+def _probabilities(experiment: Experiment, parameters: ChipParameters) -> FloatArray:
+    """Probabilities (B, G) of reading 'from 1 to 2' of all pump-on probes, block by block."""
+    flux = FluxChain(experiment.benches[0].model.source_flux(parameters), np.zeros(0))
+    out = []
+    for block in experiment.blocks:
+        bench = experiment.benches[block.bench]
+        p, _ = experiment.slopes(bench, bench_flux(experiment, bench, block, parameters, flux), parameters)
+        out.append(p[:, :-1, 0, 0].real)
+    return np.concatenate(out, axis=1)
 
 
 def _inside(

@@ -26,6 +26,7 @@ from fluxsense.base.streams import stream
 from fluxsense.design.outlines import FREE_CORNERS, FREE_RANGE, RuleBook, Shape, area_m2, shape_of
 from fluxsense.design.sensitivity import (
     POSITION_STEP,
+    Bench,
     Experiment,
     FluxChain,
     Prediction,
@@ -37,6 +38,7 @@ from fluxsense.design.sensitivity import (
     planned_unknowns,
     predict,
     rows_and_slopes,
+    search_count,
 )
 from fluxsense.design.timeline import gathered
 from fluxsense.device.chip import SourceRows, loop_indices, mutual_matrix_phi0_per_a, nominal_parameters
@@ -142,6 +144,20 @@ class Judged:
     information: dict[int, FloatArray]
 
 
+@dataclass(frozen=True)
+class _Law:
+    """The same of directions, whose information is as sharp as the flux noise but needs no table."""
+
+    experiment: Experiment
+    bench: Bench
+    sweeps: FloatArray
+
+    def at(self, flux: FloatArray) -> FloatArray:
+        """Information (B, n, n) at fluxes (B, 2)."""
+        s, slopes = self.experiment.slopes(self.bench, flux, nominal_parameters(self.experiment.study))
+        return self.experiment.regress(s, slopes, self.sweeps).information
+
+
 class Judge:
     """Judges layouts of a study's loops at fixed points of its prior.
 
@@ -173,7 +189,7 @@ class Judge:
             self.parameters.changed(source=np.zeros_like(self.parameters["source"]))
         )
         self._calibration = calibration
-        tables: dict[tuple[int, tuple[float, ...]], _Table] = {}
+        tables: dict[tuple[int, tuple[float, ...]], _Table | _Law] = {}
         self._blocks = []
         still = FluxChain(
             np.zeros((1, len(study.states), len(study.loops))),
@@ -239,9 +255,11 @@ class Judge:
         return gathered(parts, self._slow, size)[0] if parts else np.zeros((len(self.x), size, size))
 
 
-def _table(experiment: Experiment, number: int, sweeps: FloatArray) -> _Table:
+def _table(experiment: Experiment, number: int, sweeps: FloatArray) -> _Table | _Law:
     """Table of a bench's information, pump phase errors one prior standard deviation off (at zero their effect vanishes)."""
     study, bench = experiment.study, experiment.benches[number]
+    if study.data.of_counts:
+        return _Law(experiment, bench, sweeps)
     loops = loop_indices(study)[bench.isolator]
     offsets = np.array([study.loops[n].offset_phi0 for n in loops])
     middle = mutual_matrix_phi0_per_a(study)[loops] @ np.array(bench.bias_a) + offsets
@@ -669,4 +687,4 @@ def judged(study: Study, x: FloatArray | None = None, *, points: int = 48, seed:
 
 def search_points(study: Study, count: int = 24, seed: int = 0) -> FloatArray:
     """Points of the prior for a search."""
-    return direction_points(planned_unknowns(study), count, seed)
+    return direction_points(planned_unknowns(study), search_count(study, count), seed)

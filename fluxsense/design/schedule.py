@@ -420,8 +420,11 @@ def time_to_error(experiment: Experiment, x: FloatArray, wanted_deg: float) -> T
 def _with_constant_flux_noise(experiment: Experiment) -> Experiment:
     """Measuring without end, each group's flux error staying at the study's flux noise.
 
-    With N sweeps and a variance N times the study's, the mean's flux error is the study's for every N.
+    With N sweeps and a variance N times the study's, the mean's flux error is the study's for every N.  Directions of a group
+    whose flux stays are all one: no number of sweeps tells more than one does.
     """
+    if experiment.study.data.of_counts:
+        return with_sweeps(experiment, np.minimum(sweeps_of(experiment), 1.0))
     if experiment.noise.flux_phi0 <= 0:
         return with_sweeps(experiment, ENDLESS * sweeps_of(experiment))
     even = np.where(sweeps_of(experiment) > 0, ENDLESS, 0.0)

@@ -18,6 +18,9 @@ of measured ratios has, to first order in the noise.
 Where only magnitudes are used, dS_k is its part along S_k, L and a_k are real, phases do not count, and a point's weight falls
 by |S|^2/(|S|^2 + sigma^2), as the variance of an amplitude grows towards the noise (`fluxsense.model.rice`).
 
+Where only directions of transmission are used, a sweep's law is binomial instead, and needs neither gain nor pump-off sweeps
+(`fluxsense.design.counted`); flux noise is in the law itself.
+
 Slow flux noise makes the flux errors of groups depend on each other, across settings and states; it has amplitudes that
 all sweeps of an isolator share (`fluxsense.design.timeline`), which are marginalised at the end.
 
@@ -36,6 +39,7 @@ import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.streams import stream
+from fluxsense.design.counted import apart_of_counts, count_slopes, information_of_counts
 from fluxsense.design.timeline import gathered, slow_roots, spread_over_probes, with_amplitudes
 from fluxsense.device.chip import (
     ChipModel,
@@ -47,8 +51,9 @@ from fluxsense.device.chip import (
     mutual_matrix_phi0_per_a,
     off_probe,
 )
+from fluxsense.infer.counts import ReadingLaw
 from fluxsense.model.likelihood import SETUP_ARRAYS
-from fluxsense.model.parameter import EXTENT, FLUX_ARRAYS, FOCUSING, MUTUAL, OFFSET, STATIC_FLUX, Parameter
+from fluxsense.model.parameter import EXTENT, FLUX_ARRAYS, FOCUSING, MUTUAL, OFFSET, STATIC_FLUX, WRONG_WAY_RATE, Parameter
 from fluxsense.model.slopes import scattering_slopes
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Noise, Setting, Study
@@ -61,8 +66,10 @@ MOST_POINTS = 41
 SMALLEST_WHITE = 1e-9
 POSITION_STEP = 1e-4
 """Step of the differences with respect to position, as a part of the distance; relative error of the order of its square."""
-NOT_PLANNED = (MUTUAL, STATIC_FLUX, *SETUP_ARRAYS)
-"""Arrays whose uncertainty a plan leaves out: further static flux and cross-talk, line ends and direct paths, the analyser."""
+NOT_PLANNED = (MUTUAL, STATIC_FLUX, WRONG_WAY_RATE, *SETUP_ARRAYS)
+"""Arrays whose uncertainty a plan leaves out: static flux and cross-talk, line ends, direct paths, analyser, wrong readings."""
+COUNT_POINTS = 64
+"""Points of the prior that a search with directions works at, at least: with few it finds what is best for those alone."""
 VALID_ERROR_DEG = 15.0
 """Angular error up to which the normal approximation of a posterior on the sphere is taken as valid."""
 
@@ -105,6 +112,10 @@ class Bench:
         """Scattering parameters (R, P, 2, F) and slopes (R, n, P, 2, F) at fluxes (R, 2), parameters a batch of R."""
         every = np.repeat(flux_phi0[:, None, :], len(self.probes), axis=1)
         return scattering_slopes(self.model, parameters, self.isolator, every, self.local)
+
+    def law(self) -> ReadingLaw:
+        """Which way its pump-on sweeps transmit."""
+        return ReadingLaw(self.model.study, self.isolator, self.probes[:-1], self.model.port_signs[self.isolator])
 
 
 @dataclass(frozen=True)
@@ -279,15 +290,16 @@ class Experiment:
         """Chip parameters of whitened vectors (B, D)."""
         return self.unknowns.parameters(x)
 
-    @property
-    def magnitude(self) -> bool:
-        """Whether only magnitudes are used."""
-        return self.study.data.of_magnitudes
-
     def slopes(
         self, bench: Bench, flux_phi0: FloatArray, parameters: ChipParameters
     ) -> tuple[ComplexArray, ComplexArray]:
-        """`Bench.slopes`, with slow flux noise also those by the flux of single probes (`timeline.spread_over_probes`)."""
+        """`Bench.slopes`, with slow flux noise also those by the flux of single probes (`timeline.spread_over_probes`).
+
+        Of directions probabilities and their slopes (`counted.count_slopes`) in the same shapes, with one path and frequency.
+        """
+        if self.study.data.of_counts:
+            p, by_flux = count_slopes(bench.law(), flux_phi0)
+            return p.astype(np.complex128), by_flux.astype(np.complex128)
         s, slopes = bench.slopes(flux_phi0, parameters)
         return s, slopes if self.slow is None else spread_over_probes(slopes)
 
@@ -295,7 +307,18 @@ class Experiment:
         self, s: ComplexArray, slopes: ComplexArray, sweeps: FloatArray, *, derivatives: bool = False
     ) -> Regression:
         """`regress` with the experiment's noise, density and kind of data."""
-        return regress(s, slopes, sweeps, self.noise, self.density, magnitude=self.magnitude, derivatives=derivatives)
+        if self.study.data.of_counts:
+            return Regression(*information_of_counts(slopes, np.asarray(sweeps, dtype=np.float64)))
+        magnitude = self.study.data.of_magnitudes
+        return regress(s, slopes, sweeps, self.noise, self.density, magnitude=magnitude, derivatives=derivatives)
+
+    def apart(self, truth: ComplexArray, s: ComplexArray) -> ComplexArray:
+        """How traces (B, P, 2, F) miss true ones, as columns (B, c, P, 2, F) for `regress`: the first gives the gradient, the last the misfit."""
+        if self.study.data.of_counts:
+            return apart_of_counts(truth.real, s.real).astype(np.complex128)
+        if self.study.data.of_magnitudes:  # along s, as long as the magnitudes are apart
+            return ((np.abs(truth) / np.maximum(np.abs(s), 1e-300) - 1) * s)[:, None]
+        return (truth - s)[:, None]
 
 
 def planned_experiment(
@@ -561,6 +584,11 @@ def prior_points(unknowns: Unknowns, count: int, seed: int, *, fresh: bool = Fal
     """Points of the prior (count, D): those that a search works at, or fresh ones to judge what it found."""
     rng = stream(seed, "points to judge at") if fresh else stream(seed, "points to search at")
     return unknowns.draw(rng, count)
+
+
+def search_count(study: Study, count: int) -> int:
+    """At how many points of the prior to search, where `count` are enough for traces: directions tell within the flux noise of a flip only."""
+    return max(count, COUNT_POINTS) if study.data.of_counts else count
 
 
 def direction_points(unknowns: Unknowns, count: int, seed: int, *, fresh: bool = False) -> FloatArray:

@@ -159,12 +159,16 @@ def isolation_db(study: Study, setting: Setting, isolator: int) -> float:
 
 
 class _Box:
-    """The variables of one group on the unit cube: currents of the isolator's lines, then power and frequency per setting."""
+    """The variables of one group on the unit cube: currents of the isolator's lines, then power and frequency per setting.
+
+    Directions are told by the signs of the couplings, which the pump does not change: it stays at its power and matched.
+    """
 
     def __init__(self, study: Study, group: _Group, settings: list[Setting], power_w: float) -> None:
         self.study, self.group, self.settings = study, group, settings
         self.lines = own_lines(study, group.isolator)
-        self.size = len(self.lines) + 2 * len(group.members)
+        self._tuned = not study.data.of_counts
+        self.size = len(self.lines) + 2 * len(group.members) * self._tuned
         self._power = power_w
         stages = study.isolators[group.isolator].stages
         self._width = float(np.mean([s.idler_linewidth_hz for s in stages]))
@@ -190,6 +194,12 @@ class _Box:
         low, high = self._frequencies(tuple(bias))
         out = list(self.settings)
         for k, n in enumerate(self.group.members):
+            if not self._tuned:
+                matched = matched_pump_frequency_hz(
+                    self.study, self.group.isolator, tuple(bias), out[n].pump_power_w
+                )
+                out[n] = replace(out[n], bias_a=tuple(bias), pump_frequency_hz=matched)
+                continue
             a, b = point[len(self.lines) + 2 * k : len(self.lines) + 2 * k + 2]
             power = self._power * 10.0 ** (-0.1 * LEAST_POWER_DB * (1 - float(a)))
             out[n] = replace(
@@ -202,7 +212,7 @@ class _Box:
         bias = settings[self.group.members[0]].bias_a
         low, high = self._frequencies(bias)
         u = [0.5 + 0.5 * bias[line] / self._span[k] for k, line in enumerate(self.lines)]
-        for n in self.group.members:
+        for n in self.group.members if self._tuned else ():
             u.append(1 + 10 * np.log10(settings[n].pump_power_w / self._power) / LEAST_POWER_DB)
             u.append(((settings[n].pump_frequency_hz or low) - low) / (high - low))
         return np.asarray(np.clip(np.array(u), 0.0, 1.0), dtype=np.float64)

@@ -28,7 +28,7 @@ from fluxsense.base.errors import InputError
 from fluxsense.base.streams import stream
 from fluxsense.data.counts import Votes
 from fluxsense.data.digest import GroupKey
-from fluxsense.device.chip import ChipModel, ChipParameters
+from fluxsense.device.chip import ChipModel, ChipParameters, Probe
 from fluxsense.device.rings import ring_kind
 from fluxsense.infer.wiring import Wiring
 from fluxsense.model.likelihood import probe_of
@@ -42,6 +42,63 @@ FloatArray = npt.NDArray[np.float64]
 DECISIVE = 4.6
 """Log odds (99 to 1) from which the wiring of a pump port counts as read."""
 WIRING_DRAWS = 4000
+FLUX_STEP = 1e-5
+"""Step of central differences by a flux, Phi0."""
+
+
+@dataclass(frozen=True)
+class ReadingLaw:
+    """Probability that sweeps of one isolator transmit from 1 to 2, by the fluxes in its two loops.
+
+    Attributes
+    ----------
+    study : Study
+    isolator : int
+    probes : tuple of Probe
+        Of that isolator, pump on.
+    sign : int
+        Of the pump phase difference for pump port 1.
+    """
+
+    study: Study
+    isolator: int
+    probes: tuple[Probe, ...]
+    sign: int
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_turn", np.array([_phase_sign(p, self.sign, self._name) for p in self.probes]))
+
+    @property
+    def _name(self) -> str:
+        return self.study.isolators[self.isolator].name
+
+    def _positive(self, flux_phi0: FloatArray) -> list[FloatArray]:
+        """Probability (...) that each ring's current is positive, at mean fluxes (..., 2)."""
+        sd = self.study.noise.flux_phi0
+        return [
+            ring_kind(stage.ring).positive_probability(flux_phi0[..., k], sd, stage.branch)
+            for k, stage in enumerate(self.study.isolators[self.isolator].stages)
+        ]
+
+    def forward(self, flux_phi0: FloatArray) -> FloatArray:
+        """Probability (B, P) of transmission from 1 to 2 at mean fluxes (B, P, 2)."""
+        first, second = self._positive(flux_phi0)
+        same = first * second + (1 - first) * (1 - second)
+        return np.asarray(np.where(self._turn > 0, same, 1 - same))  # type: ignore[attr-defined]
+
+    def slopes(self, flux_phi0: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Probability (B, P), and its derivatives (B, 2, P) by the two fluxes, per Phi0."""
+        first, second = self._positive(flux_phi0 + FLUX_STEP * np.array([0.0, 1.0, -1.0])[:, None, None, None])
+        each = [(q[1] - q[2]) / (2 * FLUX_STEP) for q in (first, second)]
+        same = first[0] * second[0] + (1 - first[0]) * (1 - second[0])
+        slopes = np.stack([each[0] * (2 * second[0] - 1), each[1] * (2 * first[0] - 1)], axis=1)
+        turn: FloatArray = self._turn  # type: ignore[attr-defined]
+        return np.asarray(np.where(turn > 0, same, 1 - same)), slopes * turn
+
+
+def misread(probability: FloatArray, rate: FloatArray | float) -> FloatArray:
+    """Probability of reading 'from 1 to 2', with a rate of wrong readings that broadcasts against the probabilities."""
+    return np.asarray(rate + (1 - 2 * rate) * probability)
 
 
 @dataclass(frozen=True)
@@ -64,42 +121,36 @@ class VoteModel:
 
     def __post_init__(self) -> None:
         names = [i.name for i in self.study.isolators]
-        by_isolator: list[tuple[int, list[int], ChipModel, FloatArray]] = []
+        by_isolator: list[tuple[list[int], ChipModel, ReadingLaw]] = []
         for i, name in enumerate(names):
             mine = [n for n, k in enumerate(self.keys) if k.isolator == name]
             if not mine:
                 continue
-            probes = [probe_of(self.study, self.keys[n], self.cooldowns) for n in mine]
+            probes = tuple(probe_of(self.study, self.keys[n], self.cooldowns) for n in mine)
             model = ChipModel(self.study, probes, [np.array([1e9])] * len(names), list(self.signs))
-            turn = np.array([_phase_sign(self.keys[n], self.signs[i]) for n in mine])
-            by_isolator.append((i, mine, model, turn))
+            by_isolator.append((mine, model, ReadingLaw(self.study, i, probes, self.signs[i])))
         object.__setattr__(self, "_parts", by_isolator)
 
     def forward(self, parameters: ChipParameters, wrong_way: FloatArray | float) -> FloatArray:
         """Probability (B, groups) of reading 'from 1 to 2'; wrong_way is (B,) or one number."""
         out = np.empty((parameters.batch, len(self.keys)))
-        sd = self.study.noise.flux_phi0
-        for i, mine, model, turn in self._parts:  # type: ignore[attr-defined]
-            flux = model.probe_flux(parameters, i)
-            q = [
-                ring_kind(stage.ring).positive_probability(flux[..., k], sd, stage.branch)
-                for k, stage in enumerate(self.study.isolators[i].stages)
-            ]
-            same = q[0] * q[1] + (1 - q[0]) * (1 - q[1])
-            out[:, mine] = np.where(turn > 0, same, 1 - same)
+        for mine, model, law in self._parts:  # type: ignore[attr-defined]
+            out[:, mine] = law.forward(model.probe_flux(parameters, law.isolator))
         rate = np.broadcast_to(np.asarray(wrong_way, dtype=np.float64), (parameters.batch,))[:, None]
-        return np.asarray(rate + (1 - 2 * rate) * out)
+        return misread(out, rate)
 
 
-def _phase_sign(key: GroupKey, port_sign: int) -> float:
+def _phase_sign(probe: Probe, port_sign: int, isolator: str) -> float:
     """Sign of the sine of the pump phase difference."""
-    if key.pump_port is not None:
-        return float(port_sign if key.pump_port == 1 else -port_sign)
-    sine = float(np.sin(key.pump_phase_rad or 0.0))
+    if probe.pump_port is not None:
+        return float(port_sign if probe.pump_port == 1 else -port_sign)
+    phase = probe.pump_phase_rad or 0.0
+    sine = float(np.sin(phase))
     if abs(sine) < 0.5:
         raise InputError(
-            f"the pump phase of {key.describe()} is far from +-90 degrees, where a pair does not transmit one way",
-            remedy="Leave those sweeps out of the log, or use the complex traces",
+            f"the pump phase of isolator {isolator}, {np.degrees(phase):.4g} degrees, is far from +-90 degrees, where a pair "
+            "does not transmit one way",
+            remedy="Leave those sweeps out, or use the complex traces",
         )
     return float(np.sign(sine))
 
@@ -254,5 +305,5 @@ def without_source(problem: VoteProblem) -> VoteProblem:
 
 
 __all__ = [
-    "VoteModel", "VoteProblem", "read_vote_wiring", "without_source",
+    "ReadingLaw", "VoteModel", "VoteProblem", "misread", "read_vote_wiring", "without_source",
 ]  # fmt: skip

@@ -30,7 +30,7 @@ from fluxsense.design.sensitivity import Prediction, direction_points
 from fluxsense.device.chip import check_geometry, loop_outlines_m
 from fluxsense.jobs.folder import held, ready
 from fluxsense.jobs.options import LayoutOptions, LayoutSettings
-from fluxsense.jobs.plan import VALIDATION_POINTS, Proposal, prediction_verdict, refuse_unplanned, write_proposal
+from fluxsense.jobs.plan import VALIDATION_POINTS, Proposal, prediction_verdict, write_proposal
 from fluxsense.jobs.result import Provenance, as_study, make_document
 from fluxsense.magnetics.loops import distance_to_outline
 from fluxsense.model.parameter import POSITION
@@ -84,7 +84,6 @@ def layout(study: Study | str | Path, **options: Unpack[LayoutOptions]) -> Layou
         For an impossible geometry, no setting, or rules that cannot be kept.
     """
     study, asked = as_study(study), LayoutSettings(**options)
-    refuse_unplanned(study, "layout")
     check_geometry(study)
     asked.say("tables of information")
     stated = study
@@ -184,7 +183,6 @@ def layout_folder(
 ) -> LayoutFiles:
     """`layout`, with the files that the command leaves; with `figures` every figure as PDF and SVG too."""
     study = as_study(study)
-    refuse_unplanned(study, "layout")
     LayoutSettings(**options)
     outlines.check(study)
     read: tuple[Finding, ...] = ()

@@ -36,6 +36,7 @@ from fluxsense.design.sensitivity import (
     direction_points,
     planned_experiment,
     predict,
+    search_count,
 )
 from fluxsense.design.working_point import WorkingPoint, best_working_point, landscape, within_limits
 from fluxsense.device.chip import check_geometry
@@ -122,7 +123,6 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
         If the study has no setting or an impossible geometry, or an option makes no sense.
     """
     study, asked = as_study(study), PlanSettings(**options)
-    refuse_unplanned(study, "plan")
     check_geometry(study)
     if not study.settings:
         raise InputError(
@@ -132,16 +132,17 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
     unknowns = planned_experiment(study).unknowns
     if asked.wanted_rate is not None:
         check_rate(asked.wanted_rate, unknowns)
-    point, proposed, before, after = _working_points(study, direction_points(unknowns, 6, seed), asked)
+    point, proposed, before, after = _working_points(study, direction_points(unknowns, search_count(study, 6), seed), asked)
     probe = probe_proposal(proposed)
     if probe.study is not proposed:
         proposed, after = probe.study, _error_entry(probe.study, seed)
     asked.say("splitting sweeps")
     coarse = planned_experiment(proposed, most_points=15)
-    few = direction_points(unknowns, 4, seed)
+    few = direction_points(unknowns, search_count(study, 4), seed)
     schedule = best_schedule(coarse, few, most_steps=150)
     asked.say("time and frequencies")
-    shares = frequency_shares(planned_experiment(proposed), few)
+    counts = study.data.of_counts  # of which all frequencies of a sweep make one direction, and no flux is read back
+    shares = None if counts else frequency_shares(planned_experiment(proposed), few)
     times = _time_entries(coarse, schedule, few, asked)
     asked.say("what cannot be told apart")
     unresolved = ambiguity_findings(proposed, points=60)
@@ -153,9 +154,11 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
     notes = [*probe.findings, *(() if readout is None else (f for f in readout.findings if f.code != NEAR_SELF_KERR))]
     asked.say("a known source as a blind test")
     source = study.source.size * np.array(SOURCE)
-    known = known_source_plan(proposed, lambda x: simulate_digest(x, stated_truth(x, source, seed)))
+    known = None
+    if not counts:
+        known = known_source_plan(proposed, lambda x: simulate_digest(x, stated_truth(x, source, seed)))
     asked.say("landscape")
-    view = landscape(study, few[:2], 0, nodes=9)
+    view = landscape(study, few[: search_count(study, 2)], 0, nodes=9)
     body = {
         "seed": seed,
         "error_now": before,
@@ -164,7 +167,7 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
         **_setting_entries(study, proposed, point),
         "schedule": _schedule_entry(schedule, coarse),
         **times,
-        "frequencies": _frequency_entry(shares, study),
+        "frequencies": None if shares is None else _frequency_entry(shares, study),
         "information_gain_nats": {
             "lower": gain.lower, "upper": gain.upper, "lower_sd": gain.lower_sd, "upper_sd": gain.upper_sd
         },
@@ -182,14 +185,16 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
         "landscape": draw_landscape(view),
         "ambiguity": draw_ambiguity(map_of),
         "schedule": draw_schedule(schedule),
-        "frequencies": draw_frequency_shares(shares),
     }
+    if shares is not None:
+        figures["frequencies"] = draw_frequency_shares(shares)
     if readout is not None:
         figures["pump"] = draw_pump_power(readout.body["against_pump_power"])
     verdict = prediction_verdict(after["prediction_valid"])
     asked_for = {"error": asked.wanted_deg, "error_rate": asked.wanted_rate, "thorough": asked.thorough}
     provenance = Provenance(study.sha256, seed=seed, options=asked_for)
-    return Plan(make_document(Plan, study, verdict, provenance, body), study, verdict, known.study, figures)
+    found = proposed if known is None else known.study
+    return Plan(make_document(Plan, study, verdict, provenance, body), study, verdict, found, figures)
 
 
 def plan_folder(
@@ -198,7 +203,6 @@ def plan_folder(
     """`plan`, with the files that the command leaves (with `figures` every figure as PDF and SVG too); also their names."""
     study = as_study(study)
     PlanSettings(**options)
-    refuse_unplanned(study, "plan")
     with held(ready(folder)):
         found = plan(study, **options)
         return found, write_proposal(found, folder, figures)
@@ -215,23 +219,10 @@ def write_proposal(proposal: Proposal, folder: Path, figures: bool) -> list[str]
     return [f"{stem}.json", "study.toml", f"{stem}.html", *more]
 
 
-def refuse_unplanned(study: Study, command: str) -> None:
-    """Refuse to plan for data whose information is not worked out.
-
-    Raises
-    ------
-    InputError
-    """
-    if study.data.of_counts:
-        raise InputError(
-            f'{command} knows the information in complex traces and in magnitudes only; the study uses kind = "{study.data.kind}"',
-            where=f"{study.path.name}: data.kind",
-            remedy='Plan with a copy of the study that says kind = "magnitude"; the direction alone says less than that',
-        )
-
-
 def left_out(study: Study) -> list[Finding]:
     """What predictions expect of what no study can state, and what they leave out, unless the study calls all of that exact."""
+    if study.data.of_counts:
+        return [Finding("prediction of counts")]
     walk = expected_walk_phi0(study)
     return [Finding("prediction leaves out", flux_mphi0=1e3 * walk)] if walk > 0 else []
 
@@ -372,8 +363,10 @@ def _rate_entry(rate: TimeToErrorRate) -> dict[str, Any]:
     }
 
 
-def _known_source_entry(known: KnownSourcePlan) -> dict[str, Any]:
-    """The shortest sweeps that test signs, axes and places."""
+def _known_source_entry(known: KnownSourcePlan | None) -> dict[str, Any]:
+    """The shortest sweeps that test signs, axes and places; of counts, which do not test them, a sentence alone."""
+    if known is None:
+        return {"said": sentences([Finding("counts test no study")])}
     return {
         "state": known.state,
         "settings": known.settings,

@@ -111,7 +111,12 @@ def prior_sizes(study: Study, isolators: Sequence[int]) -> Sizes:
 
 
 def expected_walk_phi0(study: Study) -> float:
-    """Random walk of the flux over a campaign that a design is judged with: the median of its prior, zero where it has none."""
+    """Random walk of the flux over a campaign that a design is judged with: the median of its prior, zero where it has none.
+
+    Counts of transmission have none: their law takes sweeps as independent.
+    """
+    if study.data.of_counts:
+        return 0.0
     return float(halfnorm.median()) * prior_sizes(study, range(len(study.isolators))).flux_walk_phi0
 
 

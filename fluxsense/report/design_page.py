@@ -12,7 +12,7 @@ from fluxsense.report.proposals import (
     CRITERION_WORDS,
     LAYOUT_WORDS,
     SMALLER_IS_BETTER,
-    frequency_line,
+    frequency_lines,
     gain_line,
     isolation_lines,
     layout_notes,
@@ -95,7 +95,7 @@ def _plan_parts(document: Mapping[str, Any], shown: Mapping[str, Picture]) -> di
             (s["name"], ", ".join(s["isolators"]), str(s["pump_port"]), *setting_words(s)) for s in document["settings"]
         ],
         "of_points": isolation_lines(document) + ([] if document["probe"] is None else _stripped(probe_lines(document["probe"]))),
-        "of_sweeps": _stripped([*schedule_lines(document), *time_lines(document), frequency_line(document), gain_line(document)]),
+        "of_sweeps": _stripped([*schedule_lines(document), *time_lines(document), *frequency_lines(document), gain_line(document)]),
         "sweeps": [
             (c["isolator"], c["setting"] or f"pump off at the bias of {c['pump_off_at_bias_of']}", c["state"], c["cooldown"], c["sweeps"])
             for c in document["schedule"]["candidates"]

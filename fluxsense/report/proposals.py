@@ -67,7 +67,7 @@ def plan_lines(document: Mapping[str, Any]) -> list[str]:
     if document["probe"] is not None:
         lines += probe_lines(document["probe"])
     lines += ["", *schedule_lines(document), *_sweep_lines(document), *time_lines(document)]
-    lines += [frequency_line(document), gain_line(document)]
+    lines += [*frequency_lines(document), gain_line(document)]
     if document["readout"] is not None:
         lines += readout_lines(document["readout"], document["source_unit"])
         lines += [f"Note: {x}" for x in document["readout_notes"]]
@@ -77,14 +77,16 @@ def plan_lines(document: Mapping[str, Any]) -> list[str]:
     return [*lines, "", document["caution"]]
 
 
-def frequency_line(document: Mapping[str, Any]) -> str:
-    """The window of a shorter sweep."""
+def frequency_lines(document: Mapping[str, Any]) -> list[str]:
+    """The window of a shorter sweep; none of directions."""
     f = document["frequencies"]
-    return (
+    if f is None:
+        return []
+    return [
         f"Frequencies: {f['points']} of {f['points_before']} points, {format_quantity(f['start_hz'], 'frequency', 6)} to "
         f"{format_quantity(f['stop_hz'], 'frequency', 6)}, carry nine tenths: rms angular error {f['rms_error_short_deg']:.3g} "
         f"instead of {f['rms_error_full_deg']:.3g} degrees with that part alone"
-    )
+    ]
 
 
 def gain_line(document: Mapping[str, Any]) -> str:

@@ -272,24 +272,15 @@ def test_layout_through_gdsii(path: Path, tmp_path: Path, capsys: pytest.Capture
     assert second["comparison"]["position_as_stated"]["now"]["error"] == pytest.approx(a, rel=1e-6)
 
 
-def test_magnitudes_are_planned_for_and_directions_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_magnitudes_are_planned_for(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     study, path = small(), tmp_path / "study.toml"
     study = replace(study, noise=replace(study.noise, flux_phi0=1e-3))
     errors = {}
-    for kind in ("complex", "magnitude", "direction"):
-        data = Data(kind, 0.02 if kind == "direction" else 0.0)
-        path.write_text(study_text(replace(study, data=data)), encoding="utf-8")
-        code = main(["layout", str(path), "--json", "--out", str(tmp_path / kind), "--starts", "1", "--steps", "2"])
-        out, err = capsys.readouterr()
-        if kind == "direction":
-            assert code == 2
-            assert err == (
-                f"fluxsense layout: {path.name}: data.kind: layout knows the information in complex traces and in magnitudes "
-                'only; the study uses kind = "direction". Plan with a copy of the study that says kind = "magnitude"; the '
-                "direction alone says less than that.\n"
-            )
-        else:
-            errors[kind] = json.loads(out)["comparison"]["position_as_stated"]["now"]["error"]
+    for kind in ("complex", "magnitude"):
+        path.write_text(study_text(replace(study, data=Data(kind))), encoding="utf-8")
+        main(["layout", str(path), "--json", "--out", str(tmp_path / kind), "--starts", "1", "--steps", "2"])
+        out, _ = capsys.readouterr()
+        errors[kind] = json.loads(out)["comparison"]["position_as_stated"]["now"]["error"]
     assert errors["complex"] < errors["magnitude"] < 5 * errors["complex"]
 
 
