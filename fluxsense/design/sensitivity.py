@@ -53,7 +53,16 @@ from fluxsense.device.chip import (
 )
 from fluxsense.infer.counts import ReadingLaw
 from fluxsense.model.likelihood import SETUP_ARRAYS
-from fluxsense.model.parameter import EXTENT, FLUX_ARRAYS, FOCUSING, MUTUAL, OFFSET, STATIC_FLUX, WRONG_WAY_RATE, Parameter
+from fluxsense.model.parameter import (
+    EXTENT,
+    FLUX_ARRAYS,
+    FOCUSING,
+    MUTUAL,
+    OFFSET,
+    STATIC_FLUX,
+    WRONG_WAY_RATE,
+    Parameter,
+)
 from fluxsense.model.slopes import scattering_slopes
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Noise, Setting, Study

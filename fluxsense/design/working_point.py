@@ -195,9 +195,7 @@ class _Box:
         out = list(self.settings)
         for k, n in enumerate(self.group.members):
             if not self._tuned:
-                matched = matched_pump_frequency_hz(
-                    self.study, self.group.isolator, tuple(bias), out[n].pump_power_w
-                )
+                matched = matched_pump_frequency_hz(self.study, self.group.isolator, tuple(bias), out[n].pump_power_w)
                 out[n] = replace(out[n], bias_a=tuple(bias), pump_frequency_hz=matched)
                 continue
             a, b = point[len(self.lines) + 2 * k : len(self.lines) + 2 * k + 2]

@@ -132,7 +132,9 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
     unknowns = planned_experiment(study).unknowns
     if asked.wanted_rate is not None:
         check_rate(asked.wanted_rate, unknowns)
-    point, proposed, before, after = _working_points(study, direction_points(unknowns, search_count(study, 6), seed), asked)
+    point, proposed, before, after = _working_points(
+        study, direction_points(unknowns, search_count(study, 6), seed), asked
+    )
     probe = probe_proposal(proposed)
     if probe.study is not proposed:
         proposed, after = probe.study, _error_entry(probe.study, seed)

@@ -49,7 +49,9 @@ def make(folder: Path, repeats: int = 20, **changes: object) -> Study:
         "extra": f'\n[data]\nkind = "direction"\nwrong_way = {RATE}\n',
     }
     study = small_study(folder, **(options | changes))  # type: ignore[arg-type]
-    return replace(study, noise=replace(study.noise, white=1e-5, gain_drift=0.0, phase_drift_rad=0.0, residual_gain=0.0))
+    return replace(
+        study, noise=replace(study.noise, white=1e-5, gain_drift=0.0, phase_drift_rad=0.0, residual_gain=0.0)
+    )
 
 
 @pytest.fixture(scope="module")
@@ -159,7 +161,9 @@ def test_odds_against_the_reverse_by_another_minimiser(study: Study) -> None:
 
     def least(unit: np.ndarray) -> float:
         starts = [np.array([s, 0, 0, 0, 0]) for s in (0.05, 0.5, 1.0)]
-        return min(minimize(cost, z, args=(unit,), method="L-BFGS-B", bounds=[(1e-3, 4)] + [(-6, 6)] * 4).fun for z in starts)
+        return min(
+            minimize(cost, z, args=(unit,), method="L-BFGS-B", bounds=[(1e-3, 4)] + [(-6, 6)] * 4).fun for z in starts
+        )
 
     turn = np.array([0.6, 0.48, 0.64])
     found = log_odds_against(experiment, v, [-v, turn])
@@ -169,7 +173,13 @@ def test_odds_against_the_reverse_by_another_minimiser(study: Study) -> None:
 
 def test_gain_of_one_sure_reading_is_a_bit(tmp_path: Path) -> None:
     """A field that turns one ring round for certain, either way: n sweeps of an error-free law tell ln 2, whatever n."""
-    study = make(tmp_path, repeats=5, fluxes=[(0.5, 0.0, 0.5, 0.5)], ports=(1,), extra='\n[data]\nkind = "direction"\nwrong_way = 1e-9\n')
+    study = make(
+        tmp_path,
+        repeats=5,
+        fluxes=[(0.5, 0.0, 0.5, 0.5)],
+        ports=(1,),
+        extra='\n[data]\nkind = "direction"\nwrong_way = 1e-9\n',
+    )
     chosen = replace(
         study,
         loops=tuple(x.with_sd(offset_phi0=0.0) for x in study.loops),
