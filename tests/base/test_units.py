@@ -4,9 +4,11 @@ import math
 
 import pint
 import pytest
+import scipy.constants
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fluxsense.base import constants
 from fluxsense.base.errors import InputError
 from fluxsense.base.units import (
     EXAMPLE,
@@ -299,3 +301,17 @@ def test_shown_stays_short_and_printable():
     assert shown({"a": 1}) == "a table"
     while deep:  # dismantle: the interpreter frees nested lists recursively
         deep = deep.pop()
+
+
+@pytest.mark.parametrize(
+    ("ours", "name"),
+    [
+        ("PLANCK_J_S", "h"),
+        ("BOLTZMANN_J_K", "k"),
+        ("ELEMENTARY_CHARGE_C", "e"),
+        ("MAGNETIC_CONSTANT_N_A2", "mu_0"),
+    ],
+)
+def test_constants_are_those_of_scipy(ours: str, name: str) -> None:
+    """Its tables are CODATA's, of 2018 or 2022 by its version: the magnetic constant moved by 4e-10 between them."""
+    assert getattr(constants, ours) == pytest.approx(getattr(scipy.constants, name), rel=1e-9, abs=0)

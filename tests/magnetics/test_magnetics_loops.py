@@ -188,3 +188,12 @@ def test_messages(call, message):
     with pytest.raises(InputError) as caught:
         call()
     assert str(caught.value) == message
+
+
+@given(angle=st.floats(-3.0, 3.0))
+def test_a_figure_eight_turns_about_its_normal(angle):
+    """Against scipy's rotations: counterclockwise seen from the tip of the normal."""
+    size = (4e-6, 3e-6, 0.5e-6)
+    turned = figure_eight_outline(*size, turn_rad=angle)
+    expected = Rotation.from_rotvec([0.0, 0.0, angle]).apply(figure_eight_outline(*size))
+    np.testing.assert_allclose(turned, expected, rtol=1e-12, atol=1e-18)
