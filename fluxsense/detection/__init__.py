@@ -6,6 +6,7 @@ probabilities, sequential stopping.  What may not: figures, sentences, command l
 probabilities.py  statements on the direction from posterior draws, with their Monte Carlo error; closed forms
 evidence.py       log evidence by importance and by bridge sampling; their agreement; hypotheses; closed forms
 linear.py         the campaign to first order in a weak source: information, scores, simulated campaigns
+counted.py        the same of counts of transmission
 experiment.py     detection against false alarms, smallest detectable size, smallest angle, growth with repeats
 sequential.py     Wald's test, batch by batch, with overshoot
 stored.py         what `orient` leaves for `detect`, as one file without pickle

@@ -24,7 +24,7 @@ from fluxsense.study import Study
 
 
 def require_traces(study: Study) -> None:
-    """Refuse data that this module has no statistic for.
+    """Refuse to compare source models on data that have no noise level in common.
 
     Raises
     ------
@@ -33,9 +33,9 @@ def require_traces(study: Study) -> None:
     """
     if study.data.of_counts:
         raise InputError(
-            f'detect needs traces, complex or magnitudes; the study uses kind = "{study.data.kind}"',
+            f'source models are compared on traces, complex or magnitudes; the study uses kind = "{study.data.kind}"',
             where=f"{study.path.name}: data.kind",
-            remedy="The log Bayes factor that orient prints holds for such data",
+            remedy="Leave out --against, and compare the evidences of a source in the detection.json of both studies",
         )
 
 

@@ -21,6 +21,7 @@ from scipy.special import logsumexp
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.findings import Finding
+from fluxsense.infer.counts import VoteProblem
 from fluxsense.infer.mixture import StudentMixture, from_modes, improve
 from fluxsense.infer.modes import LocalMode, ascend_all, find_modes
 from fluxsense.infer.reduction import reduced
@@ -411,16 +412,20 @@ class AlongDirection(Unknowns):
         return np.concatenate([np.sqrt(np.sum(full[:, :3] ** 2, axis=1, keepdims=True)), rest], axis=1)
 
 
-def direction_problem(problem: CampaignProblem, direction: npt.ArrayLike) -> CampaignProblem:
+def direction_problem(
+    problem: CampaignProblem | VoteProblem, direction: npt.ArrayLike
+) -> CampaignProblem | VoteProblem:
     """The same campaign under the hypothesis of one exact direction."""
     full = problem.unknowns
     unknowns = AlongDirection(
         full.study, direction, full.cooldowns, problem.measured, leave_out=full.leave_out, tamed=full.tamed
     )
+    if isinstance(problem, VoteProblem):
+        return problem.with_unknowns(unknowns)
     return CampaignProblem(unknowns, problem.likelihood)
 
 
-def line_modes(problem: CampaignProblem, sizes: Sequence[float] = (0.03, 0.3, 1.0)) -> list[LocalMode]:
+def line_modes(problem: Problem, sizes: Sequence[float] = (0.03, 0.3, 1.0)) -> list[LocalMode]:
     """Maxima of a problem along one direction, from a few sizes with nuisances at their means."""
     starts = np.zeros((len(sizes), problem.unknowns.size))
     lead = problem.unknowns.lead

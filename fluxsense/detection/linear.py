@@ -24,6 +24,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -277,6 +278,7 @@ class LinearCampaign:
         rng: np.random.Generator,
         count: int,
         source: FloatArray | None = None,
+        *,
         block: int = 256,
         nuisances: FloatArray | None = None,
         rounds: int = FIT_ROUNDS,
@@ -442,6 +444,36 @@ def linear_campaign(
     return LinearCampaign(built(x), x, positions_m)
 
 
+class WeakSource(Protocol):
+    """A campaign to first order in a weak source, whatever its data."""
+
+    information: FloatArray
+    positions_m: FloatArray
+
+    def block(self, position: int = 0) -> FloatArray:
+        """Information (3, 3) on the source vector in stated sizes at one position."""
+
+    def simulate(
+        self,
+        rng: np.random.Generator,
+        count: int,
+        source: FloatArray | None = None,
+        *,
+        nuisances: FloatArray,
+        rounds: int = FIT_ROUNDS,
+    ) -> FloatArray:
+        """Scores (count, 3K) of simulated campaigns, fitted without a source."""
+
+    def measured_score(self) -> tuple[FloatArray, FloatArray]:
+        """Score (3K,) of the data, and the nuisances fitted without a source (Dn,)."""
+
+    def statistic(self, score: FloatArray) -> FloatArray:
+        """Rao's statistic of scores (..., 3K)."""
+
+    def log_bayes_factor(self, score: FloatArray) -> FloatArray:
+        """Log Bayes factor of scores (..., 3K) to first order in the source."""
+
+
 @dataclass(frozen=True)
 class DrawnCampaign:
     """A campaign whose nuisances were drawn from their priors, analysed as a measured one.
@@ -450,7 +482,7 @@ class DrawnCampaign:
     ----------
     nuisances : ndarray (Dn,)
         Whitened, the truth.
-    campaign : LinearCampaign
+    campaign : WeakSource
         With derivatives at the nuisances that a fit to one simulated campaign without a source finds.  Behind the
         positions of the statistic it has others, drawn from the prior, at which a source may lie.
     places : int
@@ -458,7 +490,7 @@ class DrawnCampaign:
     """
 
     nuisances: FloatArray
-    campaign: LinearCampaign
+    campaign: WeakSource
     places: int
 
     def statistics(self, rng: np.random.Generator, count: int, source: FloatArray | None = None) -> FloatArray:

@@ -15,8 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.base import store
+from fluxsense.base.errors import ModelError
 from fluxsense.data.digest import Digest
 from fluxsense.device.chip import ChipParameters
+from fluxsense.infer.counts import VoteProblem
 from fluxsense.infer.mixture import StudentMixture
 from fluxsense.infer.orient import Posterior
 from fluxsense.model.likelihood import RatioLikelihood
@@ -186,13 +188,7 @@ def stored_from(
         The verdict.
     """
     unknowns = posterior.problem.unknowns
-    chains, quantities = posterior.chains, posterior.diagnosis.quantities
-    taus = [q.autocorrelation.steps for q in quantities]
-    taus = [t for t in taus if np.isfinite(t)]
-    steps, per_step = chains.x.shape[1], chains.x.shape[0] * chains.x.shape[2]
-    thin = max(1, int(np.ceil(max(taus, default=1.0))), int(np.ceil(steps * per_step / MOST_DRAWS)))
-    thin = min(thin, max(1, steps // 8))
-    effective = min(min(q.ess_bulk, q.ess_tail) for q in quantities)
+    x, log_posterior, effective = _thinned(posterior)
     return Stored(
         study_hash=identity.study_hash,
         digest_hash=identity.digest_hash,
@@ -204,12 +200,40 @@ def stored_from(
         tamed=tuple(sorted(likelihood.tamed)),
         reference=likelihood.reference,
         mixture=posterior.mixture,
-        x=np.ascontiguousarray(chains.x[:, ::thin]),
-        log_posterior=np.ascontiguousarray(chains.log_posterior[:, ::thin]),
-        effective=float(effective) if np.isfinite(effective) and effective > 0 else 1.0,
+        x=x,
+        log_posterior=log_posterior,
+        effective=effective,
         trust=trust,
         reasons=tuple(reasons),
         seed=posterior.seed,
+    )
+
+
+def stored_counts(posterior: Posterior, identity: Identity, trust: str, reasons: Sequence[str]) -> Stored:
+    """What `detect` needs of a posterior from counts of transmission (as `stored_from`); no file is made of it."""
+    problem = posterior.problem
+    if not isinstance(problem, VoteProblem):
+        raise ModelError("the posterior is not one of counts")
+    x, log_posterior, effective = _thinned(posterior)
+    return Stored(
+        identity.study_hash, identity.digest_hash, problem.model.signs, problem.unknowns.cooldowns, {}, 0.0, None,
+        posterior.mixture, x, log_posterior, effective, trust, tuple(reasons), posterior.seed,
+    )  # fmt: skip
+
+
+def _thinned(posterior: Posterior) -> tuple[FloatArray, FloatArray, float]:
+    """Chains (E, T, W, D) thinned to about their autocorrelation time, their log posterior, and effective samples of the whole."""
+    chains, quantities = posterior.chains, posterior.diagnosis.quantities
+    taus = [q.autocorrelation.steps for q in quantities]
+    taus = [t for t in taus if np.isfinite(t)]
+    steps, per_step = chains.x.shape[1], chains.x.shape[0] * chains.x.shape[2]
+    thin = max(1, int(np.ceil(max(taus, default=1.0))), int(np.ceil(steps * per_step / MOST_DRAWS)))
+    thin = min(thin, max(1, steps // 8))
+    effective = min(min(q.ess_bulk, q.ess_tail) for q in quantities)
+    return (
+        np.ascontiguousarray(chains.x[:, ::thin]),
+        np.ascontiguousarray(chains.log_posterior[:, ::thin]),
+        float(effective) if np.isfinite(effective) and effective > 0 else 1.0,
     )
 
 

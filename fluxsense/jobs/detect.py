@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ClassVar, Unpack
@@ -15,9 +15,12 @@ from fluxsense.base.executors import Processes
 from fluxsense.base.findings import Finding, Verdict
 from fluxsense.base.sphere import angle_between_rad, angles_from_vector, unit_vectors
 from fluxsense.base.streams import stream
+from fluxsense.data.campaign import load_votes
+from fluxsense.data.counts import votes_from_rows
 from fluxsense.data.digest import Digest
 from fluxsense.detection import evidence, probabilities, sequential
 from fluxsense.detection import experiment as trials
+from fluxsense.detection.counted import CountCampaign, drawn_counts
 from fluxsense.detection.detect import (
     SourceModels,
     compare_sources,
@@ -27,23 +30,26 @@ from fluxsense.detection.detect import (
 from fluxsense.detection.linear import (
     DrawnCampaign,
     LinearCampaign,
+    WeakSource,
     drawn_campaigns,
     information_by_repeats,
     linear_campaign,
     score_statistic,
     simulated_statistics,
 )
-from fluxsense.detection.stored import Stored, load_stored
+from fluxsense.detection.stored import Identity, Stored, load_stored, stored_counts
 from fluxsense.device.chip import check_geometry
+from fluxsense.infer.counts import VoteProblem, without_source
 from fluxsense.infer.modes import ascend
 from fluxsense.infer.orient import measured_isolators, settled_null
 from fluxsense.jobs.folder import held, keep, ready, write_figures
 from fluxsense.jobs.options import DetectOptions, DetectSettings, Progress, Promise, whole_number
 from fluxsense.jobs.orient import folder_digest, orient_folder
+from fluxsense.jobs.orient_counts import orient_votes
 from fluxsense.jobs.result import Provenance, Result, as_study, make_document
-from fluxsense.jobs.simulate import draw_truth, simulate_digest
+from fluxsense.jobs.simulate import draw_truth, simulate_digest, simulate_directions
 from fluxsense.model.priors import integrated_arrays
-from fluxsense.model.problem import CampaignProblem
+from fluxsense.model.problem import CampaignProblem, Problem
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.report.lines import detection_lines
 from fluxsense.report.sentences import sentences
@@ -59,7 +65,7 @@ NUISANCE_DRAWS = 4
 CLEAR = 100.0
 """Log Bayes factor beyond which the evidence of no source need not be known sharply."""
 RESOLVED = 10
-"""The smallest angle resolved is told for a source that many times the smallest size."""
+"""The smallest angle resolved is told for a source that many times the smallest size; of counts, which bend before, for that size."""
 
 
 @dataclass(frozen=True, repr=False)
@@ -68,13 +74,13 @@ class Detection(Result):
 
     Attributes
     ----------
-    campaign : LinearCampaign
-        The campaign to first order in the source.
+    campaign : WeakSource
+        The campaign to first order in the source: a `LinearCampaign`, or a `CountCampaign` of directions.
     """
 
     KIND: ClassVar[str] = "detection"
 
-    campaign: LinearCampaign
+    campaign: WeakSource
 
     def lines(self) -> list[str]:
         return detection_lines(self.document)
@@ -120,7 +126,8 @@ def detect(
         If the data are of another kind, or the stored posterior does not belong to study and digest.
     """
     study, asked = as_study(study), DetectSettings(**options)
-    require_traces(study)
+    if study.data.of_counts:
+        return _detect_in_counts(study, asked)
     planned = asked.planned
     if digest is None:
         digest = planned_digest(study, asked.seed)
@@ -168,7 +175,11 @@ def _parts(
     )
     likelihood = likelihood.rebuilt(tamed=())
     campaign = linear_campaign(study, digest, likelihood, at=np.zeros(quiet.size))
-    body["experiment"] = _experiment_part(study, digest, campaign, asked)
+    taken = float(np.median([g.count for k, g in digest.items() if k.pump_on]))
+    repeats = _Repeats(campaign, information_by_repeats(campaign), taken)
+    body["experiment"] = _experiment_part(
+        study, lambda rng: drawn_campaigns(study, digest, campaign, rng, NUISANCE_DRAWS), repeats, asked
+    )
     if stored is not None:
         fitted = linear_campaign(study, digest, likelihood)
         rng = stream(asked.seed, "detect: statistic without a source")
@@ -177,6 +188,53 @@ def _parts(
             body["source_models"], more = _models_part(study, as_study(asked.against), digest, asked)
             doubts += more
     return body, doubts, campaign
+
+
+def _detect_in_counts(study: Study, asked: DetectSettings) -> Detection:
+    """`detect` of counts of transmission, of the study's log or, if there is none, of the campaign that it plans."""
+    if asked.against is not None:
+        require_traces(study)
+    planned = asked.planned or not study.log.exists()
+    body: dict[str, Any] = {
+        "planned": planned,
+        "promised": {"false_alarm": asked.promise.false_alarm, "detection": asked.promise.detection},
+        "unit": study.source.unit,
+    }
+    doubts: list[Finding] = []
+    stored: Stored | None = None
+    if planned:
+        rows = simulate_directions(study, draw_truth(study, asked.seed, source=(0.0, 0.0, 0.0)))
+        votes, data_hash = votes_from_rows(rows, study.path.parent)
+        cooldowns = tuple(sorted({k.cooldown for k in votes}))
+        problem = VoteProblem(Unknowns(study, cooldowns), votes, [x.pump_port_1_sign or 1 for x in study.isolators])
+        problem = VoteProblem(Unknowns(study, cooldowns, problem.measured), votes, problem.model.signs)
+    else:
+        votes, data_hash = load_votes(study)
+        answer = orient_votes(study, votes, data_hash=data_hash, seed=asked.seed, progress=asked.progress)
+        reasons = sentences(answer.verdict.reasons)
+        identity = Identity(study.sha256, data_hash)
+        stored = stored_counts(answer.posterior, identity, answer.verdict.trust, reasons)
+        problem = VoteProblem(answer.posterior.problem.unknowns, votes, stored.port_signs)
+        part, doubts = _measured_part(study, problem, stored, asked)
+        body |= part
+    asked.say("the experiment")
+    none = without_source(problem)
+    campaign = CountCampaign(none)
+    taken = float(np.median([v.count for v in votes.values()]))
+    repeats = _Repeats(campaign, campaign.information_by_repeats(), taken, resolved=1)
+    body["experiment"] = _experiment_part(
+        study, lambda rng: drawn_counts(campaign, rng, NUISANCE_DRAWS), repeats, asked
+    )
+    body["experiment"]["repeats_fall"]["without_flux_noise"] = None  # there is no law without it
+    if stored is not None:
+        fitted = CountCampaign(none, campaign.measured_score()[1])
+        rng = stream(asked.seed, "detect: statistic of counts without a source")
+        body["statistic"] = _statistic_part(fitted, body["experiment"], rng)
+    verdict = Verdict.of(doubts, "sound plan of detection" if planned else "sound evidence")
+    provenance = Provenance(study.sha256, data_hash, asked.seed, _asked_for(asked, stored))
+    document = make_document(Detection, study, verdict, provenance, body)
+    document["provenance"]["orient_seed"] = None if stored is None else stored.seed
+    return Detection(document, study, verdict, campaign)
 
 
 def _asked_for(asked: DetectSettings, stored: Stored | None) -> dict[str, Any]:
@@ -228,7 +286,6 @@ def detect_folder(
     """
     study, asked = as_study(study), DetectSettings(**options)
     whole_number("--workers", workers, 1)
-    require_traces(study)
     other = None if asked.against is None else as_study(asked.against)
     check_geometry(study)
     ready(folder)
@@ -241,6 +298,8 @@ def detect_folder(
                 where=str(study.log),
                 remedy="Leave out --toward and --against for a planned experiment",
             )
+        found = detect(study, **options)
+    elif study.data.of_counts:
         found = detect(study, **options)
     else:
         digest = folder_digest(study, folder, asked.progress, workers)
@@ -279,7 +338,7 @@ def _stored_for(study: Study, digest: Digest, folder: Path, asked: DetectSetting
 
 
 def _measured_part(
-    study: Study, problem: CampaignProblem, stored: Stored, asked: DetectSettings
+    study: Study, problem: CampaignProblem | VoteProblem, stored: Stored, asked: DetectSettings
 ) -> tuple[dict[str, Any], list[Finding]]:
     """What the data say, and what leaves a doubt about it."""
     level = {"reliable": 0, "tentative": 1, "unusable": 2}[stored.trust]
@@ -326,7 +385,7 @@ def _evidence_entry(e: evidence.Evidence) -> dict[str, Any]:
 
 
 def _evidence_part(
-    problem: CampaignProblem, stored: Stored, rng: np.random.Generator, say: Progress
+    problem: CampaignProblem | VoteProblem, stored: Stored, rng: np.random.Generator, say: Progress
 ) -> tuple[dict[str, Any], list[Finding]]:
     say("evidence of a source", 0.0, "")
     source, _ = evidence.weigh(
@@ -337,7 +396,7 @@ def _evidence_part(
         posterior=(stored.x, stored.log_posterior),
     )
     say("evidence of no source", 0.0, "")
-    none_problem = settled_null(problem)
+    none_problem = without_source(problem) if isinstance(problem, VoteProblem) else settled_null(problem)
     start = ascend(none_problem, np.zeros(none_problem.unknowns.size)) if none_problem.unknowns.size else None
     clear = start is not None and source.log_value - start.log_evidence > CLEAR
     effort = evidence.Effort(fit_draws=500, fit_rounds=3)
@@ -376,7 +435,7 @@ def _entry(p: probabilities.Probability) -> dict[str, float]:
     return {"probability": p.value, "sd": p.sd, "smallest": p.smallest}
 
 
-def _direction_part(problem: CampaignProblem, stored: Stored) -> dict[str, Any]:
+def _direction_part(problem: Problem, stored: Stored) -> dict[str, Any]:
     vectors = problem.unknowns.source(stored.x.reshape(-1, stored.x.shape[-1]))
     sizes = np.sqrt(np.sum(vectors**2, axis=1))
     unit = (vectors / np.where(sizes > 0, sizes, 1.0)[:, None]).reshape(*stored.x.shape[:3], 3)
@@ -400,7 +459,7 @@ def _direction_part(problem: CampaignProblem, stored: Stored) -> dict[str, Any]:
 
 
 def _compare_directions(
-    problem: CampaignProblem, candidates: Sequence[npt.ArrayLike], rng: np.random.Generator, say: Progress
+    problem: CampaignProblem | VoteProblem, candidates: Sequence[npt.ArrayLike], rng: np.random.Generator, say: Progress
 ) -> tuple[list[dict[str, Any]], list[Finding]]:
     found, doubts = [], []
     effort = evidence.Effort(1000, fit_draws=400, fit_rounds=3, steps=60, walkers=2)
@@ -435,12 +494,27 @@ def _compare_directions(
     ], doubts
 
 
-def _experiment_part(study: Study, digest: Digest, campaign: LinearCampaign, asked: DetectSettings) -> dict[str, Any]:
-    """What the experiment sees and misses, whatever these data were."""
-    rates = asked.promise
+@dataclass(frozen=True)
+class _Repeats:
+    """A campaign at prior means, its information for other numbers of repeats, the median number of those taken, and `RESOLVED`."""
+
+    campaign: WeakSource
+    information_at: Callable[[float, str], FloatArray]
+    taken: float
+    resolved: float = RESOLVED
+
+
+def _experiment_part(
+    study: Study,
+    draw: Callable[[np.random.Generator], Sequence[DrawnCampaign]],
+    repeats: _Repeats,
+    asked: DetectSettings,
+) -> dict[str, Any]:
+    """What the experiment sees and misses, whatever these data were; draw gives campaigns with nuisances from their priors."""
+    rates, campaign = asked.promise, repeats.campaign
     rng = stream(asked.seed, "detect: the experiment")
     m = campaign.block()
-    drawn = drawn_campaigns(study, digest, campaign, rng, NUISANCE_DRAWS)
+    drawn = draw(rng)
     gains = np.array([np.trace(d.campaign.block()) for d in drawn]) / np.trace(m)
     scores = trials.ScoreDraws.of(
         [d.campaign.information for d in drawn],
@@ -455,10 +529,10 @@ def _experiment_part(study: Study, digest: Digest, campaign: LinearCampaign, ask
     probe = size if seen else smallest.best
     best, scale = smallest.best_direction, study.source.size
     roc = trials.predicted_roc(campaign.information, probe, rng, ROC_POINTS, gains=gains, drawn=scores)
-    angle = trials.smallest_angle(m, RESOLVED * probe * best)
+    angle = trials.smallest_angle(m, repeats.resolved * probe * best)
     sizes = probe * np.linspace(0.05, 2.0, 40)
     return {
-        "repeats": _repeats(digest),
+        "repeats": repeats.taken,
         "smallest_size": {
             "random_direction": size * scale if seen else None,
             "best_direction": smallest.best * scale,
@@ -484,7 +558,7 @@ def _experiment_part(study: Study, digest: Digest, campaign: LinearCampaign, ask
         },
         "simulated": _simulated_part(drawn, probe * scale, look.position, asked),
         "smallest_angle_deg": {
-            "at_size": RESOLVED * probe * scale,
+            "at_size": repeats.resolved * probe * scale,
             "wrong_choice": 0.05,
             "best": np.degrees(angle.best),
             "worst": np.degrees(angle.worst),
@@ -493,13 +567,8 @@ def _experiment_part(study: Study, digest: Digest, campaign: LinearCampaign, ask
             "size": sizes * scale,
             "probability": [scores.detection(float(s), look.position) for s in sizes],
         },
-        **_repeats_part(campaign, probe, best, scale, rates, _repeats(digest)),
+        **_repeats_part(repeats, probe, best, scale, rates),
     }
-
-
-def _repeats(digest: Digest) -> float:
-    """Median number of repeats of the pump-on groups."""
-    return float(np.median([g.count for k, g in digest.items() if k.pump_on]))
 
 
 def _simulated_part(
@@ -525,13 +594,11 @@ def _simulated_part(
     }
 
 
-def _repeats_part(
-    campaign: LinearCampaign, probe: float, best: FloatArray, scale: float, rates: Promise, taken: float
-) -> dict[str, Any]:
+def _repeats_part(repeats: _Repeats, probe: float, best: FloatArray, scale: float, rates: Promise) -> dict[str, Any]:
     """How what is seen grows with the number of repeats, and what stopping early would save."""
-    information_at = information_by_repeats(campaign)
+    information_at, taken = repeats.information_at, repeats.taken
     fall = trials.fall_with_repeats(
-        information_at, REPEAT_FACTORS, RESOLVED * probe * best, rates.false_alarm, rates.detection
+        information_at, REPEAT_FACTORS, repeats.resolved * probe * best, rates.false_alarm, rates.detection
     )
     miss = 1 - rates.detection
     per_repeat = float(probe**2 * np.trace(information_at(1.0, "white")) / 3 / taken)
@@ -567,7 +634,7 @@ def _repeats_part(
     }
 
 
-def _statistic_part(campaign: LinearCampaign, experiment: dict[str, Any], rng: np.random.Generator) -> dict[str, Any]:
+def _statistic_part(campaign: WeakSource, experiment: dict[str, Any], rng: np.random.Generator) -> dict[str, Any]:
     score, _ = campaign.measured_score()
     value = float(campaign.statistic(score))
     local = float(trials.exceedance(value, 0.0, experiment["thresholds"]["degrees"]))

@@ -108,7 +108,8 @@ def detection_figure(document: dict[str, Any]) -> Figure:
     )
     n = np.array(fall["repeats"])
     right.loglog(n, np.array(fall["smallest_size"]) * factor, color=BLUE, marker="o", ms=3.5, label="as it is")
-    right.loglog(n, np.array(fall["without_flux_noise"]) * factor, color=INK, ls="--", label="without flux noise")
+    if fall["without_flux_noise"] is not None:
+        right.loglog(n, np.array(fall["without_flux_noise"]) * factor, color=INK, ls="--", label="without flux noise")
     right.loglog(n, np.array(fall["slow_flux_noise"]) * factor, color=ORANGE, ls="-.", label="flux noise slow")
     right.axhline(fall["floor"] * factor, color=QUIET, lw=0.7, ls=":", label="its floor")
     right.set(xlabel="repeats of each sweep", ylabel=f"smallest size detected ({unit})")

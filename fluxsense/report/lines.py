@@ -273,8 +273,9 @@ def _experiment_lines(document: Mapping[str, Any]) -> list[str]:
         f"unknown, {t['unknown_direction_and_position']:.3g} with direction and position unknown"
     )
     angle = e["smallest_angle_deg"]
+    times = "ten times" if angle["at_size"] > 5 * e["roc"]["size"] else "at"
     lines.append(
-        f"  ten times that size ({_quantity(angle['at_size'], unit)}): directions {angle['worst']:.2g} degrees apart are told "
+        f"  {times} that size ({_quantity(angle['at_size'], unit)}): directions {angle['worst']:.2g} degrees apart are told "
         f"apart with a wrong choice in {100 * angle['wrong_choice']:g}% (position exact)"
     )
     fall = e["repeats_fall"]

@@ -200,15 +200,6 @@ def test_groups_that_all_go_one_way_are_said_to(study):
     )
 
 
-def test_detect_needs_traces_and_says_so(study, capsys):
-    from fluxsense.cli import main
-
-    assert main(["detect", str(study.path)]) == 2
-    err = capsys.readouterr().err
-    assert "study.toml: data.kind: " in err
-    assert "needs traces" in err
-
-
 @pytest.mark.parametrize("wrong_way", [0.0, 0.03, 0.2])
 def test_wrong_readings_at_the_stated_rate(study, wrong_way):
     """Loops at half a flux quantum with a hundredth of noise never flip: a sweep is then misread with the stated rate alone."""
