@@ -17,7 +17,7 @@ import pytest
 from conftest import Measured, run
 from reference.evidence import linear_log_evidence
 from scipy import stats
-from small_study import small_study, study_text
+from small_study import small_study
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.sphere import random_directions
@@ -308,13 +308,6 @@ def test_a_dipole_against_a_field_by_the_command(measured: Measured, tmp_path: P
     models = json.loads(outcome.out)["source_models"]
     assert models["log_bayes_factor"] > 100
     assert '"A small study for tests"' in models["sentence"]
-
-
-def test_directions_alone_are_refused(tmp_path: Path) -> None:
-    (tmp_path / "study.toml").write_text(study_text(flux_noise_mphi0=40.0, extra='\n[data]\nkind = "direction"\n'))
-    outcome = run(["detect", tmp_path / "study.toml"])
-    assert outcome.code == 2
-    assert "detect needs traces, complex or magnitudes" in outcome.err
 
 
 # ---------------------------------------------------------------- the command
