@@ -36,7 +36,7 @@ from fluxsense.infer.modes import LocalMode, ascend, ascend_all, find_modes
 from fluxsense.infer.predictive import estimate_residual_gain
 from fluxsense.infer.quadrature import Quadrature, integrate
 from fluxsense.infer.reduction import ReducedProblem, reduced
-from fluxsense.infer.reference import marginal, moved, reference_fit
+from fluxsense.infer.reference import marginal, moved, reference_fit, with_exchanged_stages
 from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles, short_walk
 from fluxsense.infer.sizes import drift_from_blocks, learned_sizes
 from fluxsense.infer.wiring import Wiring, read_wiring
@@ -516,6 +516,11 @@ def settle(
     if then:
         noisy = coarse.likelihood.rebuilt(sizes=sizes, residual_gain=gain)
         coarse, x = moved(CampaignProblem(unknowns, noisy), x, then, firm)
+        other = with_exchanged_stages(coarse, x)
+        if other is not coarse:
+            sizes, gain = _learned(other, x, quiet)
+            noisy = other.likelihood.rebuilt(sizes=sizes, residual_gain=gain)
+            coarse, x = moved(CampaignProblem(unknowns, noisy), x, then, firm)
     if scales != quiet:
         sizes, gain = _learned(coarse, x, scales)
     reference = coarse.likelihood.reference

@@ -43,6 +43,13 @@ START: Final = 1.2
 """Offsets, in prior deviations, at which fits begin beside the prior mean."""
 RELINEARISED: Final = 3
 FIRM_MOVES: Final = 15
+EXCHANGE_MOVES: Final = 6
+EXCHANGE_GAIN: Final = 2.0
+"""Log posterior by which the place with stages exchanged has to be better."""
+REVERSED: Final = (
+    "line_end", "hybrid_imbalance_db", "hybrid_phase_error_rad", "pump_port_imbalance_db", "pump_port_phase_rad", "arm_phase_rad",
+)  # fmt: skip
+"""Arrays whose parameters change their sign where the stages change places."""
 PARTS: Final = (1.0, 0.5, 0.25, 0.1)
 """Of a firm step, tried in turn until the exact model fits no worse."""
 SETTLED: Final = 0.3
@@ -214,6 +221,45 @@ def _step(
         if now > before - SETTLED:
             break
     return found, there, now
+
+
+def with_exchanged_stages(problem: CampaignProblem, x: FloatArray) -> CampaignProblem:
+    """The problem about the place with stages exchanged, for each isolator whose sweeps fit better there, at the same x (D,).
+
+    With the pump off S21 = i (R_1 + R_2)/2 and S11 = (R_1 - R_2)/2, so that what line ends do goes with the product of their
+    reflections and the difference of the two stages.  What the stages deviate by exchanged and reflections reversed, with the
+    imbalances between the stages, the ratios are nearly the same: there are two places, and a climb ends in that on whose side
+    it began.
+    """
+    likelihood, parameters = problem.likelihood, problem.parameters(x[None])
+    values = dict(likelihood.values_at_reference)
+    for i in likelihood.eliminated:
+        if not any(p.array in REVERSED for p in likelihood.eliminated[i]):
+            continue
+        here = likelihood.of_isolator(i)
+        reference = here.moved_to(parameters, {i: _exchanged(here, i)})
+        other = CampaignProblem(problem.unknowns, here.rebuilt(reference=reference))
+        for _ in range(EXCHANGE_MOVES):
+            other = relinearised(other, x)
+        if marginal(other, x) > marginal(CampaignProblem(problem.unknowns, here), x) + EXCHANGE_GAIN:
+            values[i] = other.likelihood.values_at_reference[i]
+    if all(values[i] is old for i, old in likelihood.values_at_reference.items()):
+        return problem
+    return CampaignProblem(problem.unknowns, likelihood.rebuilt(reference=likelihood.moved_to(parameters, values)))
+
+
+def _exchanged(likelihood: RatioLikelihood, isolator: int) -> FloatArray:
+    """An isolator's eliminated parameters at the reference point (E,), those of its stages exchanged and its asymmetries reversed."""
+    own, values = likelihood.eliminated[isolator], likelihood.values_at_reference[isolator]
+    place = {(p.array, p.index): n for n, p in enumerate(own)}
+    fields = {name for stage in likelihood.study.isolators[isolator].stages for name in stage.sd}
+    out = np.array(values)
+    for n, p in enumerate(own):
+        if p.array in REVERSED:
+            out[n] = -values[n]
+        elif p.array in fields:
+            out[n] = values[place.get((p.array, (isolator, 1 - p.index[1])), n)]
+    return out
 
 
 def joint(problem: CampaignProblem, x: FloatArray) -> float:

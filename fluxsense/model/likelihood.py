@@ -258,6 +258,18 @@ class RatioLikelihood:
             points=points,
         )
 
+    def of_isolator(self, isolator: int) -> RatioLikelihood:
+        """The same likelihood of one isolator's sweeps only."""
+        new = object.__new__(RatioLikelihood)
+        new.__dict__.update(self.__dict__)
+        mine = [n for n, bench in enumerate(self._benches) if bench.isolator == isolator]
+        new._benches, new._slopes = [self._benches[n] for n in mine], [self._slopes[n] for n in mine]
+        new._groups = tuple(k for bench in new._benches for place in bench.places for k in place.on_keys)
+        new.eliminated = {isolator: self.eliminated[isolator]}
+        new.values_at_reference = {isolator: self.values_at_reference[isolator]}
+        new._settle(self.residual_gain, self.sizes)
+        return new
+
     # ------------------------------------------------------------ building
 
     def _arranged(self, on_keys: list[GroupKey]) -> list[_Bench]:
