@@ -487,7 +487,8 @@ def settle(
 
     In turn the unknowns climb to their mode, eliminated parameters go to their most probable values there (so that the
     likelihood is linearised about them), and the sizes of the residual gain, of the remainder and of walks are learned; on a
-    part of the frequencies first, which is enough to find the place.
+    part of the frequencies first, which is enough to find the place.  There the place with stages exchanged is tried too
+    (`reference.with_exchanged_stages`).
 
     Parameters
     ----------

@@ -12,7 +12,8 @@ point, and its curvature, alike in all states of the source, leaves the directio
 
 Line ends, paths and pump ports take each other's place in such sweeps, so that several places may fit alike.  The point is moved
 in one of two ways (`moved`), straight on or by firm steps; where the first does not fit, `fluxsense.infer.orient.prepare` tries
-the other, and the evidence decides.
+the other, and the evidence decides.  One pair of places has a name: stages exchanged and reflections reversed
+(`with_exchanged_stages`).
 """
 
 from __future__ import annotations
