@@ -102,6 +102,16 @@ def test_white_level_of_groups_that_differ():
     np.testing.assert_allclose(noise.white[single], np.sqrt((0.01**2 + 0.04**2) / 2), rtol=0.02)
 
 
+def test_white_level_of_magnitudes_is_that_of_a_quadrature():
+    # a strong magnitude moves by the noise along the phasor alone: to second order in 0.01 its deviation is that of a quadrature
+    rng = np.random.default_rng(5)
+    count, ks = 30, [key(on=False), key()]
+    noise = measured({k: np.abs(repeats(rng, count, means(), [0.01] * 4)) + 0j for k in ks})
+    error = 0.5 * np.sqrt(2 * DEPENDENCE / ((count - 1) * (F.size - 4)))  # of one quadrature
+    for k in ks:
+        np.testing.assert_allclose(noise.white[k], 0.01, rtol=5 * error)
+
+
 @pytest.mark.parametrize("shared", [0.0, 0.02])
 def test_drift_is_recovered(shared):
     rng = np.random.default_rng(3)
