@@ -336,7 +336,8 @@ SENTENCES: dict[str, str] = {
     "prediction not valid": "Over a tenth of the angular errors predicted exceed {most_deg:g} degrees, where posteriors are not "
     "normal: the figures rank designs, and are no predictions.",
     "prediction of counts": "The errors follow from the Fisher information of the counts about the truth, averaged over the prior, and take "
-    "the stated rate of wrong readings as known.",
+    "the stated rate of wrong readings as known. The analyser's noise is left out, and decides sweeps of little isolation too: keep "
+    "several times that noise between both directions.",
     "counts test no study": "Counts of directions do not test the study by a known source: signs, axes and places rest on it. A few complex "
     "sweeps with one would test them.",
     "prediction leaves out": "The errors expect the flux in each loop to wander by {flux_mphi0:.2g} mPhi0 over a campaign, the middle of "
