@@ -32,6 +32,7 @@ from fluxsense.design.sensitivity import (
     Prediction,
     block_slopes,
     chain_of,
+    covariance_of_source,
     direction_error_rad,
     direction_points,
     planned_experiment,
@@ -76,9 +77,7 @@ def criterion_value(
     keep : ndarray of int
         Columns that are unknown, the source's three first.
     """
-    full = (information + prior)[:, keep[:, None], keep]
-    among = full[:, :3, :3] - full[:, :3, 3:] @ np.linalg.solve(full[:, 3:, 3:], full[:, 3:, :3])
-    covariance = np.asarray(np.linalg.inv(0.5 * (among + among.transpose(0, 2, 1))), dtype=np.float64)
+    covariance = covariance_of_source(information + prior, keep)
     if criterion in ("error", "A", "worst"):
         error = direction_error_rad(x[:, :3], covariance)
         if criterion == "error":
@@ -137,16 +136,8 @@ class _Table:
 
 
 @dataclass(frozen=True)
-class Judged:
-    """A layout's criterion, the smaller the better, and the information (B, D, D) of each isolator's sweeps behind it."""
-
-    value: float
-    information: dict[int, FloatArray]
-
-
-@dataclass(frozen=True)
 class _Law:
-    """The same of directions, whose information is as sharp as the flux noise but needs no table."""
+    """What `_Table` gives, of directions, whose information is as sharp as the flux noise but needs no table."""
 
     experiment: Experiment
     bench: Bench
@@ -156,6 +147,14 @@ class _Law:
         """Information (B, n, n) at fluxes (B, 2)."""
         s, slopes = self.experiment.slopes(self.bench, flux, nominal_parameters(self.experiment.study))
         return self.experiment.regress(s, slopes, self.sweeps).information
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A layout's criterion, the smaller the better, and the information (B, D, D) of each isolator's sweeps behind it."""
+
+    value: float
+    information: dict[int, FloatArray]
 
 
 class Judge:
@@ -450,12 +449,10 @@ class _Walk:
             self.lift = float(self.rng.uniform(*heights)) - self.judge.study.source.position_m[2]
 
     def _allowed(self, changed: Sequence[int], chips: Sequence[str], outlines: Sequence[FloatArray]) -> bool:
-        low, high = (np.array([end(o, axis=0) for o in outlines]) for end in (np.min, np.max))
         for n in changed:
             if self.book.alone(chips[n], outlines[n]):
                 return False
-            apart = np.maximum(low - high[n], low[n] - high).max(axis=1)
-            for m in (int(v) for v in np.flatnonzero(apart < self.rules.spacing_m)):
+            for m in range(len(outlines)):
                 if m != n and chips[m] == chips[n] and self.book.pair(outlines[n], outlines[m]):
                     return False
         return not self.book.total([outlines[n] for n in self.free])

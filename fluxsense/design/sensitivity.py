@@ -83,6 +83,16 @@ VALID_ERROR_DEG = 15.0
 """Angular error up to which the normal approximation of a posterior on the sphere is taken as valid."""
 
 
+def covariance_of_source(matrix: FloatArray, keep: npt.NDArray[np.intp]) -> FloatArray:
+    """Covariance (B, 3, 3) of the source vector for curvatures (B, D, D), the unknowns beyond `keep` known exactly.
+
+    keep (K,) has the source's three columns first; the others are marginalised (Schur complement).
+    """
+    full = matrix[:, keep[:, None], keep]
+    among = full[:, :3, :3] - full[:, :3, 3:] @ np.linalg.solve(full[:, 3:, 3:], full[:, 3:, :3])
+    return np.asarray(np.linalg.inv(0.5 * (among + among.transpose(0, 2, 1))), dtype=np.float64)
+
+
 def direction_error_rad(w: FloatArray, covariance: FloatArray) -> FloatArray:
     """Root mean square angle of the directions of w (..., 3) for covariances (..., 3, 3) of w, in rad; shape (...)."""
     r2 = np.sum(w * w, axis=-1)
@@ -573,8 +583,7 @@ class Prediction:
     def source_covariance(self, known: Sequence[str] = ()) -> FloatArray:
         """Covariance (B, 3, 3) of the scaled source vector, nuisances marginalised but for the kinds known exactly."""
         keep = [0, 1, 2] + [c for c, n in enumerate(self.unknowns.nuisances, 3) if n.group not in known]
-        matrix = (self.information + self.prior)[:, keep][:, :, keep]
-        return np.asarray(np.linalg.inv(matrix)[:, :3, :3])
+        return covariance_of_source(self.information + self.prior, np.array(keep))
 
     def angular_error_rad(self, known: Sequence[str] = ()) -> FloatArray:
         """Root mean square angular error (B,) of the local normal approximation, in rad."""

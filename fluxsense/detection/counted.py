@@ -17,13 +17,13 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.detection.linear import (
-    DRAWN_POSITIONS,
     FIT_ROUNDS,
     STEP,
     DrawnCampaign,
     linear_log_bayes_factor,
     position_nodes,
     score_statistic,
+    with_drawn_places,
 )
 from fluxsense.infer.counts import VoteProblem
 from fluxsense.model.parameter import WRONG_WAY_RATE
@@ -161,16 +161,10 @@ class CountCampaign:
 
 def drawn_counts(campaign: CountCampaign, rng: np.random.Generator, count: int = 4) -> list[DrawnCampaign]:
     """Campaigns with nuisances drawn from their priors, analysed as measured ones (see `linear.drawn_campaigns`)."""
-    out, source = [], campaign.study.source
-    nodes = campaign.positions_m
+    out = []
     for x in campaign.unknowns.draw(rng, count):
         p = campaign.problem.probabilities(x[None])
         _, fitted = campaign.fit(rng.binomial(campaign.sweeps.astype(np.int64), p).astype(np.float64))
-        extra = np.empty((0, 3))
-        if len(nodes) > 1:
-            extra = np.array(source.position_m) + np.array(source.position_sd_m) * rng.standard_normal(
-                (DRAWN_POSITIONS, 3)
-            )
-        moved = CountCampaign(campaign.problem, fitted[0], np.concatenate([nodes, extra]))
-        out.append(DrawnCampaign(np.asarray(x), moved, len(nodes)))
+        moved = CountCampaign(campaign.problem, fitted[0], with_drawn_places(campaign.study, campaign.positions_m, rng))
+        out.append(DrawnCampaign(np.asarray(x), moved, len(campaign.positions_m)))
     return out

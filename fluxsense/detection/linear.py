@@ -501,6 +501,14 @@ class DrawnCampaign:
         return score_statistic(self.campaign.information[:k, :k], scores[:, :k])
 
 
+def with_drawn_places(study: Study, nodes_m: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Positions (K, 3) of the statistic and, where the place is not known, others behind them, drawn from its prior."""
+    if len(nodes_m) == 1:
+        return nodes_m
+    mean, sd = np.array(study.source.position_m), np.array(study.source.position_sd_m)
+    return np.concatenate([nodes_m, mean + sd * rng.standard_normal((DRAWN_POSITIONS, 3))])
+
+
 def drawn_campaigns(
     study: Study, digest: Digest, campaign: LinearCampaign, rng: np.random.Generator, count: int = 4
 ) -> list[DrawnCampaign]:
@@ -531,15 +539,9 @@ def drawn_campaigns(
         predicted = campaign.likelihood.predict(truth)
         data = [r + own for r, own in zip(predicted, campaign.likelihood.draw_noise(rng, 1), strict=True)]
         _, fitted = campaign.fit(data)
-        nodes = campaign.positions_m
-        extra = np.empty((0, 3))
-        if len(nodes) > 1:
-            mean, sd = np.array(study.source.position_m), np.array(study.source.position_sd_m)
-            extra = mean + sd * rng.standard_normal((DRAWN_POSITIONS, 3))
-        moved = linear_campaign(
-            study, digest, campaign.likelihood, at=fitted[0], positions_m=np.concatenate([nodes, extra])
-        )
-        out.append(DrawnCampaign(np.asarray(x), moved, len(nodes)))
+        places = with_drawn_places(study, campaign.positions_m, rng)
+        moved = linear_campaign(study, digest, campaign.likelihood, at=fitted[0], positions_m=places)
+        out.append(DrawnCampaign(np.asarray(x), moved, len(campaign.positions_m)))
     return out
 
 

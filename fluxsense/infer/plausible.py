@@ -116,9 +116,7 @@ def loud_findings(white: float, repeats: int, doubt: int = 0) -> list[Finding]:
     if not mean > LOUD:
         return []
     enough = math.ceil((white / LOUD) ** 2)
-    return [
-        Finding("noise as large as the signal", doubt, white=white, repeats=repeats, enough=enough, percent=100 * mean)
-    ]
+    return [Finding("noise near the signal", doubt, white=white, repeats=repeats, enough=enough, percent=100 * mean)]
 
 
 def _plan_findings(study: Study) -> Iterator[Finding]:

@@ -516,7 +516,7 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
 
 
 def _loud(study: Study, digest: Digest) -> list[Finding]:
-    """That the noise of the repeats is as large as the signal; empty if it is not."""
+    """That the noise of the repeats is near the signal; empty if it is not."""
     noise = study.noise
     white = relative_white(digest, measure_noise(digest, noise.white, noise.gain_drift, noise.phase_drift_rad))
     off = min((group.count for key, group in digest.items() if not key.pump_on), default=1)

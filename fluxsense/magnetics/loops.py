@@ -110,10 +110,9 @@ def area_vector(vertices: ArrayLike) -> FloatArray:
 
 
 def _area_vector(vertices: FloatArray) -> FloatArray:
-    r = np.moveaxis(vertices - vertices.mean(axis=-2, keepdims=True), -1, 0)
-    following = np.concatenate([r[..., 1:], r[..., :1]], axis=-1)
-    x, y, z = (r[[1, 2, 0]] * following[[2, 0, 1]] - r[[2, 0, 1]] * following[[1, 2, 0]]).sum(axis=-1)
-    return 0.5 * np.stack([x, y, z], axis=-1)
+    r = vertices - vertices.mean(axis=-2, keepdims=True)
+    area: FloatArray = 0.5 * np.cross(r, np.roll(r, -1, axis=-2)).sum(axis=-2)
+    return area
 
 
 def _unit(vector: ArrayLike, name: str) -> FloatArray:

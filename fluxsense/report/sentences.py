@@ -263,7 +263,7 @@ SENTENCES: dict[str, str] = {
     "source.extent and source.position.",
     "place unknown": "The place of the source is known to {spread_um:.3g} um only, {away_um:.3g} um from the nearest wire: it may lie on "
     "either side of it. Check the unit of position_sd, or find the place first.",
-    "noise as large as the signal": "The noise ({white:.3g} per point) stays at {percent:.0f}% of the signal in the mean of {repeats} sweeps with the "
+    "noise near the signal": "The noise ({white:.3g} per point) stays at {percent:.0f}% of the signal in the mean of {repeats} sweeps with the "
     "pump off, by which the others are divided: a ratio of such means is not normal, and regions and verdict would not hold. Take {enough} "
     "sweeps, or average in the analyser.",
     "much flux noise": "Flux noise of {flux} from sweep to sweep carries the rings over much of their response: sweeps are blurred rather than "

@@ -126,10 +126,10 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "area without the half",
                 "magnetics/loops.py",
-                "return 0.5 * np.stack([x, y, z], axis=-1)",
-                "return np.stack([x, y, z], axis=-1)",
+                "0.5 * np.cross(r, np.roll(r, -1, axis=-2))",
+                "np.cross(r, np.roll(r, -1, axis=-2))",
             ),
-            ("area's sign", "magnetics/loops.py", "[r[..., 1:], r[..., :1]]", "[r[..., -1:], r[..., :-1]]"),
+            ("area's sign", "magnetics/loops.py", "np.roll(r, -1, axis=-2)).sum", "np.roll(r, 1, axis=-2)).sum"),
             (
                 "turn the other way",
                 "magnetics/loops.py",
