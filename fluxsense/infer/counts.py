@@ -82,18 +82,22 @@ class ReadingLaw:
 
     def forward(self, flux_phi0: FloatArray) -> FloatArray:
         """Probability (B, P) of transmission from 1 to 2 at mean fluxes (B, P, 2)."""
-        first, second = self._positive(flux_phi0)
-        same = first * second + (1 - first) * (1 - second)
+        same = _alike(*self._positive(flux_phi0))
         return np.asarray(np.where(self._turn > 0, same, 1 - same))  # type: ignore[attr-defined]
 
     def slopes(self, flux_phi0: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Probability (B, P), and its derivatives (B, 2, P) by the two fluxes, per Phi0."""
         first, second = self._positive(flux_phi0 + FLUX_STEP * np.array([0.0, 1.0, -1.0])[:, None, None, None])
         each = [(q[1] - q[2]) / (2 * FLUX_STEP) for q in (first, second)]
-        same = first[0] * second[0] + (1 - first[0]) * (1 - second[0])
+        same = _alike(first[0], second[0])
         slopes = np.stack([each[0] * (2 * second[0] - 1), each[1] * (2 * first[0] - 1)], axis=1)
         turn: FloatArray = self._turn  # type: ignore[attr-defined]
         return np.asarray(np.where(turn > 0, same, 1 - same)), slopes * turn
+
+
+def _alike(first: FloatArray, second: FloatArray) -> FloatArray:
+    """Probability that both currents of a pair have one sign, each positive with its own."""
+    return first * second + (1 - first) * (1 - second)
 
 
 def misread(probability: FloatArray, rate: FloatArray | float) -> FloatArray:

@@ -372,15 +372,20 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "wrong-way rate halved",
                 "infer/counts.py",
-                "rate + (1 - 2 * rate) * out",
-                "0.5 * rate + (1 - rate) * out",
+                "rate + (1 - 2 * rate) * probability",
+                "0.5 * rate + (1 - rate) * probability",
             ),
-            ("wrong-way rate once", "infer/counts.py", "rate + (1 - 2 * rate) * out", "rate + (1 - rate) * out"),
+            (
+                "wrong-way rate once",
+                "infer/counts.py",
+                "rate + (1 - 2 * rate) * probability",
+                "rate + (1 - rate) * probability",
+            ),
             (
                 "one ring decides",
                 "infer/counts.py",
-                "same = q[0] * q[1] + (1 - q[0]) * (1 - q[1])",
-                "same = q[0] * q[1] + (1 - q[0]) * q[1]",
+                "return first * second + (1 - first) * (1 - second)",
+                "return first * second + (1 - first) * second",
             ),
             (
                 "counts' information",
