@@ -17,7 +17,7 @@ def dense_covariance(family: Family, likelihood: RatioLikelihood) -> np.ndarray:
         return np.ascontiguousarray(vector).reshape(-1).view(np.float64)
 
     total = np.diag(np.repeat(1 / family.precision.reshape(-1), 2))
-    off = digest[family.off_key]
+    off = digest[family.divisor]
     for path in range(2):
         for point in range(f):
             # variance of the pump-off mean relative to its own size, read back from the family's shared term

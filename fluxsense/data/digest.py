@@ -16,7 +16,7 @@ import hashlib
 import json
 import math
 import os
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import total_ordering
 from typing import Any
@@ -913,19 +913,23 @@ def _first_copy(rows: Sequence[LogRow], traces: Traces, identity: bytes) -> str:
     return "another trace"
 
 
-def off_group_for(key: GroupKey, digest: Digest, where: str = "") -> GroupKey:
-    """Return the pump-off group by which a pump-on group is divided.
+def off_group_for(
+    key: GroupKey, digest: Mapping[GroupKey, GroupStats], where: str = "", first: Collection[str] = ("out",)
+) -> GroupKey:
+    """Return the pump-off group by which a group is divided, the same one for all states of the source.
 
-    Of the same isolator and cooldown, and with the same frequencies, in this order of preference: same bias and same
-    state; same bias and state "out"; same bias in any state; nearest bias (same state, then "out", at equal distance).
+    Of the same isolator and cooldown, and with the same frequencies: of those with the nearest bias one in a state of `first`,
+    and of these the one with most sweeps.
 
     Parameters
     ----------
     key : GroupKey
-        A pump-on group.
-    digest : Digest
+        A group; for a pump-off one it may be the group itself.
+    digest : mapping of GroupKey to GroupStats
     where : str
         What a message names as the place: the log's path, say.
+    first : collection of str
+        States whose pump-off sweeps are preferred.
 
     Returns
     -------
@@ -934,11 +938,8 @@ def off_group_for(key: GroupKey, digest: Digest, where: str = "") -> GroupKey:
     Raises
     ------
     InputError
-        `key` is itself a pump-off group; there is no pump-off group of this isolator and cooldown, or none with the same
-        frequencies.
+        There is no pump-off group of this isolator and cooldown, or none with the same frequencies.
     """
-    if not key.pump_on:
-        raise InputError(f"this is a pump-off group itself ({key.describe()})")
     candidates = [
         other
         for other in digest
@@ -973,7 +974,7 @@ def off_group_for(key: GroupKey, digest: Digest, where: str = "") -> GroupKey:
 
     def preference(other: GroupKey) -> tuple[Any, ...]:
         distance = math.dist(other.bias_a, key.bias_a)
-        return (distance, other.state != key.state, other.state != "out", other.sort_key)
+        return (distance, other.state not in first, -digest[other].count, other.sort_key)
 
     return min(candidates, key=preference)
 

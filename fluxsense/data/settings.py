@@ -44,7 +44,14 @@ def may_be_of(one: LogRow | GroupKey, setting: Setting, slack_a: Sequence[float]
         away = math.remainder(one.pump_phase_rad - setting.pump_phase_rad, 2 * math.pi)
         if abs(away) > SAME_PHASE_RAD:
             return False
-    return all(abs(a - b) <= s for a, b, s in zip(one.bias_a, setting.bias_a, slack_a, strict=True))
+    return _same_bias(setting, one, slack_a)
+
+
+def _same_bias(setting: Setting, one: LogRow | GroupKey, slack_a: Sequence[float]) -> bool:
+    """Whether the currents are those of a setting, which the isolator is swept at."""
+    return one.isolator in setting.isolators and all(
+        abs(a - b) <= s for a, b, s in zip(one.bias_a, setting.bias_a, slack_a, strict=True)
+    )
 
 
 def _just(setting: Setting, key: GroupKey, slack_a: Sequence[float]) -> bool:
@@ -74,10 +81,14 @@ def setting_names(study: Study, keys: Sequence[GroupKey]) -> dict[GroupKey, str]
 
 
 def group_name(study: Study, key: GroupKey) -> str:
-    """What a pump-on group is called in a sentence: by the study's setting, else by pump and currents."""
+    """What a group is called in a sentence: by the study's setting, or that at whose bias the pump is off, else by pump and currents."""
     slack = bias_slack_a(study)
-    fits = [s.name for s in study.settings if _just(s, key, slack)]
+    if key.pump_on:
+        fits = [s.name for s in study.settings if _just(s, key, slack)]
+    else:
+        fits = [s.name for s in study.settings if _same_bias(s, key, slack)]
     if not fits:
         return key.describe()
     several = f', cooldown "{key.cooldown}"' if len(study.plan.cooldowns) > 1 else ""
-    return f'setting "{fits[0]}" of isolator "{key.isolator}" with the source {key.state}{several}'
+    pump = "" if key.pump_on else "the pump-off sweeps at the bias of "
+    return f'{pump}setting "{fits[0]}" of isolator "{key.isolator}" with the source {key.state}{several}'

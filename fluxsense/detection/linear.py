@@ -618,8 +618,8 @@ def information_by_repeats(campaign: LinearCampaign) -> Callable[[float, str], F
             )
             rows = np.concatenate([columns, common, gains, flux])
             grams.append((reals(rows) @ reals(family.weigh(rows)).T, len(common)))
-            drift = noise.drift[family.on_keys[0].isolator]
-            counts = [digest[k].count for k in (*family.on_keys, family.off_key)]
+            drift = noise.drift[family.keys[0].isolator]
+            counts = [digest[k].count for k in (*family.keys, family.divisor)]
             falls.append(block_diag(*(drift / count for count in counts), np.zeros((len(flux), len(flux)))))
             stays.append(np.diag(np.r_[np.full(len(gains), residual**2), np.zeros(len(flux))]))
             fluxes.append(np.diag(np.r_[np.zeros(len(gains)), np.ones(len(flux))]))
@@ -671,10 +671,10 @@ def _flux_rows(family: Family, likelihood: RatioLikelihood) -> ComplexArray:
     if likelihood.study.noise.flux_phi0 <= 0:
         return np.zeros((0, *family.expected.shape), dtype=np.complex128)
     # the amplitudes of gain errors come first, four per group, less those of size zero; the remainder's own part last
-    drift, residual = likelihood.noise.drift[family.on_keys[0].isolator], likelihood.residual_gain
+    drift, residual = likelihood.noise.drift[family.keys[0].isolator], likelihood.residual_gain
     digest = likelihood.digest
     gains = 0
-    for key in (*family.on_keys, family.off_key):
+    for key in (*family.keys, family.divisor):
         values = np.linalg.eigvalsh(drift / digest[key].count + residual**2 * np.eye(4))
         gains += int(np.sum(values > 0))
-    return family.directions[gains : gains + 2 * (len(family.on_keys) + 1)]
+    return family.directions[gains : gains + 2 * (len(family.keys) + 1)]

@@ -236,10 +236,10 @@ def with_reference_sweeps(
     model = _for(likelihood, wider, grown)
     predicted = dict(grown.items())
     for family, ratio in zip(model.families, model.predict(quiet), strict=True):
-        for n, key in enumerate(family.on_keys):
+        for n, key in enumerate(family.keys):
             if key in digest:
                 continue
-            off = grown[family.off_key].mean
+            off = grown[family.divisor].mean
             mean = np.array(grown[key].mean)
             mean[1], mean[2] = ratio[0, n, 0] * off[1], ratio[0, n, 1] * off[2]
             predicted[key] = replace(grown[key], mean=mean)

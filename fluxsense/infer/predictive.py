@@ -92,7 +92,7 @@ def predictive_check(at: Linearised, rng: np.random.Generator) -> PredictiveChec
     for family, left in zip(likelihood.families, likelihood.cleaned(residuals), strict=True):
         cleaned = left * np.sqrt(family.precision)
         groups.extend(np.sum(np.abs(cleaned) ** 2, axis=(2, 3)).T)
-        names.extend(group_name(likelihood.study, k) for k in family.on_keys)
+        names.extend(group_name(likelihood.study, k) for k in family.keys)
         orders = min(SMOOTH_ORDERS, cleaned.shape[-1])
         low = dct(cleaned.real, axis=-1, norm="ortho")[..., :orders] ** 2
         low = low + dct(cleaned.imag, axis=-1, norm="ortho")[..., :orders] ** 2
@@ -120,7 +120,7 @@ def _replicates(likelihood: RatioLikelihood, rng: np.random.Generator) -> list[C
     if likelihood.noise.measured:
         levels = level_draws(likelihood.digest, rng, REPLICATES)
         for family, noise in zip(likelihood.families, own, strict=True):
-            for k, key in enumerate(family.on_keys):
+            for k, key in enumerate(family.keys):
                 noise[:, k] /= np.sqrt(levels[key])[:, :, None] if key in levels else 1.0
     return [a + b for a, b in zip(own, likelihood.draw_common(rng, REPLICATES), strict=True)]
 

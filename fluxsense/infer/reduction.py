@@ -53,16 +53,16 @@ SMALLEST: Final = 1e-6
 
 @dataclass(frozen=True)
 class _Cell:
-    """Families of one isolator that depend on the same coordinates.
+    """Ratios of one isolator that depend on the same coordinates: those of some states of its families.
 
     classes: the kinds of probes whose fluxes they are, each with one of its probes' rows; direct: columns of x and parameters
-    that act beside the flux; middle (v,), lower (v, v), box (v,): coordinates u are middle + lower @ (box * t), t in -1..1.
+    that act beside the flux; members: numbers of families and, of each, positions of groups; middle (v,), lower (v, v), box (v,): coordinates u are middle + lower @ (box * t), t in -1..1.
     """
 
     classes: tuple[tuple[int, int], ...]
     rows: tuple[int, ...]
     direct: tuple[tuple[int, Parameter], ...]
-    families: tuple[int, ...]
+    members: dict[int, list[int]]
     middle: FloatArray
     lower: FloatArray
     box: FloatArray
@@ -270,17 +270,17 @@ def _arranged(problem: CampaignProblem, x: FloatArray) -> list[_Part] | None:
             for column, p in enumerate(unknowns.nuisances, unknowns.lead)
             if p.of_chip and not p.moves_flux and p.home == i
         )
-        found: dict[tuple[tuple[int, int], ...], list[int]] = {}
+        found: dict[tuple[tuple[int, int], ...], dict[int, list[int]]] = {}
         for n, family in enumerate(families, before):
-            rows = (*family.on_rows, family.off_row)
-            key = tuple(sorted({kinds[r] for r in rows if np.any(np.abs(moved[:, r]) > STILL_PHI0)}))
-            found.setdefault(key, []).append(n)
+            for k, row in enumerate(family.rows):
+                moving = {kinds[r] for r in (row, family.divisor_row) if np.any(np.abs(moved[:, r]) > STILL_PHI0)}
+                found.setdefault(tuple(sorted(moving)), {}).setdefault(n, []).append(k)
         before += len(families)
         cells = []
         for key, members in found.items():
             rows = tuple(kinds.index(k) for k in key)
             u = np.concatenate([x[:, [c for c, _ in direct]], *(moved[:, r] for r in rows)], axis=1)
-            cells.append(_cell(key, rows, direct, tuple(members), u))
+            cells.append(_cell(key, rows, direct, members, u))
         parts.append(_Part(number, i, model, flux.mean(axis=0), tuple(cells)))
     return parts
 
@@ -295,7 +295,7 @@ def _cell(
     key: tuple[tuple[int, int], ...],
     rows: tuple[int, ...],
     direct: tuple[tuple[int, Parameter], ...],
-    members: tuple[int, ...],
+    members: dict[int, list[int]],
     u: FloatArray,
 ) -> _Cell:
     middle, size = u.mean(axis=0), u.shape[1]
@@ -338,19 +338,23 @@ def _forms(problem: CampaignProblem, parts: Sequence[_Part], degree: int, x: Flo
         total = 1 + (3 if phase else 1) * width
         gram = np.zeros((total, total))
         shares: FloatArray | None = None
-        start = 1
+        starts = np.cumsum([1, *sizes])
         for part in mine:
-            for cell, vectors in _fitted(problem, part, degree, x, phase):
-                terms = comb(cell.size + degree, degree)
-                own = np.concatenate([start + k * width + np.arange(terms) for k in range(3 if phase else 1)])
-                index = np.concatenate([[0], own])
-                for family, each in vectors:
-                    gram[np.ix_(index, index)] += family.gram(each)
-                    if family.common is not None:
-                        if shares is None:
-                            shares = np.zeros((total, family.common.shape[0]))
-                        shares[index] += family.common_scores(each)
-                start += terms
+            for family, vectors in _fitted(problem, part, degree, x, phase):
+                own = [
+                    starts[cell] + k * width + np.arange(sizes[cell])
+                    for cell in vectors
+                    for k in range(3 if phase else 1)
+                ]
+                index = np.concatenate([[0], *own])
+                each = np.concatenate([family.ratio[None], *vectors.values()])
+                gram[np.ix_(index, index)] += family.gram(each)
+                if family.common is not None:
+                    if shares is None:
+                        shares = np.zeros((total, family.common.shape[0]))
+                    shares[index] += family.common_scores(each)
+            starts = starts[len(part.cells) :]
+            sizes = sizes[len(part.cells) :]
         if shares is not None:
             gram -= shares @ shares.T
         values, basis = np.linalg.eigh(0.5 * (gram + gram.T))
@@ -361,8 +365,8 @@ def _forms(problem: CampaignProblem, parts: Sequence[_Part], degree: int, x: Flo
 
 def _fitted(
     problem: CampaignProblem, part: _Part, degree: int, x: FloatArray, phase: bool
-) -> Iterator[tuple[_Cell, list[tuple[Family, ComplexArray]]]]:
-    """Per cell, its families with the vectors (1 + T or 1 + 3 T, K, 2, F) of y, -mu, -q and -p by polynomial."""
+) -> Iterator[tuple[Family, dict[int, ComplexArray]]]:
+    """Per family, by the number of each cell that it is in, the vectors (T or 3 T, K, 2, F) of -mu, -q and -p by polynomial."""
     likelihood = problem.likelihood
     most = max(comb(cell.size + degree, degree) for cell in part.cells)
     count = int(np.ceil(OVERSAMPLED * most)) + 8
@@ -385,21 +389,19 @@ def _fitted(
         bases.append(chebyshev(t[:, : cell.size], degree))
     maps = [np.linalg.pinv(basis) for basis in bases]  # (T, N)
     wanted = 3 if phase else 1
-    sums: dict[int, ComplexArray] = {}
+    sums: dict[int, dict[int, ComplexArray]] = {}
     step = max(1, likelihood.batch_step())
     for start in range(0, count, step):
         rows = slice(start, min(start + step, count))
         block = ChipParameters({name: array[rows] for name, array in arrays.items()})
         found = likelihood.stacks_at(part.number, block, flux[rows])
-        for cell, back in zip(part.cells, maps, strict=True):
-            for n in cell.families:
-                stack = found[n][1][:, :wanted]
-                share = np.tensordot(back[:, rows], stack, axes=1)
-                sums[n] = sums[n] + share if n in sums else share
-    for cell in part.cells:
-        vectors: list[tuple[Family, ComplexArray]] = []
-        for n in cell.families:
-            family, coefficients = likelihood.families[n], sums[n]  # (T, 3 or 1, K, 2, F)
-            each = [family.ratio[None], *(-coefficients[:, k] for k in range(wanted))]
-            vectors.append((family, np.ascontiguousarray(np.concatenate(each))))
-        yield cell, vectors
+        for number, (cell, back) in enumerate(zip(part.cells, maps, strict=True)):
+            for n, groups in cell.members.items():
+                shape = likelihood.families[n].ratio.shape
+                empty = np.zeros((wanted, len(back), *shape), dtype=np.complex128)
+                total = sums.setdefault(n, {}).setdefault(number, empty)
+                share = np.tensordot(back[:, rows], found[n][1][:, :wanted, groups], axes=1)  # (T, 3 or 1, k, 2, F)
+                total[:, :, groups] -= share.swapaxes(0, 1)
+    for n, by_cell in sums.items():
+        shape = likelihood.families[n].ratio.shape
+        yield likelihood.families[n], {number: each.reshape(-1, *shape) for number, each in by_cell.items()}

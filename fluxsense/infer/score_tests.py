@@ -34,6 +34,7 @@ from fluxsense.base.findings import Finding
 from fluxsense.data.noise_levels import white_freedom
 from fluxsense.data.settings import group_name
 from fluxsense.device.chip import nominal_array
+from fluxsense.model.family import Family
 from fluxsense.model.linearised import Linearised
 from fluxsense.model.problem import CampaignProblem
 
@@ -53,7 +54,6 @@ STAGE_FIELDS = {
 }
 """Fields of a stage that are tried, and the field in whose thousandths they are stepped."""
 STEP = 1e-3
-FLUX_STEP_PHI0 = 1e-4
 SHOWN_PROBABILITY = 1e-3
 SMALLEST_VARIANCE = 1e-5
 """Part of an alternative's information that the unknowns must leave for it to be tried."""
@@ -181,25 +181,18 @@ def _alternatives(problem: CampaignProblem, x: FloatArray) -> Iterator[_Alternat
     likelihood, unknowns = problem.likelihood, problem.unknowns
     study = unknowns.study
     fields = [(f, k) for f in STAGE_FIELDS for k in range(2)]
-    count = len(fields) + 2
+    count = len(fields)
     base = unknowns.parameters(np.repeat(x[None], 2 * count, axis=0))
     steps = np.zeros((count, len(study.isolators)))
     stage = {f: np.array(base[f]) if f in base else nominal_array(study, f, 2 * count) for f in STAGE_FIELDS}
-    offset = np.array(base["offset_phi0"])
-    loops = [[[v.name for v in study.loops].index(s.loop) for s in iso.stages] for iso in study.isolators]
     for n, (name, k) in enumerate(fields):
         up = STEP * np.array([getattr(iso.stages[k], STAGE_FIELDS[name]) for iso in study.isolators])
         down = np.minimum(up, stage[name][n, :, k])  # a loss of zero is stepped upwards only
         stage[name][n, :, k] += up
         stage[name][count + n, :, k] -= down
         steps[n] = 0.5 * (up + down)
-    for k in range(2):
-        steps[len(fields) + k] = FLUX_STEP_PHI0
-        for pair in loops:
-            offset[len(fields) + k, :, pair[k]] += FLUX_STEP_PHI0
-            offset[count + len(fields) + k, :, pair[k]] -= FLUX_STEP_PHI0
-    ratios = likelihood.predict(base.changed(**stage, offset_phi0=offset))
-    families = likelihood.families
+    ratios = likelihood.predict(base.changed(**stage))
+    families, by_flux = likelihood.families, likelihood.flux_slopes(base.rows(slice(0, 1)))
     with np.errstate(divide="ignore", invalid="ignore"):
         derived = [
             np.where(
@@ -223,29 +216,36 @@ def _alternatives(problem: CampaignProblem, x: FloatArray) -> Iterator[_Alternat
                     f"the {label} of stage {k + 1} of isolator {iso.name}", i, {n: derived[n][c] for n in mine}
                 )
         coupling = [c for c, (name, _) in enumerate(fields) if name == "coupling_hz"]
-        tried = [
-            *((len(fields) + k, f"the flux in loop {iso.stages[k].loop}") for k in range(2)),
-            *((c, f"the coupling of stage {fields[c][1] + 1} of isolator {iso.name}") for c in coupling),
-        ]
-        states = dict.fromkeys(key.state for n in mine for key in families[n].on_keys if kinds[key.state] != "out")
-        referenced = any(kinds[key.state] == "out" for n in mine for key in families[n].on_keys)
-        for c, words in tried[:2]:
+        states = dict.fromkeys(key.state for n in mine for key in families[n].keys if kinds[key.state] != "out")
+        referenced = any(kinds[key.state] == "out" for n in mine for key in families[n].keys)
+        fluxes = [f"the flux in loop {stage.loop}" for stage in iso.stages]
+        for loop, words in enumerate(fluxes):
             for state in states:
-                part = {n: _only(derived[n][c], [k.state == state for k in families[n].on_keys]) for n in mine}
-                loop = iso.stages[c - len(fields)].loop if referenced else ""
-                yield _Alternative(f"{words} with the source {state}", i, part, loop)
+                part = {n: _in_state(families[n], by_flux[n], loop, state) for n in mine}
+                hidden = iso.stages[loop].loop if referenced else ""
+                yield _Alternative(f"{words} with the source {state}", i, part, hidden)
         for n in mine:
-            for row, key in enumerate(families[n].on_keys):
-                alone = [r == row for r in range(len(families[n].on_keys))]
-                for c, words in tried:
-                    yield _Alternative(
-                        f"{words} in {group_name(likelihood.study, key)}", i, {n: _only(derived[n][c], alone)}
-                    )
+            for row, key in enumerate(families[n].keys):
+                group = group_name(likelihood.study, key)
+                for loop, words in enumerate(fluxes):
+                    yield _Alternative(f"{words} in {group}", i, {n: _only(by_flux[n][0][loop], row)})
+                for c in coupling if key.pump_on else ():
+                    words = f"the coupling of stage {fields[c][1] + 1} of isolator {iso.name}"
+                    yield _Alternative(f"{words} in {group}", i, {n: _only(derived[n][c], row)})
 
 
-def _only(slope: ComplexArray, rows: list[bool]) -> ComplexArray:
-    """A slope (K, 2, F) in some groups, zero in the others."""
-    return np.asarray(slope * np.array(rows)[:, None, None])
+def _in_state(family: Family, by_flux: tuple[ComplexArray, ComplexArray], loop: int, state: str) -> ComplexArray:
+    """Slope (K, 2, F) with the flux of a loop in all sweeps of a state, those that divide included."""
+    rows = np.array([key.state == state for key in family.keys])
+    shared = by_flux[1][loop] if family.divisor.state == state else 0.0
+    return np.asarray(by_flux[0][loop] * rows[:, None, None] + shared)
+
+
+def _only(slope: ComplexArray, row: int) -> ComplexArray:
+    """A slope (K, 2, F) in one group, zero in the others."""
+    out = np.zeros_like(slope)
+    out[row] = slope[row]
+    return out
 
 
 def _conflict(problem: CampaignProblem, x: FloatArray, covariance: FloatArray) -> Suspicion:

@@ -113,7 +113,7 @@ def group_views(orientation: Orientation, draws: int = BAND_DRAWS) -> list[Group
     likelihood, study = orientation.likelihood, orientation.study
     best = likelihood.predict(orientation.best_parameters)
     spread = likelihood.predict(orientation.draws(draws))
-    keys = [k for f in likelihood.families for k in f.on_keys]
+    keys = [k for f in likelihood.families for k in f.keys if k.pump_on]
     names = setting_names(study, keys)
     many = len(likelihood.cooldowns) > 1
     out = []
@@ -121,7 +121,9 @@ def group_views(orientation: Orientation, draws: int = BAND_DRAWS) -> list[Group
     for family, cleaned, one, several in zip(likelihood.families, left, best, spread, strict=True):
         residual, sd = _scaled(family, cleaned[0])
         measured = likelihood.unshifted(family)
-        for n, key in enumerate(family.on_keys):
+        for n, key in enumerate(family.keys):
+            if not key.pump_on:
+                continue
             low, high = np.quantile(decibels(several[:, n]), [0.05, 0.95], axis=0)
             predicted = decibels(several[:, n, 0]) - decibels(several[:, n, 1])
             at = int(np.argmax(np.abs(np.median(predicted, axis=0))))
@@ -178,13 +180,15 @@ def loop_views(orientation: Orientation, draws: int = LOOP_DRAWS) -> list[LoopVi
     likelihood, study = orientation.likelihood, orientation.study
     families = likelihood.families
     fluxes = likelihood.loop_fluxes(orientation.draws(draws))
-    names = setting_names(study, [k for f in families for k in f.on_keys])
+    names = setting_names(study, [k for f in families for k in f.keys if k.pump_on])
     many = len(likelihood.cooldowns) > 1
     found: dict[tuple[Any, ...], tuple[list[str], FloatArray]] = {}
     order = [i.name for i in study.isolators]
     states = [s.name for s in study.states]
     for family, flux in zip(families, fluxes, strict=True):
-        for n, key in enumerate(family.on_keys):
+        for n, key in enumerate(family.keys):
+            if not key.pump_on:
+                continue
             signature = (
                 order.index(key.isolator),
                 tuple(-x for x in key.bias_a),

@@ -1,18 +1,20 @@
-"""A family: the pump-on groups of one isolator that share a pump-off group, as ratios with the whole of their noise.
+"""A family: the groups of one isolator, bias and cooldown over one pump-off group, as ratios with the whole of their noise.
 
-With group means d_k and d_0 of complex traces on frequencies f and the path's unknown line gain G(f),
+The groups k are those with the pump on, in all states of the source, and those with the pump off in states other than that
+of the divisor 0.  With group means d_k and d_0 of complex traces on frequencies f and the path's unknown line gain G(f),
 
     y_k(f) = d_k / d_0 = [G S_k (1 + c_k) + n_k] / [G S_0 (1 + c_0) + n_0]
 
 so that, to first order in the noise, y_k - S_k/S_0 is normal with four parts:
 
-* white noise of the pump-on mean, variance v_k = s^2 / (N_k |d_0|^2) per quadrature, independent everywhere;
-* white noise of the pump-off mean, common to the family: -y_k n_0 / d_0;
+* white noise of the group's mean, variance v_k = s^2 / (N_k |d_0|^2) per quadrature, independent everywhere;
+* white noise of the divisor's mean, common to the family: -y_k n_0 / d_0;
 * real amplitudes of this family alone, with known directions: gain errors c (directions y_k and i y_k per path), white flux
   noise (directions dS_k/dF, from the model at a reference point), and the own part of what the model leaves out;
 * real amplitudes that all families of an isolator have in common: see `fluxsense.model.likelihood`.
 
-The first two are inverted per frequency by the Sherman-Morrison formula, the others by Woodbury's: both are exact.
+The first two are inverted per frequency by the Sherman-Morrison formula, the others by Woodbury's: both are exact.  To that
+order it is the likelihood of all sweeps with G(f) free, so that it does not matter which group divides.
 
 Where only magnitudes are used, y is real: the ratio of amplitudes, made from mean powers (`fluxsense.model.rice`), with
 the same kinds of noise on it.  Points in a notch, where an amplitude is not well above its noise, are left to the exact
@@ -48,10 +50,10 @@ class Place:
     """Where a family stands: its isolator, its groups, their rows among the model's probes, and the frequencies used."""
 
     isolator: int
-    on_keys: tuple[GroupKey, ...]
-    off_key: GroupKey
-    on_rows: tuple[int, ...]
-    off_row: int
+    keys: tuple[GroupKey, ...]
+    divisor: GroupKey
+    rows: tuple[int, ...]
+    divisor_row: int
     chosen: npt.NDArray[np.intp]
 
 
@@ -145,7 +147,7 @@ class Added:
     value : ndarray (K, 2, F) of complex
         At the reference point.
     on, off : ndarray (2, K, 2, F) of complex
-        Slopes with the flux of each loop, per Phi0, in the pump-on sweeps and in the pump-off sweeps that divide them.
+        Slopes with the flux of each loop, per Phi0, in a group's own sweeps and in those that divide.
     flux_phi0 : ndarray (P, 2)
         Of the model's probes at the reference point.
     """
@@ -155,25 +157,25 @@ class Added:
     off: ComplexArray
     flux_phi0: FloatArray
 
-    def at(self, flux_phi0: FloatArray, rows: Sequence[int], off_row: int) -> ComplexArray:
+    def at(self, flux_phi0: FloatArray, rows: Sequence[int], divisor_row: int) -> ComplexArray:
         """At fluxes (B, P, 2) of the probes; shape (B, K, 2, F)."""
-        return self.value + self.change(flux_phi0 - self.flux_phi0, rows, off_row)
+        return self.value + self.change(flux_phi0 - self.flux_phi0, rows, divisor_row)
 
-    def change(self, change_phi0: FloatArray, rows: Sequence[int], off_row: int) -> ComplexArray:
+    def change(self, change_phi0: FloatArray, rows: Sequence[int], divisor_row: int) -> ComplexArray:
         """For changes (..., P, 2) of the probes' fluxes; shape (..., K, 2, F)."""
         own = np.einsum("...kl,lkpf->...kpf", change_phi0[..., list(rows), :], self.on)
-        return np.asarray(own + np.einsum("...l,lkpf->...kpf", change_phi0[..., off_row, :], self.off))
+        return np.asarray(own + np.einsum("...l,lkpf->...kpf", change_phi0[..., divisor_row, :], self.off))
 
 
 @dataclass(frozen=True)
 class Family:
-    """Pump-on groups of one isolator that share a pump-off group, as ratios, with their noise.
+    """Groups of one isolator that share the pump-off group that divides them, as ratios, with their noise.
 
     Attributes
     ----------
     isolator : int
-    on_keys, off_key : GroupKey
-    on_rows, off_row
+    keys, divisor : GroupKey
+    rows, divisor_row
         Positions among the isolator's probes in the model.
     frequency_hz : ndarray (F,)
     ratio : ndarray (K, 2, F) of complex
@@ -205,10 +207,10 @@ class Family:
     """
 
     isolator: int
-    on_keys: tuple[GroupKey, ...]
-    off_key: GroupKey
-    on_rows: tuple[int, ...]
-    off_row: int
+    keys: tuple[GroupKey, ...]
+    divisor: GroupKey
+    rows: tuple[int, ...]
+    divisor_row: int
     frequency_hz: FloatArray
     ratio: ComplexArray
     expected: ComplexArray
@@ -348,36 +350,36 @@ def build_family(
     InputError
         If a pump-off trace is exactly zero somewhere.
     """
-    off, noise, chosen, on_keys = digest[place.off_key], allowance.levels, place.chosen, place.on_keys
+    off, noise, chosen, keys = digest[place.divisor], allowance.levels, place.chosen, place.keys
     paths = list(PATHS)
     notch: Notch | None = None
     d0 = (_power(off) if magnitude else off.mean[paths])[:, chosen]
     if np.any(d0 == 0):
         raise InputError(
-            f"a pump-off trace is exactly zero, so nothing can be divided by it ({place.off_key.describe()})",
+            f"a pump-off trace is exactly zero, so nothing can be divided by it ({place.divisor.describe()})",
             remedy="Record the pump-off sweeps again",
         )
     if magnitude:
-        ratio, precision, off_variance, notch = _amplitudes(on_keys, place.off_key, digest, noise, chosen)
+        ratio, precision, off_variance, notch = _amplitudes(keys, place.divisor, digest, noise, chosen)
     else:
-        power = _pump_off_power(off.mean[paths], noise.white[place.off_key] ** 2 / off.count)[:, chosen]
-        ratio = np.array([digest[k].mean[paths][:, chosen] / d0 for k in on_keys])
-        precision = np.array([digest[k].count * power / noise.white[k][:, None] ** 2 for k in on_keys])
-        off_variance = noise.white[place.off_key][:, None] ** 2 / (off.count * power)
-    spurs = noise.spurious(on_keys[0].isolator, off.frequency_hz.size)[:, chosen]
+        power = _pump_off_power(off.mean[paths], noise.white[place.divisor] ** 2 / off.count)[:, chosen]
+        ratio = np.array([digest[k].mean[paths][:, chosen] / d0 for k in keys])
+        precision = np.array([digest[k].count * power / noise.white[k][:, None] ** 2 for k in keys])
+        off_variance = noise.white[place.divisor][:, None] ** 2 / (off.count * power)
+    spurs = noise.spurious(keys[0].isolator, off.frequency_hz.size)[:, chosen]
     precision = np.where(spurs, 0.0, precision)
     expected = ratio if expected is None else expected
     shared = 1 / (1 / off_variance + np.sum(np.abs(expected) ** 2 * precision, axis=0))
-    drift, stays = noise.drift[on_keys[0].isolator], allowance.residual_gain**2 * np.eye(4)
-    directions = [_gain_directions(expected, [n], drift / digest[k].count + stays) for n, k in enumerate(on_keys)]
-    directions.append(_gain_directions(-expected, list(range(len(on_keys))), drift / off.count + stays))
+    drift, stays = noise.drift[keys[0].isolator], allowance.residual_gain**2 * np.eye(4)
+    directions = [_gain_directions(expected, [n], drift / digest[k].count + stays) for n, k in enumerate(keys)]
+    directions.append(_gain_directions(-expected, list(range(len(keys))), drift / off.count + stays))
     directions += [flux, _own_directions(expected, allowance.own)]
     stacked = np.concatenate(directions)
     if magnitude:  # a turn of the phase does not show
         stacked = stacked.real.astype(np.complex128)
     stacked = np.ascontiguousarray(stacked[np.any(stacked != 0, axis=(1, 2, 3))])
     bare = Family(
-        place.isolator, on_keys, place.off_key, place.on_rows, place.off_row, off.frequency_hz[chosen], ratio, expected,
+        place.isolator, keys, place.divisor, place.rows, place.divisor_row, off.frequency_hz[chosen], ratio, expected,
         precision, shared, stacked, np.zeros((0, 2 * ratio.size)), 0.0, magnitude, notch,
     )  # fmt: skip
     if not len(stacked):
@@ -393,18 +395,19 @@ OWN_SHAPES = 3
 
 
 def _own_directions(expected: ComplexArray, size: float) -> ComplexArray:
-    """Directions of the part of the remainder that each group has for itself; none if its size is zero."""
+    """Directions of the part of the remainder that each group has for itself, the divisor last; none if its size is zero."""
     count, points = len(expected), expected.shape[-1]
     if size <= 0:
         return np.zeros((0, *expected.shape), dtype=np.complex128)
     x = np.linspace(-1.0, 1.0, points)
     shapes = np.polynomial.legendre.legvander(x, OWN_SHAPES)[:, 1:].T
     shapes = shapes / np.sqrt(np.mean(shapes**2, axis=1, keepdims=True) * OWN_SHAPES)
-    out = np.zeros((count, 2, OWN_SHAPES, 2, *expected.shape), dtype=np.complex128)
-    for n in range(count):
-        for path in range(2):
-            out[n, path, :, 0, n, path] = size * shapes * expected[n, path]
-            out[n, path, :, 1, n, path] = 1j * size * shapes * expected[n, path]
+    out = np.zeros((count + 1, 2, OWN_SHAPES, 2, *expected.shape), dtype=np.complex128)
+    for path in range(2):
+        for n in range(count):
+            change = size * shapes * expected[n, path]
+            out[n, path, :, 0, n, path], out[n, path, :, 1, n, path] = change, 1j * change
+            out[count, path, :, 0, n, path], out[count, path, :, 1, n, path] = -change, -1j * change
     return out.reshape(-1, *expected.shape)
 
 
@@ -415,24 +418,24 @@ def _power(group: GroupStats) -> FloatArray:
 
 
 def _amplitudes(
-    on_keys: Sequence[GroupKey],
-    off_key: GroupKey,
+    keys: Sequence[GroupKey],
+    divisor: GroupKey,
     digest: Digest,
     noise: NoiseLevels,
     chosen: npt.NDArray[np.intp],
 ) -> tuple[ComplexArray, FloatArray, FloatArray, Notch | None]:
     """Ratios of amplitudes (K, 2, F), their precision, the pump-off variance (2, F), and the points left to the exact law."""
-    off = digest[off_key]
-    off_white = noise.white[off_key][:, None] ** 2
+    off = digest[divisor]
+    off_white = noise.white[divisor][:, None] ** 2
     base = amplitude_from_power(_power(off), off_white, off.count)
     level = np.maximum(base, 1e-3 * np.median(base, axis=-1, keepdims=True))
-    smooth = np.sqrt(_pump_off_power(level.astype(np.complex128), noise.white[off_key] ** 2 / off.count))[:, chosen]
+    smooth = np.sqrt(_pump_off_power(level.astype(np.complex128), noise.white[divisor] ** 2 / off.count))[:, chosen]
     base, level = base[:, chosen], level[:, chosen]
     usable = base**2 > _NOTCH_SIGNAL_TO_NOISE**2 * amplitude_variance(base, off_white, off.count)
-    ratio = np.zeros((len(on_keys), *level.shape), dtype=np.complex128)
+    ratio = np.zeros((len(keys), *level.shape), dtype=np.complex128)
     precision = np.zeros(ratio.shape)
     places, powers, variances, counts = [], [], [], []
-    for n, key in enumerate(on_keys):
+    for n, key in enumerate(keys):
         group = digest[key]
         white = noise.white[key][:, None] ** 2
         power = _power(group)[:, chosen]

@@ -1,7 +1,9 @@
-"""The likelihood of a digest's ratios: pump-on traces over pump-off traces against the model's same ratio.
+"""The likelihood of a digest's ratios: traces over the pump-off trace of one state against the model's same ratio.
 
-A family (`fluxsense.model.family`) holds the ratios of one isolator that share a pump-off group, with the noise that is
-theirs alone.  Beside it an isolator's families have real amplitudes in common:
+A family (`fluxsense.model.family`) holds all groups of one isolator, bias and cooldown, pump-on and pump-off, of every state of
+the source, as ratios to one pump-off group, with the noise that is theirs alone: so what the pump-off sweeps of a state
+tell of the source counts, and the line's gain is one unknown.  Beside it an isolator's families have real amplitudes in
+common:
 
 * flicker noise of the flux in its loops (`fluxsense.model.flicker`);
 * its eliminated parameters: every number of the study that may be wrong by a stated amount and is not sampled.  With a
@@ -10,7 +12,8 @@ theirs alone.  Beside it an isolator's families have real amplitudes in common:
       y + J (phi_0 - phi_p) - m(theta, phi_0)  is normal with covariance  C + J S J^T,
 
   exact where the model is linear within the posterior; `relinearised` moves phi_0 to the most probable value;
-* the part of what the model leaves out that all states of a cooldown share (`fluxsense.model.remainder`).
+* the part of what the model leaves out that all states of a cooldown share (`fluxsense.model.remainder`);
+* a gain of the lines in each state of the source, and its slope along the sweep, should they have been touched between.
 
 What lies between the device and the analyser (`SETUP_ARRAYS`) is held as the difference that it makes to the ratios at the
 reference point and to their slopes with the fluxes, so that the model that is called thousands of times has two ports and one
@@ -53,6 +56,8 @@ _BLOCK_VALUES = 60_000
 SEARCH_POINTS = 24
 PLACING_POINTS = 60
 SETUP_ARRAYS = ("line_end", "direct_path", MIXING, "analyser_offset_hz", "if_smoothing")
+GAIN_SLOPE = 0.4
+"""Slope of a state's gain from the middle of a sweep to its end, of what `gain_between_states` says."""
 _PARAMETERS_AT_ONCE = 16
 """Parameters whose slopes are worked out together: bounds the memory."""
 
@@ -100,7 +105,7 @@ class _Bench:
 class _Slopes:
     """A family's ratios (K, 2, F) at the reference point and what moves them.
 
-    on and off (2, K, 2, F): the flux of each loop in the pump-on and in the pump-off sweep, per Phi0; eliminated (E, K, 2, F): the
+    on and off (2, K, 2, F): the flux of each loop in a group's sweeps and in those that divide, per Phi0; eliminated (E, K, 2, F): the
     isolator's eliminated parameters, per standard deviation of the prior; added: what the set-up adds to the ratios.
     """
 
@@ -112,15 +117,15 @@ class _Slopes:
 
     @classmethod
     def of(cls, place: Place, s: ComplexArray, by_flux: ComplexArray, eliminated: ComplexArray) -> _Slopes:
-        """From S21 and S12 (P, 2, F) of the probes and their slopes with both fluxes (2, P, 2, F) and with the eliminated (E, P, 2, F)."""
-        rows, off_row = list(place.on_rows), place.off_row
-        ratio = s[rows] / s[off_row]
+        """From scattering parameters (P, 2, F), nothing added, and their slopes (2, P, 2, F) and (E, P, 2, F)."""
+        rows, divisor = list(place.rows), place.divisor_row
+        ratio = s[rows] / s[divisor]
 
         def shared(slope: ComplexArray) -> ComplexArray:
-            return np.asarray(-ratio * (slope[:, off_row] / s[off_row])[:, None])
+            return np.asarray(-ratio * (slope[:, divisor] / s[divisor])[:, None])
 
-        on = by_flux[:, rows] / s[off_row]
-        return cls(ratio, on, shared(by_flux), eliminated[:, rows] / s[off_row] + shared(eliminated))
+        on = by_flux[:, rows] / s[divisor]
+        return cls(ratio, on, shared(by_flux), eliminated[:, rows] / s[divisor] + shared(eliminated))
 
     def beside(self, bare: _Slopes, flux_phi0: FloatArray) -> _Slopes:
         """The same with what the set-up adds to ratios without it, at fluxes (P, 2) of the probes."""
@@ -163,7 +168,7 @@ class RatioLikelihood:
         Batch of one at which the directions of flux noise and of eliminated parameters are taken, and the values of the
         latter; the study's central values by default.
     groups : sequence of GroupKey, optional
-        Pump-on groups to use (all by default).
+        Pump-on groups to use (all by default); the pump-off groups of their states go with them.
     noise : NoiseLevels, optional
         Measured from the digest by default.
     cooldowns : sequence of str, optional
@@ -206,7 +211,7 @@ class RatioLikelihood:
         )
         self.cooldowns = tuple(sorted({k.cooldown for k in digest}) if cooldowns is None else cooldowns)
         self._groups = None if groups is None else tuple(groups)
-        self._benches = self._arranged([k for k in (digest if groups is None else groups) if k.pump_on])
+        self._benches = self._arranged()
         measured = sorted({b.isolator for b in self._benches})
         self.tamed = frozenset(tamed)
         self.eliminated = eliminated_parameters(study, self.cooldowns, measured, self.tamed)
@@ -264,7 +269,7 @@ class RatioLikelihood:
         new.__dict__.update(self.__dict__)
         mine = [n for n, bench in enumerate(self._benches) if bench.isolator == isolator]
         new._benches, new._slopes = [self._benches[n] for n in mine], [self._slopes[n] for n in mine]
-        new._groups = tuple(k for bench in new._benches for place in bench.places for k in place.on_keys)
+        new._groups = tuple(k for bench in new._benches for place in bench.places for k in place.keys if k.pump_on)
         new.eliminated = {isolator: self.eliminated[isolator]}
         new.values_at_reference = {isolator: self.values_at_reference[isolator]}
         new._settle(self.residual_gain, self.sizes)
@@ -272,17 +277,31 @@ class RatioLikelihood:
 
     # ------------------------------------------------------------ building
 
-    def _arranged(self, on_keys: list[GroupKey]) -> list[_Bench]:
-        """Families by isolator and grid: an isolator may have been swept on several grids."""
-        study, digest = self.study, self.digest
-        if not on_keys:
-            raise InputError(
-                "the campaign has no sweep with the pump on", where=str(study.log), remedy="Record pump-on sweeps"
-            )
+    def _members(self) -> dict[GroupKey, list[GroupKey]]:
+        """Groups by the pump-off group that divides them: pump-on groups, and then pump-off groups in other states.
+
+        Where pump-on groups are chosen, pump-off groups count in their states only, but to divide where there is no other.
+        """
+        study, digest, where = self.study, self.digest, str(self.study.log)
+        on = [k for k in (digest if self._groups is None else self._groups) if k.pump_on]
+        if not on:
+            raise InputError("the campaign has no sweep with the pump on", where=where, remedy="Record pump-on sweeps")
+        states = {k.state for k in (digest if self._groups is None else on)}
+        off = [k for k in digest if not k.pump_on and k.state in states]
+        first = states & {s.name for s in study.states if s.kind == "out"} or states
         members: dict[GroupKey, list[GroupKey]] = {}
-        for on in on_keys:
-            members.setdefault(off_group_for(on, digest, str(study.log)), []).append(on)
-        keys = [*on_keys, *members]
+        for key in on:
+            members.setdefault(off_group_for(key, digest, where, first), []).append(key)
+        for key in off:
+            divisor = off_group_for(key, digest, where, first)
+            if divisor in members and divisor != key:
+                members[divisor].append(key)
+        return members
+
+    def _arranged(self) -> list[_Bench]:
+        """Families by isolator and grid: an isolator may have been swept on several grids."""
+        study, digest, members = self.study, self.digest, self._members()
+        keys = [*(k for own in members.values() for k in own), *members]
         names = [i.name for i in study.isolators]
         probes = [probe_of(study, k, self.cooldowns) for k in keys]
         by_grid: dict[tuple[str, bytes], list[int]] = {}
@@ -298,9 +317,9 @@ class RatioLikelihood:
             model = ChipModel(study, [probes[n] for n in chosen], every_grid, self.port_signs)
             row = {keys[n]: r for r, n in enumerate(chosen)}
             places = tuple(
-                Place(i, tuple(ons), off, tuple(row[k] for k in ons), row[off], index)
-                for off, ons in members.items()
-                if off in row
+                Place(i, tuple(own), divisor, tuple(row[k] for k in own), row[divisor], index)
+                for divisor, own in members.items()
+                if divisor in row
             )
             if places:
                 out.append(_Bench(i, model, places))
@@ -333,15 +352,15 @@ class RatioLikelihood:
         moved = _flux_changes(model, at, i, [p for p in own if p.moves_flux], flux)  # (E', P, 2)
         for p, change in zip([p for p in own if p.moves_flux], moved, strict=True):
             per_unit[p.name] = np.einsum("pk,kpaf->paf", change, by_flux[0, :2])
-        each = np.array([p.sd * per_unit[p.name] for p in own], dtype=np.complex128).reshape(len(own), *s.shape[1:])
+        each = np.array([p.sd * per_unit[p.name] for p in own]).reshape(len(own), *s.shape[1:])
         found = [_Slopes.of(place, s[0], by_flux[0, :2], each) for place in bench.places]
-        found = [one.of_magnitudes() for one in found] if self.magnitude else found
+        found = [slopes.of_magnitudes() if self.magnitude else slopes for slopes in found]
         if not any(name in at for name in SETUP_ARRAYS):
             return found
         return [a.beside(b, flux[0]) for a, b in zip(found, self._bare_slopes(bench, at), strict=True)]
 
     def _bare_slopes(self, bench: _Bench, parameters: ChipParameters) -> list[_Slopes]:
-        """A bench's ratios and their slopes with the fluxes at one set of parameters, without the set-up."""
+        """A bench's ratios and their slopes with the fluxes at one set of parameters, without set-up."""
         at = ChipParameters({name: parameters[name] for name in parameters if name not in SETUP_ARRAYS})
         s, by_flux = scattering_slopes(bench.model, at, bench.isolator, bench.model.probe_flux(at, bench.isolator), [])
         none = np.zeros((0, *s.shape[1:]), dtype=np.complex128)
@@ -376,11 +395,11 @@ class RatioLikelihood:
         size = max(self.study.noise.flux_phi0, self.sizes.flux_noise_phi0)
         if size <= 0:
             return np.zeros((0, *slopes.ratio.shape), dtype=np.complex128)
-        count = len(place.on_keys)
+        count = len(place.keys)
         out = np.zeros((2 * (count + 1), *slopes.ratio.shape), dtype=np.complex128)
-        for n, key in enumerate(place.on_keys):
+        for n, key in enumerate(place.keys):
             out[2 * n : 2 * n + 2, n] = size / np.sqrt(self.digest[key].count) * slopes.on[:, n]
-        out[2 * count :] = size / np.sqrt(self.digest[place.off_key].count) * slopes.off
+        out[2 * count :] = size / np.sqrt(self.digest[place.divisor].count) * slopes.off
         return out
 
     def _join(self, isolator: int) -> None:
@@ -394,6 +413,8 @@ class RatioLikelihood:
         blocks = [[slopes.eliminated for _, _, _, slopes in mine]]
         blocks += self._wandering([(place, slopes) for _, _, place, slopes in mine])
         blocks += self._left_out([(place, slopes) for _, _, place, slopes in mine])
+        blocks += self._between_states([(place, slopes) for _, _, place, slopes in mine])
+        blocks += self._tuning_left_out([(place, slopes) for _, _, place, slopes in mine])
         directions = [np.ascontiguousarray(np.concatenate([b[n] for b in blocks])) for n in range(len(mine))]
         if not len(directions[0]):
             return
@@ -411,7 +432,7 @@ class RatioLikelihood:
 
     def _wandering(self, mine: list[tuple[Place, _Slopes]]) -> list[list[ComplexArray]]:
         """Directions per family of what wanders through all groups of an isolator: flux in its loops, gain of its paths."""
-        keys = sorted({k for place, _ in mine for k in (*place.on_keys, place.off_key)})
+        keys = sorted({k for place, _ in mine for k in (*place.keys, place.divisor)})
         windows = [self.digest[k].blocks.windows for k in keys]
         sizes = self.sizes
         flicker = max(self.study.noise.flux_slow_phi0, sizes.flux_flicker_phi0)
@@ -424,7 +445,7 @@ class RatioLikelihood:
                 continue
             block = []
             for place, slopes in mine:
-                own, shared = root[[row[k] for k in place.on_keys]], root[row[place.off_key]]
+                own, shared = root[[row[k] for k in place.keys]], root[row[place.divisor]]
                 on, off = (slopes.on, slopes.off) if of_flux else _gain_slopes(slopes.ratio)
                 each = np.einsum("kr,lkpf->lrkpf", own, on) + np.einsum("r,lkpf->lrkpf", shared, off)
                 each = each.reshape(-1, *slopes.ratio.shape)
@@ -437,21 +458,75 @@ class RatioLikelihood:
         size = self.sizes.common
         if size <= 0:
             return []
-        grids = [self.digest[place.off_key].frequency_hz[place.chosen] for place, _ in mine]
-        span = min(float(g.min()) for g in grids), max(float(g.max()) for g in grids)
-        iso = self.study.isolators[mine[0][0].isolator]
-        length = float(np.mean([s.signal_linewidth_hz for s in iso.stages]))
-        settings = sorted({_setting_of(k) for place, _ in mine for k in place.on_keys}, key=repr)
+        settings = sorted({_setting_of(k) for place, _ in mine for k in place.keys if k.pump_on}, key=repr)
         out = []
-        for (place, slopes), grid in zip(mine, grids, strict=True):
-            shapes = size * smooth_functions(grid, span, length)  # (J, F)
+        for (place, slopes), functions in zip(mine, self._smooth(mine), strict=True):
+            shapes = size * functions  # (J, F)
             each = np.zeros((len(settings), 2, len(shapes), 2, *slopes.ratio.shape), dtype=np.complex128)
-            for n, key in enumerate(place.on_keys):
+            for n, key in enumerate(place.keys):
+                if not key.pump_on:
+                    continue  # the same remainder as in the sweeps that it is divided by; what is not: `_tuning_left_out`
                 at = settings.index(_setting_of(key))
                 for path in range(2):
                     each[at, path, :, 0, n, path] = shapes * slopes.ratio[n, path]
                     each[at, path, :, 1, n, path] = 1j * shapes * slopes.ratio[n, path]
             flat = each.reshape(-1, *slopes.ratio.shape)
+            out.append(flat.real.astype(np.complex128) if self.magnitude else flat)
+        return [out]
+
+    def _smooth(self, mine: list[tuple[Place, _Slopes]]) -> list[FloatArray]:
+        """Functions (J, F) of the frequency for each family, smooth over a linewidth, of which remainders are made."""
+        grids = [self.digest[place.divisor].frequency_hz[place.chosen] for place, _ in mine]
+        span = min(float(g.min()) for g in grids), max(float(g.max()) for g in grids)
+        iso = self.study.isolators[mine[0][0].isolator]
+        length = float(np.mean([s.signal_linewidth_hz for s in iso.stages]))
+        return [smooth_functions(grid, span, length) for grid in grids]
+
+    def _tuning_left_out(self, mine: list[tuple[Place, _Slopes]]) -> list[list[ComplexArray]]:
+        """Directions per family of what the model leaves out of how pump-off sweeps change with the state.
+
+        As large as the study says that anything may be left out, and not learned: it could pass for a source.  (With the pump off
+        opposite changes in both loops all but cancel, so that a little that is left out looks like much flux.)
+        """
+        size = self.study.isolators[mine[0][0].isolator].setup.sd["discrepancy"]
+        rows = [(m, n) for m, (place, _) in enumerate(mine) for n, key in enumerate(place.keys) if not key.pump_on]
+        if size <= 0 or not rows:
+            return []
+        out = []
+        for m, ((_, slopes), functions) in enumerate(zip(mine, self._smooth(mine), strict=True)):
+            each = np.zeros((len(rows), 2, len(functions), 2, *slopes.ratio.shape), dtype=np.complex128)
+            for at, (family, n) in enumerate(rows):
+                for path in range(2) if family == m else ():
+                    change = size * functions * slopes.ratio[n, path]
+                    each[at, path, :, 0, n, path], each[at, path, :, 1, n, path] = change, 1j * change
+            flat = each.reshape(-1, *slopes.ratio.shape)
+            out.append(flat.real.astype(np.complex128) if self.magnitude else flat)
+        return [out]
+
+    def _between_states(self, mine: list[tuple[Place, _Slopes]]) -> list[list[ComplexArray]]:
+        """Directions of the lines' gain in each state and its slope along the sweep, per family; of a size that the set-up states.
+
+        A line that somebody touched while turning the source has another gain in all sweeps of that state, pump on or off.
+        """
+        size = self.study.isolators[mine[0][0].isolator].setup.sd["gain_between_states"]
+        states = [sorted({k.state for k in (*place.keys, place.divisor)}) for place, _ in mine]
+        own = [s if len(s) > 1 else [] for s in states]
+        total = sum(len(s) for s in own)
+        if size <= 0 or not total:
+            return []
+        out, first = [], 0
+        for (place, slopes), names in zip(mine, own, strict=True):
+            ratio = slopes.ratio
+            shapes = size * np.stack([np.ones(ratio.shape[-1]), GAIN_SLOPE * np.linspace(-1.0, 1.0, ratio.shape[-1])])
+            each = np.zeros((total, 2, 2, 2, *ratio.shape), dtype=np.complex128)
+            for at, state in enumerate(names, first):
+                for n, key in enumerate(place.keys):
+                    sign = float(key.state == state) - float(place.divisor.state == state)
+                    for path in range(2):
+                        each[at, path, :, 0, n, path] = sign * shapes * ratio[n, path]
+                        each[at, path, :, 1, n, path] = 1j * sign * shapes * ratio[n, path]
+            first += len(names)
+            flat = each.reshape(-1, *ratio.shape)
             out.append(flat.real.astype(np.complex128) if self.magnitude else flat)
         return [out]
 
@@ -632,15 +707,15 @@ class RatioLikelihood:
             along = np.conj(family.expected) * w  # (n, K, 2, F)
             with np.errstate(divide="ignore"):
                 variance = np.where(family.precision > 0, 1 / family.precision, 0.0)
-            for k, key in enumerate(place.on_keys):
+            for k, key in enumerate(place.keys):
                 count = self.digest[key].count
                 white = (w[:, k] * np.sqrt(variance[k] / count)).reshape(len(w), -1)
                 flux = np.einsum("npf,lpf->nl", w[:, k], np.conj(slopes.on[:, k])).real
                 grow(key, white, along[:, k].sum(axis=-1), flux)
             off = along.sum(axis=1)  # (n, 2, F)
-            white = (off / np.sqrt(family.off_precision * self.digest[place.off_key].count)).reshape(len(w), -1)
+            white = (off / np.sqrt(family.off_precision * self.digest[place.divisor].count)).reshape(len(w), -1)
             flux = np.einsum("nkpf,lkpf->nl", w, np.conj(slopes.off)).real
-            grow(place.off_key, white, off.sum(axis=-1), flux)
+            grow(place.divisor, white, off.sum(axis=-1), flux)
         return total, growth
 
     def quadratic(self, residuals: Sequence[ComplexArray]) -> FloatArray:
@@ -705,13 +780,13 @@ class RatioLikelihood:
             flux = model.probe_flux(parameters, i, shared_flux)
             s = model.scattering(parameters, i, flux=flux)
             for family in families:
-                off = s[:, family.off_row][:, None]
+                off = s[:, family.divisor_row][:, None]
                 inverse = np.conj(off) / (off.real**2 + off.imag**2)
-                ratio = s[:, list(family.on_rows)] * inverse
+                ratio = s[:, list(family.rows)] * inverse
                 if self.magnitude:
                     ratio = np.abs(ratio).astype(np.complex128)
                 if family.added is not None:
-                    ratio += family.added.at(flux, family.on_rows, family.off_row)
+                    ratio += family.added.at(flux, family.rows, family.divisor_row)
                 self.refuse_non_finite(ratio, parameters, model, i)
                 out.append(ratio)
         return out
@@ -755,14 +830,14 @@ class RatioLikelihood:
         s, q, p = model.scattering_and_phase(parameters, i, flux=flux_phi0)
         out = {}
         for n, family in enumerate(families, sum(len(f) for _, _, f in self._parts[:part])):
-            rows = list(family.on_rows)
-            off = s[:, family.off_row][:, None]
+            rows = list(family.rows)
+            off = s[:, family.divisor_row][:, None]
             inverse = np.conj(off) / (off.real**2 + off.imag**2)
             stack = np.empty((s.shape[0], 3, len(rows), 2, s.shape[-1]), dtype=np.complex128)
             for k, one in enumerate((s, q, p)):
                 np.multiply(one[:, rows], inverse, out=stack[:, k])
             if family.added is not None:
-                stack[:, 0] += family.added.at(flux_phi0, family.on_rows, family.off_row)
+                stack[:, 0] += family.added.at(flux_phi0, family.rows, family.divisor_row)
             self.refuse_non_finite(stack, parameters, model, i)
             out[n] = family, stack
         return out
@@ -775,12 +850,25 @@ class RatioLikelihood:
             bad = int(np.flatnonzero(~finite)[0])
             raise model.explain_non_finite(parameters.rows(slice(bad, bad + 1)), isolator)
 
+    def flux_slopes(self, parameters: ChipParameters) -> list[tuple[ComplexArray, ComplexArray]]:
+        """Slopes (2, K, 2, F) of each family's ratios with the flux of either loop, per Phi0, for one set of parameters.
+
+        With that in each group's own sweeps, and with that in the sweeps that divide.
+        """
+        at = self.complete(parameters)
+        found = [one for bench in self._benches for one in self._bare_slopes(bench, at)]
+        added = [family.added for family in self.families]
+        return [
+            (one.on, one.off) if a is None else (one.on + a.on, one.off + a.off)
+            for one, a in zip(found, added, strict=True)
+        ]
+
     def loop_fluxes(self, parameters: ChipParameters) -> list[FloatArray]:
         """Flux in the two loops for each family's pump-on groups, for complete parameters: per family (B, K, 2) in Phi0."""
         out = []
         for i, model, families in self._parts:
             flux = model.probe_flux(parameters, i)
-            out += [flux[:, list(family.on_rows)] for family in families]
+            out += [flux[:, list(family.rows)] for family in families]
         return out
 
     def batch_step(self) -> int:

@@ -234,7 +234,7 @@ class CampaignProblem:
                 if phase:
                     stack, slopes = np.moveaxis(stack, 2, 1), np.moveaxis(slopes, 3, 2)
                 if family.added is not None:
-                    added, probes = family.added, (family.on_rows, family.off_row)
+                    added, probes = family.added, (family.rows, family.divisor_row)
                     (stack[:, 0] if phase else stack)[...] += added.at(flux[:, 0], *probes)
                     (slopes[:, :, 0] if phase else slopes)[...] += added.change(by_x, *probes)
                 likelihood.refuse_non_finite(stack, at, model, i)
@@ -447,7 +447,7 @@ def _family_slopes(
     From scattering parameters (B, P, *, 2, F), their derivatives (B, 2 + n, P, *, 2, F) by flux and by what acts directly,
     the fluxes' derivatives (B, D, P, 2), and column and rate (B,) of what acts directly.
     """
-    rows, last = list(family.on_rows), family.off_row
+    rows, last = list(family.rows), family.divisor_row
     with_phase = s.ndim == 5
     off = s[:, last, 0] if with_phase else s[:, last]  # without its pump a sweep has no phase
     by_off = by[:, :, last, 0] if with_phase else by[:, :, last]

@@ -393,7 +393,7 @@ class Setup(Uncertain):
 
     Means are attributes; how far each may be off is in `sd`, also for what has no mean of its own: `line_reflection` and
     `direct_path` (rms amplitudes), `static_flux_phi0` (per loop and vector of bias currents), `discrepancy` and
-    `discrepancy_own` (relative, common to all states and own to each).
+    `discrepancy_own` (relative, common to all states and own to each), `gain_between_states` (relative, per quadrature and path).
     """
 
     line_delay_max_s: float = 10e-9
@@ -464,6 +464,10 @@ SETUP: Final[tuple[Field, ...]] = (
     ),
     SpreadOnly(key="discrepancy", spread=Spread(absolute=0.01, most=1.0), words="what the model leaves out in all states"),
     SpreadOnly(key="discrepancy_own", spread=Spread(absolute=0.002, most=1.0), words="what it leaves out in each state"),
+    SpreadOnly(
+        key="gain_between_states", spread=Spread(absolute=0.05, most=1.0),
+        words="gain of the lines in each state of the source, relative",
+    ),
 )  # fmt: skip
 _SETUP_SPREADS: Final = spreads_of(SETUP)
 

@@ -246,7 +246,7 @@ def likelihood_direct(
     ]  # fmt: skip
     fast, full, peer = in_turn(calls, rounds, time.process_time)
     fast, full = [t / len(x) for t in fast], [t / len(x) for t in full]
-    groups = sum(len(f.on_keys) for f in likelihood.families)
+    groups = sum(len(f.keys) for f in likelihood.families)
     lines = []
     for label, mine, error, wanted in (
         (f"reduced to {small.terms} polynomials, {points} frequencies", fast, errors[1], ">= 1000"),

@@ -553,16 +553,19 @@ class TestPumpOffPartner:
     """The order of preference, one candidate removed at a time."""
 
     candidates = (
-        OFF,
         replace(OFF, state="out"),
-        replace(OFF, state="against"),
+        OFF,
+        replace(OFF, state="turned"),
         replace(OFF, bias_a=(1.1e-5, 0.0)),
         replace(OFF, bias_a=(2e-5, 0.0)),
     )
 
     def digest(self, keys):
         rng = np.random.default_rng(19)
-        return built((key, noisy(rng), float(k)) for k, key in enumerate([ON, *keys]))
+        twice = [
+            key for key in keys for _ in range(2 if key == OFF else 1)
+        ]  # most sweeps, but for those with the source out
+        return built((key, noisy(rng), float(k)) for k, key in enumerate([ON, *twice]))
 
     @pytest.mark.parametrize("first", range(5))
     def test_preference(self, first):
@@ -595,6 +598,7 @@ class TestPumpOffPartner:
             off_group_for(ON, digest)
         assert off_group_for(ON, merge(digest, built([(far, noisy(rng), 2.0)]))) == far
 
-    def test_a_pump_off_group_has_no_partner(self):
-        with pytest.raises(InputError, match="this is a pump-off group itself"):
-            off_group_for(OFF, self.digest([OFF]))
+    def test_pump_off_groups_of_all_states_have_the_same_one(self):
+        digest = self.digest(self.candidates)
+        assert {off_group_for(key, digest) for key in self.candidates[:3]} == {self.candidates[0]}
+        assert off_group_for(OFF, digest, first=("turned",)) == self.candidates[2]

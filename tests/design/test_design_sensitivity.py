@@ -72,7 +72,16 @@ def test_information_agrees_with_that_of_the_inference(
     The line gain's slope and ripple make the likelihood's white noise level vary by some per cent over the sweep.
     """
     extra = f'\n[data]\nkind = "{kind}"\n'
-    study = small_study(tmp_path, strength_sd=0.03, phase_sd_deg=2.0, wiring="+90 deg", repeats=4, extra=extra)
+    study = small_study(
+        tmp_path,
+        strength_sd=0.03,
+        phase_sd_deg=2.0,
+        wiring="+90 deg",
+        repeats=4,
+        states=("in",),
+        offset_sd_mphi0=0.5,
+        extra=extra,
+    )
     quiet = replace(study, noise=replace(study.noise, flux_phi0=flux_noise, residual_gain=1e-3))
     study = replace(quiet, noise=replace(quiet.noise, flux_slow_phi0=slow))
     experiment = planned_experiment(study)
@@ -88,6 +97,22 @@ def test_information_agrees_with_that_of_the_inference(
     np.testing.assert_allclose(ratio, 1.0, atol=0.12)
     error = direction_error_rad(x[:3], covariance)
     assert mine.angular_error_rad()[0] == pytest.approx(float(error), rel=0.06)
+
+
+@pytest.mark.parametrize("kind", ["complex", "magnitude"])
+def test_a_plan_promises_no_more_than_the_inference_finds(tmp_path: Path, kind: str) -> None:
+    """With the source out too, the line's gain is common to the states in the inference, and each state's own in a plan."""
+    extra = f'\n[data]\nkind = "{kind}"\n'
+    study = small_study(tmp_path, strength_sd=0.03, phase_sd_deg=2.0, wiring="+90 deg", repeats=4, extra=extra)
+    experiment = planned_experiment(study)
+    x = experiment.unknowns.draw(np.random.default_rng(1), 1)[0]
+    mine = predict(experiment, x[None])
+    theirs = curvature(noiseless_problem(study, experiment, x), x)[2] + mine.prior[0]
+    root = np.linalg.inv(np.linalg.cholesky(theirs))
+    shares = np.linalg.eigvalsh(root @ (mine.information[0] + mine.prior[0]) @ root.T)
+    assert shares[-1] < 1.1  # the white level varies by some per cent over the sweep
+    error = direction_error_rad(x[:3], np.linalg.inv(theirs)[:3, :3])
+    assert 0.4 < float(error) / mine.angular_error_rad()[0] < 1.0
 
 
 def test_magnitudes_never_tell_more_than_complex_traces(tmp_path: Path) -> None:

@@ -313,6 +313,7 @@ _SETUP = (
     ("if_smoothing", "if_smoothing", None, "0"),
     ("discrepancy", "discrepancy", None, None),
     ("discrepancy_own", "discrepancy_own", None, None),
+    ("gain_between_states", "gain_between_states", None, None),
 )
 
 

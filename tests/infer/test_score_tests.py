@@ -59,7 +59,7 @@ def test_good_data_are_suspected_as_often_as_the_probabilities_say(study: Study)
         low = int(np.sum(np.array(values) < 0.2))
         assert min(values) > 1e-4
         assert binom.sf(low - 1, len(found), 0.2) > 1e-3
-    assert {s.tests for s in found} == {72}
+    assert {s.tests for s in found} == {80}
     assert sum(s.shift_sd > 0 for s in found) <= 1
 
 
@@ -151,7 +151,7 @@ def test_a_nuisance_far_from_its_prior_is_a_conflict(study: Study) -> None:
 
 
 def test_a_jump_that_passes_for_a_source_is_named(study: Study) -> None:
-    """Half the jump called unseen, put into the data, is not seen and moves the direction by half as much as was said."""
+    """Three tenths of the jump called unseen, put into the data, are not seen and move the direction by as much of what was said."""
     truth = draw_truth(study, 8)
     good = simulate_digest(study, truth)
     found = checked(study, study, truth).suspicion
@@ -160,7 +160,7 @@ def test_a_jump_that_passes_for_a_source_is_named(study: Study) -> None:
     assert sentences(unseen_findings(found))[0].startswith("A jump of ")
     assert unseen_findings(replace(found, unseen_shift_sd=1.9)) == []
     offset = np.array(truth.parameters["offset_phi0"])
-    offset[0, :, loop] += 0.5 * found.unseen_phi0
+    offset[0, :, loop] += 0.3 * found.unseen_phi0
     later = simulate_digest(study, replace(truth, parameters=truth.parameters.changed(offset_phi0=offset)))
     mixed = Digest({k: (later if k.state == "in" else good)[k] for k in good})
     problem, x = fitted(study, good, truth.port_signs, truth.parameters["source"][0])
@@ -171,14 +171,14 @@ def test_a_jump_that_passes_for_a_source_is_named(study: Study) -> None:
     tangent = np.linalg.svd(x[None, :3])[2][1:]
     aside = tangent @ (y[:3] / np.linalg.norm(y[:3]) - x[:3] / np.linalg.norm(x[:3])) * np.linalg.norm(x[:3])
     spread = tangent @ mode.covariance[:3, :3] @ tangent.T
-    assert np.sqrt(0.5 * aside @ np.linalg.solve(spread, aside)) == pytest.approx(0.5 * found.unseen_shift_sd, rel=0.15)
+    assert np.sqrt(0.5 * aside @ np.linalg.solve(spread, aside)) == pytest.approx(0.3 * found.unseen_shift_sd, rel=0.15)
 
 
 def test_the_verdict_says_what_is_wrong_and_how_much_it_matters(tmp_path: Path) -> None:
     study = small_study(tmp_path, wiring="+90 deg", points=21, repeats=6, strength_sd=0.02)
     value = study.isolators[1].stages[1].idler_linewidth_hz
     truth = draw_truth(study, 7)
-    digest = simulate_digest(with_stage(study, 1, 1, idler_linewidth_hz=1.06 * value), truth)
+    digest = simulate_digest(with_stage(study, 1, 1, idler_linewidth_hz=1.12 * value), truth)
     verdict = orient(study, digest, seed=1, wanted_ess=300).document["verdict"]
     assert verdict["trust"] != "reliable"
     sentence = next(r for r in verdict["reasons"] if r.startswith("The data look as if"))

@@ -36,7 +36,7 @@ def test_odds_are_a_difference_of_misfits(tmp_path: Path) -> None:
             nominal = nominal_parameters(known)
             total = 0.0
             for family, ratio in zip(likelihood.families, likelihood.predict(nominal), strict=True):
-                if family.on_keys[0].isolator == iso.name:
+                if family.keys[0].isolator == iso.name:
                     covariance = dense_covariance(family, likelihood)
                     flat = np.ascontiguousarray(family.ratio - ratio[0]).reshape(-1).view(np.float64)
                     total += 0.5 * float(flat @ np.linalg.solve(covariance, flat))

@@ -30,7 +30,7 @@ def full_ratios(likelihood: RatioLikelihood, parameters: ChipParameters) -> list
     for i, model, families in likelihood.parts:
         s = model.scattering(likelihood.at_reference(parameters), i)
         for f in families:
-            ratio = s[:, list(f.on_rows)] / s[:, f.off_row][:, None]
+            ratio = s[:, list(f.rows)] / s[:, f.divisor_row][:, None]
             out.append(np.abs(ratio).astype(complex) if likelihood.magnitude else ratio)
     return out
 

@@ -229,9 +229,10 @@ def test_written_beside_and_renamed(
 # ---------------------------------------------------------------------------------------------------------------- views
 def by_group(orientation: Orientation, values: list[Any]) -> dict[tuple[str, str, str], Any]:
     """Arrays per family with groups first, by isolator, setting (told by the far loop's bias) and state."""
-    keys = [k for f in orientation.likelihood.families for k in f.on_keys]
+    keys = [k for f in orientation.likelihood.families for k in f.keys]
     names = ["opposed" if min(k.bias_a) < 0 else "same" for k in keys]
-    return {(k.isolator, n, k.state): v for k, n, v in zip(keys, names, np.concatenate(values), strict=True)}
+    found = zip(keys, names, np.concatenate(values), strict=True)
+    return {(k.isolator, n, k.state): v for k, n, v in found if k.pump_on}
 
 
 def test_groups_agree_with_likelihood_and_truth(result: tuple[Orientation, Truth]) -> None:

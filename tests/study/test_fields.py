@@ -138,6 +138,7 @@ def test_unstated_numbers_have_the_default(read):
             "if_smoothing": 0.3,
             "discrepancy": 0.01,
             "discrepancy_own": 0.002,
+            "gain_between_states": 0.05,
         },
         rel=1e-12,
         abs=0,
@@ -223,7 +224,10 @@ def test_the_starter_prints_the_defaults():
         if (
             line.startswith("# ")
             and not key.startswith("arm_inductance")
-            and (key.endswith("_sd") or key in ("return_loss", "direct_path", "discrepancy", "discrepancy_own"))
+            and (
+                key.endswith("_sd")
+                or key in ("return_loss", "direct_path", "discrepancy", "discrepancy_own", "gain_between_states")
+            )
         ):
             path = Path("starter.toml")
             changed = "\n".join([*lines[:n], line[2:], *text.splitlines()[n + 1 :]])

@@ -426,8 +426,8 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "pump-off noise halved",
                 "model/family.py",
-                "off_variance = noise.white[place.off_key][:, None] ** 2 / (off.count",
-                "off_variance = noise.white[place.off_key][:, None] ** 2 / (2 * off.count",
+                "off_variance = noise.white[place.divisor][:, None] ** 2 / (off.count",
+                "off_variance = noise.white[place.divisor][:, None] ** 2 / (2 * off.count",
             ),
             (
                 "shared term's sign",
