@@ -18,12 +18,12 @@ from fluxsense.base.findings import Finding
 from fluxsense.base.sphere import angle_between_rad, equal_area_points
 from fluxsense.design.sensitivity import (
     Experiment,
-    bench_flux,
     block_slopes,
     flux_chain,
     planned_experiment,
     points_at,
     predict,
+    seen,
 )
 from fluxsense.design.timeline import gathered
 from fluxsense.device.chip import mutual_matrix_phi0_per_a
@@ -146,12 +146,7 @@ def _traces(experiment: Experiment, x: FloatArray) -> list[Any]:
     unknowns = experiment.unknowns
     parameters = unknowns.parameters(x)
     chain = flux_chain(experiment.benches[0].model, unknowns, x, parameters)
-    out = []
-    for block in experiment.blocks:
-        bench = experiment.benches[block.bench]
-        flux = bench_flux(experiment, bench, block, parameters, chain)
-        out.append(experiment.slopes(bench, flux, parameters)[0])
-    return out
+    return [seen(experiment, block, parameters, chain)[0] for block in experiment.blocks]
 
 
 def _mismatch(
@@ -164,12 +159,10 @@ def _mismatch(
     count = unknowns.size - 2
     parts = []
     for number, (block, target) in enumerate(zip(experiment.blocks, truth, strict=True)):
-        bench = experiment.benches[block.bench]
-        flux = bench_flux(experiment, bench, block, parameters, chain)
-        s, slopes = experiment.slopes(bench, flux, parameters)
+        s, slopes = seen(experiment, block, parameters, chain)
         apart = experiment.apart(target, s)
         more = np.concatenate([slopes, apart], axis=1)
-        inside = experiment.regress(s, more, np.array(block.sweeps)).information
+        inside = experiment.regress(block, s, more).information
         local = block_slopes(experiment, number, chain)
         amplitudes = local.shape[2] - unknowns.size
         misfits, n = apart.shape[1], local.shape[1]
@@ -178,7 +171,7 @@ def _mismatch(
         jacobian[:, :n, 1:count] = local[:, :, 3 : unknowns.size]
         jacobian[:, n:, count : count + misfits] = np.eye(misfits)
         jacobian[:, :n, count + misfits :] = local[:, :, unknowns.size :]
-        parts.append((bench.isolator, inside, jacobian))
+        parts.append((experiment.benches[block.bench].isolator, inside, jacobian))
     gram = gathered(parts, experiment.slow is not None, count + misfits)[0]
     r = np.einsum("bi,bi->b", x[:, :3], unit)
     prior = unknowns.source_prior

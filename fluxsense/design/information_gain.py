@@ -30,6 +30,7 @@ from fluxsense.design.sensitivity import (
     block_regression,
     flux_chain,
     local_slopes,
+    seen,
 )
 from fluxsense.design.timeline import gathered, with_amplitudes
 from fluxsense.device.chip import ChipParameters
@@ -190,15 +191,15 @@ def _count_terms(
     exp(gain) lies well below the number of draws.
     """
     unknowns = experiment.unknowns
-    sweeps = np.concatenate([np.array(b.sweeps[:-1]) for b in experiment.blocks]).round()
+    sweeps = np.concatenate([b.by_state()[:, :-1].ravel() for b in experiment.blocks]).round()
     true = unknowns.draw(stream(seed, "information gain: outcomes of counts"), outer)
     p = _probabilities(experiment, unknowns.parameters(true))
     draws = unknowns.draw(stream(seed, "information gain: evidence of counts"), inner)
     others = _probabilities(experiment, unknowns.parameters(draws))
     rng = stream(seed, "information gain: counts")
-    seen = rng.binomial(sweeps.astype(np.int64), p).astype(np.float64)
-    own = np.sum(seen * np.log(p) + (sweeps - seen) * np.log1p(-p), axis=1)
-    return own, seen @ np.log(others).T + (sweeps - seen) @ np.log1p(-others).T, own
+    read = rng.binomial(sweeps.astype(np.int64), p).astype(np.float64)
+    own = np.sum(read * np.log(p) + (sweeps - read) * np.log1p(-p), axis=1)
+    return own, read @ np.log(others).T + (sweeps - read) @ np.log1p(-others).T, own
 
 
 def _probabilities(experiment: Experiment, parameters: ChipParameters) -> FloatArray:
@@ -206,9 +207,8 @@ def _probabilities(experiment: Experiment, parameters: ChipParameters) -> FloatA
     flux = FluxChain(experiment.benches[0].model.source_flux(parameters), np.zeros(0))
     out = []
     for block in experiment.blocks:
-        bench = experiment.benches[block.bench]
-        p, _ = experiment.slopes(bench, bench_flux(experiment, bench, block, parameters, flux), parameters)
-        out.append(p[:, :-1, 0, 0].real)
+        p = seen(experiment, block, parameters, flux)[0].real.reshape(len(flux.flux_phi0), len(block.states), -1)
+        out.append(p[:, :, :-1].reshape(len(p), -1))
     return np.concatenate(out, axis=1)
 
 
@@ -247,7 +247,8 @@ def _joint_information(
     parts = [block_regression(experiment, experiment.blocks[n], parameters, chain).information for n in group]
     if experiment.slow is None:
         return parts[0]
-    counts = [2 + len(experiment.benches[experiment.blocks[n].bench].local) for n in group]
+    blocks = [experiment.blocks[n] for n in group]
+    counts = [2 * len(b.states) + len(experiment.benches[b.bench].local) for b in blocks]
     size, place = sum(counts), 0
     placed = []
     for n, one, count in zip(group, parts, counts, strict=True):
@@ -270,10 +271,10 @@ def _local_values(
 def _block_values(
     experiment: Experiment, block: Block, x: FloatArray, parameters: ChipParameters, chain: FluxChain
 ) -> FloatArray:
-    """Values (B, n) of a bench's local quantities."""
-    bench = experiment.benches[block.bench]
-    out = np.empty((x.shape[0], 2 + len(bench.local)))
-    out[:, :2] = bench_flux(experiment, bench, block, parameters, chain)
-    for n, one in enumerate(bench.local, 2):
+    """Values (B, n) of a block's local quantities."""
+    bench, fluxes = experiment.benches[block.bench], 2 * len(block.states)
+    out = np.empty((x.shape[0], fluxes + len(bench.local)))
+    out[:, :fluxes] = bench_flux(experiment, bench, block, parameters, chain).reshape(len(x), fluxes)
+    for n, one in enumerate(bench.local, fluxes):
         out[:, n] = one.of(parameters[one.array])
     return out

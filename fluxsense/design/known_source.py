@@ -273,12 +273,12 @@ class _Bench:
         parts = []
         for block, (s, slopes, jacobian) in zip(now.blocks, self._seen, strict=True):
             bench = now.benches[block.bench]
-            sweeps = np.array(block.sweeps)
+            swept = block
             if block.cooldown == known:
                 names = [self.study.settings[k].name for k in bench.settings]
                 on = [float(repeats) if n in settings else 0.0 for n in names]
-                sweeps = np.array([*on, float(repeats) * any(on)])
-            parts.append((bench.isolator, now.regress(s, slopes, sweeps).information, jacobian))
+                swept = replace(block, sweeps=(*on, float(repeats) * any(on)))
+            parts.append((bench.isolator, now.regress(swept, s, slopes).information, jacobian))
         size = now.unknowns.size
         total = gathered(parts, now.slow is not None, size)[0][0] + np.eye(size)
         columns = [n for n, p in enumerate(now.unknowns.nuisances, now.unknowns.lead) if p.array == OFFSET]

@@ -26,7 +26,7 @@ from fluxsense.base.streams import stream
 from fluxsense.design.outlines import FREE_CORNERS, FREE_RANGE, RuleBook, Shape, area_m2, shape_of
 from fluxsense.design.sensitivity import (
     POSITION_STEP,
-    Bench,
+    Block,
     Experiment,
     FluxChain,
     Prediction,
@@ -40,6 +40,7 @@ from fluxsense.design.sensitivity import (
     predict,
     rows_and_slopes,
     search_count,
+    one_source_each,
 )
 from fluxsense.design.timeline import gathered
 from fluxsense.device.chip import SourceRows, loop_indices, mutual_matrix_phi0_per_a, nominal_parameters
@@ -117,7 +118,7 @@ def _kept(unknowns: Unknowns, known: Sequence[str]) -> npt.NDArray[np.intp]:
 
 @dataclass(frozen=True)
 class _Table:
-    """Information (K, K, n, n) of a block's sweeps on a square of fluxes about `middle`, by bilinear interpolation."""
+    """Information (K, K, n, n) of a block's sweeps on a square of the last state's fluxes about `middle`, by bilinear interpolation."""
 
     middle: FloatArray
     reach: float
@@ -140,13 +141,13 @@ class _Law:
     """What `_Table` gives, of directions, whose information is as sharp as the flux noise but needs no table."""
 
     experiment: Experiment
-    bench: Bench
-    sweeps: FloatArray
+    block: Block
 
     def at(self, flux: FloatArray) -> FloatArray:
         """Information (B, n, n) at fluxes (B, 2)."""
-        s, slopes = self.experiment.slopes(self.bench, flux, nominal_parameters(self.experiment.study))
-        return self.experiment.regress(s, slopes, self.sweeps).information
+        bench = self.experiment.benches[self.block.bench]
+        s, slopes = self.experiment.slopes(bench, flux[:, None], nominal_parameters(self.experiment.study))
+        return self.experiment.regress(self.block, s, slopes).information
 
 
 @dataclass(frozen=True)
@@ -174,7 +175,7 @@ class Judge:
     def __init__(self, study: Study, x: FloatArray, criterion: str = "error", known: Sequence[str] = ()) -> None:
         if criterion not in CRITERIA:
             raise InputError(f"the criterion {criterion!r} is not known", remedy=f"Use one of {', '.join(CRITERIA)}")
-        experiment = planned_experiment(study, most_points=TABLE_POINTS)
+        experiment = one_source_each(planned_experiment(study, most_points=TABLE_POINTS))
         self.study, self.x, self.criterion, self.known = study, x, criterion, tuple(known)
         self.unknowns = experiment.unknowns
         self.parameters = self.unknowns.parameters(x)
@@ -198,13 +199,13 @@ class Judge:
         for number, block in enumerate(experiment.blocks):
             key = (block.bench, block.sweeps)
             if key not in tables:
-                tables[key] = _table(experiment, block.bench, np.array(block.sweeps))
+                tables[key] = _table(experiment, block)
             bench = experiment.benches[block.bench]
             loops = self._loops[bench.isolator]
             bias = mutual_matrix_phi0_per_a(study)[loops] @ np.array(bench.bias_a)
             offset = bias + self.parameters["offset_phi0"][:, block.cooldown][:, loops]
             own = block_slopes(experiment, number, still)[0]  # what the layout does not change
-            self._blocks.append((bench.isolator, block.state, loops, offset, own, tables[key]))
+            self._blocks.append((bench.isolator, block.states, loops, offset, own, tables[key]))
 
     def _height(self) -> float:
         position = np.array(self.study.source.position_m)
@@ -245,20 +246,20 @@ class Judge:
     def _information(self, isolator: int, chain: FluxChain) -> FloatArray:
         """Information (B, D, D) of one isolator's sweeps."""
         size, parts = self.unknowns.size, []
-        for one, state, loops, offset, own, table in self._blocks:
+        for one, states, loops, offset, own, table in self._blocks:
             if one != isolator:
                 continue
-            jacobian = np.repeat(own[None], self.x.shape[0], axis=0)
-            jacobian[:, :2, :size] += chain.slopes[:, state][:, loops]
-            parts.append((isolator, table.at(offset + chain.flux_phi0[:, state][:, loops]), jacobian))
+            jacobian, last = np.repeat(own[None], self.x.shape[0], axis=0), 2 * len(states)
+            jacobian[:, last - 2 : last, :size] += chain.slopes[:, states[-1]][:, loops]
+            parts.append((isolator, table.at(offset + chain.flux_phi0[:, states[-1]][:, loops]), jacobian))
         return gathered(parts, self._slow, size)[0] if parts else np.zeros((len(self.x), size, size))
 
 
-def _table(experiment: Experiment, number: int, sweeps: FloatArray) -> _Table | _Law:
-    """Table of a bench's information, pump phase errors one prior standard deviation off (at zero their effect vanishes)."""
-    study, bench = experiment.study, experiment.benches[number]
+def _table(experiment: Experiment, block: Block) -> _Table | _Law:
+    """Table of a block's information, pump phase errors one prior standard deviation off (at zero their effect vanishes)."""
+    study, bench = experiment.study, experiment.benches[block.bench]
     if study.data.of_counts:
-        return _Law(experiment, bench, sweeps)
+        return _Law(experiment, block)
     loops = loop_indices(study)[bench.isolator]
     offsets = np.array([study.loops[n].offset_phi0 for n in loops])
     middle = mutual_matrix_phi0_per_a(study)[loops] @ np.array(bench.bias_a) + offsets
@@ -270,8 +271,10 @@ def _table(experiment: Experiment, number: int, sweeps: FloatArray) -> _Table | 
     parts = []
     for start in range(0, len(grid), 128):
         chosen = grid[start : start + 128]
-        s, slopes = experiment.slopes(bench, chosen, one.repeated(len(chosen)))
-        parts.append(experiment.regress(s, slopes, sweeps).information)
+        flux = np.repeat(chosen[:, None], len(block.states), axis=1)
+        flux[:, :-1] = middle  # without the source
+        s, slopes = experiment.slopes(bench, flux, one.repeated(len(chosen)))
+        parts.append(experiment.regress(block, s, slopes).information)
     values = np.concatenate(parts)
     return _Table(middle, TABLE_REACH_PHI0, values.reshape(TABLE_NODES, TABLE_NODES, *values.shape[1:]))
 

@@ -168,7 +168,6 @@ class Candidate:
     """Sweeps that a schedule can give weight to: a probe of a block; setting None is the pump-off sweep."""
 
     block: int
-    probe: int
     isolator: str
     setting: str | None
     bias_of: str
@@ -183,18 +182,10 @@ def candidates(experiment: Experiment) -> list[Candidate]:
     for b, block in enumerate(experiment.blocks):
         bench = experiment.benches[block.bench]
         names = [study.settings[k].name for k in bench.settings]
-        for k in range(len(bench.probes)):
-            out.append(
-                Candidate(
-                    b,
-                    k,
-                    study.isolators[bench.isolator].name,
-                    names[k] if k < len(names) else None,
-                    names[0],
-                    study.states[block.state].name,
-                    study.plan.cooldowns[block.cooldown],
-                )
-            )
+        where = study.plan.cooldowns[block.cooldown]
+        own = study.isolators[bench.isolator].name
+        for state in block.states:
+            out += [Candidate(b, own, one, names[0], study.states[state].name, where) for one in (*names, None)]
     return out
 
 
@@ -314,7 +305,7 @@ def best_schedule(
     design = multiplicative(
         _Criterion(experiment, x, total), len(every), 0.5, tolerance, most_steps, drop=1e-3 / max(total, 1.0)
     )
-    least = _least(every, design.weights)
+    least = _least(every, design.weights, experiment.study.data.of_counts)
     whole = round_weights(design.weights, max(round(total), int(least.sum())), least)
 
     def error(sweeps: npt.ArrayLike) -> float:
@@ -323,13 +314,13 @@ def best_schedule(
     return Schedule(tuple(every), design, whole, error(now), float(np.degrees(np.sqrt(design.value))), error(whole))
 
 
-def _least(every: Sequence[Candidate], weights: FloatArray) -> npt.NDArray[np.int64]:
-    """At least one pump-off sweep where any pump-on sweep is taken, and one pump-on sweep of each candidate in use."""
+def _least(every: Sequence[Candidate], weights: FloatArray, of_counts: bool) -> npt.NDArray[np.int64]:
+    """One pump-off sweep at least of each block with a pump-on sweep, of the kind that tells most; directions need none."""
     least = np.zeros(len(every), dtype=np.int64)
     used = {c.block for c, w in zip(every, weights, strict=True) if c.setting is not None and w > 0}
-    for n, c in enumerate(every):
-        if c.setting is None and c.block in used:
-            least[n] = 1
+    for block in set() if of_counts else used:
+        off = [n for n, c in enumerate(every) if c.setting is None and c.block == block]
+        least[max(off, key=lambda n: weights[n])] = 1
     return least
 
 

@@ -5,15 +5,16 @@ One sweep of a pump setting k of an isolator, divided by the unknown line gain G
     d_k / G = S_k (1 + c_k) + (dS_k/dF) . delta_k + white noise,
 
 with c_k the relative gain and phase error of a path (drift of that sweep, and the residual error of that setting) and
-delta_k the flux noise.  Settings that share a bias, state and cooldown share the unknown G with the pump-off sweeps
-taken there: they are a family.  The information of a family of sweeps N_k about local quantities theta (the two loops'
-fluxes, pump strength, pump phase error, stage fields) is the least squares problem
+delta_k the flux noise.  Settings that share a bias and a cooldown share the unknown G, in all states of the source, with the
+pump-off sweeps taken there: they are a family.  The information of a family of sweeps N_k about local quantities theta (the two
+loops' fluxes in each state, pump strength, pump phase error, stage fields) is the least squares problem
 
     theta' I theta = min over L(f), a of  sum_k N_k |dS_k.theta - S_k L - U_k a_k|^2 / sigma^2 + sum_k a_k^2 / v_k,
 
 L being the relative change of the gain (free, complex, per path and frequency), U_k the directions of gain, phase and
 flux errors and v_k = per-sweep variance / N_k + what does not average down.  It is the information that the likelihood
-of measured ratios has, to first order in the noise.
+of measured ratios has, to first order in the noise; a line that may have been touched between the states, and what the model
+leaves out of how pump-off sweeps change with the state, stand as further amplitudes, as there (`fluxsense.model.between_states`).
 
 Where only magnitudes are used, dS_k is its part along S_k, L and a_k are real, phases do not count, and a point's weight falls
 by |S|^2/(|S|^2 + sigma^2), as the variance of an amplitude grows towards the noise (`fluxsense.model.rice`).
@@ -52,6 +53,7 @@ from fluxsense.device.chip import (
     off_probe,
 )
 from fluxsense.infer.counts import ReadingLaw
+from fluxsense.model.between_states import left_out, linewidth_hz, touched
 from fluxsense.model.likelihood import SETUP_ARRAYS
 from fluxsense.model.parameter import (
     EXTENT,
@@ -63,6 +65,7 @@ from fluxsense.model.parameter import (
     WRONG_WAY_RATE,
     Parameter,
 )
+from fluxsense.model.remainder import smooth_functions
 from fluxsense.model.slopes import scattering_slopes
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Noise, Setting, Study
@@ -132,6 +135,11 @@ class Bench:
         every = np.repeat(flux_phi0[:, None, :], len(self.probes), axis=1)
         return scattering_slopes(self.model, parameters, self.isolator, every, self.local)
 
+    @property
+    def count(self) -> int:
+        """How many kinds of sweeps there are in a state: one a setting, and the pump-off one, which is the last."""
+        return len(self.probes)
+
     def law(self) -> ReadingLaw:
         """Which way its pump-on sweeps transmit."""
         return ReadingLaw(self.model.study, self.isolator, self.probes[:-1], self.model.port_signs[self.isolator])
@@ -139,7 +147,7 @@ class Bench:
 
 @dataclass(frozen=True)
 class Regression:
-    """The least squares problem of a bench's sweeps (see the module's text).
+    """The least squares problem of a block's sweeps (see the module's text).
 
     Attributes
     ----------
@@ -156,6 +164,11 @@ class Regression:
     per_point: FloatArray | None = None
 
 
+def _real(x: ComplexArray) -> FloatArray:
+    """Complex values (..., 2, F) as rows of real ones (..., 4 F)."""
+    return np.ascontiguousarray(x.reshape(*x.shape[:-2], x.shape[-2] * x.shape[-1])).view(np.float64)
+
+
 def regress(
     s: ComplexArray,
     slopes: ComplexArray,
@@ -163,21 +176,28 @@ def regress(
     noise: Noise,
     density: float = 1.0,
     *,
+    states: int = 1,
+    relative: ComplexArray | None = None,
     magnitude: bool = False,
     derivatives: bool = False,
 ) -> Regression:
-    """Information of the sweeps of a bench.
+    """Information of the sweeps of a block.
 
     Parameters
     ----------
     s : ndarray (R, P, 2, F) of complex
+        State by state.
     slopes : ndarray (R, n, P, 2, F) of complex
-        The two fluxes first.
+        The two fluxes of each state first.
     sweeps : ndarray (P,)
         Numbers of sweeps N_k, not negative; they need not be whole.
     noise : Noise
     density : float
         Sweep points that each of the F frequencies stands for.
+    states : int
+        How many states the P probes are of, as many of each.
+    relative : ndarray (C, P, 2, F) of complex, optional
+        Relative errors of unit variance that sweeps have in common beside the gain.
     magnitude : bool
         Only magnitudes are used.
     derivatives : bool
@@ -186,85 +206,87 @@ def regress(
     Returns
     -------
     Regression
+
+    Notes
+    -----
+    Errors of a probe's own sweeps touch that probe alone, so that products with them are taken probe by probe.
     """
     rows, count, probes, _, points = slopes.shape
-    used = np.flatnonzero(sweeps > 0)
-    white = max(noise.white, SMALLEST_WHITE)
     n = np.asarray(sweeps, dtype=np.float64)
-    zero = Regression(
-        np.zeros((rows, count, count)),
-        np.zeros((rows, probes, count, count)) if derivatives else None,
-        np.zeros((rows, points, count, count)) if derivatives else None,
-    )
-    if used.size == 0:
-        return zero
+    if not np.any(n > 0):
+        return Regression(
+            np.zeros((rows, count, count)),
+            np.zeros((rows, probes, count, count)) if derivatives else None,
+            np.zeros((rows, points, count, count)) if derivatives else None,
+        )
+    white = max(noise.white, SMALLEST_WHITE)
     gain, phase, stay, flux = noise.gain_drift**2, noise.phase_drift_rad**2, noise.residual_gain**2, noise.flux_phi0**2
-    per_sweep_variance = [gain, phase, gain, phase, flux, flux]
-    kept_variance = [stay] * 4 + [0.0, 0.0]
+    falls, stays = np.array([gain, phase, gain, phase, flux, flux]), np.array([stay] * 4 + [0.0, 0.0])
     if magnitude:
-        per_sweep_variance[1] = per_sweep_variance[3] = kept_variance[1] = kept_variance[3] = 0.0
+        falls[[1, 3]] = stays[[1, 3]] = 0.0
         power = s.real**2 + s.imag**2
         weight = 1 / np.sqrt(power + white**2)
         slopes = ((np.conj(s) * weight)[:, None] * slopes).real.astype(np.complex128)
         s = (power * weight).astype(np.complex128)
-    owner, variance, swept, columns = [], [], [], []
-    for k in (int(u) for u in used):
-        for z in range(6):
-            v = per_sweep_variance[z] / n[k] + kept_variance[z]
-            if v <= 0:
-                continue
-            column = np.zeros((rows, probes, 2, points), dtype=np.complex128)
-            if z < 4:
-                column[:, k, z // 2] = (1.0 if z % 2 == 0 else 1j) * s[:, k, z // 2]
-            else:
-                column[:, k] = slopes[:, z - 4, k]
-            owner.append(k)
-            variance.append(v)
-            swept.append(per_sweep_variance[z])
-            columns.append(column)
-    amplitudes = len(columns)
-    every = np.empty((rows, count + amplitudes, probes, 2, points), dtype=np.complex128)
-    every[:, :count] = slopes
-    for z, column in enumerate(columns):
-        every[:, count + z] = column
+        if relative is not None:
+            relative = relative[np.any(relative.real != 0, axis=(1, 2, 3))].real.astype(np.complex128)
+    kinds = [int(z) for z in np.flatnonzero((falls > 0) | (stays > 0))]
+    own = np.zeros((rows, probes, len(kinds), 2, points), dtype=np.complex128)  # along what a probe's own errors act
+    each = np.arange(probes)
+    for place, z in enumerate(kinds):
+        if z < 4:
+            own[:, :, place, z // 2] = (1.0 if z % 2 == 0 else 1j) * s[:, :, z // 2]
+        else:
+            own[:, :, place] = slopes[:, 2 * (each // (probes // states)) + z - 4, each]
+    # of an amplitude: 1 / variance; of a probe that is not swept any, as nothing depends on it
+    taken = np.where(n > 0, n, 1.0)
+    variance = falls[kinds] / taken[:, None] + stays[kinds]  # (P, Z)
+    basis = slopes if relative is None else np.concatenate([slopes, relative * s[:, None]], axis=1)
+    more = basis.shape[1]
     precision = density * n / white**2  # (P,)
+    root = np.sqrt(precision)
     power = np.einsum("p,rpaf->raf", precision, s.real**2 + s.imag**2)
-    common = np.einsum("p,rpaf,rzpaf->rzaf", precision, np.conj(s), every, optimize=True)
-    root = (every * np.sqrt(precision)[None, None, :, None, None]).reshape(rows, count + amplitudes, -1)
-    flat = np.ascontiguousarray(root).view(np.float64)
-    gram = flat @ flat.transpose(0, 2, 1)
-    shared = np.ascontiguousarray((common / np.sqrt(power)[:, None]).reshape(rows, count + amplitudes, -1)).view(
-        np.float64
+    along = np.conj(s) * precision[:, None, None] / np.sqrt(power)[:, None]  # (R, P, 2, F)
+    b = _real(basis.transpose(0, 2, 1, 3, 4) * root[:, None, None, None])  # (R, P, n + C, 4 F)
+    e = _real(own * root[:, None, None, None])
+    total = more + probes * len(kinds)
+    gram = np.zeros((rows, total, total))
+    gram[:, :more, :more] = (b @ b.transpose(0, 1, 3, 2)).sum(axis=1)
+    cross = (b @ e.transpose(0, 1, 3, 2)).transpose(0, 2, 1, 3).reshape(rows, more, -1)
+    gram[:, :more, more:], gram[:, more:, :more] = cross, cross.transpose(0, 2, 1)
+    inside = gram[:, more:, more:].reshape(rows, probes, len(kinds), probes, len(kinds))
+    inside[:, each, :, each] = (e @ e.transpose(0, 1, 3, 2)).transpose(1, 0, 2, 3)
+    gram[:, more:, more:] = inside.reshape(rows, total - more, total - more)
+    shared = np.concatenate(
+        [
+            np.einsum("rpaf,rzpaf->rzaf", along, basis, optimize=True),
+            (along[:, :, None] * own).reshape(rows, -1, 2, points),
+        ],
+        axis=1,
     )
-    gram -= shared @ shared.transpose(0, 2, 1)
-    if amplitudes == 0:
-        information, weights = gram, None
-    else:
-        inner = gram[:, count:, count:] + np.diag(1 / np.array(variance))
-        weights = np.linalg.solve(inner, gram[:, count:, :count])  # (R, Z, n)
-        information = gram[:, :count, :count] - gram[:, :count, count:] @ weights
+    flat = _real(shared)
+    gram -= flat @ flat.transpose(0, 2, 1)
+    information, follow = gram[:, :count, :count], np.zeros((rows, total - count, count))
+    if total > count:
+        inner = gram[:, count:, count:] + np.diag(np.concatenate([np.ones(more - count), 1 / variance.reshape(-1)]))
+        follow = np.linalg.solve(inner, gram[:, count:, :count])  # (R, A, n)
+        information = information - gram[:, :count, count:] @ follow
     information = 0.5 * (information + information.transpose(0, 2, 1))
     if not derivatives:
         return Regression(information)
     # residuals at the optimum: slopes - sum_z a_z U_z - S L
-    residual = every[:, :count].copy()
-    change = common[:, :count] / power[:, None]
-    if weights is not None:
-        residual -= np.einsum("rzn,rzpaf->rnpaf", weights, every[:, count:], optimize=True)
-        change -= np.einsum("rzn,rzaf->rnaf", weights, common[:, count:] / power[:, None], optimize=True)
+    of_own = follow[:, more - count :].reshape(rows, probes, len(kinds), count)
+    residual = slopes - np.einsum("rpzn,rpzaf->rnpaf", of_own, own, optimize=True)
+    residual -= np.einsum("rcn,rcpaf->rnpaf", follow[:, : more - count], basis[:, count:], optimize=True)
+    change = np.einsum("rpaf,rnpaf->rnaf", along, residual, optimize=True) / np.sqrt(power)[:, None]
     residual -= s[:, None] * change[:, :, None]
-    by_probe = np.empty((rows, probes, count, count))
-    by_point = np.zeros((rows, points, count, count))
-    for k in range(probes):
-        part = np.ascontiguousarray(residual[:, :, k]).reshape(rows, count, -1).view(np.float64)
-        by_probe[:, k] = part @ part.transpose(0, 2, 1) * (density / white**2)
-        at = residual[:, :, k].transpose(0, 3, 1, 2)  # (R, F, n, 2)
-        by_point += precision[k] * np.real(at @ np.conj(at).transpose(0, 1, 3, 2))
-    if weights is not None:
-        for z, k in enumerate(owner):
-            factor = swept[z] / (n[k] * variance[z]) ** 2
-            by_probe[:, k] += factor * weights[:, z, :, None] * weights[:, z, None, :]
-    return Regression(information, by_probe, by_point)
+    part = _real(residual.transpose(0, 2, 1, 3, 4))
+    by_probe = part @ part.transpose(0, 1, 3, 2) * (density / white**2)
+    factor = np.where(n > 0, 1.0, 0.0)[:, None] * falls[kinds] / (taken[:, None] * variance) ** 2
+    by_probe += np.einsum("pz,rpzi,rpzj->rpij", factor, of_own, of_own, optimize=True)
+    at = (residual * root[:, None, None]).transpose(0, 4, 1, 2, 3).reshape(rows, points, count, -1)
+    at = np.ascontiguousarray(at).view(np.float64)
+    return Regression(information, by_probe, at @ at.transpose(0, 1, 3, 2))
 
 
 # ---------------------------------------------------------------- the planned experiment
@@ -272,12 +294,16 @@ def regress(
 
 @dataclass(frozen=True)
 class Block:
-    """A bench in one state and cooldown, with its numbers of sweeps (P,), the pump-off ones last."""
+    """A bench in one cooldown, in all its states, with its numbers of sweeps: state by state, the pump-off ones last in each."""
 
     bench: int
-    state: int
+    states: tuple[int, ...]
     cooldown: int
     sweeps: tuple[float, ...]
+
+    def by_state(self) -> FloatArray:
+        """The numbers of sweeps, shape (states, P)."""
+        return np.array(self.sweeps).reshape(len(self.states), -1)
 
 
 @dataclass(frozen=True)
@@ -312,24 +338,71 @@ class Experiment:
     def slopes(
         self, bench: Bench, flux_phi0: FloatArray, parameters: ChipParameters
     ) -> tuple[ComplexArray, ComplexArray]:
-        """`Bench.slopes`, with slow flux noise also those by the flux of single probes (`timeline.spread_over_probes`).
+        """`Bench.slopes` in all states of a block, at fluxes (R, S, 2); with slow flux noise also those by the flux of single probes.
 
         Of directions probabilities and their slopes (`counted.count_slopes`) in the same shapes, with one path and frequency.
+
+        Returns
+        -------
+        s : ndarray (R, S P, 2, F) of complex
+        slopes : ndarray (R, 2 S + n, S P, 2, F) of complex
+            By the two fluxes of each state, then by what acts directly in all of them; see `timeline.spread_over_probes`.
         """
+        each = [self._of_one_state(bench, flux_phi0[:, n], parameters) for n in range(flux_phi0.shape[1])]
+        s = np.concatenate([one for one, _ in each], axis=1)
+        states, count = len(each), bench.count
+        out = np.zeros((len(s), each[0][1].shape[1] + 2 * (states - 1), *s.shape[1:]), dtype=np.complex128)
+        for n, (_, slopes) in enumerate(each):
+            own = slice(n * count, (n + 1) * count)
+            out[:, 2 * n : 2 * n + 2, own], out[:, 2 * states :, own] = slopes[:, :2], slopes[:, 2:]
+        return s, out if self.slow is None else spread_over_probes(out, states)
+
+    def _of_one_state(
+        self, bench: Bench, flux_phi0: FloatArray, parameters: ChipParameters
+    ) -> tuple[ComplexArray, ComplexArray]:
         if self.study.data.of_counts:
             p, by_flux = count_slopes(bench.law(), flux_phi0)
             return p.astype(np.complex128), by_flux.astype(np.complex128)
-        s, slopes = bench.slopes(flux_phi0, parameters)
-        return s, slopes if self.slow is None else spread_over_probes(slopes)
+        return bench.slopes(flux_phi0, parameters)
 
-    def regress(
-        self, s: ComplexArray, slopes: ComplexArray, sweeps: FloatArray, *, derivatives: bool = False
-    ) -> Regression:
+    def regress(self, block: Block, s: ComplexArray, slopes: ComplexArray, *, derivatives: bool = False) -> Regression:
         """`regress` with the experiment's noise, density and kind of data."""
+        sweeps = np.array(block.sweeps)
         if self.study.data.of_counts:
-            return Regression(*information_of_counts(slopes, np.asarray(sweeps, dtype=np.float64)))
-        magnitude = self.study.data.of_magnitudes
-        return regress(s, slopes, sweeps, self.noise, self.density, magnitude=magnitude, derivatives=derivatives)
+            return Regression(*information_of_counts(slopes, sweeps))
+        return regress(
+            s,
+            slopes,
+            sweeps,
+            self.noise,
+            self.density,
+            states=len(block.states),
+            relative=self._between_states(block),
+            magnitude=self.study.data.of_magnitudes,
+            derivatives=derivatives,
+        )
+
+    def _between_states(self, block: Block) -> ComplexArray | None:
+        """Relative errors (C, S P, 2, F) of unit variance of what a state's sweeps have in common (`fluxsense.model.between_states`)."""
+        bench, states = self.benches[block.bench], len(block.states)
+        if states == 1:
+            return None
+        setup = self.study.isolators[bench.isolator].setup
+        grid = bench.model.frequency_hz[bench.isolator]
+        off = [n * bench.count + bench.count - 1 for n in range(states)]
+        out = [
+            touched(setup.sd["gain_between_states"], [n // bench.count for n in range(len(block.sweeps))], grid.size)
+        ]
+        swept = [n for n in off if block.sweeps[n] > 0]
+        empty = [k for n, k in enumerate(off) if self.study.states[block.states[n]].kind == "out" and k in swept]
+        divisor = (empty or swept or [-1])[0]
+        size = setup.sd["discrepancy"]
+        functions = smooth_functions(
+            grid, (float(grid.min()), float(grid.max())), linewidth_hz(self.study, bench.isolator)
+        )
+        out.append(left_out(size, [n for n in swept if n != divisor], len(block.sweeps), functions))
+        found = np.concatenate(out)
+        return found if len(found) else None
 
     def apart(self, truth: ComplexArray, s: ComplexArray) -> ComplexArray:
         """How traces (B, P, 2, F) miss true ones, as columns (B, c, P, 2, F) for `regress`: the first gives the gradient, the last the misfit."""
@@ -397,16 +470,16 @@ def planned_experiment(
             benches.append(_bench(unknowns, i, bias, [k for k in own if study.settings[k].bias_a == bias], grid))
     on, off = float(study.plan.repeats), float(study.plan.off_repeats)
     index = {s.name: n for n, s in enumerate(study.states)}
+    states_swept = tuple(index[state] for state in chosen)
     blocks = tuple(
-        Block(b, index[state], c, (on,) * len(bench.settings) + (off,))
+        Block(b, states_swept, c, ((on,) * len(bench.settings) + (off,)) * len(chosen))
         for c in range(len(study.plan.cooldowns))
-        for state in chosen
         for b, bench in enumerate(benches)
     )
     slow = slow_roots(
         study,
         [(b.isolator, b.bias_a, b.settings) for b in benches],
-        [(b.bench, b.state, b.cooldown) for b in blocks],
+        [(b.bench, b.states, b.cooldown) for b in blocks],
         [b.sweeps for b in blocks],
     )
     return Experiment(study, unknowns, tuple(benches), blocks, density, study.noise, slow)
@@ -536,25 +609,25 @@ def _position_step_m(model: ChipModel) -> float:
 def bench_flux(
     experiment: Experiment, bench: Bench, block: Block, parameters: ChipParameters, chain: FluxChain
 ) -> FloatArray:
-    """Flux (B, 2) in the two loops of a bench in a block's state and cooldown."""
+    """Flux (B, S, 2) in the two loops of a bench in a block's states and cooldown."""
     study = experiment.study
     loops = loop_indices(study)[bench.isolator]
     bias = mutual_matrix_phi0_per_a(study)[loops] @ np.array(bench.bias_a)
     offset = parameters["offset_phi0"][:, block.cooldown][:, loops]
-    return np.asarray(bias + offset + chain.flux_phi0[:, block.state][:, loops])
+    return np.asarray(bias + offset[:, None] + chain.flux_phi0[:, list(block.states)][:, :, loops])
 
 
 def local_slopes(experiment: Experiment, bench: Bench, block: Block, chain: FluxChain) -> FloatArray:
-    """Derivative (B, n, D) of a bench's local quantities with respect to the whitened unknowns."""
+    """Derivative (B, 2 S + n, D) of a block's local quantities with respect to the whitened unknowns: the fluxes state by state first."""
     unknowns = experiment.unknowns
     loops = loop_indices(experiment.study)[bench.isolator]
-    batch = chain.flux_phi0.shape[0]
-    out = np.zeros((batch, 2 + len(bench.local), unknowns.size))
-    out[:, :2] = chain.slopes[:, block.state][:, loops]
-    place = {(p.array, p.index): n for n, p in enumerate(bench.local, 2)}
+    batch, fluxes = chain.flux_phi0.shape[0], 2 * len(block.states)
+    out = np.zeros((batch, fluxes + len(bench.local), unknowns.size))
+    out[:, :fluxes] = chain.slopes[:, list(block.states)][:, :, loops].reshape(batch, fluxes, -1)
+    place = {(p.array, p.index): n for n, p in enumerate(bench.local, fluxes)}
     for column, one in enumerate(unknowns.nuisances, unknowns.lead):
         if one.array == OFFSET and one.index[0] == block.cooldown and one.index[1] in loops:
-            out[:, int(np.flatnonzero(loops == one.index[1])[0]), column] += one.sd
+            out[:, int(np.flatnonzero(loops == one.index[1])[0]) : fluxes : 2, column] += one.sd
         elif (one.array, one.index) in place:
             out[:, place[one.array, one.index], column] = one.sd
     return out
@@ -634,7 +707,7 @@ def points_at(unknowns: Unknowns, vectors: npt.ArrayLike, sizes: float = 1.0) ->
 def seen(
     experiment: Experiment, block: Block, parameters: ChipParameters, chain: FluxChain
 ) -> tuple[ComplexArray, ComplexArray]:
-    """`Experiment.slopes` of a block's bench at the fluxes of its state."""
+    """`Experiment.slopes` of a block's bench at the fluxes of its states."""
     bench = experiment.benches[block.bench]
     return experiment.slopes(bench, bench_flux(experiment, bench, block, parameters, chain), parameters)
 
@@ -649,7 +722,7 @@ def block_regression(
 ) -> Regression:
     """The regression of one block at a batch of points; with slow flux noise also about the fluxes of single probes."""
     s, slopes = seen(experiment, block, parameters, chain)
-    return experiment.regress(s, slopes, np.array(block.sweeps), derivatives=derivatives)
+    return experiment.regress(block, s, slopes, derivatives=derivatives)
 
 
 def predict(experiment: Experiment, x: FloatArray) -> Prediction:
@@ -670,6 +743,30 @@ def predict(experiment: Experiment, x: FloatArray) -> Prediction:
     total = data_information(experiment, parameters, chain)
     prior = np.array([unknowns.prior_curvature(point)[1] for point in x])
     return Prediction(x, total, prior, unknowns)
+
+
+def one_source_each(experiment: Experiment) -> Experiment:
+    """The same sweeps in blocks that see the source in their last state at most, so that two fluxes of it settle their information.
+
+    Each state with the source stands beside its share of the sweeps without it, the line's gain common to the two; of directions,
+    which know no line gain, and where the source is never out, each state stands for itself.
+    """
+    kinds = [s.kind for s in experiment.study.states]
+    blocks, slow = [], []
+    for n, block in enumerate(experiment.blocks):
+        out = [k for k, state in enumerate(block.states) if kinds[state] == "out"][:1]
+        out = [] if experiment.study.data.of_counts or len(block.states) == 1 else out
+        others = [k for k in range(len(block.states)) if k not in out]
+        sweeps = block.by_state()
+        sweeps[out] /= len(others)
+        for k in others:
+            own = [*out, k]
+            states = tuple(block.states[j] for j in own)
+            blocks.append(Block(block.bench, states, block.cooldown, tuple(float(v) for v in sweeps[own].ravel())))
+            if experiment.slow is not None:
+                root = experiment.slow[n]
+                slow.append(root.reshape(len(block.states), -1, root.shape[1])[own].reshape(-1, root.shape[1]))
+    return replace(experiment, blocks=tuple(blocks), slow=None if experiment.slow is None else tuple(slow))
 
 
 def block_slopes(experiment: Experiment, number: int, chain: FluxChain) -> FloatArray:

@@ -60,7 +60,7 @@ def in_turns(groups: Sequence[tuple[str, str, int]], rounds: int) -> list[list[t
 def windows(
     study: Study,
     benches: Sequence[tuple[int, tuple[float, ...], tuple[int, ...]]],
-    blocks: Sequence[tuple[int, int, int]],
+    blocks: Sequence[tuple[int, tuple[int, ...], int]],
     sweeps: Sequence[Sequence[float]],
 ) -> dict[tuple[int, int], tuple[Window, ...]]:
     """When each probe of each block is swept, in the order that `fluxsense simulate` takes a campaign in.
@@ -69,9 +69,9 @@ def windows(
     ----------
     study : Study
     benches : sequence of (isolator, bias currents, positions of settings)
-    blocks : sequence of (bench, state, cooldown)
+    blocks : sequence of (bench, states, cooldown)
     sweeps : sequence of sequence of float
-        Numbers of sweeps of each block's probes, the pump-off ones last; fewer than one count as one.
+        Numbers of sweeps of each block's probes, state by state, the pump-off ones last in each; fewer than one count as one.
 
     Returns
     -------
@@ -79,17 +79,19 @@ def windows(
         By position of the block and of the probe.
     """
     bench_of = {(i, bias): b for b, (i, bias, _) in enumerate(benches)}
-    block_of = {block: n for n, block in enumerate(blocks)}
+    block_of = {(b, s, c): (n, k) for n, (b, own, c) in enumerate(blocks) for k, s in enumerate(own)}
+    order = [(s, c) for c in dict.fromkeys(c for _, _, c in blocks) for _, own, of in blocks if of == c for s in own]
     groups: dict[tuple[int, int], tuple[str, str, int]] = {}
-    for state, cooldown in dict.fromkeys((s, c) for _, s, c in blocks):
+    for state, cooldown in dict.fromkeys(order):
         for k, setting in enumerate(study.settings):
             for i, isolator in enumerate(study.isolators):
                 if isolator.name not in setting.isolators:
                     continue
                 b = bench_of[i, setting.bias_a]
-                n = block_of[b, state, cooldown]
+                n, place = block_of[b, state, cooldown]
                 settings = benches[b][2]
-                for probe in (len(settings), settings.index(k)):  # pump off first, once per bias
+                first = place * (len(settings) + 1)
+                for probe in (first + len(settings), first + settings.index(k)):  # pump off first, once per bias
                     count = max(round(sweeps[n][probe]), 1)
                     groups.setdefault((n, probe), (str(cooldown), str(state), count))
     step = study.plan.seconds_per_sweep
@@ -103,7 +105,7 @@ def windows(
 def slow_roots(
     study: Study,
     benches: Sequence[tuple[int, tuple[float, ...], tuple[int, ...]]],
-    blocks: Sequence[tuple[int, int, int]],
+    blocks: Sequence[tuple[int, tuple[int, ...], int]],
     sweeps: Sequence[Sequence[float]],
 ) -> tuple[FloatArray, ...] | None:
     """Flux errors of each block's probes per unit of independent standard normal amplitudes; None without slow noise.
@@ -128,7 +130,8 @@ def slow_roots(
         root = _root(tuple(when[g] for g in groups), *sizes)
         roots |= {g: root[n] for n, g in enumerate(groups)}
     return tuple(
-        np.array([roots[n, probe] for probe in range(len(benches[b][2]) + 1)]) for n, (b, _, _) in enumerate(blocks)
+        np.array([roots[n, probe] for probe in range(len(states) * (len(benches[b][2]) + 1))])
+        for n, (b, states, _) in enumerate(blocks)
     )
 
 
@@ -142,8 +145,8 @@ def _root(each: tuple[tuple[Window, ...], ...], flicker_phi0: float, walk_phi0: 
     return root
 
 
-def spread_over_probes(slopes: npt.NDArray[np.complex128]) -> npt.NDArray[np.complex128]:
-    """Slopes (R, n, P, 2, F), the two fluxes first, and after them those with the flux of one probe alone.
+def spread_over_probes(slopes: npt.NDArray[np.complex128], states: int) -> npt.NDArray[np.complex128]:
+    """Slopes (R, n, P, 2, F), the two fluxes of each state first, and after all those with the flux of one probe alone.
 
     Returns
     -------
@@ -155,7 +158,7 @@ def spread_over_probes(slopes: npt.NDArray[np.complex128]) -> npt.NDArray[np.com
     out[:, :count] = slopes
     for loop in range(2):
         for k in range(probes):
-            out[:, count + loop * probes + k, k] = slopes[:, loop, k]
+            out[:, count + loop * probes + k, k] = slopes[:, 2 * (k // (probes // states)) + loop, k]
     return out
 
 

@@ -13,7 +13,7 @@ common:
 
   exact where the model is linear within the posterior; `relinearised` moves phi_0 to the most probable value;
 * the part of what the model leaves out that all states of a cooldown share (`fluxsense.model.remainder`);
-* a gain of the lines in each state of the source, and its slope along the sweep, should they have been touched between.
+* what a state's sweeps have in common and those of another have not (`fluxsense.model.between_states`).
 
 What lies between the device and the analyser (`SETUP_ARRAYS`) is held as the difference that it makes to the ratios at the
 reference point and to their slopes with the fluxes, so that the model that is called thousands of times has two ports and one
@@ -37,6 +37,7 @@ from fluxsense.base.units import dbm_to_watt
 from fluxsense.data.digest import Digest, GroupKey, off_group_for
 from fluxsense.data.noise_levels import NoiseLevels, measure_noise
 from fluxsense.device.chip import MIXING, ChipModel, ChipParameters, Probe, nominal_array, nominal_parameters
+from fluxsense.model.between_states import left_out, linewidth_hz, touched
 from fluxsense.model.family import Added, Allowance, Family, Notch, Place, build_family, reals
 from fluxsense.model.flicker import wandering_covariance
 from fluxsense.model.parameter import Parameter
@@ -56,8 +57,6 @@ _BLOCK_VALUES = 60_000
 SEARCH_POINTS = 24
 PLACING_POINTS = 60
 SETUP_ARRAYS = ("line_end", "direct_path", MIXING, "analyser_offset_hz", "if_smoothing")
-GAIN_SLOPE = 0.4
-"""Slope of a state's gain from the middle of a sweep to its end, of what `gain_between_states` says."""
 _PARAMETERS_AT_ONCE = 16
 """Parameters whose slopes are worked out together: bounds the memory."""
 
@@ -414,7 +413,6 @@ class RatioLikelihood:
         blocks += self._wandering([(place, slopes) for _, _, place, slopes in mine])
         blocks += self._left_out([(place, slopes) for _, _, place, slopes in mine])
         blocks += self._between_states([(place, slopes) for _, _, place, slopes in mine])
-        blocks += self._tuning_left_out([(place, slopes) for _, _, place, slopes in mine])
         directions = [np.ascontiguousarray(np.concatenate([b[n] for b in blocks])) for n in range(len(mine))]
         if not len(directions[0]):
             return
@@ -465,7 +463,7 @@ class RatioLikelihood:
             each = np.zeros((len(settings), 2, len(shapes), 2, *slopes.ratio.shape), dtype=np.complex128)
             for n, key in enumerate(place.keys):
                 if not key.pump_on:
-                    continue  # the same remainder as in the sweeps that it is divided by; what is not: `_tuning_left_out`
+                    continue  # the same remainder as in the sweeps that it is divided by; what is not: `_between_states`
                 at = settings.index(_setting_of(key))
                 for path in range(2):
                     each[at, path, :, 0, n, path] = shapes * slopes.ratio[n, path]
@@ -478,57 +476,34 @@ class RatioLikelihood:
         """Functions (J, F) of the frequency for each family, smooth over a linewidth, of which remainders are made."""
         grids = [self.digest[place.divisor].frequency_hz[place.chosen] for place, _ in mine]
         span = min(float(g.min()) for g in grids), max(float(g.max()) for g in grids)
-        iso = self.study.isolators[mine[0][0].isolator]
-        length = float(np.mean([s.signal_linewidth_hz for s in iso.stages]))
+        length = linewidth_hz(self.study, mine[0][0].isolator)
         return [smooth_functions(grid, span, length) for grid in grids]
 
-    def _tuning_left_out(self, mine: list[tuple[Place, _Slopes]]) -> list[list[ComplexArray]]:
-        """Directions per family of what the model leaves out of how pump-off sweeps change with the state.
-
-        As large as the study says that anything may be left out, and not learned: it could pass for a source.  (With the pump off
-        opposite changes in both loops all but cancel, so that a little that is left out looks like much flux.)
-        """
-        size = self.study.isolators[mine[0][0].isolator].setup.sd["discrepancy"]
-        rows = [(m, n) for m, (place, _) in enumerate(mine) for n, key in enumerate(place.keys) if not key.pump_on]
-        if size <= 0 or not rows:
-            return []
-        out = []
-        for m, ((_, slopes), functions) in enumerate(zip(mine, self._smooth(mine), strict=True)):
-            each = np.zeros((len(rows), 2, len(functions), 2, *slopes.ratio.shape), dtype=np.complex128)
-            for at, (family, n) in enumerate(rows):
-                for path in range(2) if family == m else ():
-                    change = size * functions * slopes.ratio[n, path]
-                    each[at, path, :, 0, n, path], each[at, path, :, 1, n, path] = change, 1j * change
-            flat = each.reshape(-1, *slopes.ratio.shape)
-            out.append(flat.real.astype(np.complex128) if self.magnitude else flat)
-        return [out]
-
     def _between_states(self, mine: list[tuple[Place, _Slopes]]) -> list[list[ComplexArray]]:
-        """Directions of the lines' gain in each state and its slope along the sweep, per family; of a size that the set-up states.
+        """Directions per family of what one state's sweeps have in common (`fluxsense.model.between_states`), each family's own.
 
-        A line that somebody touched while turning the source has another gain in all sweeps of that state, pump on or off.
+        As large as the study says, and not learned: it could pass for a source.
         """
-        size = self.study.isolators[mine[0][0].isolator].setup.sd["gain_between_states"]
-        states = [sorted({k.state for k in (*place.keys, place.divisor)}) for place, _ in mine]
-        own = [s if len(s) > 1 else [] for s in states]
-        total = sum(len(s) for s in own)
-        if size <= 0 or not total:
+        sd = self.study.isolators[mine[0][0].isolator].setup.sd
+        each = []
+        for (place, slopes), functions in zip(mine, self._smooth(mine), strict=True):
+            states = [self._state(key) for key in (*place.keys, place.divisor)]
+            lines = touched(sd["gain_between_states"], states, slopes.ratio.shape[-1])
+            off = [n for n, key in enumerate(place.keys) if not key.pump_on]
+            tuning = left_out(sd["discrepancy"], off, len(place.keys), functions)
+            each.append(np.concatenate([lines[:, :-1] - lines[:, -1:], tuning]) * slopes.ratio)
+        total, first, out = sum(len(own) for own in each), 0, []
+        if not total:
             return []
-        out, first = [], 0
-        for (place, slopes), names in zip(mine, own, strict=True):
-            ratio = slopes.ratio
-            shapes = size * np.stack([np.ones(ratio.shape[-1]), GAIN_SLOPE * np.linspace(-1.0, 1.0, ratio.shape[-1])])
-            each = np.zeros((total, 2, 2, 2, *ratio.shape), dtype=np.complex128)
-            for at, state in enumerate(names, first):
-                for n, key in enumerate(place.keys):
-                    sign = float(key.state == state) - float(place.divisor.state == state)
-                    for path in range(2):
-                        each[at, path, :, 0, n, path] = sign * shapes * ratio[n, path]
-                        each[at, path, :, 1, n, path] = 1j * sign * shapes * ratio[n, path]
-            first += len(names)
-            flat = each.reshape(-1, *ratio.shape)
-            out.append(flat.real.astype(np.complex128) if self.magnitude else flat)
+        for own in each:
+            block = np.zeros((total, *own.shape[1:]), dtype=np.complex128)
+            block[first : first + len(own)] = own
+            first += len(own)
+            out.append(block.real.astype(np.complex128) if self.magnitude else block)
         return [out]
+
+    def _state(self, key: GroupKey) -> int:
+        return [s.name for s in self.study.states].index(key.state)
 
     # ------------------------------------------------------------ eliminated parameters
 

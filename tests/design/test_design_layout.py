@@ -157,7 +157,7 @@ def test_table_judges_like_the_exact_information(grain: Study, slow: float, exte
         judge.criterion = criterion
         value = judge.value(rows)
         if criterion in ("error", "A", "worst"):
-            assert np.degrees(value) == pytest.approx(exact[criterion], rel=0.12)
+            assert np.degrees(value) == pytest.approx(exact[criterion], rel=0.15)
         else:
             assert -value == pytest.approx(exact[criterion], abs=0.4)
 

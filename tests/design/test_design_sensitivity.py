@@ -62,31 +62,33 @@ def unit(study: Study, key: GroupKey, truth: Truth) -> np.ndarray:
     return model.scattering(truth.parameters, probe.isolator)[0, 0]
 
 
+def with_setup(study: Study, **sd: float) -> Study:
+    return replace(study, isolators=tuple(replace(i, setup=i.setup.with_sd(**sd)) for i in study.isolators))
+
+
 @pytest.mark.parametrize(("flux_noise", "slow"), [(0.0, 0.0), (1e-3, 0.0), (0.0, 1e-3), (5e-4, 3e-3)])
+@pytest.mark.parametrize("touched", [0.0, 0.05])
 @pytest.mark.parametrize("kind", ["complex", "magnitude"])
 def test_information_agrees_with_that_of_the_inference(
-    tmp_path: Path, flux_noise: float, slow: float, kind: str
+    tmp_path: Path, flux_noise: float, slow: float, touched: float, kind: str
 ) -> None:
     """Two routes to one number: the planned information against the curvature of the likelihood of noiseless traces.
 
-    The line gain's slope and ripple make the likelihood's white noise level vary by some per cent over the sweep.
+    The line gain's slope and ripple make the likelihood's white noise level vary by some per cent over the sweep.  Sweeps of both
+    states share that gain, but for lines that were touched between them and for a remainder of the tuning.
     """
     extra = f'\n[data]\nkind = "{kind}"\n'
-    study = small_study(
-        tmp_path,
-        strength_sd=0.03,
-        phase_sd_deg=2.0,
-        wiring="+90 deg",
-        repeats=4,
-        states=("in",),
-        offset_sd_mphi0=0.5,
-        extra=extra,
-    )
+    study = small_study(tmp_path, strength_sd=0.03, phase_sd_deg=2.0, wiring="+90 deg", repeats=4, extra=extra)
+    if touched:
+        alike = predict(planned_experiment(study), planned_experiment(study).unknowns.draw(np.random.default_rng(1), 1))
+        study = with_setup(study, gain_between_states=touched, discrepancy=0.01)
     quiet = replace(study, noise=replace(study.noise, flux_phi0=flux_noise, residual_gain=1e-3))
     study = replace(quiet, noise=replace(quiet.noise, flux_slow_phi0=slow))
     experiment = planned_experiment(study)
     x = experiment.unknowns.draw(np.random.default_rng(1), 1)[0]
     mine = predict(experiment, x[None])
+    if touched:  # and it matters
+        assert alike.angular_error_rad()[0] < 0.98 * mine.angular_error_rad()[0]
     if slow:  # and it matters: without it the two would not agree
         without = predict(planned_experiment(quiet), x[None])
         assert without.angular_error_rad()[0] < 0.85 * mine.angular_error_rad()[0]
@@ -97,22 +99,6 @@ def test_information_agrees_with_that_of_the_inference(
     np.testing.assert_allclose(ratio, 1.0, atol=0.12)
     error = direction_error_rad(x[:3], covariance)
     assert mine.angular_error_rad()[0] == pytest.approx(float(error), rel=0.06)
-
-
-@pytest.mark.parametrize("kind", ["complex", "magnitude"])
-def test_a_plan_promises_no_more_than_the_inference_finds(tmp_path: Path, kind: str) -> None:
-    """With the source out too, the line's gain is common to the states in the inference, and each state's own in a plan."""
-    extra = f'\n[data]\nkind = "{kind}"\n'
-    study = small_study(tmp_path, strength_sd=0.03, phase_sd_deg=2.0, wiring="+90 deg", repeats=4, extra=extra)
-    experiment = planned_experiment(study)
-    x = experiment.unknowns.draw(np.random.default_rng(1), 1)[0]
-    mine = predict(experiment, x[None])
-    theirs = curvature(noiseless_problem(study, experiment, x), x)[2] + mine.prior[0]
-    root = np.linalg.inv(np.linalg.cholesky(theirs))
-    shares = np.linalg.eigvalsh(root @ (mine.information[0] + mine.prior[0]) @ root.T)
-    assert shares[-1] < 1.1  # the white level varies by some per cent over the sweep
-    error = direction_error_rad(x[:3], np.linalg.inv(theirs)[:3, :3])
-    assert 0.4 < float(error) / mine.angular_error_rad()[0] < 1.0
 
 
 def test_magnitudes_never_tell_more_than_complex_traces(tmp_path: Path) -> None:
@@ -151,14 +137,14 @@ def test_groups_are_swept_when_the_simulated_campaign_sweeps_them(tmp_path: Path
     planned = windows(
         study,
         [(b.isolator, b.bias_a, b.settings) for b in experiment.benches],
-        [(b.bench, b.state, b.cooldown) for b in experiment.blocks],
+        [(b.bench, b.states, b.cooldown) for b in experiment.blocks],
         [b.sweeps for b in experiment.blocks],
     )
     digest = simulate_digest(study, draw_truth(study, 1))
     taken = sorted((v.first_time_s, v.last_time_s, v.count, k.pump_on) for k, v in digest.items())
-    probes = {n: len(experiment.benches[b.bench].probes) for n, b in enumerate(experiment.blocks)}
+    probes = {n: experiment.benches[b.bench].count for n, b in enumerate(experiment.blocks)}
     spans = {k: (v[0][0], v[-1][1], sum(count for _, _, count in v)) for k, v in planned.items()}
-    assert sorted((*v, k[1] < probes[k[0]] - 1) for k, v in spans.items()) == taken
+    assert sorted((*v, k[1] % probes[k[0]] < probes[k[0]] - 1) for k, v in spans.items()) == taken
 
 
 def test_states_take_turns() -> None:
@@ -213,7 +199,7 @@ def test_a_walk_costs_what_its_covariance_says(tmp_path: Path) -> None:
     when = windows(
         wandering,
         [(b.isolator, b.bias_a, b.settings) for b in experiment.benches],
-        [(b.bench, b.state, b.cooldown) for b in experiment.blocks],
+        [(b.bench, b.states, b.cooldown) for b in experiment.blocks],
         [b.sweeps for b in experiment.blocks],
     )
     times = [np.concatenate([np.linspace(a, b, n) for a, b, n in when[k]]) for k in key]

@@ -17,7 +17,8 @@ from fluxsense.data.digest import Digest, GroupKey
 from fluxsense.data.noise_levels import NoiseLevels
 from fluxsense.device.chip import ChipModel, ChipParameters
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
-from fluxsense.model.likelihood import GAIN_SLOPE, RatioLikelihood, probe_of
+from fluxsense.model.between_states import GAIN_SLOPE
+from fluxsense.model.likelihood import RatioLikelihood, probe_of
 from fluxsense.study import Noise, Study
 
 WHITE, DRIFT, FLUX, STAYS = 1e-5, (2e-5, 3e-5), 1e-6, 1e-5

@@ -1,0 +1,75 @@
+"""What the sweeps of one state of the source have in common that those of another have not, beside the source.
+
+Sweeps of all states stand over one line gain.  A cable that somebody touched while changing the source gives all sweeps of that state
+another gain, with a slope along the sweep; and the model may leave out some of how pump-off sweeps change with the state, where
+opposite changes in both loops all but cancel, so that a little left out looks like much flux.  Both are relative errors of unit
+variance times their size, for the likelihood of measured ratios and for plans alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from fluxsense.study import Study
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+GAIN_SLOPE: Final = 0.4
+"""Slope of a state's gain from the middle of a sweep to its end, of its size."""
+
+
+def linewidth_hz(study: Study, isolator: int) -> float:
+    """Mean linewidth of an isolator's signal modes: what a remainder is smooth over."""
+    return float(np.mean([s.signal_linewidth_hz for s in study.isolators[isolator].stages]))
+
+
+def touched(size: float, states: Sequence[int], points: int) -> ComplexArray:
+    """Relative errors (C, P, 2, F) of sweeps whose lines may have been touched between states.
+
+    Parameters
+    ----------
+    size : float
+        Standard deviation per quadrature and path.
+    states : sequence of int (P,)
+        State of each kind of sweep; of a single state nothing shows.
+    points : int
+        Frequencies F.
+    """
+    each = sorted(set(states))
+    if size <= 0 or len(each) < 2:
+        return np.zeros((0, len(states), 2, points), dtype=np.complex128)
+    shapes = size * np.stack([np.ones(points), GAIN_SLOPE * np.linspace(-1.0, 1.0, points)])
+    out = np.zeros((len(each), 2, 2, 2, len(states), 2, points), dtype=np.complex128)
+    for at, state in enumerate(each):
+        own = np.asarray(states) == state
+        for path in range(2):
+            out[at, path, :, 0, own, path], out[at, path, :, 1, own, path] = shapes, 1j * shapes
+    return out.reshape(-1, len(states), 2, points)
+
+
+def left_out(size: float, off: Sequence[int], count: int, functions: FloatArray) -> ComplexArray:
+    """Relative errors (C, P, 2, F) of what a model leaves out of how pump-off sweeps change with the state.
+
+    Parameters
+    ----------
+    size : float
+    off : sequence of int
+        Which of the P kinds of sweeps have no pump, but for the one that the others are seen against.
+    count : int
+        P.
+    functions : ndarray (J, F)
+        Of `fluxsense.model.remainder.smooth_functions`.
+    """
+    points = functions.shape[-1]
+    if size <= 0 or not off:
+        return np.zeros((0, count, 2, points), dtype=np.complex128)
+    out = np.zeros((len(off), 2, len(functions), 2, count, 2, points), dtype=np.complex128)
+    for at, n in enumerate(off):
+        for path in range(2):
+            out[at, path, :, 0, n, path], out[at, path, :, 1, n, path] = size * functions, 1j * size * functions
+    return out.reshape(-1, count, 2, points)
