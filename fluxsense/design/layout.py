@@ -35,12 +35,12 @@ from fluxsense.design.sensitivity import (
     covariance_of_source,
     direction_error_rad,
     direction_points,
+    one_source_each,
     planned_experiment,
     planned_unknowns,
     predict,
     rows_and_slopes,
     search_count,
-    one_source_each,
 )
 from fluxsense.design.timeline import gathered
 from fluxsense.device.chip import SourceRows, loop_indices, mutual_matrix_phi0_per_a, nominal_parameters
