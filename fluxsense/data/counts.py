@@ -94,7 +94,7 @@ def votes_from_rows(
         key = group_key(row)
         if row.transmits is None:
             if key not in powers:
-                off = off_digest[off_group_for(key, off_digest)]
+                off = off_digest[off_group_for(key, off_digest, first=(key.state,))]
                 powers[key] = np.abs(off.mean[[1, 2]]) ** 2
             raw = traces.raw(row.file)
             sweep = traces.sweep(raw, row.file)

@@ -914,7 +914,7 @@ def _first_copy(rows: Sequence[LogRow], traces: Traces, identity: bytes) -> str:
 
 
 def off_group_for(
-    key: GroupKey, digest: Mapping[GroupKey, GroupStats], where: str = "", first: Collection[str] = ("out",)
+    key: GroupKey, digest: Mapping[GroupKey, GroupStats], where: str = "", *, first: Collection[str]
 ) -> GroupKey:
     """Return the pump-off group by which a group is divided, the same one for all states of the source.
 

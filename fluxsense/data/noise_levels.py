@@ -150,7 +150,7 @@ def drift_freedom(digest: Digest) -> dict[str, int]:
 
 
 def level_draws(digest: Digest, rng: np.random.Generator, draws: int) -> dict[GroupKey, FloatArray]:
-    """How far measured white variances may lie from the true ones: draws (n, 2) of their ratio for each pump-on group.
+    """How far measured white variances may lie from the true ones: draws (n, 2) of their ratio for each group.
 
     The same average as in `measure_noise` of the groups' own variances, each chi-square over its degrees of freedom.
     """
@@ -160,7 +160,7 @@ def level_draws(digest: Digest, rng: np.random.Generator, draws: int) -> dict[Gr
     out = {}
     for key in sorted(digest):
         mine = [k for k in own if k.isolator == key.isolator]
-        if not key.pump_on or not mine:
+        if not mine:
             continue
         weights = {k: (digest[k].count - 1.0) * _places(digest[k].frequency_hz.size) for k in mine}
         pool = sum(weights[k] * own[k] for k in mine) / sum(weights.values())

@@ -152,7 +152,7 @@ def _seen(study: Study, digest: Digest, kinds: Collection[str]) -> Iterator[_See
         grid = digest[mine[0]].frequency_hz
         keys = tuple(k for k in mine if np.array_equal(digest[k].frequency_hz, grid))
         on = np.array([digest[k].mean[1:3] for k in keys])
-        off = np.array([digest[off_group_for(k, digest, str(study.log))].mean[1:3] for k in keys])
+        off = np.array([digest[off_group_for(k, digest, str(study.log), first=(k.state,))].mean[1:3] for k in keys])
         yield _Seen(i, keys, on, off, grid)
 
 

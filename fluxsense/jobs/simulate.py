@@ -397,7 +397,7 @@ def simulate_directions(study: Study, truth: Truth) -> list[LogRow]:
     for (row, sweep), misread in zip(on, wrong, strict=True):
         key = group_key(row)
         if key not in powers:
-            powers[key] = np.abs(digest[off_group_for(key, digest)].mean[[1, 2]]) ** 2
+            powers[key] = np.abs(digest[off_group_for(key, digest, first=(key.state,))].mean[[1, 2]]) ** 2
         forward = transmits_forward(sweep, powers[key]) != misread
         out.append(replace(row, file="", transmits="21" if forward else "12"))
     return out

@@ -290,9 +290,9 @@ class RatioLikelihood:
         first = states & {s.name for s in study.states if s.kind == "out"} or states
         members: dict[GroupKey, list[GroupKey]] = {}
         for key in on:
-            members.setdefault(off_group_for(key, digest, where, first), []).append(key)
+            members.setdefault(off_group_for(key, digest, where, first=first), []).append(key)
         for key in off:
-            divisor = off_group_for(key, digest, where, first)
+            divisor = off_group_for(key, digest, where, first=first)
             if divisor in members and divisor != key:
                 members[divisor].append(key)
         return members

@@ -275,9 +275,9 @@ def test_the_level_of_few_repeats_scatters_as_drawn(tmp_path: Path) -> None:
         digest = simulate_digest(study, draw_truth(study, seed))
         white = measure_noise(digest, study.noise.white, 0.0, 0.0).white
         for key in digest:
-            if key.pump_on:  # over the line's gain, which is another one in each campaign
-                off = digest[off_group_for(key, digest)].mean[[1, 2]]
-                levels.setdefault(key, []).append(white[key] ** 2 / np.median(np.abs(off), axis=1) ** 2)
+            off = digest[off_group_for(key, digest, first=("out",))].mean[[1, 2]]
+            # over the line's gain, which is another one in each campaign
+            levels.setdefault(key, []).append(white[key] ** 2 / np.median(np.abs(off), axis=1) ** 2)
     for key, found in level_draws(digest, np.random.default_rng(0), 4000).items():
         measured = np.array(levels[key])
         spread = np.std(measured, axis=0) / np.mean(measured, axis=0)

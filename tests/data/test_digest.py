@@ -571,12 +571,12 @@ class TestPumpOffPartner:
     def test_preference(self, first):
         left = self.candidates[first:]
         for order in (left, left[::-1]):
-            assert off_group_for(ON, self.digest(order)) == left[0]
+            assert off_group_for(ON, self.digest(order), first=("out",)) == left[0]
 
     def test_none_of_this_isolator_or_cooldown(self):
         others = [replace(OFF, isolator="B"), replace(OFF, cooldown="second"), replace(ON, state="out")]
         with pytest.raises(InputError) as caught:
-            off_group_for(ON, self.digest(others))
+            off_group_for(ON, self.digest(others), first=("out",))
         assert str(caught.value) == (
             "there is no pump-off sweep of isolator 'A' in cooldown 'first'."
             " Record pump-off sweeps of this isolator in this cooldown, with the same frequencies."
@@ -586,19 +586,22 @@ class TestPumpOffPartner:
         rng = np.random.default_rng(21)
         other = replace(noisy(rng), reference_ohm=75.0)
         with pytest.raises(InputError, match=r"pump-off sweeps refer to 75 ohm and the pump-on sweeps to 50 ohm"):
-            off_group_for(ON, built([(ON, noisy(rng), 0.0), (OFF, other, 1.0)]))
+            off_group_for(ON, built([(ON, noisy(rng), 0.0), (OFF, other, 1.0)]), first=("out",))
         far = replace(OFF, bias_a=(9e-5, 0.0))
-        assert off_group_for(ON, built([(ON, noisy(rng), 0.0), (OFF, other, 1.0), (far, noisy(rng), 2.0)])) == far
+        assert (
+            off_group_for(ON, built([(ON, noisy(rng), 0.0), (OFF, other, 1.0), (far, noisy(rng), 2.0)]), first=("out",))
+            == far
+        )
 
     def test_other_frequencies_do_not_serve(self):
         rng = np.random.default_rng(20)
         far = replace(OFF, bias_a=(9e-5, 0.0))
         digest = built([(ON, noisy(rng), 0.0), (OFF, noisy(rng, f=F[1:]), 1.0)])
         with pytest.raises(InputError, match="no pump-off sweep has the frequencies of the pump-on sweeps"):
-            off_group_for(ON, digest)
-        assert off_group_for(ON, merge(digest, built([(far, noisy(rng), 2.0)]))) == far
+            off_group_for(ON, digest, first=("out",))
+        assert off_group_for(ON, merge(digest, built([(far, noisy(rng), 2.0)])), first=("out",)) == far
 
     def test_pump_off_groups_of_all_states_have_the_same_one(self):
         digest = self.digest(self.candidates)
-        assert {off_group_for(key, digest) for key in self.candidates[:3]} == {self.candidates[0]}
+        assert {off_group_for(key, digest, first=("out",)) for key in self.candidates[:3]} == {self.candidates[0]}
         assert off_group_for(OFF, digest, first=("turned",)) == self.candidates[2]

@@ -57,19 +57,24 @@ def real(values: ComplexArray) -> FloatArray:
 
 
 def families(study: OutsideStudy) -> list[list[Group]]:
-    """Groups that share their pump-off sweeps: same cooldown, state, isolator and bias."""
+    """Groups that share the line's gain: same cooldown, isolator and bias, in all states."""
     found: dict[tuple[object, ...], list[Group]] = {}
     for g in study.groups():
-        found.setdefault((g.cooldown, g.state, g.isolator, *study.bias_a(g.setting)), []).append(g)
+        found.setdefault((g.cooldown, g.isolator, *study.bias_a(g.setting)), []).append(g)
     return list(found.values())
+
+
+def swept(family: list[Group]) -> list[tuple[Group, bool]]:
+    """What is swept of a family, and whether with the pump: its groups, then once in each state without."""
+    states = {g.state: g for g in reversed(family)}
+    return [*((g, True) for g in family), *((g, False) for _, g in sorted(states.items()))]
 
 
 def family_values(
     study: OutsideStudy, truth: Truth, flux: FloatArray, family: list[Group], extra_phi0: ArrayLike = (0, 0)
 ) -> ComplexArray:
-    """Mean S21 and S12 (K + 1, 2, F) of a family's pump-on groups, the pump-off one last."""
-    every = [study.sweep(truth, flux, g, True, extra_phi0) for g in family]
-    every.append(study.sweep(truth, flux, family[0], False, extra_phi0))
+    """Mean S21 and S12 (K, 2, F) of what is swept of a family."""
+    every = [study.sweep(truth, flux, g, on, extra_phi0) for g, on in swept(family)]
     return np.array([[s[:, 1, 0], s[:, 0, 1]] for s in every])
 
 
@@ -78,7 +83,7 @@ def family_covariance(
 ) -> FloatArray:
     """Covariance of `real(values)`, averages over the plan's repeats, before the line's gain."""
     noise, plan = study.document["noise"], study.document["plan"]
-    repeats = np.array([plan["repeats"]] * len(family) + [plan["off_repeats"]], dtype=np.float64)
+    repeats = np.array([plan["repeats" if on else "off_repeats"] for _, on in swept(family)], dtype=np.float64)
     each = np.broadcast_to(repeats[:, None, None], values.shape).ravel()
     bends = []
     for step in np.eye(2) * FLUX_STEP_PHI0:
