@@ -100,6 +100,8 @@ class LogRow:
         return f"{self.log}:{self.line}" if self.line else self.log
 
 
+_SLIP = 0.85
+"""Likeness from which on a name is taken for a slip even if the one that it is like stands there too."""
 _PARTICULAR = re.compile(r"'[^']*'|(?<![\w.])[+-]?\d[\d.]*(?:[eE][+-]?\d+)?")
 """What differs between two faults of the same kind: names in quotes and numbers."""
 
@@ -409,12 +411,18 @@ def _columns(cells: Sequence[str], line: int, bias_lines: Sequence[str], name: s
                     remedy="Save the table with commas between the columns and decimal points in the numbers",
                 )
     wanted = [*_FIXED, *(f"bias_{bias}_a" for bias in bias_lines)]
+    missing = [w for w in wanted if w not in cells]
     faults = _Faults(name)
     places: dict[str, int] = {}
     for place, column in enumerate(cells):
         if column in places:
             faults.add(line, f"the column {column!r} stands twice", "Remove one of them")
-        elif column not in wanted and (not column or column.lower().startswith("bias_") or _close(column, wanted)):
+        elif column not in wanted and (
+            not column
+            or column.lower().startswith("bias_")
+            or _close(column, missing)  # "date" beside "state" is a column of the laboratory's own, without it a slip
+            or difflib.get_close_matches(column, wanted, n=1, cutoff=_SLIP)
+        ):
             faults.add(line, f"the column {column!r} is not known", _suggest(column, wanted))
         places.setdefault(column, place)
     for column in wanted:

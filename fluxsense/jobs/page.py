@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from matplotlib.figure import Figure
 
+from fluxsense.base.errors import InputError
+from fluxsense.data.own_columns import OwnColumn, own_columns
 from fluxsense.data.settings import setting_names
 from fluxsense.device.stages import stages_of
 from fluxsense.infer.counts import VoteProblem
@@ -58,7 +61,15 @@ def shown(answer: Answer, *, groups: bool = True) -> Shown:
         groups=tuple(group_views(answer)) if groups and isinstance(answer, Orientation) else (),
         loops=tuple(loop_views(answer)) if groups and isinstance(answer, Orientation) else (),
         counts=tuple(count_views(answer)) if isinstance(answer, VoteAnswer) else (),
+        own=tuple(_own(answer)) if groups and isinstance(answer, Orientation) else (),
     )
+
+
+def _own(answer: Orientation) -> list[OwnColumn]:
+    """Sweeps against the laboratory's own columns; none where log and traces are no longer those of the answer."""
+    with suppress(InputError):
+        return own_columns(answer.study, answer.digest)
+    return []
 
 
 def map_figure(answer: Answer) -> Figure:

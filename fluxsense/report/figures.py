@@ -34,6 +34,7 @@ from fluxsense.base.sphere import (
     rotation_to,
     vector_from_angles,
 )
+from fluxsense.data.own_columns import MEASURES, OwnColumn
 from fluxsense.device.chip import loop_outlines_m
 from fluxsense.report.views import (
     UNDECIDED_DB,
@@ -70,6 +71,7 @@ WIDTH_IN = 9.8
 
 MOST_TRACES = 12
 MOST_ROWS = 60
+MOST_OWN_COLUMNS = 4
 SMALL_REGION_RAD = np.radians(15.0)
 """Modes with a smaller spread get a close-up."""
 
@@ -727,6 +729,29 @@ def _trace_handles() -> list[Any]:
             Line2D([], [], color=look["colour"], linestyle=look["line"], label=f"{look['name']} predicted (band: 90%)")
         )
     return handles
+
+
+@styled
+def sweeps_against_columns(columns: Sequence[OwnColumn]) -> Figure:
+    """What each sweep does against the laboratory's own columns of the log: a row of panels a column."""
+    shown = columns[:MOST_OWN_COLUMNS]
+    height = 0.3 + 1.9 * len(shown)
+    figure = Figure(figsize=(WIDTH_IN, height))
+    for row, one in enumerate(shown):
+        for n, measure in enumerate(MEASURES):
+            base = 1 - (1.9 * (row + 1) - 0.1) / height
+            axes = figure.add_axes((0.06 + 0.19 * n, base, 0.145, 1.25 / height))
+            sure = n in one.sure
+            look = PATH_LOOKS[0 if sure else 1]
+            axes.plot(one.values, one.measures[n], linestyle="", marker=look["marker"], markersize=2.4,
+                      markerfacecolor=look["face"], markeredgecolor=look["colour"], markeredgewidth=0.6)  # fmt: skip
+            axes.tick_params(length=2.5, labelsize=7)
+            axes.locator_params(nbins=4)
+            axes.set_xlabel(plain(one.name, 26), fontsize=8, labelpad=1)
+            axes.set_ylabel(measure, fontsize=7.5, labelpad=1)
+            chance = f", chance {one.probability[n]:.0e}" if sure else ""
+            axes.set_title(f"rank correlation {one.correlation[n]:+.2f}{chance}".replace("-", "−"), fontsize=6.8, pad=3)
+    return figure
 
 
 @styled

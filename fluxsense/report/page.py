@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 
 from fluxsense.base.files import write_beside
 from fluxsense.base.sphere import angle_between_rad, angles_from_vector
+from fluxsense.data.own_columns import MEASURES
 from fluxsense.data.settings import setting_names
 from fluxsense.report import figures
 from fluxsense.report.lines import answer_sentence, size_words
@@ -143,11 +144,15 @@ def answer_figures(shown: Shown, known: KnownSource | None) -> dict[str, Figure]
     }
     if not shown.groups:
         return found
-    return found | {
-        "traces": figures.draw_traces(chosen_groups(shown.groups, figures.MOST_TRACES)),
-        "quantiles": figures.residual_quantiles(shown.groups),
-        "directionality": figures.draw_directionality(chosen_groups(shown.groups, figures.MOST_ROWS)),
-    }
+    return (
+        found
+        | {
+            "traces": figures.draw_traces(chosen_groups(shown.groups, figures.MOST_TRACES)),
+            "quantiles": figures.residual_quantiles(shown.groups),
+            "directionality": figures.draw_directionality(chosen_groups(shown.groups, figures.MOST_ROWS)),
+        }
+        | ({"own_columns": figures.sweeps_against_columns(shown.own)} if shown.own else {})
+    )
 
 
 def _pictures(shown: Shown, known: KnownSource | None) -> dict[str, Picture]:
@@ -155,7 +160,8 @@ def _pictures(shown: Shown, known: KnownSource | None) -> dict[str, Picture]:
     words = _captions(shown, known)
     drawn = answer_figures(shown, known)
     heavy = len(chosen_groups(shown.groups, figures.MOST_TRACES)) > MOST_VECTOR_PANELS
-    return {name: picture(figure, *words[name], pixels=heavy and name == "traces") for name, figure in drawn.items()}
+    pixels = {"own_columns"} | ({"traces"} if heavy else set())
+    return {name: picture(figure, *words[name], pixels=name in pixels) for name, figure in drawn.items()}
 
 
 def _captions(shown: Shown, known: KnownSource | None) -> dict[str, tuple[str, str]]:
@@ -203,12 +209,25 @@ def _captions(shown: Shown, known: KnownSource | None) -> dict[str, tuple[str, s
             "Do the residuals scatter as the model expects? All groups, both quadratures. Points on the line: yes. A "
             "slope above one: more scatter than expected. Points on the frame lie beyond it.",
         ),
+        "own_columns": (
+            "Change of gain and phase of each sweep, and what is left of it, against columns of the log",
+            "Sweeps against the log's own columns: change of gain and phase of either path against the mean of the repeats, and what is "
+            f"left in units of white noise. {_own_words(shown)}",
+        ),
         "directionality": (
             "Directionality of each group, measured and predicted",
             "Which way each setting transmits. Taken at the frequency where the predicted directionality is largest. "
             f"Circle: measured, with one standard deviation of white noise. Diamond: predicted.{part(figures.MOST_ROWS)}",
         ),
     }
+
+
+def _own_words(shown: Shown) -> str:
+    """Which of the laboratory's own columns the sweeps go with."""
+    said = [f"{MEASURES[n]} with {one.name}" for one in shown.own for n in one.sure]
+    found = f"Surely together go: {'; '.join(said)} (filled dots)." if said else "None goes surely together."
+    more = len(shown.own) - figures.MOST_OWN_COLUMNS
+    return f"{found} {more} more columns are not shown." if more > 0 else found
 
 
 # ------------------------------------------------------------------------------------------------------- rows and words

@@ -14,6 +14,7 @@ from fluxsense.base.errors import InputError
 from fluxsense.base.sphere import Mode, Region, contains
 from fluxsense.base.units import best_unit, dimension_of
 from fluxsense.data.digest import GroupKey
+from fluxsense.data.own_columns import OwnColumn
 from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
@@ -274,6 +275,8 @@ class Shown:
     loops : tuple of LoopView
     counts : tuple of CountView
         Empty for traces.
+    own : tuple of OwnColumn
+        Columns of the laboratory's own in the log, with what the sweeps do as they change.
     """
 
     document: dict[str, Any]
@@ -286,6 +289,7 @@ class Shown:
     groups: tuple[GroupView, ...] = ()
     loops: tuple[LoopView, ...] = ()
     counts: tuple[CountView, ...] = ()
+    own: tuple[OwnColumn, ...] = ()
 
     def region_contains(self, vector: npt.ArrayLike) -> dict[float, bool]:
         """Whether a direction lies in each credible region, by level."""

@@ -27,6 +27,7 @@ from fluxsense.base.sphere import (
     random_directions,
     vector_from_angles,
 )
+from fluxsense.data.own_columns import OwnColumn
 from fluxsense.jobs.orient import Orientation, orient
 from fluxsense.jobs.page import corner_columns, group_views, loop_views, shown, write_report
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
@@ -111,6 +112,15 @@ def result(tmp_path_factory: pytest.TempPathFactory) -> tuple[Orientation, Truth
 @pytest.fixture(scope="module")
 def html(result: tuple[Orientation, Truth]) -> str:
     return page.report_page(shown(result[0]), views.known_source(result[1]))
+
+
+def test_columns_of_the_laboratorys_own_have_their_figure(result: tuple[Orientation, Truth], html: str) -> None:
+    assert "own columns" not in html
+    chance = np.array([1e-9, 1.0, 1.0, 1.0, 1.0])
+    one = OwnColumn("heat <mk>", np.arange(9.0), np.ones((5, 9)), np.array([0.9, 0, 0, 0, 0]), chance)
+    text = page.report_page(replace(shown(result[0], groups=True), own=(one,) * 6))
+    assert "gain of S21 (%) with heat &lt;mk&gt;" in text
+    assert "2 more columns are not shown" in text
 
 
 class Reader(HTMLParser):
