@@ -23,10 +23,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.faults import Faults
 from fluxsense.base.files import read_bytes, write_beside
 
 FILE_LIMIT_BYTES = 1_000_000_000
-SHOWN_FAULTS = 10
 REWRITING_LOOKS = 3
 """Looks in a row at which a log that became shorter is taken for one that is just being written anew."""
 
@@ -102,39 +102,17 @@ class LogRow:
 
 _SLIP = 0.85
 """Likeness from which on a name is taken for a slip even if the one that it is like stands there too."""
-_PARTICULAR = re.compile(r"'[^']*'|(?<![\w.])[+-]?\d[\d.]*(?:[eE][+-]?\d+)?")
-"""What differs between two faults of the same kind: names in quotes and numbers."""
 
 
-class _Faults:
-    """Gathers faults line by line, so that one reading names them all; many of one kind are named once."""
+class _Faults(Faults):
+    """Faults of a log, by their lines."""
 
     def __init__(self, name: str) -> None:
+        super().__init__()
         self.name = name
-        self.found: list[tuple[int, str, str]] = []
-        self.count = 0
-        self._lines: dict[tuple[str, str], list[int]] = {}
 
-    def add(self, line: int, what: str, remedy: str) -> None:
-        self.count += 1
-        kind = _PARTICULAR.sub("#", what), remedy
-        if line in self._lines.get(kind, [])[:1]:  # of the same row, and so about something else
-            kind = what, remedy
-        lines = self._lines.setdefault(kind, [])
-        lines.append(line)
-        if len(lines) == 1:
-            self.found.append((line, what, remedy))
-
-    def raise_any(self) -> None:
-        if not self.count:
-            return
-        texts = []
-        for (line, what, remedy), lines in zip(self.found[:SHOWN_FAULTS], self._lines.values(), strict=False):
-            again = f" (and {len(lines) - 1} more rows of this kind)" if len(lines) > 1 else ""
-            texts.append(str(InputError(what + again, where=f"{self.name}:{line}", remedy=remedy)))
-        if len(self.found) > len(texts):
-            texts.append(f"... and {len(self.found) - len(texts)} more.")
-        raise InputError("\n".join(texts))
+    def at(self, line: int, what: str, remedy: str) -> None:
+        self.add(InputError(what, where=f"{self.name}:{line}", remedy=remedy))
 
 
 def read_log(
@@ -172,7 +150,7 @@ def read_log(
     Raises
     ------
     InputError
-        With file and line of up to ten faults in one message: missing or unknown columns, unknown names, bad numbers,
+        With file and line of faults of up to twelve kinds in one message: missing or unknown columns, unknown names, bad numbers,
         traces that are missing, listed twice or outside the folder, the same measurement twice, and the like.
     """
     name = os.fspath(path)
@@ -194,7 +172,7 @@ def read_log(
             if row is not None and table.is_new(row, traces):
                 rows.append(row)
     except csv.Error as fault:
-        table.faults.add(start, f"the table cannot be read ({fault})", "Check the quotes")
+        table.faults.at(start, f"the table cannot be read ({fault})", "Check the quotes")
     table.faults.raise_any()
     if not rows:
         raise InputError("the log lists no trace", where=name, remedy="Write one row per trace below the header")
@@ -282,10 +260,10 @@ class LogReader:
             cells = next(csv.reader([text], strict=True))
             row = self._table.row([cell.strip() for cell in cells], self._line)
         except csv.Error as fault:
-            self._table.faults.add(self._line, f"the table cannot be read ({fault})", "Check the quotes")
+            self._table.faults.at(self._line, f"the table cannot be read ({fault})", "Check the quotes")
             row = None
         found, self._table.faults = self._table.faults, _Faults(self._path)
-        self.faults += [str(InputError(w, where=f"{self._path}:{n}", remedy=r)) for n, w, r in found.found]
+        self.faults += found.lines()
         if row is not None:
             self.rows.append(row)
 
@@ -416,18 +394,18 @@ def _columns(cells: Sequence[str], line: int, bias_lines: Sequence[str], name: s
     places: dict[str, int] = {}
     for place, column in enumerate(cells):
         if column in places:
-            faults.add(line, f"the column {column!r} stands twice", "Remove one of them")
+            faults.at(line, f"the column {column!r} stands twice", "Remove one of them")
         elif column not in wanted and (
             not column
             or column.lower().startswith("bias_")
             or _close(column, missing)  # "date" beside "state" is a column of the laboratory's own, without it a slip
             or difflib.get_close_matches(column, wanted, n=1, cutoff=_SLIP)
         ):
-            faults.add(line, f"the column {column!r} is not known", _suggest(column, wanted))
+            faults.at(line, f"the column {column!r} is not known", _suggest(column, wanted))
         places.setdefault(column, place)
     for column in wanted:
         if column not in places and column not in _OPTIONAL:
-            faults.add(line, f"the column {column!r} is missing", "Add it to the header and to every row")
+            faults.at(line, f"the column {column!r} is missing", "Add it to the header and to every row")
     faults.raise_any()
     return places
 
@@ -477,7 +455,7 @@ class _Table:
             self._own = [column for column in self._columns if column not in wanted]
             return None
         if len(cells) != self._width:
-            self.faults.add(
+            self.faults.at(
                 line,
                 f"the row has {len(cells)} cells, the header {self._width}",
                 "Numbers need a decimal point, not a comma, and text with a comma needs quotes"
@@ -499,7 +477,7 @@ class _Table:
         if self.faults.count != before:
             return False
         if identity is not None and (earlier := self._files.setdefault(identity, line)) != line:
-            self.faults.add(
+            self.faults.at(
                 line, f"the trace {row.file!r} is listed already in line {earlier}", "Remove one of the rows"
             )
             return False
@@ -510,7 +488,7 @@ class _Table:
             row.bias_a, row.state, row.cooldown, row.repeat,
         )  # fmt: skip
         if (earlier := self._settings.setdefault(setting, line)) != line:
-            self.faults.add(
+            self.faults.at(
                 line,
                 f"isolator {row.isolator!r}, setting, state, cooldown and repeat {row.repeat} are those of line {earlier}",
                 "Number the repeats, or correct the setting",
@@ -558,7 +536,7 @@ class _Cells:
         return self._cells.get(column, "")
 
     def fault(self, what: str, remedy: str) -> None:
-        self._faults.add(self.line, what, remedy)
+        self._faults.at(self.line, what, remedy)
 
     def number(self, column: str, limits: tuple[float, float, str] | None = None) -> float:
         """The number in a cell, or NaN after noting a fault."""
@@ -623,12 +601,12 @@ class _Traces:
     def check(self, file: str, line: int, faults: _Faults) -> str | None:
         """Return a text that is the same for two names of one file, or None after noting a fault."""
         if "\0" in file:
-            faults.add(line, f"the file name {file!r} holds a zero byte", "Correct the name")
+            faults.at(line, f"the file name {file!r} holds a zero byte", "Correct the name")
             return None
         parent, base = os.path.split(os.path.join(self.folder, file))
         real, inside, names = self._list(parent)
         if base in ("", ".", ".."):
-            faults.add(line, f"{file!r} names a folder, not a trace", "Write the name of the trace")
+            faults.at(line, f"{file!r} names a folder, not a trace", "Write the name of the trace")
             return None
         exists = names.get(base, False)
         if not exists:  # missing, or a link: follow it
@@ -636,7 +614,7 @@ class _Traces:
             inside = Path(real).is_relative_to(self.root)
             exists = os.path.isfile(os.path.join(real, base))
         if not inside and not self.allow_outside:
-            faults.add(
+            faults.at(
                 line,
                 f"the trace {file!r} lies outside the folder {str(self.folder)!r}",
                 "Copy it into the folder, or allow traces outside it",
@@ -648,7 +626,7 @@ class _Traces:
                 if "\\" in file
                 else "Check the name; it is relative to the folder of the traces"
             )
-            faults.add(line, f"there is no trace {file!r} in {str(self.folder)!r}", hint)
+            faults.at(line, f"there is no trace {file!r} in {str(self.folder)!r}", hint)
             return None
         return os.path.join(real, base)
 

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from fluxsense.base.constants import FLUX_QUANTUM_WB
 from fluxsense.base.errors import InputError, ModelError
+from fluxsense.base.faults import Faults
 from fluxsense.device import setup
 from fluxsense.device.isolator import PORTS, IsolatorRows, hybrid_elements, isolator_scattering
 from fluxsense.device.pumped import Rates
@@ -296,7 +297,7 @@ def check_geometry(study: Study) -> None:
         With every fault found, each by its key path: a dipole that lies on the wire of a loop, a flat outline that
         crosses itself or reaches into another one without `crossing` being set, a calibration coil that touches a loop.
     """
-    faults, knotted = [], {loop.name for loop in study.loops if loop.crossing}
+    faults, knotted = Faults(), {loop.name for loop in study.loops if loop.crossing}
     file = study.path.name
     outlines = loop_outlines_m(study)
     kind = source_kind(study.source.kind)
@@ -306,7 +307,7 @@ def check_geometry(study: Study) -> None:
         if distance < MIN_WIRE_DISTANCE_M:
             noun = kind.name.replace("_", " ")
             away = f"{1e9 * max(distance, 0.0):.2g} nm from it"
-            faults.append(
+            faults.add(
                 InputError(
                     f"the {noun} at source.position lies on the wire of this loop ({away}), where its flux has no value",
                     where=where,
@@ -317,7 +318,7 @@ def check_geometry(study: Study) -> None:
         if crossing is not None:
             knotted.add(loop.name)
             first, second = (n + 1 for n in crossing)
-            faults.append(
+            faults.add(
                 InputError(
                     f"the outline crosses itself (the side after corner {first} and the side after corner {second})",
                     where=where,
@@ -325,16 +326,16 @@ def check_geometry(study: Study) -> None:
                     "gradiometer",
                 )
             )
-    faults += [
-        InputError(
-            f'the loop lies partly within the loop "{other.name}" of the same chip',
-            where=f"{file}, loop[{loop.name}].outline",
-            remedy="Check the centres and sizes of both; wires of several layers that do cross are polygons with crossing = true",
-        )
-        for n, loop in enumerate(study.loops)
-        for other in study.loops[:n]
-        if loop.chip == other.chip and knotted.isdisjoint((loop.name, other.name)) and _overlap(loop, other)
-    ]
+    for n, loop in enumerate(study.loops):
+        for other in study.loops[:n]:
+            if loop.chip == other.chip and knotted.isdisjoint((loop.name, other.name)) and _overlap(loop, other):
+                faults.add(
+                    InputError(
+                        f'the loop lies partly within the loop "{other.name}" of the same chip',
+                        where=f"{file}, loop[{loop.name}].outline",
+                        remedy="Check the centres and sizes of both; wires of several layers that do cross are polygons with crossing = true",
+                    )
+                )
     driven = {s.coil for s in study.states if s.coil is not None}
     for coil in study.coils:
         if coil.name not in driven:
@@ -343,15 +344,14 @@ def check_geometry(study: Study) -> None:
             try:
                 coil_flux_map([outline], np.array(coil.outline_m))
             except InputError as error:
-                faults.append(
+                faults.add(
                     InputError(
                         f'its flux in the loop "{loop.name}" has no value: {error.what}',
                         where=f"{file}, coil[{coil.name}].outline",
                         remedy="Move the coil or the loop",
                     )
                 )
-    if faults:
-        raise InputError("\n".join(str(x) for x in faults))
+    faults.raise_any()
 
 
 def _first_crossing(outline: FloatArray) -> tuple[int, int] | None:

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.faults import Faults
 from fluxsense.base.files import write_beside
 from fluxsense.base.findings import Verdict
 from fluxsense.base.streams import stream
@@ -150,14 +151,13 @@ def read_truth_source(path: str | Path, study: Study) -> tuple[FloatArray, Float
     """
     file = Path(path)
     data, _ = read_tree(file, "truth")
-    faults: list[str] = []
+    faults = Faults()
     table = Table(data, "", file.name, faults).table("source")
     azimuth = table.quantity("azimuth", "angle")
     elevation = table.quantity("elevation", "angle")
     size = table.quantity("size", study.source.dimension, low=0.0)
     position = table.quantities("position", "length", 3, default=None) if table.has("position") else None
-    if faults:
-        raise InputError("\n".join(faults))
+    faults.raise_any()
     vector = size * np.array(
         [np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)]
     )

@@ -6,7 +6,7 @@ physics, anything that needs numpy.
 
 from fluxsense.study.fields import Uncertain
 from fluxsense.study.read import FORMAT_VERSION, MAX_STUDY_BYTES, read_root, read_study, read_tree, study_of_tree
-from fluxsense.study.table import MAX_FAULTS_SHOWN, MAX_NAME, Table, Vector
+from fluxsense.study.table import MAX_NAME, Table, Vector
 from fluxsense.study.types import (
     BiasLine,
     Chip,
@@ -32,7 +32,7 @@ from fluxsense.study.types import (
 )
 
 __all__ = [
-    "FORMAT_VERSION", "MAX_FAULTS_SHOWN", "MAX_NAME", "MAX_STUDY_BYTES", "BiasLine", "Chip", "Coil", "Data",
+    "FORMAT_VERSION", "MAX_NAME", "MAX_STUDY_BYTES", "BiasLine", "Chip", "Coil", "Data",
     "DirectionPrior", "Isolator", "KeepOut", "LayoutRules", "Limits", "Loop", "Noise", "Plan", "Sampling", "Setting",
     "Setup", "Source", "Stage", "State", "Study", "SweepRange", "Table", "TraceForm", "Uncertain", "Vector", "read_root",
     "read_study", "read_tree", "study_of_tree",

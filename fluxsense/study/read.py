@@ -14,12 +14,13 @@ from pathlib import Path
 from typing import Any, Final
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.faults import Faults
 from fluxsense.base.units import format_quantity, shown
 from fluxsense.study import types as ty
 from fluxsense.study.fields import Field, Name, Scope, read_fields, read_part
 from fluxsense.study.kinds import source_kinds
 from fluxsense.study.readout import LEFT_TO_THE_CHAIN, read_readout
-from fluxsense.study.table import MAX_FAULTS_SHOWN, Table
+from fluxsense.study.table import Table
 from fluxsense.study.types import (
     BiasLine,
     Chip,
@@ -575,8 +576,8 @@ def _names(parts: Sequence[Any], expected: bool) -> list[str] | None:
     return None if doubtful else names
 
 
-def read_root(data: Mapping[str, Any], file: Path, faults: list[str], sha256: str) -> Study:
-    """The whole study; faults are appended to the list, with stand-ins in their places."""
+def read_root(data: Mapping[str, Any], file: Path, faults: Faults, sha256: str) -> Study:
+    """The whole study; faults are noted, with stand-ins in their places."""
     root = Table(dict(data), "", file.name, faults)
     version = root.raw("format", remedy=f"Begin the study with format = {FORMAT_VERSION}")
     if version is not None and (type(version) is not int or version != FORMAT_VERSION):
@@ -713,7 +714,7 @@ def read_study(path: str | Path) -> Study:
     Raises
     ------
     InputError
-        With every fault found (up to twelve are shown), each by its key path.
+        With every fault found (up to twelve kinds are shown), each by its key path.
 
     Notes
     -----
@@ -748,12 +749,7 @@ def study_of_tree(tree: dict[str, Any], path: str | Path, sha256: str = "") -> S
     InputError
         With every fault found (up to twelve are shown), each by its key path.
     """
-    faults: list[str] = []
+    faults = Faults()
     study = read_root(tree, Path(path), faults, sha256)
-    if faults:
-        unique = list(dict.fromkeys(faults))
-        listed = unique[:MAX_FAULTS_SHOWN]
-        if len(unique) > len(listed):
-            listed.append(f"... and {len(unique) - len(listed)} more.")
-        raise InputError("\n".join(listed))
+    faults.raise_any()
     return study

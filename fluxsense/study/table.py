@@ -9,9 +9,9 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Final
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.faults import MOST_SHOWN, Faults
 from fluxsense.base.units import EXAMPLE, OWN_UNIT, parse_quantity, shown
 
-MAX_FAULTS_SHOWN: Final = 12
 MAX_NAME: Final = 48
 """Longest name: four of them make up a file name."""
 
@@ -27,7 +27,7 @@ class Table:
     comparison with it is false, so that one fault does not raise others), an empty text or tuple otherwise.
     """
 
-    def __init__(self, data: dict[str, Any], path: str, file: str, faults: list[str]) -> None:
+    def __init__(self, data: dict[str, Any], path: str, file: str, faults: Faults) -> None:
         self._left = dict(data)
         self._known: list[str] = []
         self._spelling: dict[str, str] = {}
@@ -41,7 +41,7 @@ class Table:
 
     def fault(self, key: str, what: str, remedy: str = "") -> None:
         """Note a fault at a key of this table."""
-        self._faults.append(str(InputError(what, where=self._where(key), remedy=remedy)))
+        self._faults.add(InputError(what, where=self._where(key), remedy=remedy))
 
     def rename(self, former: dict[str, str]) -> None:
         """Take keys in a former spelling for those of today; both together are a fault."""
@@ -78,7 +78,7 @@ class Table:
 
     def mute(self) -> None:
         """Drop what this table would complain of from here on: the fault noted leaves open which keys belong in it."""
-        self._faults = []
+        self._faults = Faults()
 
     def row(self, path: str, value: Any) -> Table:
         """A table that holds one entry of a list of this table, under the path given."""
@@ -102,7 +102,7 @@ class Table:
         try:
             return convert(value)
         except InputError as error:
-            self._faults.append(str(error))
+            self._faults.add(error)
             return stand_in
 
     def text(self, key: str, default: Any = REQUIRED, *, empty: bool = False) -> str:
@@ -321,7 +321,7 @@ class Table:
         if value is not None and not isinstance(value, dict):
             self.fault(key, f"{shown(value)} is not a table", f"Write it under a heading [{heading(path)}]")
             value = None
-        return Table(value or {}, path, self._file, self._faults if value is not None else [])
+        return Table(value or {}, path, self._file, self._faults if value is not None else Faults())
 
     def tables(self, key: str, required: bool = True) -> Iterator[Table]:
         """The tables of a list, one by one; each is closed when the next is asked for."""
@@ -350,7 +350,7 @@ class Table:
         """Note every key that nobody asked for."""
         for key in self._left:
             what = "this key is not known"
-            if len(self._faults) > 10 * MAX_FAULTS_SHOWN:  # nobody will see more
+            if self._faults.count > 10 * MOST_SHOWN:  # nobody will see more
                 break
             near = difflib.get_close_matches(key[:80], self._known, n=1)
             hint = f'Did you mean "{near[0]}"?' if near else f"Known here: {', '.join(sorted(set(self._known)))}"

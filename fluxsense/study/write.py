@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.faults import Faults
 from fluxsense.base.units import format_quantity
 from fluxsense.study import types as ty
 from fluxsense.study.fields import DIGITS, EXACT, Field, Name, Quantity, Spread, restate, write_fields
@@ -94,7 +95,7 @@ class _Before:
 
     def __init__(self, study: Study) -> None:
         self._tree = study.tree
-        self.study = read_root(study.tree, study.path, [], "") if study.tree else None
+        self.study = read_root(study.tree, study.path, Faults(), "") if study.tree else None
 
     def table(self, key: str) -> Mapping[str, Any]:
         """A table of the file, an empty one if it has none."""
