@@ -294,6 +294,7 @@ ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
             ),
             "--force": _flag("replace files that are already there"),
             "--no-report": _flag("leave the report out"),
+            "--figures": _FIGURES,
         },
     ),
     "plan": (
@@ -713,7 +714,7 @@ def _characterize(options: argparse.Namespace) -> int:
     with _Progress(options.json) as progress:
         asked["progress"] = progress
         found, folder = characterize_folder(
-            options.study, out, force=options.force, report=not options.no_report, **asked
+            options.study, out, force=options.force, report=not options.no_report, figures=options.figures, **asked
         )
     return _answered(options, found, f"Wrote {', '.join(found.document['written'])} to {folder}.", CAUTION)
 

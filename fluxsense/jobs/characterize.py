@@ -16,7 +16,7 @@ from fluxsense.characterize.section import refuse_existing, write_characterized
 from fluxsense.characterize.virtual import SweepPlan, planned_sweeps
 from fluxsense.data.log import LogRow, write_log
 from fluxsense.device.chip import check_geometry
-from fluxsense.jobs.folder import held, keep, ready
+from fluxsense.jobs.folder import held, keep, ready, write_figures
 from fluxsense.jobs.options import CharacterizeOptions, CharacterizeSettings
 from fluxsense.jobs.result import Provenance, Result, Shown, make_document
 
@@ -82,7 +82,13 @@ def characterize(study: RoughStudy | str | Path, **options: Unpack[CharacterizeO
 
 
 def characterize_folder(
-    study: str | Path, folder: Path | None, *, force: bool, report: bool, **options: Unpack[CharacterizeOptions]
+    study: str | Path,
+    folder: Path | None,
+    *,
+    force: bool,
+    report: bool,
+    figures: bool = False,
+    **options: Unpack[CharacterizeOptions],
 ) -> tuple[Characterization, Path]:
     """`characterize`, with the files that the command leaves; also their folder.
 
@@ -95,6 +101,8 @@ def characterize_folder(
         Replace files that are already there.
     report : bool
         Whether to write the page.
+    figures : bool
+        Whether to write every figure as PDF and SVG too.
     **options
         As for `characterize`.
 
@@ -121,6 +129,11 @@ def characterize_folder(
 
             write_sweep_report(out / "characterization.html", found.fitted)
             written.append("characterization.html")
+        if figures:
+            from fluxsense.report.sweeps import sweep_figures
+
+            write_figures(sweep_figures(found.fitted), out)
+            written.append("figures (PDF, SVG)")
     return found, out
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -66,7 +66,8 @@ def _answer(document: dict[str, Any]) -> str:
 
 
 def _part(entry: dict[str, Any], one: IsolatorResult) -> dict[str, Any]:
-    part: dict[str, Any] = {"entry": entry, "pictures": list(_pictures(entry, one))}
+    pictures = [picture(x.figure, x.alt, x.caption, pixels=x.pixels) for x in _figures(entry, one)]
+    part: dict[str, Any] = {"entry": entry, "pictures": pictures}
     if one.fit is None:
         return part | {"parameters": [], "points": [], "rings": [], "pairs": []}
     return part | {
@@ -102,31 +103,52 @@ def _point_cells(p: dict[str, Any]) -> tuple[str, ...]:
     )
 
 
-def _pictures(entry: dict[str, Any], one: IsolatorResult) -> Iterator[Any]:
-    """An isolator's pictures, in the order of the page."""
+@dataclass(frozen=True)
+class _Drawn:
+    """A figure with its name, words for those who cannot see it and caption; `pixels` where lines would make a heavy page."""
+
+    name: str
+    figure: Figure
+    alt: str
+    caption: str
+    pixels: bool = False
+
+
+def sweep_figures(result: Characterization) -> dict[str, Figure]:
+    """Every figure of a characterization by isolator and name."""
+    pairs = zip(result.document["isolators"], result.isolators, strict=True)
+    return {f"{one.name}_{drawn.name}": drawn.figure for entry, one in pairs for drawn in _figures(entry, one)}
+
+
+def _figures(entry: dict[str, Any], one: IsolatorResult) -> Iterator[_Drawn]:
+    """An isolator's figures, in the order of the page."""
     tracks = [t for t in one.tracks if t is not None]
     if tracks:
-        yield picture(
+        yield _Drawn(
+            "tuning",
             draw_tracks(tracks, one.fit),
             "Resonance of each stage against the bias current of its line, with the fitted curve",
             "How each resonance tunes. Circles: resonance found in each pump-off sweep; curve: the fitted ring.",
         )
     if one.fit is None:
         return
-    yield picture(
+    yield _Drawn(
+        "pump_off",
         draw_flux_maps(one.fit),
         "Maps of transmission against signal frequency and bias current",
         "Pump off: magnitude of S21 over the line's gain, measured (left) and fitted (right).",
         pixels=True,
     )
-    yield picture(
+    yield _Drawn(
+        "misfit",
         draw_residuals(one.fit),
         "Misfit of each setting in the order of time",
         "Squared residual over noise of each setting, in the order in which the sweeps were taken; 1 is noise alone. "
         "A step would be a flux jump.",
     )
     if one.fit.pumped:
-        yield picture(
+        yield _Drawn(
+            "pump_on",
             draw_pump_maps(one.fit),
             "Transmission both ways and directionality against signal frequency and pump power or pump frequency",
             "Pump on, measured, with the lines' gains taken off: |S21|, |S12| and directionality 20 log10(|S21|/|S12|). "
@@ -134,14 +156,16 @@ def _pictures(entry: dict[str, Any], one: IsolatorResult) -> Iterator[Any]:
             pixels=True,
         )
         if _pump_rows(one.fit, "power")[0].size > 1:
-            yield picture(
+            yield _Drawn(
+                "power",
                 draw_power(one.fit),
                 "Isolation and forward loss against pump power",
                 "How isolation grows with pump power at the signal frequency where it gets largest. Circles: isolation; "
                 "squares: forward loss; lines: the fit.",
             )
     if one.points:
-        yield picture(
+        yield _Drawn(
+            "working_points",
             draw_points(one, float(entry["tunable_band_width_hz"])),
             "Isolation, loss and reflection at the best setting against signal frequency",
             "Working points over the tuning range, pump port 1. Circles: isolation; squares: forward loss; triangles: "

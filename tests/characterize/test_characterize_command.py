@@ -26,7 +26,7 @@ DEMO = Path(__file__).parents[2] / "data_demo" / "sweeps"
 def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Results of one run on the demo (about 25 s of one core)."""
     folder = tmp_path_factory.mktemp("out")
-    assert main(["characterize", str(DEMO / "study.toml"), "--out", str(folder), "--seed", "1"]) == 0
+    assert main(["characterize", str(DEMO / "study.toml"), "--out", str(folder), "--seed", "1", "--figures"]) == 0
     return folder
 
 
@@ -51,7 +51,12 @@ def test_demo_parameters_against_their_truth(out: Path) -> None:
             assert abs(p["value"] - true) < 5 * p["sd"], p["name"]
         assert 0.2e9 < entry["tunable_band_width_hz"] < 0.45e9
     assert seen == 44
-    assert {p.name for p in out.iterdir()} == set(FILES["characterize"][1])
+    names = {p.name for p in out.iterdir()}
+    assert {n for n in names if not n.endswith((".pdf", ".svg"))} == set(FILES["characterize"][1])
+    kinds = ("misfit", "power", "pump_off", "pump_on", "tuning", "working_points")
+    assert {n for n in names if n.endswith(".pdf")} == {
+        f"{e['isolator']}_{k}.pdf" for e in document["isolators"] for k in kinds
+    }
     page = (out / "characterization.html").read_text(encoding="utf-8")
     assert "Characterized".lower() in page.lower() or "characterized" in page
     assert "<script" not in page
