@@ -287,9 +287,15 @@ def _with_exact_weights(groups: Clusters, exact: Quadrature, unknowns: Unknowns)
 
 
 def sample_as_stated(
-    problem: Problem, seed: int, modes: list[LocalMode], *, wanted_ess: float | None, **options: Any
+    problem: Problem,
+    seed: int,
+    modes: list[LocalMode],
+    *,
+    wanted_ess: float | None,
+    most_steps: int | None = None,
+    **options: Any,
 ) -> Posterior:
-    """`sample_posterior` with the ensembles, walkers and steps that the study states, and its effective samples by default."""
+    """`sample_posterior` with the ensembles, walkers and steps (`most_steps` of them) that the study states, and its effective samples by default."""
     stated = problem.unknowns.study.sampling
     return sample_posterior(
         problem,
@@ -297,7 +303,7 @@ def sample_as_stated(
         modes=modes,
         ensembles=stated.ensembles,
         walkers=stated.walkers,
-        max_steps=stated.max_steps,
+        max_steps=stated.max_steps if most_steps is None else min(most_steps, stated.max_steps),
         wanted_ess=stated.wanted_ess if wanted_ess is None else wanted_ess,
         **options,
     )

@@ -72,7 +72,8 @@ def judge(
     found: list[Finding] = list(beyond)
     if check is not None:
         found += _misfit_findings(posterior, check, misfit_code)
-    found += _sampling_findings(posterior)
+    if check is None or check.p_value >= MISFIT_BAD:  # else it was cut short, and more of it would tell nothing
+        found += _sampling_findings(posterior)
     if linear is not None and linear.shift_sd - CERTAIN * linear.shift_error > LARGEST_SHIFT:
         found.append(Finding("not linear", 1, shift_sd=linear.shift_sd, name=linear.worst))
     if left_out > MOST_LEFT_OUT:

@@ -85,8 +85,8 @@ NOTICED = 0.9
 DOMINANT = 0.7
 """A nuisance limits the answer if the error would fall below that share without it."""
 CONTRADICTED_LOG_ODDS = -10.0
-HOPELESS_ESS = 200.0
-"""Effective draws of a fit so bad that the result is unusable whatever they say."""
+HOPELESS_ESS, HOPELESS_STEPS = 200.0, 120
+"""Effective draws, and steps at most, of a fit so bad that the result is unusable whatever they say."""
 MOST_CAUSES = 5
 """Kinds of eliminated numbers, the least probable first, that a result lists."""
 MOST_ASSUMPTIONS = 40
@@ -447,6 +447,7 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         seed,
         modes,
         wanted_ess=HOPELESS_ESS if hopeless else settings.wanted_ess,
+        most_steps=HOPELESS_STEPS if hopeless else None,
         max_seconds=settings.max_seconds,
         jumping=settings.jumping,
         progress=settings.progress,
