@@ -556,8 +556,12 @@ INFERRED = {
         cells(BIAS, times(-1)), "unusable: do not believe it. No direction.*opposite sign of the settings'", 1
     ),
     "candidates without the truth": Mistake(
-        put('direction_prior = "sphere"', 'direction_prior = "list"\ndirection_candidates = [[1, 0, 0], [0, 1, 0]]'),
-        "unusable: do not believe it. No direction.*None of the 2 candidate directions describes the data", 1
+        put(
+            'size = "1.0 uT"',
+            'size = "1.0 uT"\ndirection_prior = "list"\ndirection_candidates = [[1, 0, 0], [0, 1, 0]]',
+        ),
+        "unusable: do not believe it. No direction.*None of the 2 candidate directions describes the data",
+        1,
     ),
     "study of another chip": Mistake(OTHER_CHIP, "unusable: do not believe it. No direction", 1),
 }
