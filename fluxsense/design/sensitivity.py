@@ -53,7 +53,7 @@ from fluxsense.device.chip import (
     off_probe,
 )
 from fluxsense.infer.counts import ReadingLaw
-from fluxsense.model.between_states import left_out, linewidth_hz, touched
+from fluxsense.model.between_states import left_out, linewidth_hz, numbered, reference_state, touched
 from fluxsense.model.likelihood import SETUP_ARRAYS
 from fluxsense.model.parameter import (
     EXTENT,
@@ -384,23 +384,20 @@ class Experiment:
 
     def _between_states(self, block: Block) -> ComplexArray | None:
         """Relative errors (C, S P, 2, F) of unit variance of what a state's sweeps have in common (`fluxsense.model.between_states`)."""
-        bench, states = self.benches[block.bench], len(block.states)
-        if states == 1:
-            return None
+        bench = self.benches[block.bench]
         setup = self.study.isolators[bench.isolator].setup
         grid = bench.model.frequency_hz[bench.isolator]
-        off = [n * bench.count + bench.count - 1 for n in range(states)]
         out = [
             touched(setup.sd["gain_between_states"], [n // bench.count for n in range(len(block.sweeps))], grid.size)
         ]
-        swept = [n for n in off if block.sweeps[n] > 0]
-        empty = [k for n, k in enumerate(off) if self.study.states[block.states[n]].kind == "out" and k in swept]
-        divisor = (empty or swept or [-1])[0]
-        size = setup.sd["discrepancy"]
-        functions = smooth_functions(
-            grid, (float(grid.min()), float(grid.max())), linewidth_hz(self.study, bench.isolator)
+        others = [self.study.states[n].name != reference_state(self.study) for n in block.states]
+        tuned = numbered([other and k == bench.count - 1 for other in others for k in range(bench.count)])
+        span = float(grid.min()), float(grid.max())
+        out.append(
+            left_out(
+                setup.sd["discrepancy"], tuned, smooth_functions(grid, span, linewidth_hz(self.study, bench.isolator))
+            )
         )
-        out.append(left_out(size, [n for n in swept if n != divisor], len(block.sweeps), functions))
         found = np.concatenate(out)
         return found if len(found) else None
 

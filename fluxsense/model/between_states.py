@@ -52,24 +52,36 @@ def touched(size: float, states: Sequence[int], points: int) -> ComplexArray:
     return out.reshape(-1, len(states), 2, points)
 
 
-def left_out(size: float, off: Sequence[int], count: int, functions: FloatArray) -> ComplexArray:
+def reference_state(study: Study) -> str:
+    """The state whose pump-off sweeps those of the others are seen against: the first without the source, else the first."""
+    return next((s.name for s in study.states if s.kind == "out"), study.states[0].name)
+
+
+def left_out(size: float, owners: Sequence[int], functions: FloatArray) -> ComplexArray:
     """Relative errors (C, P, 2, F) of what a model leaves out of how pump-off sweeps change with the state.
 
     Parameters
     ----------
     size : float
-    off : sequence of int
-        Which of the P kinds of sweeps have no pump, but for the one that the others are seen against.
-    count : int
-        P.
+    owners : sequence of int (P,)
+        For each kind of sweep without the pump in a state other than `reference_state` a number of its own, from 0; -1 for all others.
     functions : ndarray (J, F)
         Of `fluxsense.model.remainder.smooth_functions`.
+
+    Notes
+    -----
+    Which sweeps have such an error does not depend on what else was swept, so that sweeps left out never tell more.
     """
-    points = functions.shape[-1]
-    if size <= 0 or not off:
-        return np.zeros((0, count, 2, points), dtype=np.complex128)
-    out = np.zeros((len(off), 2, len(functions), 2, count, 2, points), dtype=np.complex128)
-    for at, n in enumerate(off):
-        for path in range(2):
-            out[at, path, :, 0, n, path], out[at, path, :, 1, n, path] = size * functions, 1j * size * functions
-    return out.reshape(-1, count, 2, points)
+    points, total = functions.shape[-1], max(owners, default=-1) + 1
+    if size <= 0 or not total:
+        return np.zeros((0, len(owners), 2, points), dtype=np.complex128)
+    out = np.zeros((total, 2, len(functions), 2, len(owners), 2, points), dtype=np.complex128)
+    for n, own in enumerate(owners):
+        for path in range(2) if own >= 0 else ():
+            out[own, path, :, 0, n, path], out[own, path, :, 1, n, path] = size * functions, 1j * size * functions
+    return out.reshape(-1, len(owners), 2, points)
+
+
+def numbered(chosen: Sequence[bool]) -> list[int]:
+    """Numbers from 0 for the chosen ones, -1 for the others."""
+    return [int(n) if c else -1 for c, n in zip(chosen, np.cumsum(chosen) - 1, strict=True)]
