@@ -302,7 +302,8 @@ def _cell(
     if not size:
         return _Cell(key, rows, direct, members, middle, np.zeros((0, 0)), middle)
     covariance = np.asarray(np.cov(u.T), dtype=np.float64).reshape(size, size)
-    lower = np.linalg.cholesky(covariance + np.diag(1e-9 * np.diag(covariance)))  # two loops may move as one
+    # two loops may move as one, and one may stand still under every direction of a list
+    lower = np.linalg.cholesky(covariance + np.diag(1e-9 * np.diag(covariance) + STILL_PHI0**2))
     t = np.linalg.solve(lower, (u - middle).T).T
     return _Cell(
         key,

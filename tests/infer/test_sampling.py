@@ -17,6 +17,7 @@ from fluxsense.infer.diagnostics import diagnose
 from fluxsense.infer.mixture import StudentMixture, has_tails, importance_weights, improve, perplexity, with_tails
 from fluxsense.infer.modes import find_modes
 from fluxsense.infer.orient import sample_posterior, settled
+from fluxsense.infer.reduction import _cell
 from fluxsense.infer.sampler import default_moves, mixture_move, short_walk, walkers_for
 from fluxsense.model.problem import FluxProblem
 from fluxsense.model.unknowns import Unknowns
@@ -254,3 +255,12 @@ def test_one_ensemble_is_refused(study: Study) -> None:
     problem = FluxProblem(Unknowns(study), np.eye(3) / study.source.size, np.array([0.6, 0.5, 0.4]), 0.1)
     with pytest.raises(InputError, match="fewer than two ensembles"):
         sample_posterior(problem, 1, ensembles=1)
+
+
+def test_a_coordinate_that_stands_still_makes_no_cell_singular() -> None:
+    """A loop may lie along every direction of a list; the others keep their box about the points."""
+    u = np.random.default_rng(3).normal(size=(60, 3)) * [1e-3, 0.0, 1.0]
+    cell = _cell(((1, 0),), (0,), (), {0: [0]}, u)
+    t = np.linalg.solve(cell.lower, (u - cell.middle).T).T
+    assert np.all(np.abs(t) <= cell.box)
+    np.testing.assert_allclose(cell.middle + t @ cell.lower.T, u, atol=1e-12)

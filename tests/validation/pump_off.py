@@ -4,7 +4,8 @@
 
 For comparing two versions: run it in the tree of each, on the same campaigns (chip, seed, effect).  `touched`: somebody moved a
 cable while the source was changed, 3% and 5 degrees in every path of every isolator, half as much again along the sweep.
-`from-truth`: the search is given the truth to start from, a quarter of the time.
+`from-truth`: the search is given the truth to start from, a quarter of the time.  `off-out-only`: pump-off sweeps count with the
+source out only, as if no others had been taken.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ import outside_laboratory  # noqa: E402
 
 from fluxsense import load_screened, read_study  # noqa: E402
 from fluxsense.base.streams import stream  # noqa: E402
+from fluxsense.data.digest import Digest  # noqa: E402
 from fluxsense.infer import orient as search  # noqa: E402
 from fluxsense.infer.modes import ascend  # noqa: E402
 
@@ -61,6 +63,9 @@ def row_of(case: str) -> dict[str, Any]:
         path, world = laboratory.measure(chip, effect, "usual", seed, 1.0, Path(folder))
         study = read_study(path)
         digest, _ = load_screened(study)
+    if "off-out-only" in how:
+        empty = {s.name for s in study.states if s.kind == "out"}
+        digest = Digest({k: v for k, v in digest.items() if k.pump_on or k.state in empty})
     truth = np.ravel(world.truth.source) / study.source.size
 
     def near_truth(problem: Any, *_: Any, **__: Any) -> list[Any]:
