@@ -13,6 +13,7 @@ MOST_PLACES: Final = 5
 """Further places that are named of one kind."""
 _PARTICULAR: Final = re.compile(r"'[^']*'|\"[^\"]*\"|(?<![\w.])[+-]?\d[\d.]*(?:[eE][+-]?\d+)?")
 """What differs between two faults of the same kind: names in quotes and numbers."""
+_QUOTED: Final = re.compile(r"'[^']*'|\"[^\"]*\"")
 _ROW: Final = re.compile(r":\d+$")
 
 
@@ -59,6 +60,13 @@ class Faults:
             raise InputError("\n".join(self.lines()))
 
 
+def _place(first: InputError, other: InputError) -> str:
+    """Where another fault of the kind stands, with what it names beside the first."""
+    own = [found for found in _QUOTED.findall(other.what) if found not in first.what]
+    place = other.where.split(", ", 1)[-1]
+    return f"{place} ({', '.join(own)})" if own else place
+
+
 def _named(first: InputError, *others: InputError) -> str:
     """A fault in full, and where it stands likewise."""
     if not others:
@@ -66,7 +74,7 @@ def _named(first: InputError, *others: InputError) -> str:
     if _ROW.search(first.where):
         again = f"and {len(others)} more row{'s' if len(others) > 1 else ''} of this kind"
     else:
-        places = [other.where.split(", ", 1)[-1] for other in others]
+        places = [_place(first, other) for other in others]
         more = len(places) - MOST_PLACES
         again = "likewise " + ", ".join(places[:MOST_PLACES]) + (f" and {more} more" if more > 0 else "")
     return str(InputError(f"{first.what} ({again})", where=first.where, remedy=first.remedy))

@@ -708,7 +708,7 @@ def test_lines_that_carried_one_current_are_named(result: Characterization) -> N
 
 def test_the_page_marks_what_was_assumed(result: Characterization, monkeypatch: pytest.MonkeyPatch) -> None:
     """The internal losses of the idlers cannot be told (their prior is kept); the modes' frequencies can."""
-    monkeypatch.setattr("fluxsense.report.sweeps._pictures", lambda *_: ())  # seconds, and nothing of this
+    monkeypatch.setattr("fluxsense.report.sweeps._figures", lambda *_: ())  # seconds, and nothing of this
     page = sweep_page(result)
     told = {p["name"]: bool(p["assumed"]) for e in result.document["isolators"] for p in e.get("parameters", [])}
     assert set(told.values()) == {True, False}

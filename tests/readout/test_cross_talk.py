@@ -140,7 +140,11 @@ def test_cross_talk_in_a_study(tmp_path):
 @pytest.mark.parametrize(
     ("lines", "shared", "words"),
     [
-        (PAIR, "", 'the isolator "east" is not on the shared line. Add it to readout.shared_line'),
+        (
+            PAIR,
+            "",
+            'the isolator "east" is not on the shared line (likewise readout.cross_talk[number 1].from ("north")). Add it',
+        ),
         (PAIR.replace('"north"', '"south"'), "shared_line = true", "readout.cross_talk[number 1].from"),
         (PAIR.replace('"north"', '"east"'), "shared_line = true", "an isolator has no cross-talk with itself"),
         (PAIR + PAIR, "shared_line = true", "a pair of isolators is stated twice"),

@@ -34,8 +34,8 @@ def test_one_kind_is_named_with_its_places() -> None:
     with pytest.raises(InputError) as caught:
         faults.raise_any()
     assert str(caught.value).split("\n") == [
-        's.toml, loop[a].side: "3 GHz" is a frequency, but a length is wanted (likewise loop[b].side, loop[0].side, '
-        "loop[1].side, loop[2].side, loop[3].side and 2 more). Write um.",
+        's.toml, loop[a].side: "3 GHz" is a frequency, but a length is wanted (likewise loop[b].side ("4 GHz"), '
+        'loop[0].side ("5 GHz"), loop[1].side ("5 GHz"), loop[2].side ("5 GHz"), loop[3].side ("5 GHz") and 2 more). Write um.',
         "s.toml, sweep.start: this entry is missing. Add it.",
     ]
 
