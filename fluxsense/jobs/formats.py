@@ -16,7 +16,7 @@ from fluxsense.base.files import write_beside
 from fluxsense.jobs.folder import write_figures
 from fluxsense.jobs.orient import Answer, stated_truth
 from fluxsense.jobs.result import json_text
-from fluxsense.report.tables import Table, summary_table, unknowns_table
+from fluxsense.report.tables import Table
 
 DRAWS: Final = 3000
 """Posterior draws that go out: those behind the table of unknowns in the document."""
@@ -99,7 +99,7 @@ def _write_tables(answer: Answer, folder: Path) -> None:
     columns = tuple(f"{name} ({unit})" if unit else name for name, unit in zip(names, units, strict=True))
     draws = Table("Posterior draws", columns, tuple(tuple(float(x) for x in row) for row in values))
     written = {"draws.csv": draws.csv()}
-    for stem, table in (("summary", summary_table(answer.document)), ("unknowns", unknowns_table(answer.document))):
+    for stem, table in answer.tables().items():
         written |= {f"{stem}.csv": table.csv(), f"{stem}.tex": table.latex()}
     for name, text in written.items():
         write_beside(folder / name, text.encode("utf-8"), sync=True)

@@ -21,6 +21,7 @@ from fluxsense.base.findings import Verdict
 from fluxsense.base.units import shown
 from fluxsense.data.chains import settled
 from fluxsense.report.sentences import sentences
+from fluxsense.report.tables import Table, tables_of
 from fluxsense.study import Study, read_study
 
 if TYPE_CHECKING:
@@ -103,6 +104,10 @@ class Shown:
     def pictures(self) -> dict[str, Figure]:
         """Figures by name, the one that says most first; none where there are none."""
         return {}
+
+    def tables(self) -> dict[str, Table]:
+        """Tables by name, with units in their heads: `csv()`, `latex()`, `columns`, `rows`; none where there are none."""
+        return tables_of(self.document)
 
     def _repr_html_(self) -> str:
         """What a notebook shows: the figure that says most, and the lines."""

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import csv
+import math
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from io import StringIO
 from typing import Any
@@ -92,3 +93,134 @@ def unknowns_table(document: Mapping[str, Any]) -> Table:
     rows = tuple(tuple(n[k] for k in keys) for n in document["nuisances"])
     columns = ("unknown", "unit", "prior mean", "prior s.d.", "mean", "s.d.")
     return Table(f"Unknowns: {document['title']}", columns, rows)
+
+
+def _answer_tables(document: Mapping[str, Any]) -> dict[str, Table]:
+    return {"summary": summary_table(document), "unknowns": unknowns_table(document)}
+
+
+def _check_tables(document: Mapping[str, Any]) -> dict[str, Table]:
+    """Flux of the stated source along each axis, and which way each pair transmits."""
+    flux = [(name, *map(float, one["phi0_for_stated_size"])) for name, one in document["flux_map"].items()]
+    ways = [
+        (iso["isolator"], d["signs"], str(d["pump_port"]), d["direction"], float(d["directionality_db"]))
+        for iso in document["isolators"]
+        for d in iso["directions"]
+    ]
+    return {
+        "flux_map": Table(
+            f"Flux of a source of the stated size along each axis: {document['title']}",
+            ("loop", "x (Phi0)", "y (Phi0)", "z (Phi0)"),
+            tuple(flux),
+        ),
+        "directions": Table(
+            f"Direction of transmission: {document['title']}",
+            ("isolator", "signs of the currents", "pump port", "transmits from", "directionality (dB)"),
+            tuple(ways),
+        ),
+    }
+
+
+def _characterization_tables(document: Mapping[str, Any]) -> dict[str, Table]:
+    rows = [
+        (entry["isolator"], p["name"], p["value"], p["sd"], p["unit"], "assumed" if p["assumed"] else "")
+        for entry in document["isolators"]
+        for p in entry.get("parameters", ())
+    ]
+    columns = ("isolator", "parameter", "value", "s.d.", "unit", "")
+    return {"parameters": Table(f"Parameters of the chip: {document['title']}", columns, tuple(rows))}
+
+
+def _plan_tables(document: Mapping[str, Any]) -> dict[str, Table]:
+    """Working points that are proposed, and the split of the sweeps."""
+    points = [
+        (
+            s["name"],
+            ", ".join(s["isolators"]),
+            str(s["pump_port"] or ""),
+            10 * math.log10(s["pump_power_w"] / 1e-3),
+            None if s["pump_frequency_hz"] is None else s["pump_frequency_hz"] / 1e9,
+            *(1e3 * float(x) for x in s["bias_a"].values()),
+        )
+        for s in document["settings"]
+    ]
+    lines = list(document["settings"][0]["bias_a"]) if points else []
+    split = [
+        (
+            c["isolator"],
+            c["setting"] or f"pump off at the bias of {c['pump_off_at_bias_of']}",
+            c["state"],
+            c["cooldown"],
+            float(c["sweeps"]),
+        )
+        for c in document["schedule"]["candidates"]
+    ]
+    head = (
+        "setting",
+        "isolators",
+        "pump port",
+        "pump power (dBm)",
+        "pump frequency (GHz)",
+        *(f"{x} (mA)" for x in lines),
+    )
+    return {
+        "working_points": Table(f"Proposed settings: {document['title']}", head, tuple(points)),
+        "split": Table(
+            f"Split of the sweeps: {document['title']}",
+            ("isolator", "setting", "state", "cooldown", "sweeps"),
+            tuple(split),
+        ),
+    }
+
+
+def _layout_tables(document: Mapping[str, Any]) -> dict[str, Table]:
+    """Every criterion of the layouts compared, and the loops that are proposed."""
+    found = {
+        f"criteria_{name}": Table(
+            f"Layouts compared, position {name.removeprefix('position_').replace('_', ' ')}: {document['title']}",
+            ("criterion", *each),
+            tuple((c, *(float(one[c]) for one in each.values())) for c in next(iter(each.values()))),
+        )
+        for name, each in document["comparison"].items()
+    }
+    loops = [
+        (x["name"], x["chip"], *(1e6 * float(v) for v in (*x["center_m"], *x["extent_m"])), float(x["corners"]))
+        for x in document["loops"]
+    ]
+    head = ("loop", "chip", "x (um)", "y (um)", "width (um)", "height (um)", "corners")
+    return found | {"loops": Table(f"Proposed loops: {document['title']}", head, tuple(loops))}
+
+
+def _detection_tables(document: Mapping[str, Any]) -> dict[str, Table]:
+    """What the experiment would see: smallest sizes, and the probability of detection of each size."""
+    unit, experiment = document["unit"], document["experiment"]
+    smallest = [
+        (name.replace("_", " "), float(v)) for name, v in experiment["smallest_size"].items() if isinstance(v, float)
+    ]
+    curve = experiment["detection_against_size"]
+    return {
+        "smallest_size": Table(
+            f"Smallest source seen: {document['title']}", ("direction", f"size ({unit})"), tuple(smallest)
+        ),
+        "detection": Table(
+            f"Probability of detection: {document['title']}",
+            (f"size ({unit})", "probability"),
+            tuple((float(a), float(b)) for a, b in zip(curve["size"], curve["probability"], strict=True)),
+        ),
+    }
+
+
+_TABLES: dict[str, Callable[[Mapping[str, Any]], dict[str, Table]]] = {
+    "orientation": _answer_tables,
+    "check": _check_tables,
+    "characterization": _characterization_tables,
+    "plan": _plan_tables,
+    "layout": _layout_tables,
+    "detection": _detection_tables,
+}
+
+
+def tables_of(document: Mapping[str, Any]) -> dict[str, Table]:
+    """The tables of a result's document by name; none of a kind that has none."""
+    made = _TABLES.get(document["kind"])
+    return {} if made is None else made(document)

@@ -17,6 +17,7 @@ from fluxsense.cli import FILES, main
 from fluxsense.data.log import write_log
 from fluxsense.data.touchstone import write_sweep
 from fluxsense.jobs.characterize import characterize
+from fluxsense.report.tables import tables_of
 from fluxsense.study import read_study
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "sweeps"
@@ -51,6 +52,9 @@ def test_demo_parameters_against_their_truth(out: Path) -> None:
             assert abs(p["value"] - true) < 5 * p["sd"], p["name"]
         assert 0.2e9 < entry["tunable_band_width_hz"] < 0.45e9
     assert seen == 44
+    table = tables_of(document)["parameters"]
+    assert table.columns == ("isolator", "parameter", "value", "s.d.", "unit", "")
+    assert [row[2] for row in table.rows] == [p["value"] for e in document["isolators"] for p in e["parameters"]]
     names = {p.name for p in out.iterdir()}
     assert {n for n in names if not n.endswith((".pdf", ".svg"))} == set(FILES["characterize"][1])
     kinds = ("misfit", "power", "pump_off", "pump_on", "tuning", "working_points")

@@ -21,6 +21,7 @@ from fluxsense.base.errors import InputError
 from fluxsense.data import campaign, digest, traces
 from fluxsense.data.campaign import campaign_rows, load_campaign
 from fluxsense.data.digest import digest_campaign, load
+from fluxsense.report.tables import tables_of
 from fluxsense.study import Study, read_study
 
 BAD = "traces/c1_in_s1_a_on_003.s2p"
@@ -62,6 +63,8 @@ def test_detect_leaves_out_what_orient_left_out(spoilt: Study, answered: tuple[O
     found = json.loads((folder / "detection.json").read_text())
     assert found["provenance"]["digest_hash"] == result["provenance"]["digest_hash"]
     assert found["provenance"]["orient_seed"] == 1
+    curve = found["experiment"]["detection_against_size"]
+    assert tables_of(found)["detection"].rows == tuple(zip(curve["size"], curve["probability"], strict=True))
     assert load(folder / "digest.npz").content_hash() == result["provenance"]["digest_hash"]
 
 

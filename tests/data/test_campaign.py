@@ -237,6 +237,10 @@ def test_overview_says_the_sign_rules(study: Study) -> None:
             assert direction["++", port] != direction["++", other]
         assert max(abs(d["directionality_db"]) for d in isolator["directions"]) > 15
     text = str(found)
+    tables = found.tables()
+    assert [r[0] for r in tables["flux_map"].rows] == [x.name for x in study.loops]
+    assert tables["flux_map"].rows[0][1:] == tuple(document["flux_map"][study.loops[0].name]["phi0_for_stated_size"])
+    assert len(tables["directions"].rows) == sum(len(i["directions"]) for i in document["isolators"])
     assert "Rank of the flux map: 3" in text
     assert "transmits" in text
 

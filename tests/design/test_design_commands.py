@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import copy
+import csv
+import io
 import json
 import re
 import sys
@@ -26,6 +28,7 @@ from fluxsense.report.design import draw_ambiguity, draw_layout
 from fluxsense.report.page import filled
 from fluxsense.report.proposals import layout_lines
 from fluxsense.report.sentences import sentences
+from fluxsense.report.tables import tables_of
 from fluxsense.study import Data, KeepOut, LayoutRules, Study, read_study
 from fluxsense.study.write import study_text
 
@@ -114,6 +117,27 @@ def test_plan_writes_what_it_says(planned: Proposed) -> None:
     figures = {f"{x}.{kind}" for x in ("landscape", "ambiguity", "schedule", "frequencies") for kind in ("pdf", "svg")}
     assert {p.name for p in planned.folder.iterdir()} == set(FILES["plan"][1]) | figures
     assert all((planned.folder / x).read_bytes()[:5] in (b"%PDF-", b"<?xml") for x in figures)
+
+
+def test_tables_of_proposals_hold_what_the_documents_say(planned: Proposed, laid_out: Proposed) -> None:
+    """Read back by Python's csv."""
+    found = tables_of(planned.document)
+    head, *rows = csv.reader(io.StringIO(found["working_points"].csv()))
+    assert len(rows) == len(planned.document["settings"])
+    for row, setting in zip(rows, planned.document["settings"], strict=True):
+        entry = dict(zip(head, row, strict=True))
+        assert 1e-3 * 10 ** (float(entry["pump power (dBm)"]) / 10) == pytest.approx(setting["pump_power_w"])
+        assert [float(entry[f"{k} (mA)"]) for k in setting["bias_a"]] == pytest.approx(
+            [1e3 * v for v in setting["bias_a"].values()]
+        )
+    assert sum(row[-1] for row in found["split"].rows) == planned.document["schedule"]["total"]
+    found = tables_of(laid_out.document)
+    stated = laid_out.document["comparison"]["position_as_stated"]
+    assert found["criteria_position_as_stated"].columns == ("criterion", *stated)
+    assert found["criteria_position_as_stated"].rows[0] == ("error", *(one["error"] for one in stated.values()))
+    loops = {row[0]: row for row in found["loops"].rows}
+    for loop in laid_out.document["loops"]:
+        assert loops[loop["name"]][2:4] == pytest.approx([1e6 * x for x in loop["center_m"]])
 
 
 @pytest.mark.parametrize("kind", ["plan", "layout"])
