@@ -137,7 +137,7 @@ def rests_findings(rests: Sequence[Assumption], error_deg: float) -> list[Findin
     first = next(iter(rests), None)
     if first is None or first.seen or not first.move_deg > NOTICEABLE * error_deg:
         return []
-    return [Finding("rests on", name=first.name, sd=first.prior_sd, unit=first.unit, move_deg=first.move_deg)]
+    return [Finding("rests on", name=first.name, quantity=(first.prior_sd, first.unit), move_deg=first.move_deg)]
 
 
 def mode_findings(posterior: Posterior) -> list[Finding]:

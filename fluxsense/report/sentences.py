@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 from fluxsense.base.findings import Finding
-from fluxsense.base.units import format_quantity
+from fluxsense.base.units import OWN_UNIT, dimension_of, format_quantity
 from fluxsense.report.words import odds_text
 
 MOST_FILES = 6
@@ -226,7 +226,7 @@ SENTENCES: dict[str, str] = {
     "beyond prior, bent": "{cause} than stated or assumed: the data put {name} and its like {times:.1f} times as far out as that "
     "allows (probability {probability:.1g}). So far out the model bends, and other values may fit as well, with another "
     "direction: state what is true of it. {measure_next}",
-    "rests on": "The answer rests most on the {name}: were it off by one standard deviation ({sd:.3g}{unit}), the direction "
+    "rests on": "The answer rests most on the {name}: were it off by one standard deviation ({quantity}), the direction "
     "would move by {move_deg:.2g} degrees, and the data would not show it.",
     "not linear": "The answer treats the {name} and others as acting in proportion, which does not hold over what the data leave "
     "open (the direction would move by {shift_sd:.2g} standard deviations). State it more closely, or "
@@ -386,6 +386,13 @@ def _remedies(listed: tuple[str, ...]) -> str:
     return f"What would tell them apart: {'; '.join(listed)}."
 
 
+def _quantity(value: float, unit: str) -> str:
+    """A value in the unit in which it reads best."""
+    if unit in OWN_UNIT.values():
+        return format_quantity(value, dimension_of(unit), 3)
+    return f"{value:.3g} {unit}".strip()
+
+
 SHOWN: dict[str, Callable[[Any], str]] = {
     "axis": _axis,
     "truth": _vector,
@@ -408,7 +415,7 @@ SHOWN: dict[str, Callable[[Any], str]] = {
     "widths_mhz": lambda widths: ", ".join(f"{x:.0f}" for x in widths),
     "centres_ghz": lambda centres: ", ".join(f"{x:.4f}" for x in centres),
     "flux": lambda phi0: format_quantity(phi0, "flux", 2),
-    "unit": lambda unit: f" {unit}" if unit else "",
+    "quantity": lambda pair: _quantity(*pair),
     "cause": lambda array: CAUSES.get(array, _ELSE)[0],
     "measure_next": lambda array: CAUSES.get(array, _ELSE)[1],
     "kind": lambda kind: KIND_WORDS.get(kind, kind),

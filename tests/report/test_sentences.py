@@ -177,3 +177,16 @@ def test_a_believable_direction_is_named() -> None:
 )
 def test_sizes_read_well(mean: float, sd: float, unit: str, words: str) -> None:
     assert size_words(mean, sd, unit) == words
+
+
+def test_what_an_answer_rests_on_is_said_in_units_that_read_well() -> None:
+    def said(sd: float, unit: str) -> str:
+        return sentence(Finding("rests on", name="thing", quantity=(sd, unit), move_deg=2.8))
+
+    assert said(4e-7, "m") == (
+        "The answer rests most on the thing: were it off by one standard deviation (400 nm), the direction would move by "
+        "2.8 degrees, and the data would not show it."
+    )
+    assert "(2 deg)" in said(0.034906585, "rad")
+    assert "(1.5 mPhi0)" in said(1.5e-3, "Phi0")
+    assert "(0.05)" in said(0.05, "")
