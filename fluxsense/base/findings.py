@@ -13,7 +13,7 @@ from typing import Union
 TRUST = ("reliable", "tentative", "unusable")
 """Levels of trust, best first; a finding's doubt is a place in this list."""
 
-Value = Union[str, float, int, bool, tuple[float, ...], tuple[str, ...], tuple["Finding", ...]]  # noqa: UP007 - an alias needs it at run time
+Value = Union[str, float, int, bool, tuple[float, ...], tuple[float, str], tuple[str, ...], tuple["Finding", ...]]  # noqa: UP007 - an alias needs it at run time
 
 
 @dataclass(frozen=True, init=False)
