@@ -200,7 +200,7 @@ def _captions(shown: Shown, known: KnownSource | None) -> dict[str, tuple[str, s
         ),
         "traces": (
             "Measured and predicted magnitude of S21 and S12 for each group, with residuals",
-            "Magnitude of each path with the pump on, divided by its pump-off trace. Below each panel: residuals along the "
+            "Magnitude of each path with the pump on, divided by the pump-off trace that all states share. Below each panel: residuals along the "
             "measured phasor in standard deviations, after the most probable gain and flux-noise errors are taken out; "
             f"the shaded strip is ± 2.{part(figures.MOST_TRACES)}",
         ),
