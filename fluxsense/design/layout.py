@@ -46,6 +46,7 @@ from fluxsense.design.timeline import gathered
 from fluxsense.device.chip import SourceRows, loop_indices, mutual_matrix_phi0_per_a, nominal_parameters
 from fluxsense.magnetics.loops import place
 from fluxsense.magnetics.wires import Wires
+from fluxsense.model.between_states import reference_state
 from fluxsense.model.parameter import EXTENT
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Loop, Study
@@ -189,7 +190,7 @@ class Judge:
             self.parameters.changed(source=np.zeros_like(self.parameters["source"]))
         )
         self._calibration = calibration
-        tables: dict[tuple[int, tuple[float, ...]], _Table | _Law] = {}
+        tables: dict[tuple[int, tuple[float, ...], tuple[bool, ...]], _Table | _Law] = {}
         self._blocks = []
         still = FluxChain(
             np.zeros((1, len(study.states), len(study.loops))),
@@ -197,7 +198,9 @@ class Judge:
         )
         self._slow = experiment.slow is not None
         for number, block in enumerate(experiment.blocks):
-            key = (block.bench, block.sweeps)
+            # another state tells the same of the same fluxes, but for what may hide in its pump-off sweeps
+            usual = tuple(study.states[n].name == reference_state(study) for n in block.states)
+            key = (block.bench, block.sweeps, usual)
             if key not in tables:
                 tables[key] = _table(experiment, block)
             bench = experiment.benches[block.bench]

@@ -53,7 +53,7 @@ from fluxsense.device.chip import (
     off_probe,
 )
 from fluxsense.infer.counts import ReadingLaw
-from fluxsense.model.between_states import left_out, linewidth_hz, numbered, reference_state, touched
+from fluxsense.model.between_states import errors_between_states, linewidth_hz
 from fluxsense.model.likelihood import SETUP_ARRAYS
 from fluxsense.model.parameter import (
     EXTENT,
@@ -382,24 +382,16 @@ class Experiment:
             derivatives=derivatives,
         )
 
-    def _between_states(self, block: Block) -> ComplexArray | None:
-        """Relative errors (C, S P, 2, F) of unit variance of what a state's sweeps have in common (`fluxsense.model.between_states`)."""
+    def _between_states(self, block: Block) -> ComplexArray:
+        """Relative errors (C, S P, 2, F) of unit variance of what a state's sweeps have in common."""
         bench = self.benches[block.bench]
-        setup = self.study.isolators[bench.isolator].setup
         grid = bench.model.frequency_hz[bench.isolator]
-        out = [
-            touched(setup.sd["gain_between_states"], [n // bench.count for n in range(len(block.sweeps))], grid.size)
-        ]
-        others = [self.study.states[n].name != reference_state(self.study) for n in block.states]
-        tuned = numbered([other and k == bench.count - 1 for other in others for k in range(bench.count)])
-        span = float(grid.min()), float(grid.max())
-        out.append(
-            left_out(
-                setup.sd["discrepancy"], tuned, smooth_functions(grid, span, linewidth_hz(self.study, bench.isolator))
-            )
+        functions = smooth_functions(
+            grid, (float(grid.min()), float(grid.max())), linewidth_hz(self.study, bench.isolator)
         )
-        found = np.concatenate(out)
-        return found if len(found) else None
+        states = [self.study.states[n].name for n in block.states for _ in bench.probes]
+        off = [not probe.pump_on for _ in block.states for probe in bench.probes]
+        return errors_between_states(self.study, bench.isolator, states, off, functions)
 
     def apart(self, truth: ComplexArray, s: ComplexArray) -> ComplexArray:
         """How traces (B, P, 2, F) miss true ones, as columns (B, c, P, 2, F) for `regress`: the first gives the gradient, the last the misfit."""

@@ -28,14 +28,14 @@ def linewidth_hz(study: Study, isolator: int) -> float:
     return float(np.mean([s.signal_linewidth_hz for s in study.isolators[isolator].stages]))
 
 
-def touched(size: float, states: Sequence[int], points: int) -> ComplexArray:
+def touched(size: float, states: Sequence[str], points: int) -> ComplexArray:
     """Relative errors (C, P, 2, F) of sweeps whose lines may have been touched between states.
 
     Parameters
     ----------
     size : float
         Standard deviation per quadrature and path.
-    states : sequence of int (P,)
+    states : sequence of str (P,)
         State of each kind of sweep; of a single state nothing shows.
     points : int
         Frequencies F.
@@ -46,7 +46,7 @@ def touched(size: float, states: Sequence[int], points: int) -> ComplexArray:
     shapes = size * np.stack([np.ones(points), GAIN_SLOPE * np.linspace(-1.0, 1.0, points)])
     out = np.zeros((len(each), 2, 2, 2, len(states), 2, points), dtype=np.complex128)
     for at, state in enumerate(each):
-        own = np.asarray(states) == state
+        own = [s == state for s in states]
         for path in range(2):
             out[at, path, :, 0, own, path], out[at, path, :, 1, own, path] = shapes, 1j * shapes
     return out.reshape(-1, len(states), 2, points)
@@ -82,6 +82,24 @@ def left_out(size: float, owners: Sequence[int], functions: FloatArray) -> Compl
     return out.reshape(-1, len(owners), 2, points)
 
 
-def numbered(chosen: Sequence[bool]) -> list[int]:
-    """Numbers from 0 for the chosen ones, -1 for the others."""
-    return [int(n) if c else -1 for c, n in zip(chosen, np.cumsum(chosen) - 1, strict=True)]
+def errors_between_states(
+    study: Study, isolator: int, states: Sequence[str], off: Sequence[bool], functions: FloatArray
+) -> ComplexArray:
+    """All such relative errors (C, P, 2, F) of an isolator's kinds of sweeps, as large as its set-up says.
+
+    Parameters
+    ----------
+    study : Study
+    isolator : int
+    states : sequence of str (P,)
+        State of each kind of sweep.
+    off : sequence of bool (P,)
+        Whether it is taken without the pump.
+    functions : ndarray (J, F)
+        Of `fluxsense.model.remainder.smooth_functions` over `linewidth_hz`.
+    """
+    sd, usual = study.isolators[isolator].setup.sd, reference_state(study)
+    chosen = np.array(off) & np.array([s != usual for s in states])
+    owners = [int(n) if c else -1 for c, n in zip(chosen, np.cumsum(chosen) - 1, strict=True)]
+    lines = touched(sd["gain_between_states"], states, functions.shape[-1])
+    return np.concatenate([lines, left_out(sd["discrepancy"], owners, functions)])

@@ -37,7 +37,7 @@ from fluxsense.base.units import dbm_to_watt
 from fluxsense.data.digest import Digest, GroupKey, off_group_for
 from fluxsense.data.noise_levels import NoiseLevels, measure_noise
 from fluxsense.device.chip import MIXING, ChipModel, ChipParameters, Probe, nominal_array, nominal_parameters
-from fluxsense.model.between_states import left_out, linewidth_hz, numbered, reference_state, touched
+from fluxsense.model.between_states import errors_between_states, linewidth_hz
 from fluxsense.model.family import Added, Allowance, Family, Notch, Place, build_family, reals
 from fluxsense.model.flicker import wandering_covariance
 from fluxsense.model.parameter import Parameter
@@ -484,13 +484,12 @@ class RatioLikelihood:
 
         As large as the study says, and not learned: it could pass for a source.
         """
-        sd, usual = self.study.isolators[mine[0][0].isolator].setup.sd, reference_state(self.study)
         each = []
         for (place, slopes), functions in zip(mine, self._smooth(mine), strict=True):
-            states = [self._state(key) for key in (*place.keys, place.divisor)]
-            lines = touched(sd["gain_between_states"], states, slopes.ratio.shape[-1])
-            tuned = numbered([not k.pump_on and k.state != usual for k in (*place.keys, place.divisor)])
-            errors = np.concatenate([lines, left_out(sd["discrepancy"], tuned, functions)])
+            keys = (*place.keys, place.divisor)
+            errors = errors_between_states(
+                self.study, place.isolator, [k.state for k in keys], [not k.pump_on for k in keys], functions
+            )
             each.append((errors[:, :-1] - errors[:, -1:]) * slopes.ratio)
         total, first, out = sum(len(own) for own in each), 0, []
         if not total:
@@ -501,9 +500,6 @@ class RatioLikelihood:
             first += len(own)
             out.append(block.real.astype(np.complex128) if self.magnitude else block)
         return [out]
-
-    def _state(self, key: GroupKey) -> int:
-        return [s.name for s in self.study.states].index(key.state)
 
     # ------------------------------------------------------------ eliminated parameters
 

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import csv
-import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from io import StringIO
 from typing import Any
 
-from fluxsense.base.units import dimension_of, format_quantity
+from fluxsense.base.units import dimension_of, format_quantity, watt_to_dbm
 
 Cell = str | float | None
 
@@ -138,7 +137,7 @@ def _plan_tables(document: Mapping[str, Any]) -> dict[str, Table]:
             s["name"],
             ", ".join(s["isolators"]),
             str(s["pump_port"] or ""),
-            10 * math.log10(s["pump_power_w"] / 1e-3),
+            watt_to_dbm(s["pump_power_w"]),
             None if s["pump_frequency_hz"] is None else s["pump_frequency_hz"] / 1e9,
             *(1e3 * float(x) for x in s["bias_a"].values()),
         )
