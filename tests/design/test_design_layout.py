@@ -28,7 +28,7 @@ from fluxsense.design.layout import (
 from fluxsense.design.outlines import RuleBook, Shape, gap_m
 from fluxsense.design.sensitivity import planned_experiment, points_at
 from fluxsense.device.chip import check_geometry
-from fluxsense.study import KeepOut, LayoutRules, Study, read_study
+from fluxsense.study import KeepOut, LayoutRules, State, Study, read_study
 from fluxsense.study.write import study_text
 
 GRAIN = Path(__file__).parents[2] / "data_demo" / "grain" / "study.toml"
@@ -199,3 +199,17 @@ def test_rule_book_on_the_area() -> None:
     square = Shape("c", 0.0, 0.0, 10e-6, "square").corners(1e-7)
     assert book.total([square]) == ""
     assert book.total([square, square + 1e-4]) == "the loops cover 200 um^2, more than 150 um^2"
+
+
+def test_states_that_tell_otherwise_have_tables_of_their_own(grain: Study) -> None:
+    """Without the source out, a remainder may hide in the pump-off sweeps of the turned state, not in those it is seen against."""
+    turned = State("turned", "turned", rotation=((-1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.0, 0.0, 1.0)))
+    inside = next(s for s in grain.states if s.kind == "in")
+    each = tuple(replace(i, setup=i.setup.with_sd(discrepancy=0.05)) for i in grain.isolators[:1])
+    settings = tuple(replace(s, isolators=(each[0].name,)) for s in grain.settings)
+    plan = replace(grain.plan, states=("in", "turned"))
+    study = replace(grain, states=(inside, turned), isolators=each, settings=settings, plan=plan)
+    judge = Judge(study, search_points(study, 2, 3))
+    first, second = (table for *_, table in judge._blocks)
+    middle = np.zeros((1, 2)) + 0.5
+    assert np.trace(second.at(middle)[0]) < 0.99 * np.trace(first.at(middle)[0])
