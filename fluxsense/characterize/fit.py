@@ -2,7 +2,8 @@
 
 Order: tracks of both resonances give flux per current, offsets, shares and shunt ratios; the pump-off sweeps are fitted
 as a whole; the pump-on sweeps are tried with both wirings of the pump ports and a grid of idler linewidths and
-couplings; at last everything is fitted together.  White noise is taken from repeats (else from second differences of the
+couplings; at last everything is fitted together.  All that is tried is tried at some of the frequencies (`for_trials`); what is
+found is fitted on at all of them.  White noise is taken from repeats (else from second differences of the
 residuals along frequency), gain drift from the fitted gain errors, flux noise from sweep to sweep and the flux's walk from
 the scores of every record's own fluxes.
 
@@ -21,7 +22,7 @@ import numpy.typing as npt
 
 from fluxsense.base.units import dbm_to_watt
 from fluxsense.characterize.model import MIRRORED, Curvature, IsolatorModel, Misfit
-from fluxsense.characterize.records import Record, phasor, repeat_noise
+from fluxsense.characterize.records import Record, phasor, repeat_noise, thinned
 from fluxsense.characterize.tracks import Shape, Track
 from fluxsense.device.rings.shunted import KIND as SHUNTED
 from fluxsense.model.parameter import FOCUSING, OFFSET
@@ -35,9 +36,15 @@ ComplexArray = npt.NDArray[np.complex128]
 RIVAL_CHI2 = 100.0
 """Difference of chi2 at the pump-on biases up to which another splitting of the idlers gets a full fit of its own."""
 
+TRIAL_POINTS: Final = 61
+"""Frequencies of a sweep that trial fits keep at least."""
+IN_A_LINEWIDTH: Final = 6.0
+"""Frequencies in a linewidth that they keep at least."""
 USUAL_PHASE_ERROR_RAD = float(np.radians(10.0))
 WORTH: Final = 1e-2
 """Fall of chi2 below which a step is the last."""
+NEAR: Final = 1.0
+"""Fall of chi2 since slopes were made within which they are as good as new."""
 AS_HOPED: Final = 0.6
 """Part of what a step should gain below which slopes are worked out anew."""
 SHIFT_EXACT: Final = 5e-3
@@ -433,15 +440,28 @@ def solve(
     priors : sequence of Prior
         Assumptions beside those that the model's parameters bring along.
     """
+    return descend(model, start, free, noise, most, priors)[0]
+
+
+def descend(
+    model: IsolatorModel,
+    start: FloatArray,
+    free: Sequence[int],
+    noise: Noise,
+    most: int = 30,
+    priors: Sequence[Prior] = (),
+    found: Curvature | None = None,
+) -> tuple[Solution, Curvature | None]:
+    """As `solve`, from the curvature at the start if that is known; also the one where it ended, if it is as good as made there."""
     free = list(free)
     size = np.array([model.parameters[n].sd for n in free])
     low, high = np.array([model.parameters[n].bounds for n in free]).T
     assumed, spread = Assumed(model, priors), noise.spread(model.records)
-    known = assumed.information[np.ix_(free, free)]
+    stated = assumed.information[np.ix_(free, free)]
     x = np.array(start, dtype=np.float64)
     x[free] = np.clip(x[free], low, high)
     misfit, value = model.misfit(x, noise.white, noise.drift), np.inf
-    damping, found, fresh = 1e-3, None, False
+    damping, fresh, began = 1e-3, False, np.inf
     for _ in range(most):
         fresh = found is None
         found = model.curvature(x, noise.white, misfit, free) if found is None else found.at(misfit)
@@ -454,9 +474,10 @@ def solve(
                 taken = float(scores @ shrink @ scores)
             return left.chi2 + assumed.penalty(at) - taken
 
-        information = (information + known) * np.outer(size, size)
+        information = (information + stated) * np.outer(size, size)
         gradient = (gradient + assumed.gradient(x)[free]) * size
         value = total(x, misfit)
+        began = value if fresh or began == np.inf else began
         # a value on a bound stays there while it wants to go beyond
         inner = ~(((x[free] <= low) & (gradient > 0)) | ((x[free] >= high) & (gradient < 0)))
         fall, step, there, left = -np.inf, np.zeros(len(free)), x, misfit
@@ -478,12 +499,12 @@ def solve(
             continue
         x, misfit, value = there, left, value - fall
         hoped = -float(step @ (2.0 * gradient + information @ step))
-        if fall < WORTH and damping < 0.1 and fresh:
+        if fall < WORTH and damping < 0.1 and began - value < NEAR:
             break
         damping = max(damping / 8, 1e-9)
         if fall < WORTH or fall < AS_HOPED * hoped:  # as long as steps do what they should, slopes serve again
             found = None
-    return Solution(x, value, misfit)
+    return Solution(x, value, misfit), found.at(misfit) if found is not None and began - value < NEAR else None
 
 
 def off_start(
@@ -682,80 +703,98 @@ def fit_isolator(
     say = progress or (lambda words, share: None)
     kinds = (shapes[0].kind, shapes[1].kind)
     areas = len({r.row.state for r in records}) > 1
-    off_records = [r for r in records if not r.row.pump_on]
-    pumped = len(off_records) < len(records)
+    pumped = any(r.row.pump_on for r in records)
     measured = repeat_noise(records)
     study = replace(study, sweep=_sweep_of(study, records))
+    few = for_trials(records, tracks)
 
     def build(some: Sequence[Record], sign: int) -> IsolatorModel:
         return IsolatorModel(study, isolator, some, lines, kinds, sign, power_w, areas)
 
     say("fitting pump-off sweeps", 0.1)
-    model = build(off_records, 1)
+    model = build([r for r in few if not r.row.pump_on], 1)
     noise = Noise(first_noise(records) if measured is None else measured)
     off = fit_off(model, off_start(model, tracks, shapes, mains), noise)
     noise = _refreshed(noise, off, measured)
     off = solve(model, off.vector, range(len(model.parameters)), noise)
     noise = _refreshed(noise, off, measured)
     if not pumped:
-        return finish(model, off, noise, tracks, shapes, False, 0.0, ())
+        whole = build(records, 1)
+        off = solve(whole, off.vector, range(len(whole.parameters)), noise)
+        return finish(whole, off, _refreshed(noise, off, measured), tracks, shapes, False, 0.0, ())
 
     say("trying both wirings of the pump", 0.4)
-    results: dict[int, Solution] = {}
-    models: dict[int, IsolatorModel] = {}
-    biased = {r.row.bias_a for r in records if r.row.pump_on}
-    near = [r for r in records if r.row.bias_a in biased]  # the ramps say nothing of the pump
+    biased = {r.row.bias_a for r in records if r.row.pump_on}  # the ramps say nothing of the pump
     signal = [
         [float(off.vector[model.index(kind, k)]) for k in (0, 1)]
         for kind in ("signal_internal_hz", "signal_linewidth_hz")
     ]
-    for sign in (1, -1):
-        some = models[sign] = build(near, sign)
-        starts = on_starts(some, _joined(some, (model, off.vector)), near, power_w)
-        costs = [some.misfit(x, noise.white, noise.drift).chi2 for x in starts]
-        tried = [
-            solve(some, starts[int(n)], _of_pump(some), noise, 12, priors_of(some, *signal))
-            for n in np.argsort(costs)[:2]
-        ]
-        results[sign] = min(tried, key=lambda one: one.chi2)
-    sign = 1 if results[1].chi2 <= results[-1].chi2 else -1
-    odds = 0.5 * (results[-sign].chi2 - results[sign].chi2)
-    some = models[sign]
-    valleys = _other_idlers(some, results[sign], noise, priors_of(some, *signal))
 
-    say("fitting everything together", 0.7)
-    whole = build(records, sign)
-    priors, every = priors_of(whole, *signal), range(len(whole.parameters))
-    starts = [_joined(whole, (some, v.vector), (model, off.vector)) for v in valleys]
-    full = sorted((solve(whole, x, every, noise, 25, priors) for x in starts), key=lambda s: s.chi2)
+    def of_either(records: Sequence[Record]) -> list[tuple[IsolatorModel, Solution]]:
+        """The best fit of either wiring to the sweeps at the pump-on biases, the better one first."""
+        near = [r for r in records if r.row.bias_a in biased]
+        out = []
+        for one in (build(near, 1), build(near, -1)):
+            starts = on_starts(one, _joined(one, (model, off.vector)), near, power_w)
+            costs = [one.misfit(x, noise.white, noise.drift).chi2 for x in starts]
+            tried = [
+                solve(one, starts[int(n)], _of_pump(one), noise, 12, priors_of(one, *signal))
+                for n in np.argsort(costs)[:2]
+            ]
+            out.append((one, min(tried, key=lambda s: s.chi2)))
+        return sorted(out, key=lambda found: found[1].chi2)
+
+    (some, first), (_, second) = of_either(few)
+    if second.chi2 - first.chi2 < RIVAL_CHI2:  # too near each other to leave frequencies out
+        (some, first), (_, second) = of_either(records)
+    odds = 0.5 * (second.chi2 - first.chi2)
+    sign = some.port_sign
+    valleys = _other_idlers(some, first, noise, priors_of(some, *signal))
+
+    say("fitting everything together", 0.6)
+    trial = build(few, sign)
+    priors, every = priors_of(trial, *signal), range(len(trial.parameters))
+    starts = [_joined(trial, (some, v.vector), (model, off.vector)) for v in valleys]
+    full = sorted((solve(trial, x, every, noise, 25, priors) for x in starts), key=lambda s: s.chi2)
     noise = _refreshed(noise, full[0], measured)
-    fit = solve(whole, full[0].vector, every, noise, 25, priors)
-    ends = [n for n in every if whole.parameters[n].array == "line_end"]
+    fit = solve(trial, full[0].vector, every, noise, 25, priors)
+    ends = [n for n in every if trial.parameters[n].array == "line_end"]
     if (
         ends
     ):  # pump-off sweeps alone may have led them into a valley of their own: again from none, and small ones first
         start = fit.vector.copy()
         start[ends] = 0.0
         for part in (0.25, 0.5):
-            small = [Prior(n, 0.0, part * whole.parameters[n].sd) for n in ends]
-            start = solve(whole, start, every, noise, 15, [*priors, *small]).vector
-        fit = min(fit, solve(whole, start, every, noise, 25, priors), key=lambda s: s.chi2)
-    rest = [*full[1:], *_exchanges(whole, some, fit, noise, priors, priors_of(some, *signal))]
+            small = [Prior(n, 0.0, part * trial.parameters[n].sd) for n in ends]
+            start = solve(trial, start, every, noise, 15, [*priors, *small]).vector
+        fit = min(fit, solve(trial, start, every, noise, 25, priors), key=lambda s: s.chi2)
+    rest = [*full[1:], *_exchanges(trial, some, fit, noise, priors, priors_of(some, *signal))]
     best = min(rest, key=lambda s: s.chi2, default=fit)
     if best.chi2 < fit.chi2:
         rest = [fit, *(s for s in rest if s is not best)]
-        fit = solve(whole, best.vector, every, noise, 25, priors)
+        fit = best
+
+    say("fitting all frequencies", 0.8)
+    whole = build(records, sign)
+    fit = solve(whole, fit.vector, every, noise, 25, priors)
+    noise = _refreshed(noise, fit, measured)
     done = finish(whole, fit, noise, tracks, shapes, True, odds, priors)
     # on from where each stopped: from another valley 25 steps do not always arrive
-    rivals = [solve(whole, s.vector, every, noise, 25, priors) for s in rest]
+    rivals = [solve(trial, s.vector, every, noise, 25, priors) for s in rest]
     where = [whole.index("idler_frequency_hz", k) for k in (0, 1)]
     elsewhere = [s for s in rivals if np.any(np.abs(s.vector - fit.vector)[where] > 5 * done.sd[where])]
     if elsewhere:
-        rival = min(elsewhere, key=lambda s: s.chi2)
+        rival = solve(whole, min(elsewhere, key=lambda s: s.chi2).vector, every, noise, 25, priors)
+        fit = solve(whole, fit.vector, every, noise, 25, priors)
         if rival.chi2 < fit.chi2:
             done = finish(whole, rival, noise, tracks, shapes, True, odds, priors)
         done = replace(done, rival_odds=0.5 * abs(rival.chi2 - fit.chi2))
     return done
+
+
+def for_trials(records: Sequence[Record], tracks: Sequence[Track]) -> tuple[Record, ...]:
+    """The records at as many frequencies as trial fits need: several in the narrower linewidth, as the tracks show it."""
+    return thinned(records, min(t.linewidth_hz for t in tracks) / IN_A_LINEWIDTH, TRIAL_POINTS)
 
 
 def as_either(fit: IsolatorFit) -> IsolatorFit:
@@ -843,13 +882,15 @@ def finish(
 ) -> IsolatorFit:
     every = range(len(model.parameters))
     noise = replace(noise, drift=measured_drift(fit.misfit))
-    scores = FluxScores.of(model, fit, noise, priors)
+    misfit = model.misfit(fit.vector, noise.white, noise.drift)
+    curvature = model.curvature(fit.vector, noise.white, misfit, every)
+    scores = FluxScores.of(model, fit.vector, curvature, priors)
     sweep, walk = scores.sizes(prior_sizes(model.study, [model.isolator]).flux_walk_phi0)
     noise = replace(noise, sweep_phi0=sweep, walk_phi0=walk)
     jump = scores.most_likely_jump(noise)
-    fit = solve(model, fit.vector, every, noise, 10, priors)
+    fit, last = descend(model, fit.vector, every, noise, 10, priors, curvature)
     size = np.array([p.sd for p in model.parameters])
-    found = model.curvature(fit.vector, noise.white, fit.misfit, every)
+    found = last or model.curvature(fit.vector, noise.white, fit.misfit, every)
     information, _, shrink = with_fluxes_eliminated(found, noise.spread(model.records))
     per = fit.chi2 / degrees_of_freedom(fit.misfit, sum(not p.assumed for p in model.parameters))
     misfit = fit.misfit
@@ -898,16 +939,13 @@ class FluxScores:
     root: FloatArray
 
     @classmethod
-    def of(cls, model: IsolatorModel, fit: Solution, noise: Noise, priors: Sequence[Prior]) -> FluxScores:
-        """At a fit without such fluxes, or near it."""
-        every = range(len(model.parameters))
-        misfit = model.misfit(fit.vector, noise.white, noise.drift)
-        found = model.curvature(fit.vector, noise.white, misfit, every)
+    def of(cls, model: IsolatorModel, vector: FloatArray, found: Curvature, priors: Sequence[Prior]) -> FluxScores:
+        """At a fit without such fluxes, or near it: its vector (D,) and the curvature there by all parameters."""
         assumed = Assumed(model, priors)
         size = np.array([p.sd for p in model.parameters])
         inverse = inverse_information((found.information + assumed.information) * np.outer(size, size))
         gain = (found.cross * size[:, None]).T @ inverse
-        gradient = (found.gradient + assumed.gradient(fit.vector)) * size
+        gradient = (found.gradient + assumed.gradient(vector)) * size
         scores = found.scores - gain @ gradient
         values, vectors = np.linalg.eigh(found.own - gain @ (found.cross * size[:, None]))
         told = values > 1e-9 * max(float(values[-1]), 1e-300)

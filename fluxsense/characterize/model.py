@@ -225,6 +225,11 @@ class IsolatorModel:
         self._moving = [n for n, p in enumerate(self.parameters) if p.moves_flux]
         self._flux, self._flux_slopes = self._linear_flux(self._model(probes, range(len(probes)), np.array([1e9])))
 
+    def of(self, records: Sequence[Record]) -> IsolatorModel:
+        """The same of other records; their sweeps may have fewer frequencies, the set-up's functions stay as they are."""
+        given = self.lines, self.kinds, self.port_sign, self.reference_power_w, self.areas
+        return IsolatorModel(self.study, self.isolator, records, *given)
+
     def _probes(self) -> list[Probe]:
         states = [s.name for s in self.study.states]
         return [
@@ -392,27 +397,28 @@ class IsolatorModel:
     def slopes(
         self, vector: FloatArray, free: Sequence[int]
     ) -> Iterator[tuple[ComplexArray, ComplexArray, ComplexArray]]:
-        """Per block S21 and S12 (K, 2, F), their slopes by some of the parameters (n, K, 2, F), and by the two fluxes (2, K, 2, F)."""
+        """Per block S21 and S12 (2, K, F), their slopes by some of the parameters (2, n, K, F), and by the two fluxes (2, 2, K, F)."""
         flux = self.ring_flux_phi0(vector)
         for block, parts in zip(self.blocks, self._parts, strict=True):
-            shape = (len(block.rows), 2, block.frequency_hz.size)
-            s, by_flux = np.empty(shape, dtype=np.complex128), np.empty((2, *shape), dtype=np.complex128)
-            slopes = np.zeros((len(free), *shape), dtype=np.complex128)
+            size = (len(block.rows), block.frequency_hz.size)
+            s, by_flux = np.empty((2, *size), dtype=np.complex128), np.empty((2, 2, *size), dtype=np.complex128)
+            slopes = np.zeros((2, len(free), *size), dtype=np.complex128)
             for part in parts:
                 here = flux[None, block.rows[part.places]]
-                s[part.places], by_flux[:, part.places], slopes[:, part.places] = self._part_slopes(
-                    part, vector, here, free
-                )
+                for row, found in self._part_slopes(part, vector, here, free):
+                    into = s if row is None else by_flux[:, row - len(free)] if row >= len(free) else slopes[:, row]
+                    into[:, part.places] = found.swapaxes(0, 1)
             for row, n in enumerate(free):
                 if n in self._moving:
                     moved = self._flux_slopes[block.rows, :, self._moving.index(n)]
-                    slopes[row] = np.einsum("kl,lkpf->kpf", moved, by_flux)
+                    slopes[:, row] = moved[:, 0, None] * by_flux[:, 0] + moved[:, 1, None] * by_flux[:, 1]
             yield s, slopes, by_flux
 
     def _part_slopes(
         self, part: _Part, vector: FloatArray, flux: FloatArray, free: Sequence[int]
-    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
-        """S (K, 2, F), slopes by the fluxes (2, K, 2, F), and by what is free (n, K, 2, F), zero where the fluxes tell it."""
+    ) -> Iterator[tuple[int | None, ComplexArray]]:
+        """S21 and S12 (K, 2, F) with None, then their slopes: by what is free and the fluxes do not tell with its place in
+        `free` (the others are zero), by the two fluxes with the two places beyond."""
         arrays = self.arrays(vector[None])
         wanted, rows = [], []
         for row, n in enumerate(free):
@@ -421,26 +427,27 @@ class IsolatorModel:
             if not p.moves_flux and leads and (part.pump_on or not p.needs_pump):
                 wanted.append(p)
                 rows.append(row)
-        s, found = scattering_slopes(part.model, arrays, 0, flux, wanted[:_AT_ONCE])
-        slopes = np.zeros((len(free), *s.shape[1:]), dtype=np.complex128)
-        slopes[rows[:_AT_ONCE]] = found[0, 2:]
-        for first in range(_AT_ONCE, len(wanted), _AT_ONCE):
-            some = slice(first, first + _AT_ONCE)
-            slopes[rows[some]] = scattering_slopes(part.model, arrays, 0, flux, wanted[some], fluxes=False)[1][0]
         lead: dict[tuple[str, int], ComplexArray] = {}
+        for first in range(0, max(len(wanted), 1), _AT_ONCE):
+            some = wanted[first : first + _AT_ONCE]
+            s, found = scattering_slopes(part.model, arrays, 0, flux, some, fluxes=first == 0, one_sided=True)
+            if first == 0:
+                yield None, s[0]
+                yield from ((len(free) + k, found[0, k]) for k in (0, 1))
+                found = found[:, 2:]
+            for p, row, slope in zip(some, rows[first : first + _AT_ONCE], found[0], strict=True):
+                if p.array in LINE_ARRAYS:
+                    lead[p.array, p.stage] = slope
+                yield row, slope
         functions: dict[str, ComplexArray] = {}
         for row, n in enumerate(free):
             p = self.parameters[n]
-            if p.array not in LINE_ARRAYS:
-                continue
-            if p.item == 0:
-                lead[p.array, p.stage] = slopes[row]
+            if p.array not in LINE_ARRAYS or p.item == 0:
                 continue
             if p.array not in functions:  # the first of them has no zero within the sweep
                 own = line_basis(self._sub, p.array).at(part.model.frequency_hz[0])
                 functions[p.array] = own / own[0]
-            slopes[row] = lead[p.array, p.stage] * functions[p.array][p.item // 2] * (1j if p.item % 2 else 1.0)
-        return s[0], found[0, :2], slopes
+            yield row, lead[p.array, p.stage] * (functions[p.array][p.item // 2] * (1j if p.item % 2 else 1.0))
 
     def misfit(
         self, vector: FloatArray, noise: FloatArray, drift: float | None, shift: FloatArray | None = None
@@ -491,10 +498,12 @@ class IsolatorModel:
             for p in (0, 1):
                 scale = np.sqrt(block.count) / noise[p]
                 own = -scale[:, None] * misfit.gains[2 * at + p]
-                dense, sparse = own * slopes[:, :, p], own * by_flux[:, :, p]
+                dense, sparse = slopes[p], by_flux[p]
+                dense *= own
+                sparse *= own
                 columns.append((place - n, dense, sparse))
                 h = projected_products(
-                    block.traces[:, p] * scale[:, None], s[:, p] * scale[:, None], dense, sparse, misfit.drift or 0.0
+                    block.traces[:, p] * scale[:, None], s[p] * scale[:, None], dense, sparse, misfit.drift or 0.0
                 )
                 whole[np.ix_(order, order)] += h
         return Curvature(whole[:n, :n], whole[:n, n:], whole[n:, n:], columns).at(misfit)
@@ -624,8 +633,13 @@ def projected_products(
     w = d.conj() * m * root
     matrix = _error_information(d, w, drift)
     # along the line gain, and then along the gain errors
-    on_gain = np.concatenate([np.einsum("kf,nkf->nf", unit, dense), (unit * sparse).reshape(2 * k, -1)])
-    on_error = np.concatenate([np.einsum("kf,nkf->nk", d.conj(), dense), np.zeros((2 * k, k))])
+    on_gain = np.empty((n + 2 * k, d.shape[1]), dtype=np.complex128)
+    on_error = np.zeros((n + 2 * k, k), dtype=np.complex128)
+    conj = d.conj()
+    for row, one in enumerate(dense):  # one at a time stays in the processor's cache
+        on_gain[row] = np.einsum("kf,kf->f", unit, one)
+        on_error[row] = np.einsum("kf,kf->k", conj, one)
+    on_gain[n:] = (unit * sparse).reshape(2 * k, -1)
     own = np.sum(d.conj() * sparse, axis=2)  # (2, K)
     for loop in (0, 1):
         on_error[n + loop * k + np.arange(k), np.arange(k)] = own[loop]
@@ -633,7 +647,8 @@ def projected_products(
     out = -(on_gain.conj() @ on_gain.T).real - (on_error.conj() @ np.linalg.solve(matrix, on_error.T)).real
     flat = dense.reshape(n, -1).view(np.float64)
     out[:n, :n] += flat @ flat.T
-    mixed = np.einsum("nkf,lkf->nlk", dense.conj(), sparse).real.reshape(n, 2 * k)
+    pairs = flat.reshape(n, k, -1), sparse.view(np.float64)  # real and imaginary parts side by side
+    mixed = np.einsum("nkf,lkf->nlk", *pairs).reshape(n, 2 * k)
     out[:n, n:] += mixed
     out[n:, :n] += mixed.T
     both = np.einsum("akf,bkf->abk", sparse.conj(), sparse).real

@@ -7,7 +7,7 @@ a bias was reached, and a flux jump shows only as a change with time.  So only r
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -172,6 +172,23 @@ def _setting(row: LogRow) -> tuple[object, ...]:
         row.pump_on, row.pump_port, row.pump_phase_rad, repr(row.pump_power_dbm), repr(row.pump_frequency_hz),
         row.state, row.cooldown, row.bias_a,
     )  # fmt: skip
+
+
+def thinned(records: Sequence[Record], step_hz: float, fewest: int) -> tuple[Record, ...]:
+    """The records at every n-th of their frequencies, for trials: no coarser than a step, and a fewest number of points.
+
+    The line's gain is free at every frequency, so leaving some out loses information and shifts nothing.
+    """
+    out = []
+    for r in records:
+        points = r.frequency_hz.size
+        own = float(np.ptp(r.frequency_hz)) / max(points - 1, 1)
+        every = max(1, min(int(step_hz / own) if own > 0 else 1, (points - 1) // max(fewest - 1, 1)))
+        f = r.frequency_hz[::every]
+        reflection = None if r.reflection is None else r.reflection[:, ::every]
+        scatter = r.scatter * max(f.size - 2, 0) / max(points - 2, 1)
+        out.append(replace(r, frequency_hz=f, mean=r.mean[:, ::every], scatter=scatter, reflection=reflection))
+    return tuple(out)
 
 
 def phasor(values: ComplexArray) -> ComplexArray:

@@ -6,7 +6,9 @@ A raw reflection trace holds, beside the isolator's reflection through the line,
 
 with G and B free at every frequency and S_k as the line ends, known from transmission, make it.  Transmission has no B, and
 its line gain is found from every record; so the fit rests on transmission, and S11 and S22, of which it has seen nothing, must
-then follow its predictions up to G and B.
+then follow its predictions up to G and B, and up to what transmission leaves open: with r the whitened residual, A its slopes
+by the parameters and C their covariance, r has the covariance 1 + A C A^T, and r^T (1 + A C A^T)^-1 r is compared with the number
+of values.  (Line ends above all: each known to some per cent, they turn a reflection near 1 by as much, many times the noise.)
 """
 
 from __future__ import annotations
@@ -17,7 +19,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.characterize.fit import RIVAL_CHI2, IsolatorFit, as_either, finish, solve
+from fluxsense.characterize.fit import RIVAL_CHI2, IsolatorFit, as_either, finish, for_trials, solve
+from fluxsense.characterize.model import IsolatorModel
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -26,6 +29,12 @@ FEWEST: Final = 8
 """Records on one frequency grid that the check needs."""
 POOR_CHI2: Final = 1.5
 """Squared residual over noise beyond which a description is poor."""
+SIGN_ODDS: Final = 4.6
+"""Log odds (99 to 1) from which reflections tell an arrangement from its mirror image."""
+NOISE_ROUNDS: Final = 3
+"""How often noise is taken anew from what is left."""
+SLOPE_STEP: Final = 0.05
+"""Step of central differences, in parts of what matters of a parameter."""
 DRAWS: Final = 4
 """Fits from drawn line ends, where reflections do not follow."""
 
@@ -41,40 +50,109 @@ class Reflection:
     swapped : float
         The same with the two files' columns exchanged.
     records : int
+    odds : float
+        Log odds for the columns as they are: half the difference of the two sums of squares.
     """
 
     scatter: float
     swapped: float
     records: int
+    odds: float
 
 
 def check_reflection(fit: IsolatorFit) -> Reflection | None:
-    """Compare measured reflections with the fitted model; None if there are too few."""
-    straight, crossed, values, records = 0.0, 0.0, 0, 0
-    for block, predicted in zip(fit.model.blocks, fit.model.reflections(fit.vector), strict=True):
-        here = [(n, x) for n, x in enumerate(fit.model.records[m].reflection for m in block.rows) if x is not None]
+    """Compare measured reflections with the fitted model, with what the fit leaves open; None if there are too few.
+
+    White noise is what second differences along frequency show of that which the better of the two descriptions leaves.
+    """
+    pieces, records = _pieces(fit, fit.model.of(for_trials(fit.model.records, fit.tracks)))
+    if not pieces:
+        return None
+    values = sum(2 * (p.measured.size - 2 * p.measured.shape[1]) for p in pieces)  # two quadratures, less G and B
+    noise = [_noise(_residual(p.measured, p.predicted[0], p.count)[0], p.count) for p in pieces]
+    root, squares = _root(fit.covariance), [0.0, 0.0]
+    for _ in range(NOISE_ROUNDS):
+        left: list[list[ComplexArray]] = [[], []]
+        for crossed in (0, 1):
+            squares[crossed], left[crossed] = _fitted(pieces, noise, fit.drift, crossed, root)
+        noise = [min(_noise(one, p.count), _noise(other, p.count)) for p, one, other in zip(pieces, *left, strict=True)]
+    return Reflection(squares[0] / values, squares[1] / values, records, 0.5 * (squares[1] - squares[0]))
+
+
+@dataclass(frozen=True)
+class _Traces:
+    """Reflections of one port in one block, measured (K, F), as predicted for either port, and derivatives (D, K, F) of those."""
+
+    measured: ComplexArray
+    count: FloatArray
+    predicted: tuple[ComplexArray, ComplexArray]
+    slopes: tuple[ComplexArray, ComplexArray]
+
+
+def _pieces(fit: IsolatorFit, model: IsolatorModel) -> tuple[list[_Traces], int]:
+    """What is compared, at the frequencies of a model, and of how many records."""
+    pieces, records = [], 0
+    each = zip(fit.model.blocks, model.blocks, model.reflections(fit.vector), _slopes(model, fit.vector), strict=True)
+    for whole, block, predicted, slopes in each:
+        here = [(n, x) for n, x in enumerate(fit.model.records[m].reflection for m in whole.rows) if x is not None]
         if len(here) < FEWEST:
             continue
         rows = [n for n, _ in here]
-        measured = np.array([x for _, x in here])
+        some = np.searchsorted(whole.frequency_hz, block.frequency_hz)
+        measured = np.array([x for _, x in here])[..., some]
         records += len(rows)
-        values += measured[:, 0].size - 2 * measured.shape[2]
         for p in (0, 1):
-            own = _scatter(measured[:, p], predicted[rows, p], block.count[rows], fit.drift)
-            other = _scatter(measured[:, p], predicted[rows, 1 - p], block.count[rows], fit.drift, own[1])
-            straight += own[0]
-            crossed += other[0]
-    if not values:
-        return None
-    return Reflection(straight / (4 * values), crossed / (4 * values), records)  # two traces, two quadratures
+            of = [(predicted[rows, q], slopes[:, rows, q]) for q in (p, 1 - p)]
+            pieces.append(_Traces(measured[:, p], block.count[rows, None], (of[0][0], of[1][0]), (of[0][1], of[1][1])))
+    return pieces, records
+
+
+def _fitted(
+    pieces: list[_Traces], noise: list[float], drift: float, crossed: int, root: FloatArray
+) -> tuple[float, list[ComplexArray]]:
+    """Sum of squares over the variance, the fit's own freedom taken best, and what is left of every piece (K, F)."""
+    total, gradient, information, parts = 0.0, np.zeros(root.shape[1]), np.eye(root.shape[1]), []
+    for piece, white in zip(pieces, noise, strict=True):
+        d = piece.measured
+        weight = 1.0 / (white**2 / piece.count + drift**2 * np.abs(d) ** 2 + 1e-300)
+        r, gain = _residual(d, piece.predicted[crossed], weight)
+        slopes = _residual(gain * piece.slopes[crossed], piece.predicted[crossed], weight)[0]
+        moved = root.T @ (slopes * np.sqrt(weight)).reshape(len(slopes), -1).view(np.float64)
+        total += float(np.sum(weight * np.abs(r) ** 2))
+        gradient += moved @ (r * np.sqrt(weight)).ravel().view(np.float64)
+        information += moved @ moved.T
+        parts.append((r, slopes))
+    best = np.linalg.solve(information, gradient)
+    left = [r - np.tensordot(root @ best, slopes, axes=1) for r, slopes in parts]
+    return total - float(gradient @ best), left
+
+
+def _root(covariance: FloatArray) -> FloatArray:
+    """L (D, D) with L L^T the covariance."""
+    size = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
+    values, vectors = np.linalg.eigh(covariance / np.outer(size, size))
+    return np.asarray(size[:, None] * vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+def _slopes(model: IsolatorModel, vector: FloatArray) -> list[ComplexArray]:
+    """Derivatives (D, K, 2, F) of every block's reflections by the parameters, from central differences."""
+    out = [np.empty((vector.size, len(b.rows), 2, b.frequency_hz.size), dtype=np.complex128) for b in model.blocks]
+    for n, p in enumerate(model.parameters):
+        above, below = vector.copy(), vector.copy()
+        above[n], below[n] = min(vector[n] + SLOPE_STEP * p.sd, p.high), max(vector[n] - SLOPE_STEP * p.sd, p.low)
+        pairs = zip(model.reflections(above), model.reflections(below), strict=True)
+        for slopes, (up, down) in zip(out, pairs, strict=True):
+            slopes[n] = (up - down) / (above[n] - below[n])
+    return out
 
 
 def arranged(fit: IsolatorFit, rng: np.random.Generator) -> tuple[IsolatorFit, Reflection | None]:
     """The fit, or another that transmission bears as well and that reflections follow; and how they follow it.
 
-    Transmission does not tell an arrangement of the set-up from its mirror image (`IsolatorModel.mirrored`), and the fit may
-    have ended in a valley of wrong line ends; reflections show both.  Tried are the mirror image, and fits from line ends
-    drawn at half their prior with theirs.  Without reflections, uncertainties hold both signs.
+    Transmission does not tell an arrangement of the set-up from its mirror image (`IsolatorModel.mirrored`), whose reflections
+    are those of the other port, and the fit may have ended in a valley of wrong line ends.  So the mirror image is taken where
+    reflections follow the other port's better; and where they follow neither, fits from line ends drawn at half their prior are
+    tried, and their mirror images.  Where reflections do not tell, or there are none, uncertainties hold both signs.
 
     Parameters
     ----------
@@ -89,62 +167,56 @@ def arranged(fit: IsolatorFit, rng: np.random.Generator) -> tuple[IsolatorFit, R
     if seen is None:
         return as_either(fit), None
     every = range(len(model.parameters))
-    ends = [n for n in every if model.parameters[n].array == "line_end"]
-    best = here = solve(model, fit.vector, every, levels, 2, fit.priors)
-    for attempt in range(1 + DRAWS):
-        if seen.scatter < POOR_CHI2 or (attempt and not ends):
+    best = fit.vector
+    if min(seen.scatter, seen.swapped) >= POOR_CHI2:
+        best, seen = _with_other_ends(fit, seen, rng)
+    if seen.swapped < POOR_CHI2 and seen.odds < 0:
+        best = model.mirrored(best)
+    if best is not fit.vector:
+        solved = solve(model, best, every, levels, 15, fit.priors)
+        done = finish(model, solved, levels, fit.tracks, fit.shapes, True, fit.wiring_odds, fit.priors)
+        fit = replace(done, rival_odds=fit.rival_odds)
+        seen = check_reflection(fit) or seen
+    told = abs(seen.odds) > SIGN_ODDS or min(seen.scatter, seen.swapped) >= POOR_CHI2
+    return fit if told else as_either(fit), seen
+
+
+def _with_other_ends(fit: IsolatorFit, seen: Reflection, rng: np.random.Generator) -> tuple[FloatArray, Reflection]:
+    """The vector (D,) that reflections follow best, or whose mirror image's they do, of those that transmission bears."""
+    every = range(len(fit.model.parameters))
+    ends = [n for n in every if fit.model.parameters[n].array == "line_end"]
+    few = fit.model.of(for_trials(fit.model.records, fit.tracks))
+    chi2, best = solve(few, fit.vector, every, fit.levels, 2, fit.priors).chi2, fit.vector
+    for _ in range(DRAWS if ends else 0):
+        start = fit.vector.copy()
+        start[ends] = [0.5 * fit.model.parameters[n].sd * rng.standard_normal() for n in ends]
+        found = solve(few, start, every, fit.levels, 30, fit.priors)
+        other = check_reflection(replace(fit, vector=found.vector))
+        if other is None or found.chi2 > chi2 + RIVAL_CHI2:
+            continue
+        if min(other.scatter, other.swapped) < min(seen.scatter, seen.swapped):
+            best, seen = found.vector, other
+        if min(seen.scatter, seen.swapped) < POOR_CHI2:
             break
-        start = model.mirrored(fit.vector)
-        if attempt:
-            start = fit.vector.copy()
-            start[ends] = [0.5 * model.parameters[n].sd * rng.standard_normal() for n in ends]
-        found = solve(model, start, every, levels, 30, fit.priors)
-        images = [found, replace(found, vector=model.mirrored(found.vector))] if attempt else [found]
-        for one in images:
-            other = check_reflection(replace(fit, vector=one.vector))
-            if other is not None and one.chi2 < best.chi2 + RIVAL_CHI2 and other.scatter < seen.scatter:
-                best, seen = one, other
-    if best is here:
-        return fit, seen
-    best = solve(model, best.vector, every, levels, 15, fit.priors)
-    done = finish(model, best, levels, fit.tracks, fit.shapes, True, fit.wiring_odds, fit.priors)
-    done = replace(done, rival_odds=fit.rival_odds)
-    return done, check_reflection(done)
+    return best, seen
 
 
-def _scatter(
-    d: ComplexArray, s: ComplexArray, count: FloatArray, drift: float, noise: float | None = None
-) -> tuple[float, float]:
-    """Sum of squared residuals over their variance per quadrature, and the white noise of one sweep.
-
-    Parameters
-    ----------
-    d, s : ndarray (K, F) of complex
-        Measured and predicted.
-    count : ndarray (K,)
-    drift : float
-        Gain error per quadrature of a record.
-    noise : float, optional
-        From second differences of the residual along frequency if not given.
-    """
-    weight = np.broadcast_to(count[:, None], d.shape).astype(np.float64)
-    if noise is None:
-        bends = np.abs(np.diff(_residual(d, s, weight) * np.sqrt(weight), 2, axis=1)) ** 2
-        # median of an exponential variable: ln 2 times its mean, which is 12 s^2 for second differences
-        noise = float(np.sqrt(np.median(bends) / np.log(2) / 12.0 * len(d) / (len(d) - 2)))
-    weight = 1.0 / (noise**2 / weight + drift**2 * np.abs(d) ** 2 + 1e-300)
-    residual = _residual(d, s, weight)
-    return float(np.sum(weight * np.abs(residual) ** 2)), noise
+def _noise(left: ComplexArray, count: FloatArray) -> float:
+    """White noise of one sweep, from second differences along frequency of what is left of K traces (K, F)."""
+    bends = np.abs(np.diff(left * np.sqrt(count), 2, axis=1)) ** 2
+    # median of an exponential variable: ln 2 times its mean, which is 12 s^2 for second differences
+    return float(np.sqrt(np.median(bends) / np.log(2) / 12.0 * len(left) / (len(left) - 2)))
 
 
-def _residual(d: ComplexArray, s: ComplexArray, weight: FloatArray) -> ComplexArray:
-    """What is left of d after the weighted best G s + B at every frequency."""
-    total = weight.sum(axis=0)
-    d = d - (weight * d).sum(axis=0) / total
-    s = s - (weight * s).sum(axis=0) / total
-    power = (weight * np.abs(s) ** 2).sum(axis=0)
-    gain = (weight * np.conj(s) * d).sum(axis=0) / np.maximum(power, 1e-300)
-    return np.asarray(d - gain * s)
+def _residual(d: ComplexArray, s: ComplexArray, weight: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+    """What is left of d (..., K, F) after the weighted best G s + B at every frequency, and G (..., 1, F)."""
+    weight = np.broadcast_to(weight, d.shape[-2:])
+    total = weight.sum(axis=-2, keepdims=True)
+    d = d - (weight * d).sum(axis=-2, keepdims=True) / total
+    s = s - (weight * s).sum(axis=-2, keepdims=True) / total
+    power = (weight * np.abs(s) ** 2).sum(axis=-2, keepdims=True)
+    gain = (weight * np.conj(s) * d).sum(axis=-2, keepdims=True) / np.maximum(power, 1e-300)
+    return np.asarray(d - gain * s), np.asarray(gain)
 
 
 __all__ = ["Reflection", "arranged", "check_reflection"]

@@ -33,6 +33,7 @@ def scattering_slopes(
     *,
     fluxes: bool = True,
     phase: bool = False,
+    one_sided: bool = False,
 ) -> tuple[ComplexArray, ComplexArray]:
     """S21 and S12 of an isolator's probes and their derivatives.
 
@@ -50,6 +51,8 @@ def scattering_slopes(
         False leaves the two fluxes out.
     phase : bool
         Give the three parts of `ChipModel.scattering_and_phase` along an axis before that of the paths, and their derivatives.
+    one_sided : bool
+        Forward differences, exact to a thousandth of what a standard deviation changes: for steps of a search, at half the cost.
 
     Returns
     -------
@@ -60,7 +63,7 @@ def scattering_slopes(
     """
     lead = 2 if fluxes else 0
     count = lead + len(wanted)
-    each = 2 * count + 1
+    each = (1 if one_sided else 2) * count + 1
     batch = parameters.batch
     every = parameters.repeated(each)
     arrays = {name: every[name] for name in every}
@@ -68,18 +71,22 @@ def scattering_slopes(
     rows = np.arange(batch) * each
     apart = np.empty((batch, count))
     for n in range(count):
-        above, below = rows + 1 + n, rows + 1 + count + n
+        above, below = rows + 1 + n, rows if one_sided else rows + 1 + count + n
         if n < lead:
             flux[above, :, n] += FLUX_STEP_PHI0
-            flux[below, :, n] -= FLUX_STEP_PHI0
-            apart[:, n] = 2 * FLUX_STEP_PHI0
+            flux[below, :, n] -= 0.0 if one_sided else FLUX_STEP_PHI0
+            apart[:, n] = (1 if one_sided else 2) * FLUX_STEP_PHI0
             continue
         one = wanted[n - lead]
         if one.array not in arrays:
             arrays[one.array] = nominal_array(model.study, one.array, batch * each)
         view, step = one.of(arrays[one.array]), STEP * one.sd
-        view[above] = np.minimum(view[above] + step, one.high)  # beyond a bound there is no model
-        view[below] = np.maximum(view[below] - step, one.low)
+        # beyond a bound there is no model
+        if one_sided:
+            view[above] += np.where(view[above] + step <= one.high, step, -step)
+        else:
+            view[above] = np.minimum(view[above] + step, one.high)
+            view[below] = np.maximum(view[below] - step, one.low)
         apart[:, n] = view[above] - view[below]
     moved = ChipParameters(arrays)
     if phase:
@@ -87,6 +94,6 @@ def scattering_slopes(
     else:
         s = model.scattering(moved, isolator, flux=flux)
     stack = s.reshape(batch, each, *s.shape[1:])
-    difference = stack[:, 1 : 1 + count] - stack[:, 1 + count :]
+    difference = stack[:, 1 : 1 + count] - (stack[:, :1] if one_sided else stack[:, 1 + count :])
     apart = apart.reshape(batch, count, *[1] * (s.ndim - 1))
     return stack[:, 0], np.ascontiguousarray(difference / apart)

@@ -31,6 +31,7 @@ from sweep_chips import (
     changed,
     random_chip,
     studies,
+    study_text,
     sweeps_of,
     sweeps_of_chip,
     with_port_2_as_1,
@@ -50,8 +51,9 @@ from fluxsense.characterize.fit import (
 )
 from fluxsense.characterize.model import Curvature, Misfit, Number, eliminate, projected_products
 from fluxsense.characterize.points import matched_hz, transmission, tunable_band, working_points
-from fluxsense.characterize.records import Record
-from fluxsense.characterize.reflection import check_reflection
+from fluxsense.characterize.records import Record, thinned
+from fluxsense.characterize.reflection import SIGN_ODDS, _root, check_reflection
+from fluxsense.characterize.rough import read_rough
 from fluxsense.characterize.run import Characterization, _foreign_words, characterize, summary_lines
 from fluxsense.characterize.sample import sample_density, sample_fit
 from fluxsense.characterize.section import write_characterized
@@ -420,6 +422,61 @@ def test_exchanged_reflections_are_a_sentence(result: Characterization) -> None:
     faults = reflection_faults(check_reflection(wrong), "iso")
     assert [f.severity for f in faults] == ["tentative"]
     assert "with S11 and S22 exchanged" in faults[0].words
+
+
+def test_what_transmission_leaves_open_is_no_contradiction(tmp_path: Path) -> None:
+    """A vector five times as far from the best fit as the fit's own posterior draws one: line ends, some per cent each, then
+    misfit by more than half the noise, and reflections still follow within what is open.  Where that counts for nothing they do not."""
+    truth, _ = studies(tmp_path)
+    path = tmp_path / "study.toml"
+    path.write_text(study_text(stages=False).replace('[uncertainty]\nunstated = "exact"\n', ""), encoding="utf-8")
+    fit = fit_of(characterize(read_rough(path), as_set(sweeps_of(truth, port_signs=[-1], phase_error_rad=[0.03]))))
+    drawn = fit.vector + 5 * _root(fit.covariance) @ np.random.default_rng(0).standard_normal(fit.vector.size)
+    away = np.clip(drawn, *np.array([p.bounds for p in fit.model.parameters]).T)
+    seen = check_reflection(replace(fit, vector=away))
+    closed = check_reflection(replace(fit, vector=away, covariance=1e-12 * fit.covariance))
+    assert seen is not None
+    assert closed is not None
+    assert reflection_faults(seen, "iso") == []
+    assert seen.scatter < 1.2
+    assert closed.scatter > 1.5
+
+
+@pytest.mark.parametrize(("seed", "told"), [(700_001, True), (700_002, True), (700_004, False)])
+def test_reflections_tell_an_arrangement_from_its_mirror_image(tmp_path: Path, seed: int, told: bool) -> None:
+    """Every pump through a port: transmission leaves the sign of the pump phase error (7 degrees) open, reflections tell it, or
+    both signs lie within what is said (1.7 standard deviations)."""
+    chip_study, rough = studies(tmp_path)
+    true = 0.12 if seed % 2 == 0 else -0.12
+    chip = replace(random_chip(chip_study, seed), phase_error_rad=true)
+    result = characterize(rough, as_set(sweeps_of_chip(chip, seed - 700_000, replace(PLAN, phases=0))))
+    value, sd = parameter(result, "pump_phase_error_rad", 1)
+    seen = result.isolators[0].reflection
+    assert result.document["verdict"]["trust"] == "reliable"
+    assert seen is not None
+    assert (abs(seen.odds) > SIGN_ODDS) == told
+    if told:
+        assert value * true > 0
+        assert abs(value - true) < 4 * sd
+    else:
+        assert abs(value) < sd
+        assert abs(true) < abs(value) + 1.7 * sd
+
+
+@given(points=st.integers(2, 900), step=st.floats(1e4, 1e8), fewest=st.integers(2, 100))
+def test_thinned_records_keep_enough_frequencies(points: int, step: float, fewest: int) -> None:
+    f = np.linspace(5e9, 5.4e9, points)
+    s = np.exp(2j * np.pi * f * 1e-8) * np.ones((2, 1))
+    row = LogRow(1, "a.s2p", "iso", False, None, None, np.nan, np.nan, "out", "first", 1, 0.0, (0.0,))
+    (one,) = thinned([Record(row, 3, f, s, np.array([points - 2.0, 0.0]), 2 * s)], step, fewest)
+    assert one.frequency_hz.size >= min(points, fewest)
+    assert np.all(np.diff(one.frequency_hz) <= max(step, f[1] - f[0]) * (1 + 1e-9))
+    at = np.searchsorted(f, one.frequency_hz)
+    assert np.array_equal(f[at], one.frequency_hz)
+    assert np.array_equal(s[:, at], one.mean)
+    assert one.reflection is not None
+    assert np.array_equal(2 * s[:, at], one.reflection)
+    assert one.scatter[0] == pytest.approx(max(one.frequency_hz.size - 2, 0) if points > 2 else 0)
 
 
 def test_files_without_reflections_are_not_checked(rows: Rows) -> None:

@@ -76,6 +76,26 @@ def test_slopes_agree_with_differences_of_higher_order(study: Study, ring: str, 
         check(n, at, 0.01 * one.sd)
 
 
+def test_forward_differences_are_near_the_central_ones(study: Study) -> None:
+    """At a value's upper bound the step goes down."""
+    on = setting_probe(study, 0, 0, 0)
+    grid = np.linspace(4.95e9, 5.05e9, 11)
+    model = ChipModel(study, [on, off_probe(on)], [grid, grid])
+    base = nominal_parameters(study)
+    flux = np.array([[[0.41, 0.37], [0.35, -0.44]]])
+    share = float(nominal_array(study, "idler_participation", 1)[0, 0, 1])
+    wanted = [
+        Parameter("width", "signal_linewidth_hz", (0, 0), 0.0, 1e6, "Hz"),
+        Parameter("share", "idler_participation", (0, 1), 0.0, 0.01, "", high=share),
+    ]
+    s, central = scattering_slopes(model, base, 0, flux, wanted)
+    same, forward = scattering_slopes(model, base, 0, flux, wanted, one_sided=True)
+    np.testing.assert_allclose(same, s, rtol=0, atol=1e-14)
+    scale = np.abs(central).max(axis=(0, 2, 3, 4), keepdims=True)
+    np.testing.assert_allclose(forward / scale, central / scale, rtol=0, atol=1e-3)
+    assert not np.array_equal(forward, central)
+
+
 def test_slopes_of_a_batch_are_those_of_its_members(study: Study) -> None:
     on = setting_probe(study, 0, 0, 0)
     grid = np.linspace(4.95e9, 5.05e9, 5)
