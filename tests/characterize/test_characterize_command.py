@@ -216,7 +216,8 @@ def test_three_isolators_from_sweeps_to_a_direction(tmp_path: Path) -> None:
     result = orient(fitted, simulate_digest(truth, campaign), seed=1)
     assert result.document["verdict"]["trust"] == "reliable"
     assert result.region_contains(direction)[0.95]
-    assert result.document["regions"]["90"]["cone_half_angle_deg"] < 10
+    (region,) = (r for r in result.document["region"] if r["level"] == 0.9)
+    assert region["cone_deg"] < 10
 
 
 @pytest.mark.slow
