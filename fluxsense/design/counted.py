@@ -15,12 +15,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import rel_entr
 
-from fluxsense.infer.counts import ReadingLaw, misread
+from fluxsense.infer.counts import SURE, ReadingLaw, misread
 
 FloatArray = npt.NDArray[np.float64]
-
-SURE = 1e-12
-"""Probabilities are kept this far from 0 and 1."""
 
 
 def count_slopes(law: ReadingLaw, flux_phi0: FloatArray) -> tuple[FloatArray, FloatArray]:

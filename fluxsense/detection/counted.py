@@ -1,7 +1,7 @@
 """Counts of transmission to first order in a weak source: the same score statistic as of traces (`fluxsense.detection.linear`).
 
 With p_g the probability of a group of n_g sweeps, A its derivatives by the source vector and B those by the nuisances at no
-source, and W = n/(p (1 - p)), the score of the source is A W (k/n - p), its covariance without a source
+source, and W = m/(p (1 - p)), m the number of independent sweeps that tell as much (`infer.counts.independent_sweeps`), the score of the source is A W (k/n - p), its covariance without a source
 
     M = A W A^T - A W B^T (B W B^T + 1)^-1 B W A^T,
 
@@ -25,7 +25,8 @@ from fluxsense.detection.linear import (
     score_statistic,
     with_drawn_places,
 )
-from fluxsense.infer.counts import VoteProblem
+from fluxsense.infer.counts import VoteProblem, independent_sweeps, mean_of_nodes
+from fluxsense.infer.counts import drawn_counts as readings
 from fluxsense.model.parameter import WRONG_WAY_RATE
 from fluxsense.model.problem import DERIVATIVE_STEP, displaced
 from fluxsense.model.unknowns import Unknowns
@@ -61,7 +62,8 @@ class CountCampaign:
         self.reference = np.zeros(self.unknowns.size) if reference is None else reference
         self.sweeps = np.array([v.count for v in problem.votes.values()], dtype=np.float64)
         size = self.unknowns.size
-        around = problem.probabilities(displaced(self.reference[None]) if size else np.zeros((1, 0)))
+        every = problem.nodes(displaced(self.reference[None]) if size else np.zeros((1, 0)))
+        around, self._nodes = mean_of_nodes(every), every[:, 0]
         middle = np.clip(around[0], 1e-9, 1 - 1e-9)
         self._nuisance = (around[1 : 1 + size] - around[1 + size :]) / (2 * DERIVATIVE_STEP)
         self._source = self._source_slopes()
@@ -86,7 +88,7 @@ class CountCampaign:
 
     def _weighed(self, sweeps: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Precision of the nuisances, their products with the source's columns, and M, for numbers of sweeps (G,)."""
-        a, b, w = self._source, self._nuisance, sweeps / self._spread
+        a, b, w = self._source, self._nuisance, independent_sweeps(self._nodes, sweeps) / self._spread
         inner = (b * w) @ b.T + np.eye(len(b))
         cross = (b * w) @ a.T
         m = (a * w) @ a.T - cross.T @ np.linalg.solve(inner, cross)
@@ -100,8 +102,9 @@ class CountCampaign:
     def fit(self, forward: FloatArray, rounds: int = FIT_ROUNDS) -> tuple[FloatArray, FloatArray]:
         """Scores (B, 3K) of counts 'from 1 to 2' (B, G), fitted without a source, and the whitened nuisances (B, Dn)."""
         x = np.tile(self.reference, (len(forward), 1))
+        weight = independent_sweeps(self._nodes, self.sweeps) / self._spread
         for turn in range(rounds + 1):
-            apart = (forward - self.sweeps * self.problem.probabilities(x)) / self._spread
+            apart = (forward / self.sweeps - self.problem.probabilities(x)) * weight
             score = apart @ self._nuisance.T - x
             if turn < rounds:
                 x = x + score @ self._inverse
@@ -127,10 +130,10 @@ class CountCampaign:
         for column, n in enumerate(wide.nuisances, wide.lead):
             z[:, column] = given.get(n.name, z[:, column])
         vectors = np.zeros((count, 3)) if source is None else np.array(np.broadcast_to(source, (count, 3)))
-        p = self.problem.model.forward(
+        p = self.problem.model.nodes(
             wide.parameters(z).changed(source=vectors), self._rate(np.repeat(nuisances[None], count, axis=0))
         )
-        return self.fit(rng.binomial(self.sweeps.astype(np.int64), p).astype(np.float64), rounds)[0]
+        return self.fit(readings(p, self.sweeps, rng), rounds)[0]
 
     def measured_score(self) -> tuple[FloatArray, FloatArray]:
         """Score (3K,) of the counts themselves, and the nuisances fitted without a source (Dn,)."""
@@ -163,8 +166,7 @@ def drawn_counts(campaign: CountCampaign, rng: np.random.Generator, count: int =
     """Campaigns with nuisances drawn from their priors, analysed as measured ones (see `linear.drawn_campaigns`)."""
     out = []
     for x in campaign.unknowns.draw(rng, count):
-        p = campaign.problem.probabilities(x[None])
-        _, fitted = campaign.fit(rng.binomial(campaign.sweeps.astype(np.int64), p).astype(np.float64))
+        _, fitted = campaign.fit(readings(campaign.problem.nodes(x[None]), campaign.sweeps, rng))
         moved = CountCampaign(campaign.problem, fitted[0], with_drawn_places(campaign.study, campaign.positions_m, rng))
         out.append(DrawnCampaign(np.asarray(x), moved, len(campaign.positions_m)))
     return out

@@ -7,21 +7,27 @@ sin f > 0: (k, k + 1/2) for a bare ring in its ground branch, (4 k, 4 k + 2) for
 independently, so with q_1, q_2 those probabilities, a sweep of positive pump phase transmits from 1 to 2 with
 p = q_1 q_2 + (1 - q_1)(1 - q_2), and is read so with e + (1 - 2 e) p, e the rate of wrong readings.
 
-The law holds where both stages are near the pumped resonance.  Sweeps solved one by one (`tests/outside`) keep it where shunted
-rings vary by 0.05 flux quanta; of bare rings within 0.15 flux quanta of a flip, whose modes lie linewidths apart, up to a tenth
-go against it, which `wrong_way` has to cover.  The analyser's noise is not in the law: with 1% of white noise, loops within 0.1 flux
-quanta of zero and a flux noise of 0.04, simulated sweeps depart from it by up to 0.17 in probability where four pump-off sweeps
-divide them, by up to 0.07 where a hundred do; with 0.01% not at all (chi-square 30 of 24 groups of 300 sweeps).
+That is what the currents alone decide.  Where a pair hardly converts, near a flip or far from its working point, noise of the
+analyser, of the gain and of the pump-off sweeps decides with them: `fluxsense.infer.reading_noise` adds it, from the forward model
+of the stated chip and the study's noise.  What the sweeps of a group share makes their counts scatter more than binomially.  With p
+the mean of a group's probability over it and r p (1 - p) its variance, r is the correlation of two of its readings, and a count k of
+n has the beta-binomial law
+
+    B(k + a, n - k + b)/B(a, b),    a = p (1/r - 1),    b = (1 - p) (1/r - 1)
+
+(Skellam, J. R. Stat. Soc. B 10, 257 (1948), cited from memory), which has that mean and variance; n/(1 + (n - 1) r) independent sweeps
+would tell as much.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from functools import cached_property, partial
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import betaln
 from scipy.stats import binom
 
 from fluxsense.base.errors import InputError
@@ -30,6 +36,7 @@ from fluxsense.data.counts import Votes
 from fluxsense.data.digest import GroupKey
 from fluxsense.device.chip import ChipModel, ChipParameters, Probe
 from fluxsense.device.rings import ring_kind
+from fluxsense.infer.reading_noise import NODES, ReadingNoise, node_values
 from fluxsense.infer.wiring import Wiring
 from fluxsense.model.likelihood import probe_of
 from fluxsense.model.parameter import WRONG_WAY_RATE
@@ -42,6 +49,10 @@ FloatArray = npt.NDArray[np.float64]
 DECISIVE = 4.6
 """Log odds (99 to 1) from which the wiring of a pump port counts as read."""
 WIRING_DRAWS = 4000
+SURE = 1e-12
+"""Probabilities are kept this far from 0 and 1."""
+LEAST_LIKENESS = 1e-5
+"""Of readings, over their number; below, a beta-binomial law is a binomial one but for rounding."""
 FLUX_STEP = 1e-5
 """Step of central differences by a flux, Phi0."""
 
@@ -72,27 +83,45 @@ class ReadingLaw:
     def _name(self) -> str:
         return self.study.isolators[self.isolator].name
 
-    def _positive(self, flux_phi0: FloatArray) -> list[FloatArray]:
-        """Probability (...) that each ring's current is positive, at mean fluxes (..., 2)."""
-        sd = self.study.noise.flux_phi0
+    def _positive(self, flux_phi0: FloatArray, sd: float) -> list[FloatArray]:
+        """Probability (...) that each ring's current is positive, at mean fluxes (..., 2) and flux noise sd."""
         return [
             ring_kind(stage.ring).positive_probability(flux_phi0[..., k], sd, stage.branch)
             for k, stage in enumerate(self.study.isolators[self.isolator].stages)
         ]
 
+    @cached_property
+    def _noise(self) -> list[ReadingNoise]:
+        """Of every probe; those that differ in state or cooldown alone are read alike."""
+        found: dict[Probe, ReadingNoise] = {}
+        for probe, turn in zip(self.probes, self._turn, strict=True):  # type: ignore[attr-defined]
+            key = replace(probe, state=0, cooldown=0, bias_a=())
+            if key not in found:
+                found[key] = ReadingNoise.of(self.study, self.isolator, probe, self.sign, partial(self._decided, turn))
+        return [found[replace(p, state=0, cooldown=0, bias_a=())] for p in self.probes]
+
+    def _decided(self, turn: float, flux_phi0: FloatArray) -> FloatArray:
+        """1 where currents alone make a sweep transmit from 1 to 2, 0 where the other way, 1/2 between, at fluxes (..., 2)."""
+        same = _alike(*self._positive(flux_phi0, 0.0))
+        return same if turn > 0 else 1 - same
+
+    def nodes(self, flux_phi0: FloatArray) -> FloatArray:
+        """Probability (M, B, P) of transmission from 1 to 2 at mean fluxes (B, P, 2), for each of `node_values`."""
+        same = _alike(*self._positive(flux_phi0, self.study.noise.flux_phi0))
+        decided = np.where(self._turn > 0, same, 1 - same)  # type: ignore[attr-defined]
+        noise = np.stack([one(flux_phi0[:, n]) for n, one in enumerate(self._noise)], axis=-1)
+        return np.asarray(np.clip(decided + noise, 0.0, 1.0))
+
     def forward(self, flux_phi0: FloatArray) -> FloatArray:
         """Probability (B, P) of transmission from 1 to 2 at mean fluxes (B, P, 2)."""
-        same = _alike(*self._positive(flux_phi0))
-        return np.asarray(np.where(self._turn > 0, same, 1 - same))  # type: ignore[attr-defined]
+        return np.asarray(np.tensordot(node_values()[1], self.nodes(flux_phi0), axes=1))
 
     def slopes(self, flux_phi0: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Probability (B, P), and its derivatives (B, 2, P) by the two fluxes, per Phi0."""
-        first, second = self._positive(flux_phi0 + FLUX_STEP * np.array([0.0, 1.0, -1.0])[:, None, None, None])
-        each = [(q[1] - q[2]) / (2 * FLUX_STEP) for q in (first, second)]
-        same = _alike(first[0], second[0])
-        slopes = np.stack([each[0] * (2 * second[0] - 1), each[1] * (2 * first[0] - 1)], axis=1)
-        turn: FloatArray = self._turn  # type: ignore[attr-defined]
-        return np.asarray(np.where(turn > 0, same, 1 - same)), slopes * turn
+        steps = FLUX_STEP * np.array([[0.0, 0.0], [1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
+        batch, probes, _ = flux_phi0.shape
+        around = self.forward((flux_phi0 + steps[:, None, None]).reshape(-1, probes, 2)).reshape(5, batch, probes)
+        return around[0], np.stack([around[1] - around[2], around[3] - around[4]], axis=1) / (2 * FLUX_STEP)
 
 
 def _alike(first: FloatArray, second: FloatArray) -> FloatArray:
@@ -103,6 +132,35 @@ def _alike(first: FloatArray, second: FloatArray) -> FloatArray:
 def misread(probability: FloatArray, rate: FloatArray | float) -> FloatArray:
     """Probability of reading 'from 1 to 2', with a rate of wrong readings that broadcasts against the probabilities."""
     return np.asarray(rate + (1 - 2 * rate) * probability)
+
+
+def mean_of_nodes(p: FloatArray) -> FloatArray:
+    """Mean (...) of probabilities (M, ...) over what the sweeps of a group share."""
+    return np.asarray(np.tensordot(node_values()[1], p, axes=1))
+
+
+def likeness(p: FloatArray) -> FloatArray:
+    """Correlation r (...) of two readings of a group: the variance of probabilities (M, ...) over their mean times what is left to 1."""
+    mean = np.clip(mean_of_nodes(p), SURE, 1 - SURE)
+    return np.asarray(mean_of_nodes((p - mean) ** 2) / (mean * (1 - mean)))
+
+
+def independent_sweeps(p: FloatArray, count: FloatArray) -> FloatArray:
+    """Number (..., G) of independent sweeps that tell the mean of probabilities (M, ..., G) as well as `count` (G,) alike ones."""
+    return np.asarray(count / (1 + np.maximum(count - 1, 0.0) * likeness(p)))
+
+
+def _shapes(p: FloatArray, count: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The two numbers (..., G) of the beta law that has the mean and variance of probabilities (M, ..., G), for counts of (G,) sweeps."""
+    mean = np.clip(mean_of_nodes(p), SURE, 1 - SURE)
+    size = 1 / np.maximum(likeness(p), LEAST_LIKENESS / np.maximum(count, 1.0)) - 1
+    return mean * size, (1 - mean) * size
+
+
+def drawn_counts(p: FloatArray, count: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Counts (..., G) of `count` (G,) sweeps a group each, drawn from the law of probabilities (M, ..., G)."""
+    own = rng.beta(*_shapes(p, count))
+    return np.asarray(rng.binomial(count.astype(np.int64), own), dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -135,13 +193,17 @@ class VoteModel:
             by_isolator.append((mine, model, ReadingLaw(self.study, i, probes, self.signs[i])))
         object.__setattr__(self, "_parts", by_isolator)
 
-    def forward(self, parameters: ChipParameters, wrong_way: FloatArray | float) -> FloatArray:
-        """Probability (B, groups) of reading 'from 1 to 2'; wrong_way is (B,) or one number."""
-        out = np.empty((parameters.batch, len(self.keys)))
+    def nodes(self, parameters: ChipParameters, wrong_way: FloatArray | float) -> FloatArray:
+        """Probability (M, B, groups) of reading 'from 1 to 2' for each of `node_values`; wrong_way is (B,) or one number."""
+        out = np.empty((NODES, parameters.batch, len(self.keys)))
         for mine, model, law in self._parts:  # type: ignore[attr-defined]
-            out[:, mine] = law.forward(model.probe_flux(parameters, law.isolator))
+            out[..., mine] = law.nodes(model.probe_flux(parameters, law.isolator))
         rate = np.broadcast_to(np.asarray(wrong_way, dtype=np.float64), (parameters.batch,))[:, None]
         return misread(out, rate)
+
+    def forward(self, parameters: ChipParameters, wrong_way: FloatArray | float) -> FloatArray:
+        """Mean probability (B, groups) of reading 'from 1 to 2'; wrong_way is (B,) or one number."""
+        return mean_of_nodes(self.nodes(parameters, wrong_way))
 
 
 def _phase_sign(probe: Probe, port_sign: int, isolator: str) -> float:
@@ -169,13 +231,17 @@ class VoteProblem:
     votes : mapping of GroupKey to Votes
     signs : sequence of int
         Wiring of each isolator's pump ports.
+    model : VoteModel, optional
+        Of the same study, groups and wiring, where there is one.
     """
 
-    def __init__(self, unknowns: Unknowns, votes: Mapping[GroupKey, Votes], signs: Sequence[int]) -> None:
+    def __init__(
+        self, unknowns: Unknowns, votes: Mapping[GroupKey, Votes], signs: Sequence[int], model: VoteModel | None = None
+    ) -> None:
         self._unknowns = unknowns
         self.votes = dict(votes)
         keys = tuple(self.votes)
-        self.model = VoteModel(unknowns.study, keys, unknowns.cooldowns, tuple(signs))
+        self.model = model or VoteModel(unknowns.study, keys, unknowns.cooldowns, tuple(signs))
         self._forward = np.array([self.votes[k].forward for k in keys], dtype=np.float64)
         self._count = np.array([self.votes[k].count for k in keys], dtype=np.float64)
         names = [i.name for i in unknowns.study.isolators]
@@ -186,46 +252,56 @@ class VoteProblem:
         """Unknowns and prior."""
         return self._unknowns
 
-    def probabilities(self, x: FloatArray) -> FloatArray:
-        """Probability (B, groups) of reading 'from 1 to 2'."""
+    def nodes(self, x: FloatArray) -> FloatArray:
+        """Probability (M, B, groups) of reading 'from 1 to 2' for each value of what the sweeps of a group share."""
         rate = self._unknowns.data_value(WRONG_WAY_RATE, x)
         stated = self._unknowns.study.data.wrong_way
-        return self.model.forward(self._unknowns.parameters(x), stated if rate is None else rate)
+        return self.model.nodes(self._unknowns.parameters(x), stated if rate is None else rate)
+
+    def probabilities(self, x: FloatArray) -> FloatArray:
+        """Mean probability (B, groups) of reading 'from 1 to 2'."""
+        return mean_of_nodes(self.nodes(x))
+
+    def _each(self, p: FloatArray) -> FloatArray:
+        """Log-likelihood (..., G) of each group's count at probabilities (M, ..., G), binomial coefficients left out."""
+        a, b = _shapes(p, self._count)
+        return np.asarray(betaln(self._forward + a, self._count - self._forward + b) - betaln(a, b))
 
     def log_likelihood(self, x: FloatArray) -> FloatArray:
-        """Binomial log-likelihood of a batch (B, D), binomial coefficients left out."""
-        p = self.probabilities(x)
-        rest = np.log(np.maximum(1 - p, 1e-300))
-        return np.asarray(np.log(np.maximum(p, 1e-300)) @ self._forward + rest @ (self._count - self._forward))
+        """Log-likelihood of a batch (B, D), binomial coefficients left out."""
+        return np.asarray(self._each(self.nodes(x)).sum(axis=1))
 
     def curvatures(self, x: FloatArray) -> Curvatures:
         """Log-likelihoods, gradients and expected information of a batch (B, D)."""
         count, size = x.shape
-        p = self.probabilities(displaced(x)).reshape(count, 2 * size + 1, -1)
+        every = self.nodes(displaced(x)).reshape(NODES, count, 2 * size + 1, -1)
+        log = self._each(every).sum(axis=2)
+        gradient = (log[:, 1 : 1 + size] - log[:, 1 + size :]) / (2 * DERIVATIVE_STEP)
+        p = mean_of_nodes(every)
         slopes = (p[:, 1 : 1 + size] - p[:, 1 + size :]) / (2 * DERIVATIVE_STEP)
-        middle = np.clip(p[:, 0], 1e-12, 1 - 1e-12)
-        score = (self._forward - self._count * middle) / (middle * (1 - middle))
-        weight = self._count / (middle * (1 - middle))
+        middle = np.clip(p[:, 0], SURE, 1 - SURE)
+        weight = independent_sweeps(every[:, :, 0], self._count) / (middle * (1 - middle))
         information = (slopes * weight[:, None]) @ slopes.transpose(0, 2, 1)
-        return self.log_likelihood(x), np.einsum("bdg,bg->bd", slopes, score), np.asarray(information)
+        return log[:, 0], np.asarray(gradient), np.asarray(information)
 
     def with_unknowns(self, unknowns: Unknowns) -> VoteProblem:
         """The same counts with other unknowns."""
-        return VoteProblem(unknowns, self.votes, self.model.signs)
+        same = unknowns.study is self._unknowns.study and unknowns.cooldowns == self._unknowns.cooldowns
+        return VoteProblem(unknowns, self.votes, self.model.signs, self.model if same else None)
 
     def misfits(self, x: FloatArray, rng: np.random.Generator, replicates: int = 1) -> tuple[FloatArray, FloatArray]:
         """Deviance per group of the data, and of data drawn from the model, at each x (B, D): (B, G) and (B, R, G)."""
-        p = np.clip(self.probabilities(x), 1e-12, 1 - 1e-12)
-        drawn: npt.NDArray[Any] = rng.binomial(
-            self._count.astype(int), p[:, None], size=(len(x), replicates, self._count.size)
-        )
-        drawn = drawn.astype(np.float64)
+        every = self.nodes(x)
+        p = np.clip(mean_of_nodes(every), SURE, 1 - SURE)
+        copies = np.repeat(every[:, :, None], replicates, axis=2)
+        drawn = drawn_counts(copies, self._count, rng)
         return _deviance(self._forward, self._count, p), _deviance(drawn, self._count, p[:, None])
 
     def tail_probabilities(self, x: FloatArray) -> FloatArray:
-        """Two-sided binomial probability of counts as far out as each group's, at each x (B, D); shape (B, G)."""
-        p = np.clip(self.probabilities(x), 1e-12, 1 - 1e-12)
-        below, above = binom.cdf(self._forward, self._count, p), binom.sf(self._forward - 1, self._count, p)
+        """Two-sided probability of counts as far out as each group's, at each x (B, D); shape (B, G)."""
+        p = np.clip(self.nodes(x), SURE, 1 - SURE)
+        below = mean_of_nodes(np.asarray(binom.cdf(self._forward, self._count, p)))
+        above = mean_of_nodes(np.asarray(binom.sf(self._forward - 1, self._count, p)))
         return np.asarray(np.minimum(1.0, 2 * np.minimum(below, above)))
 
 
