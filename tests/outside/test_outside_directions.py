@@ -7,16 +7,17 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from outside_directions import forward_readings
+from outside_directions import forward_readings, noisy_readings
 from outside_simulator import Group, OutsideStudy
 
 from fluxsense import read_study
 from fluxsense.data.counts import Votes, transmits_forward, votes_from_rows
 from fluxsense.data.touchstone import Sweep
 from fluxsense.device.chip import nominal_parameters
-from fluxsense.infer.counts import VoteModel
+from fluxsense.infer.counts import VoteModel, independent_sweeps, mean_of_nodes
 from fluxsense.jobs.orient_counts import orient_votes
 from fluxsense.jobs.simulate import draw_truth, simulate_directions
+from fluxsense.study import Study
 
 FOLDER = Path(__file__).parent / "studies"
 FLUX_SD_PHI0 = 0.05
@@ -55,7 +56,8 @@ def counted(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[object
         )
         seen = forward_readings(outside, truth, group, FLUX_SD_PHI0, WRONG_WAY, 150, rng)
         votes[key] = Votes(int(seen.sum()), seen.size)
-    model = VoteModel(mine, tuple(votes), mine.plan.cooldowns, tuple(truth.wiring))
+    still = replace(mine.noise, white=0.0, gain_drift=0.0, residual_gain=0.0)  # as the outside sweeps are
+    model = VoteModel(replace(mine, noise=still), tuple(votes), mine.plan.cooldowns, tuple(truth.wiring))
     same = nominal_parameters(mine).changed(
         source=truth.source[None],
         position_m=truth.position_m[None],
@@ -85,6 +87,47 @@ def test_the_law_of_the_counts_is_what_sweeps_do(
         for v, q in zip(votes.values(), halved.values(), strict=True)
     )
     assert misfit > total + 10
+
+
+def test_an_analysers_noise_does_what_the_law_says(tmp_path: Path) -> None:
+    """White noise of 3% and pump-off means of four sweeps, each pump-on group with its own: mean and scatter of the counts."""
+    white, off_sweeps, sweeps = 0.03, 4, 120
+    path = direction_study(tmp_path, "six_isolators")
+    outside, mine = OutsideStudy(path), read_study(path)
+    plan = replace(mine.plan, off_repeats=off_sweeps)
+    still = replace(mine.noise, white=white, gain_drift=0.0, residual_gain=0.0)
+    noisy = replace(mine, noise=still, plan=plan)
+    rng = np.random.default_rng(29)
+    truth = outside.draw(outside.size * np.array([0.6, -0.5, 0.62]), rng)
+    keys, _ = votes_from_rows(simulate_directions(mine, draw_truth(mine, 1)), ".")
+    seen = []
+    for key in keys:
+        setting = next(n for n, s in enumerate(mine.settings) if np.allclose(s.bias_a, key.bias_a))
+        group = Group(
+            mine.plan.cooldowns.index(key.cooldown), [s.name for s in mine.states].index(key.state), setting,
+            [i.name for i in mine.isolators].index(key.isolator),
+        )  # fmt: skip
+        read = noisy_readings(
+            outside, truth, group, FLUX_SD_PHI0, WRONG_WAY, sweeps, rng, white=white, off_sweeps=off_sweeps
+        )
+        seen.append(np.mean(read))
+    same = nominal_parameters(mine).changed(
+        source=truth.source[None], position_m=truth.position_m[None], offset_phi0=truth.offset_phi0[None],
+        flux_focusing=truth.flux_focusing[None],
+    )  # fmt: skip
+
+    def misfit(study: Study, alike: bool) -> float:
+        p = VoteModel(study, tuple(keys), mine.plan.cooldowns, tuple(truth.wiring)).nodes(same, WRONG_WAY)
+        count = np.full(len(keys), float(sweeps))
+        n = independent_sweeps(p, count)[0] if alike else count
+        mean = mean_of_nodes(p)[0]
+        return float(np.sum((np.array(seen) - mean) ** 2 * n / (mean * (1 - mean))))
+
+    assert misfit(noisy, True) < len(keys) + 4 * np.sqrt(2 * len(keys))
+    assert misfit(noisy, False) > 2 * len(
+        keys
+    )  # negative controls: what a group shares, and all of the noise, left out
+    assert misfit(replace(noisy, noise=replace(still, white=0.0)), False) > 2 * len(keys)
 
 
 def test_lines_and_pump_off_notches_do_not_turn_a_reading(tmp_path: Path) -> None:
