@@ -34,6 +34,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -140,6 +141,7 @@ class Bench:
         """How many kinds of sweeps there are in a state: one a setting, and the pump-off one, which is the last."""
         return len(self.probes)
 
+    @cached_property
     def law(self) -> ReadingLaw:
         """Which way its pump-on sweeps transmit."""
         return ReadingLaw(self.model.study, self.isolator, self.probes[:-1], self.model.port_signs[self.isolator])
@@ -361,7 +363,7 @@ class Experiment:
         self, bench: Bench, flux_phi0: FloatArray, parameters: ChipParameters
     ) -> tuple[ComplexArray, ComplexArray]:
         if self.study.data.of_counts:
-            p, by_flux = count_slopes(bench.law(), flux_phi0)
+            p, by_flux = count_slopes(bench.law, flux_phi0)
             return p.astype(np.complex128), by_flux.astype(np.complex128)
         return bench.slopes(flux_phi0, parameters)
 

@@ -50,7 +50,7 @@ def make(folder: Path, repeats: int = 20, **changes: object) -> Study:
     }
     study = small_study(folder, **(options | changes))  # type: ignore[arg-type]
     return replace(
-        study, noise=replace(study.noise, white=1e-5, gain_drift=0.0, phase_drift_rad=0.0, residual_gain=0.0)
+        study, noise=replace(study.noise, white=0.0, gain_drift=0.0, phase_drift_rad=0.0, residual_gain=0.0)
     )
 
 
@@ -103,10 +103,10 @@ def test_information_of_one_group_by_hand(study: Study, flux: float) -> None:
     p = RATE + (1 - 2 * RATE) * ndtr(z)  # the first ring's sign is sure at half a flux quantum
     slope = (1 - 2 * RATE) * norm.pdf(z) / SD_PHI0
     each = slope**2 / (p * (1 - p))
-    assert found.information[0, first + 1, first + 1] == pytest.approx(20 * each, rel=1e-5, abs=1e-6)
-    assert found.information[0, first, first] == pytest.approx(0.0, abs=1e-6)
+    assert found.information[0, first + 1, first + 1] == pytest.approx(20 * each, rel=1e-3, abs=2e-5)
+    assert found.information[0, first, first] == pytest.approx(0.0, abs=2e-5)
     assert found.per_sweep is not None
-    assert found.per_sweep[0, count * place, first + 1, first + 1] == pytest.approx(each, rel=1e-5, abs=1e-7)
+    assert found.per_sweep[0, count * place, first + 1, first + 1] == pytest.approx(each, rel=1e-3, abs=1e-6)
     assert np.all(found.per_sweep[:, count - 1 :: count] == 0)  # pump-off sweeps say no direction
 
 
