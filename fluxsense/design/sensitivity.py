@@ -143,8 +143,10 @@ class Bench:
 
     @cached_property
     def law(self) -> ReadingLaw:
-        """Which way its pump-on sweeps transmit."""
-        return ReadingLaw(self.model.study, self.isolator, self.probes[:-1], self.model.port_signs[self.isolator])
+        """Which way its pump-on sweeps transmit; quick where a search makes do with fewer frequencies."""
+        study, grid = self.model.study, self.model.frequency_hz[self.isolator]
+        quick = grid.size < min(study.sweep.points, MOST_POINTS)
+        return ReadingLaw(study, self.isolator, self.probes[:-1], self.model.port_signs[self.isolator], quick)
 
 
 @dataclass(frozen=True)

@@ -53,8 +53,8 @@ SURE = 1e-12
 """Probabilities are kept this far from 0 and 1."""
 LEAST_LIKENESS = 1e-5
 """Of readings, over their number; below, a beta-binomial law is a binomial one but for rounding."""
-FLUX_STEP = 1e-5
-"""Step of central differences by a flux, Phi0."""
+FLUX_STEP = 0.01
+"""Step of central differences by a flux, in standard deviations of the flux noise."""
 
 
 @dataclass(frozen=True)
@@ -69,12 +69,15 @@ class ReadingLaw:
         Of that isolator, pump on.
     sign : int
         Of the pump phase difference for pump port 1.
+    quick : bool
+        Noise at fewer fluxes, good to a part in a hundred: for a search over many probes.
     """
 
     study: Study
     isolator: int
     probes: tuple[Probe, ...]
     sign: int
+    quick: bool = False
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "_turn", np.array([_phase_sign(p, self.sign, self._name) for p in self.probes]))
@@ -97,7 +100,8 @@ class ReadingLaw:
         for probe, turn in zip(self.probes, self._turn, strict=True):  # type: ignore[attr-defined]
             key = replace(probe, state=0, cooldown=0, bias_a=())
             if key not in found:
-                found[key] = ReadingNoise.of(self.study, self.isolator, probe, self.sign, partial(self._decided, turn))
+                decided = partial(self._decided, turn)
+                found[key] = ReadingNoise.of(self.study, self.isolator, probe, self.sign, decided, quick=self.quick)
         return [found[replace(p, state=0, cooldown=0, bias_a=())] for p in self.probes]
 
     def _decided(self, turn: float, flux_phi0: FloatArray) -> FloatArray:
@@ -118,10 +122,11 @@ class ReadingLaw:
 
     def slopes(self, flux_phi0: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Probability (B, P), and its derivatives (B, 2, P) by the two fluxes, per Phi0."""
-        steps = FLUX_STEP * np.array([[0.0, 0.0], [1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
+        step = FLUX_STEP * self.study.noise.flux_phi0
+        steps = step * np.array([[0.0, 0.0], [1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
         batch, probes, _ = flux_phi0.shape
         around = self.forward((flux_phi0 + steps[:, None, None]).reshape(-1, probes, 2)).reshape(5, batch, probes)
-        return around[0], np.stack([around[1] - around[2], around[3] - around[4]], axis=1) / (2 * FLUX_STEP)
+        return around[0], np.stack([around[1] - around[2], around[3] - around[4]], axis=1) / (2 * step)
 
 
 def _alike(first: FloatArray, second: FloatArray) -> FloatArray:

@@ -34,14 +34,21 @@ FloatArray = npt.NDArray[np.float64]
 
 NODES: Final = 5
 """Values of what the sweeps of a group share."""
-FINEST: Final = 0.005
-"""Distance of the first points from a flip, in standard deviations of the flux noise: an analyser's noise may act over that little."""
-FINE: Final = 0.25
-"""Distance up to which they become coarser quickly."""
-GROWTH: Final = (1.7, 1.3)
-"""Factors from a distance to the next one, up to there and beyond."""
-COARSE_PHI0: Final = 0.06
-"""The largest of them."""
+
+
+@dataclass(frozen=True)
+class Spacing:
+    """Distances of the points of a flux: next to a flip and up to where they grow quickly (standard deviations of the flux noise; an
+    analyser's noise may act over little), factors from one to the next up to there and beyond, and the largest (flux quanta)."""
+
+    finest: float
+    fine: float
+    growth: tuple[float, float]
+    coarse_phi0: float
+
+
+CLOSE: Final = Spacing(0.01, 0.25, (2.0, 1.3), 0.045)
+WIDE: Final = Spacing(0.03, 0.4, (2.2, 1.6), 0.1)
 MOST_FREQUENCIES: Final = 41
 """Frequencies at which sweeps are solved; their sums stand for those over all."""
 REACH: Final = 6.0
@@ -73,14 +80,14 @@ class Axis:
     period: float
 
     @classmethod
-    def of(cls, stage: Stage, sd_phi0: float) -> Axis:
+    def of(cls, stage: Stage, sd_phi0: float, spacing: Spacing = CLOSE) -> Axis:
         """Close points where the current turns round."""
         kind = ring_kind(stage.ring)
         half, steps = 0.5 * kind.period_phi0, [0.0]
-        step = FINEST * sd_phi0
+        step = spacing.finest * sd_phi0
         while steps[-1] < 0.5 * half:
-            steps.append(steps[-1] + min(step, COARSE_PHI0))
-            step *= GROWTH[step >= FINE * sd_phi0]
+            steps.append(steps[-1] + min(step, spacing.coarse_phi0))
+            step *= spacing.growth[step >= spacing.fine * sd_phi0]
         rise = 0.5 * half * np.array(steps) / steps[-1]
         quarter = np.concatenate([rise, half - rise[-2::-1]])  # from one flip to the next
         if kind.latches and stage.branch is not None:
@@ -132,7 +139,14 @@ class ReadingNoise:
 
     @classmethod
     def of(
-        cls, study: Study, isolator: int, probe: Probe, sign: int, hard: Callable[[FloatArray], FloatArray]
+        cls,
+        study: Study,
+        isolator: int,
+        probe: Probe,
+        sign: int,
+        hard: Callable[[FloatArray], FloatArray],
+        *,
+        quick: bool = False,
     ) -> ReadingNoise:
         """Of sweeps of a study's probe.
 
@@ -146,9 +160,11 @@ class ReadingNoise:
             Of the pump phase difference for pump port 1.
         hard : callable
             Fluxes (N, 2) to 1 where the currents alone make a sweep read 'from 1 to 2', 0 where the other way.
+        quick : bool
+            At fewer fluxes.
         """
-        sd = study.noise.flux_phi0
-        first, second = (Axis.of(stage, sd) for stage in study.isolators[isolator].stages)
+        sd, spacing = study.noise.flux_phi0, WIDE if quick else CLOSE
+        first, second = (Axis.of(stage, sd, spacing) for stage in study.isolators[isolator].stages)
         one, two = np.meshgrid(first.points, second.points, indexing="ij")
         flux = np.stack([one.ravel(), two.ravel()], axis=-1)
         mean, own, shared = decision(study, isolator, probe, sign, flux)
