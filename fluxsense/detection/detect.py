@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,34 +10,21 @@ import numpy as np
 from fluxsense.base.errors import InputError
 from fluxsense.base.findings import Finding
 from fluxsense.base.streams import stream
-from fluxsense.data.digest import Digest
+from fluxsense.data.counts import Votes
+from fluxsense.data.digest import Digest, GroupKey
 from fluxsense.data.noise_levels import measure_noise
 from fluxsense.detection import evidence, sequential
 from fluxsense.detection.linear import (
     linear_campaign,
 )
+from fluxsense.infer.counts import VoteProblem
 from fluxsense.infer.modes import ascend_all
 from fluxsense.infer.orient import measured_isolators, prepare
 from fluxsense.infer.wiring import read_wiring
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem
+from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
-
-
-def require_traces(study: Study) -> None:
-    """Refuse to compare source models on data that have no noise level in common.
-
-    Raises
-    ------
-    InputError
-        If the study reads directions of transmission only.
-    """
-    if study.data.of_counts:
-        raise InputError(
-            f'source models are compared on traces, complex or magnitudes; the study uses kind = "{study.data.kind}"',
-            where=f"{study.path.name}: data.kind",
-            remedy="Leave out --against, and compare the evidences of a source in the detection.json of both studies",
-        )
 
 
 def planned_likelihood(study: Study, digest: Digest) -> RatioLikelihood:
@@ -124,7 +112,7 @@ class SequentialDetection:
 
 @dataclass(frozen=True)
 class SourceModels:
-    """How one source model fares against another on the same traces.
+    """How one source model fares against another on the same sweeps.
 
     Attributes
     ----------
@@ -164,6 +152,12 @@ def compare_sources(first: Study, second: Study, digest: Digest, seed: int = 0) 
         If the studies do not describe the same traces.
     """
     _require_same_chip(first, second)
+    if first.data.of_counts:
+        raise InputError(
+            "counts of directions are weighed by `compare_count_sources`",
+            where=f"{first.path.name}: data.kind",
+            remedy="Call that with the counts",
+        )
     studies = (first, second)
     problems = [prepare(s, digest, rng=stream(seed, "source models: search", n)) for n, s in enumerate(studies)]
     gain = min(p.likelihood.residual_gain for p, _, _ in problems)
@@ -182,13 +176,65 @@ def compare_sources(first: Study, second: Study, digest: Digest, seed: int = 0) 
         )
         values.append(value)
         totals.append(value.log_value - evidence.covariance_log_volume(likelihood))
+    return _weighed_up(studies, values, totals)
+
+
+def compare_count_sources(
+    first: Study, second: Study, votes: Mapping[GroupKey, Votes], signs: Sequence[int], seed: int = 0
+) -> SourceModels:
+    """Log Bayes factor of one source model against another on the same counts of directions.
+
+    The binomial coefficients, the same for both, are in neither evidence.
+
+    Parameters
+    ----------
+    first, second : Study
+        Of the same chip, states and isolators.
+    votes : mapping of GroupKey to Votes
+    signs : sequence of int
+        Wiring of each isolator's pump ports.
+    seed : int
+
+    Returns
+    -------
+    SourceModels
+
+    Raises
+    ------
+    InputError
+        If the studies do not describe the same sweeps.
+    """
+    _require_same_chip(first, second)
+    studies, cooldowns = (first, second), tuple(sorted({k.cooldown for k in votes}))
+    names = [i.name for i in first.isolators]
+    measured = sorted({names.index(k.isolator) for k in votes})
+    values = []
+    for n, study in enumerate(studies):
+        value, _ = evidence.weigh(
+            VoteProblem(Unknowns(study, cooldowns, measured), votes, signs),
+            stream(seed, "source models: evidence", n),
+            evidence.Effort(draws=4000, enough=1500, fit_draws=1000, fit_rounds=6, reduce=False),
+        )
+        values.append(value)
+    return _weighed_up(studies, values, [v.log_value for v in values])
+
+
+def _weighed_up(
+    studies: tuple[Study, Study], values: Sequence[evidence.Evidence], totals: Sequence[float]
+) -> SourceModels:
     sd = float(np.hypot(values[0].sd, values[1].sd))
     doubts = tuple(d for v, s in zip(values, studies, strict=True) if (d := v.doubt(f'"{s.title}"')) is not None)
     return SourceModels(float(totals[0] - totals[1]), sd, values[0], values[1], doubts)
 
 
 def _require_same_chip(first: Study, second: Study) -> None:
-    """Refuse studies whose names of loops, bias lines, isolators or states differ: the traces could not be the same."""
+    """Refuse studies whose kinds of data or names of loops, bias lines, isolators or states differ: the sweeps could not be the same."""
+    if first.data.kind != second.data.kind:
+        raise InputError(
+            f'the two studies do not describe the same sweeps: their kinds of data are "{first.data.kind}" and "{second.data.kind}"',
+            where=f"{second.path.name}: data.kind",
+            remedy="Compare studies that differ in the source and the priors only",
+        )
     for what in ("loops", "bias_lines", "isolators", "states"):
         mine, other = ([x.name for x in getattr(s, what)] for s in (first, second))
         if mine != other:
@@ -198,5 +244,3 @@ def _require_same_chip(first: Study, second: Study) -> None:
                 where=second.path.name,
                 remedy="Compare studies that differ in the source and the priors only",
             )
-    for study in (first, second):
-        require_traces(study)

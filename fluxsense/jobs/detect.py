@@ -23,9 +23,9 @@ from fluxsense.detection import experiment as trials
 from fluxsense.detection.counted import CountCampaign, drawn_counts
 from fluxsense.detection.detect import (
     SourceModels,
+    compare_count_sources,
     compare_sources,
     planned_likelihood,
-    require_traces,
 )
 from fluxsense.detection.linear import (
     DrawnCampaign,
@@ -185,15 +185,15 @@ def _parts(
         rng = stream(asked.seed, "detect: statistic without a source")
         body["statistic"] = _statistic_part(fitted, body["experiment"], rng)
         if asked.against is not None:
-            body["source_models"], more = _models_part(study, as_study(asked.against), digest, asked)
+            asked.say("comparing source models")
+            other = as_study(asked.against)
+            body["source_models"], more = _models_part(study, other, compare_sources(study, other, digest, asked.seed))
             doubts += more
     return body, doubts, campaign
 
 
 def _detect_in_counts(study: Study, asked: DetectSettings) -> Detection:
     """`detect` of counts of transmission, of the study's log or, if there is none, of the campaign that it plans."""
-    if asked.against is not None:
-        require_traces(study)
     planned = asked.planned or not study.log.exists()
     body: dict[str, Any] = {
         "planned": planned,
@@ -217,6 +217,12 @@ def _detect_in_counts(study: Study, asked: DetectSettings) -> Detection:
         problem = VoteProblem(answer.posterior.problem.unknowns, votes, stored.port_signs)
         part, doubts = _measured_part(study, problem, stored, asked)
         body |= part
+        if asked.against is not None:
+            asked.say("comparing source models")
+            other = as_study(asked.against)
+            models = compare_count_sources(study, other, votes, stored.port_signs, asked.seed)
+            body["source_models"], more = _models_part(study, other, models)
+            doubts += more
     asked.say("the experiment")
     none = without_source(problem)
     campaign = CountCampaign(none)
@@ -354,12 +360,8 @@ def _measured_part(
     return part, doubts
 
 
-def _models_part(
-    first: Study, second: Study, digest: Digest, asked: DetectSettings
-) -> tuple[dict[str, Any], list[Finding]]:
+def _models_part(first: Study, second: Study, found: SourceModels) -> tuple[dict[str, Any], list[Finding]]:
     """This study's source model against another's."""
-    asked.say("comparing source models")
-    found: SourceModels = compare_sources(first, second, digest, asked.seed)
     return {
         "log_bayes_factor": found.log_bayes_factor,
         "sd": found.sd,

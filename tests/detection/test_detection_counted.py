@@ -6,6 +6,7 @@ References: Rao's score statistic of a binomial count and chi-square (textbook, 
 from __future__ import annotations
 
 import json
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,11 +21,11 @@ from fluxsense.base.errors import InputError
 from fluxsense.data.counts import votes_from_rows
 from fluxsense.detection import evidence
 from fluxsense.detection.counted import CountCampaign, drawn_counts
+from fluxsense.detection.detect import compare_count_sources
 from fluxsense.infer.counts import VoteProblem, without_source
-from fluxsense.jobs.detect import detect
-from fluxsense.jobs.simulate import draw_truth, simulate_directions
+from fluxsense.jobs.simulate import draw_truth, simulate_directions, write_campaign
 from fluxsense.model.unknowns import Unknowns
-from fluxsense.study import Study
+from fluxsense.study import Study, read_study
 
 SD_PHI0 = 0.04
 STEPS = (-0.1, 0.0, 0.1)
@@ -101,12 +102,8 @@ def test_batch_equals_loop(study: Study) -> None:
         np.testing.assert_allclose(campaign.fit(k[n : n + 1])[0][0], together[n], rtol=1e-9)
 
 
-def test_bayes_factor_against_a_grid(study: Study) -> None:
-    """Evidence of a source summed over a grid of fields with the binomial law, against two routes of the package."""
-    votes, _ = votes_from_rows(
-        simulate_directions(study, draw_truth(study, 4, source=tuple(0.3e-6 * np.array([0.9, -1.0, 0.6])))), "."
-    )
-    problem = problem_of(study, votes)
+def grid_of_fields(votes: dict) -> tuple[np.ndarray, np.ndarray, float, float]:
+    """Fields (N, 3) in stated sizes, log-likelihoods of counts there and without a source by the binomial law, and a cell's volume."""
     line = np.linspace(-3, 3, 49)
     grid = np.stack(np.meshgrid(line, line, line, indexing="ij"), axis=-1).reshape(-1, 3)
     normals = np.array([[1, 0, 0], [0, 1, 0], [0, 0, 1], np.array([-1, -1, 2]) / np.sqrt(6)])
@@ -122,13 +119,43 @@ def test_bayes_factor_against_a_grid(study: Study) -> None:
                 log_p += value
             else:
                 log_none += float(np.asarray(value).flat[0])
-    density = np.exp(-1.5 * np.sum(grid**2, axis=1)) * (1.5 / np.pi) ** 1.5 * (line[1] - line[0]) ** 3
-    expected = np.log(np.sum(density * np.exp(log_p - log_none)))
+    return grid, log_p, log_none, (line[1] - line[0]) ** 3
+
+
+def grid_evidence(grid: np.ndarray, log_p: np.ndarray, cell: float, size: float = 1.0) -> float:
+    """Log evidence of a source whose size is `size` times the stated one."""
+    density = np.exp(-1.5 * np.sum(grid**2, axis=1) / size**2) * (1.5 / np.pi) ** 1.5 / size**3 * cell
+    return float(log_p.max() + np.log(np.sum(density * np.exp(log_p - log_p.max()))))
+
+
+@pytest.fixture(scope="module")
+def some_votes(study: Study) -> dict:
+    truth = draw_truth(study, 4, source=tuple(0.3e-6 * np.array([0.9, -1.0, 0.6])))
+    return votes_from_rows(simulate_directions(study, truth), ".")[0]
+
+
+def test_bayes_factor_against_a_grid(study: Study, some_votes: dict) -> None:
+    """Evidence of a source summed over a grid of fields with the binomial law, against two routes of the package."""
+    problem = problem_of(study, some_votes)
+    grid, log_p, log_none, cell = grid_of_fields(some_votes)
+    expected = grid_evidence(grid, log_p, cell) - log_none
     effort = evidence.Effort(draws=1500, fit_draws=600, steps=40, walkers=16)
     source, _ = evidence.weigh(problem, np.random.default_rng(5), effort)
     none, _ = evidence.weigh(without_source(problem), np.random.default_rng(6), effort)
     assert source.log_value - none.log_value == pytest.approx(expected, abs=0.12)
     assert expected > 5
+
+
+def test_source_models_on_counts_against_a_grid(study: Study, some_votes: dict) -> None:
+    """A size prior a third as wide, by the same grid; and the same model twice."""
+    narrow = replace(study, source=replace(study.source, size=study.source.size / 3))
+    grid, log_p, _, cell = grid_of_fields(some_votes)
+    expected = grid_evidence(grid, log_p, cell) - grid_evidence(grid, log_p, cell, 1 / 3)
+    assert expected > 2
+    for second, factor in ((narrow, expected), (study, 0.0)):
+        found = compare_count_sources(study, second, some_votes, (1, 1), 3)
+        assert found.doubts == ()
+        assert found.log_bayes_factor == pytest.approx(factor, abs=0.06 + 4 * found.sd)
 
 
 def test_detect_for_directions(study: Study, tmp_path: Path) -> None:
@@ -140,12 +167,28 @@ def test_detect_for_directions(study: Study, tmp_path: Path) -> None:
     assert 0 < small["best_direction"] < small["random_direction"]
     assert document["experiment"]["repeats_fall"]["without_flux_noise"] is None
     assert (tmp_path / "detection.html").exists()
-    done = run(["detect", study.path, "--against", study.path, "--out", tmp_path / "b"])
-    assert done.code == 2
 
 
-def test_source_models_are_not_compared_on_counts(study: Study) -> None:
+def test_source_models_on_counts_by_the_command(study: Study, some_votes: dict, tmp_path: Path) -> None:
+    """A log of directions, and the same study with a source three times as large."""
+    shutil.copy(study.path, tmp_path / "study.toml")
+    text = study.path.read_text(encoding="utf-8")
+    (tmp_path / "wide.toml").write_text(
+        text.replace('size = "0.3 uT"', 'size = "0.9 uT"').replace("A small", "A wide"), encoding="utf-8"
+    )
+    here = read_study(tmp_path / "study.toml")
+    write_campaign(here, draw_truth(here, 4, source=tuple(0.3e-6 * np.array([0.9, -1.0, 0.6]))), tmp_path)
+    command = ["detect", here.path, "--against", tmp_path / "wide.toml", "--json", "--simulations", "40"]
+    done = run([*command, "--out", tmp_path / "out"])
+    models = json.loads(done.out)["source_models"]
+    assert models["agree"]
+    assert '"A wide study for tests"' in models["sentence"]
+    assert 0 < models["log_bayes_factor"] < 3 * np.log(3)
+
+
+def test_source_models_on_other_data_are_not_compared(study: Study, some_votes: dict) -> None:
+    other = replace(study, data=replace(study.data, kind="complex"))
     with pytest.raises(
-        InputError, match=r'data.kind: source models are compared on traces.*"direction"\. Leave out --against'
+        InputError, match=r'their kinds of data are "direction" and "complex"\. Compare studies that differ'
     ):
-        detect(study, against=study)
+        compare_count_sources(study, other, some_votes, (1, 1))
