@@ -82,6 +82,7 @@ def study_text(
     repeats: int = 3,
     flux_noise_mphi0: float = 0.0,
     slow_mphi0: float = 0.0,
+    noise: str = "",
     source: str = "",
     extra: str = "",
 ) -> str:
@@ -105,6 +106,8 @@ def study_text(
         Root mean square field.
     points, repeats : int
     flux_noise_mphi0, slow_mphi0 : float
+    noise : str
+        Further lines of the noise's table.
     source : str
         Further lines of the source's table.
     extra : str
@@ -159,7 +162,7 @@ gain_drift = 0.002
 phase_drift = "0.2 deg"
 flux = "{flux_noise_mphi0} mPhi0"
 flux_slow = "{slow_mphi0} mPhi0"
-
+{noise}
 [plan]
 rounds = 1
 repeats = {repeats}

@@ -371,13 +371,13 @@ class Experiment:
 
     def regress(self, block: Block, s: ComplexArray, slopes: ComplexArray, *, derivatives: bool = False) -> Regression:
         """`regress` with the experiment's noise, density and kind of data."""
-        sweeps = np.array(block.sweeps)
+        sweeps, good = np.array(block.sweeps), 1.0 - self.study.noise.bad_sweeps
         if self.study.data.of_counts:
             return Regression(*information_of_counts(slopes, sweeps))
-        return regress(
+        found = regress(
             s,
             slopes,
-            sweeps,
+            good * sweeps,
             self.noise,
             self.density,
             states=len(block.states),
@@ -385,6 +385,7 @@ class Experiment:
             magnitude=self.study.data.of_magnitudes,
             derivatives=derivatives,
         )
+        return found if found.per_sweep is None else replace(found, per_sweep=good * found.per_sweep)
 
     def _between_states(self, block: Block) -> ComplexArray:
         """Relative errors (C, S P, 2, F) of unit variance of what a state's sweeps have in common."""

@@ -212,7 +212,7 @@ def compare_count_sources(
     for n, study in enumerate(studies):
         value, _ = evidence.weigh(
             VoteProblem(Unknowns(study, cooldowns, measured), votes, signs),
-            stream(seed, "source models: evidence", n),
+            stream(seed, "source models: evidence from counts", n),
             evidence.Effort(draws=4000, enough=1500, fit_draws=1000, fit_rounds=6, reduce=False),
         )
         values.append(value)

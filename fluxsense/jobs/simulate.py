@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import ClassVar, Unpack
+from typing import ClassVar, Final, Unpack
 
 import numpy as np
 import numpy.typing as npt
@@ -45,6 +45,13 @@ from fluxsense.report.lines import simulation_lines
 from fluxsense.study import Study, Table, read_tree
 
 FloatArray = npt.NDArray[np.float64]
+
+BAD_FLUX_PHI0: Final = 8e-3
+"""Standard deviation of the flux of a sweep during which it is off."""
+BAD_GAIN: Final = 0.3
+"""Of the gain of a sweep in which it jumps, per quadrature."""
+BAD_BURST: Final = 10.0
+"""Factor on the white noise of a sweep that a burst of interference fell on."""
 
 PORTS = ("11", "21", "12", "22")
 
@@ -327,7 +334,7 @@ def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
     f = np.linspace(study.sweep.start_hz, study.sweep.stop_hz, study.sweep.points)
     gains = [line_gain(rng, f) for _ in study.isolators]
     noise = study.noise
-    slow = _slow_flux(study, truth)
+    slow, bad = _slow_flux(study, truth), _BadSweeps.drawn(study, truth)
     groups = _schedule(study)
     for group, places in zip(groups, _places(study, groups), strict=True):
         probe = group.probe
@@ -339,6 +346,7 @@ def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
         if slow is not None:
             loops = [[x.name for x in study.loops].index(stage.loop) for stage in study.isolators[i].stages]
             shifts = shifts + np.asarray(slow[loops][:, places]).T[:, None]
+        shifts = shifts + bad.flux_phi0[places, None]
         many = truth.parameters.repeated(group.repeats)
         s = model.scattering(many, i, PORTS, flux=flux + shifts)[:, 0]  # (N, 4, F)
         level = np.median(np.abs(gains[i]), axis=1)
@@ -346,9 +354,10 @@ def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
             drift = 1 + truth.noise_scale * noise.gain_drift * rng.standard_normal(4)
             drift = drift * np.exp(1j * truth.noise_scale * noise.phase_drift_rad * rng.standard_normal(4))
             white = rng.standard_normal((4, f.size)) + 1j * rng.standard_normal((4, f.size))
+            drift = drift * bad.gain[places[repeat]]
+            louder = noise.white * bad.louder[places[repeat]]
             raw = (
-                s[repeat] * gains[i] * (residual * drift)[:, None]
-                + truth.noise_scale * noise.white * level[:, None] * white
+                s[repeat] * gains[i] * (residual * drift)[:, None] + truth.noise_scale * louder * level[:, None] * white
             )
             if study.data.of_magnitudes:
                 raw = np.abs(raw).astype(np.complex128)
@@ -357,15 +366,45 @@ def sweeps(study: Study, truth: Truth) -> Iterator[tuple[LogRow, Sweep]]:
             yield row, Sweep(f, raw.reshape(2, 2, f.size).transpose(2, 1, 0), 50.0)
 
 
+@dataclass(frozen=True)
+class _BadSweeps:
+    """What is wrong with each of N sweeps: flux (N, 2) that is off, factors on gain (N, 4) and on white noise (N,)."""
+
+    flux_phi0: FloatArray
+    gain: npt.NDArray[np.complex128]
+    louder: FloatArray
+
+    @classmethod
+    def drawn(cls, study: Study, truth: Truth) -> _BadSweeps:
+        """The stated share of bad sweeps, a third of each kind, from a stream of its own."""
+        count = sum(g.repeats for g in _schedule(study))
+        out = cls(np.zeros((count, 2)), np.ones((count, 4), dtype=np.complex128), np.ones(count))
+        if not study.noise.bad_sweeps > 0:
+            return out
+        rng = stream(truth.seed, "bad sweeps")
+        kind = np.where(rng.random(count) < study.noise.bad_sweeps, rng.integers(1, 4, count), 0)
+        flux, gain = rng.standard_normal((count, 2)), rng.standard_normal((count, 4, 2)) @ [1.0, 1j]
+        off, jumped, burst = (kind == k for k in (1, 2, 3))
+        out.flux_phi0[off] = BAD_FLUX_PHI0 * flux[off]
+        out.gain[jumped] += BAD_GAIN * gain[jumped]
+        out.louder[burst] = BAD_BURST
+        return out
+
+
 def _slow_flux(study: Study, truth: Truth) -> FloatArray | None:
-    """Slow flux noise of each loop at each sweep, (loops, sweeps) in Phi0, from a stream of its own; None without any."""
-    if not study.noise.flux_slow_phi0 > 0:
-        return None
-    rng = stream(truth.seed, "slow flux noise")
-    count = sum(g.repeats for g in _schedule(study))
-    step = study.plan.seconds_per_sweep
-    waves = [draw_slow(rng, count, step, count * step) for _ in study.loops]
-    return truth.noise_scale * study.noise.flux_slow_phi0 * np.array(waves)
+    """Slow flux noise and flux jumps of each loop at each sweep, (loops, sweeps) in Phi0, from streams of their own; None without any."""
+    noise, count = study.noise, sum(g.repeats for g in _schedule(study))
+    out = np.zeros((len(study.loops), count))
+    if noise.flux_slow_phi0 > 0:
+        rng = stream(truth.seed, "slow flux noise")
+        step = study.plan.seconds_per_sweep
+        out += noise.flux_slow_phi0 * np.array([draw_slow(rng, count, step, count * step) for _ in study.loops])
+    if noise.flux_jumps > 0:
+        rng = stream(truth.seed, "flux jumps")
+        for loop in out:
+            for _ in range(rng.poisson(noise.flux_jumps)):
+                loop[rng.integers(count) :] += noise.flux_jump_phi0 * rng.standard_normal()
+    return truth.noise_scale * out if np.any(out) else None
 
 
 def simulate_digest(study: Study, truth: Truth) -> Digest:

@@ -9,6 +9,7 @@ phases, the noise scale.  All others are eliminated: the likelihood of ratios is
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -104,7 +105,7 @@ def prior_sizes(study: Study, isolators: Sequence[int]) -> Sizes:
     return Sizes(
         common=max((s.sd["discrepancy"] for s in setups), default=0.0),
         own=max((s.sd["discrepancy_own"] for s in setups), default=0.0),
-        flux_walk_phi0=FLUX_WALK_PHI0 if drifting else 0.0,
+        flux_walk_phi0=float(np.hypot(FLUX_WALK_PHI0 if drifting else 0.0, study.noise.jumped_phi0)),
         gain_walk=GAIN_WALK if drifting else 0.0,
         flux_noise_phi0=FLUX_NOISE_PHI0 if drifting else 0.0,
     )
@@ -113,11 +114,14 @@ def prior_sizes(study: Study, isolators: Sequence[int]) -> Sizes:
 def expected_walk_phi0(study: Study) -> float:
     """Random walk of the flux over a campaign that a design is judged with: the median of its prior, zero where it has none.
 
-    Counts of transmission have none: their law takes sweeps as independent.
+    Stated jumps, as many and as large as they are stated, have the covariance of a walk (a compound Poisson process): their
+    variance is added.  Counts of transmission have none: their law takes sweeps as independent.
     """
     if study.data.of_counts:
         return 0.0
-    return float(halfnorm.median()) * prior_sizes(study, range(len(study.isolators))).flux_walk_phi0
+    still = replace(study, noise=replace(study.noise, flux_jumps=0.0))
+    walk = float(halfnorm.median()) * prior_sizes(still, range(len(study.isolators))).flux_walk_phi0
+    return float(np.hypot(walk, study.noise.jumped_phi0))
 
 
 def _of_source(study: Study) -> list[Parameter]:

@@ -480,6 +480,20 @@ def _read_sweep(root: Table, isolators: Sequence[Isolator]) -> SweepRange:
     return sweep
 
 
+def _read_noise(root: Table, scope: Scope) -> Noise:
+    t = root.table("noise", required=False)
+    noise = Noise(**read_fields(t, ty.NOISE, scope))
+    if (noise.flux_jumps > 0) != (noise.flux_jump_phi0 > 0):
+        given, other = ("flux_jumps", "flux_jump") if noise.flux_jumps > 0 else ("flux_jump", "flux_jumps")
+        t.fault(
+            given,
+            f"says nothing without noise.{other}",
+            'State how often a flux jumps in a campaign and by how much: flux_jumps = 0.5, flux_jump = "5 mPhi0"',
+        )
+    t.close()
+    return noise
+
+
 def _read_data(root: Table, noise: Noise) -> Data:
     t = root.table("data", required=False)
     read = read_fields(t, ty.DATA, Scope())
@@ -499,6 +513,18 @@ def _read_data(root: Table, noise: Noise) -> Data:
             "kind",
             "sweeps that only say a direction are taken as independent, which slow flux noise (noise.flux_slow) is not",
             "Leave noise.flux_slow out and take it into offset_sd of the loops, or record the complex traces",
+        )
+    if noise.flux_jumps > 0:
+        t.fault(
+            "kind",
+            "sweeps that only say a direction are taken as independent, which they are not after a flux jump (noise.flux_jumps)",
+            "Leave noise.flux_jumps out and take the jumps into offset_sd of the loops, or record the complex traces",
+        )
+    if noise.bad_sweeps > 0:
+        t.fault(
+            "kind",
+            "a bad sweep (noise.bad_sweeps) is no outlier among directions: it is a wrong reading every other time",
+            "Leave noise.bad_sweeps out and add half of it to data.wrong_way",
         )
     t.close()
     return Data(**read)
@@ -618,7 +644,7 @@ def read_root(data: Mapping[str, Any], file: Path, faults: Faults, sha256: str) 
     names["settings"] = _names(settings, "setting" in data)
     sweep = _read_sweep(root, isolators)
     readout = read_readout(root.table("readout"), scope) if root.has("readout") else None
-    noise = Noise(**_read_table(root, "noise", ty.NOISE, scope))
+    noise = _read_noise(root, scope)
     plan = Plan(**_read_table(root, "plan", ty.PLAN, scope))
     if readout is not None:
         noise, plan = _left_to_the_chain(data, noise, plan)

@@ -660,6 +660,9 @@ class Noise:
 
     flux_phi0 is white from sweep to sweep; flux_slow_phi0 the amplitude A of slow flux noise of spectrum A^2/f.  scale_sd
     is the standard deviation of the logarithm of a factor on all of the noise, carried along as an unknown if above zero.
+    bad_sweeps is the share of sweeps that come out bad (a burst, a jump of the gain, a flux that is off for that sweep), which means
+    over repeats leave out; flux_jumps the number of jumps of each loop's flux over a campaign, which stay, flux_jump_phi0 the
+    standard deviation of one.
     """
 
     white: float = 0.01
@@ -669,6 +672,14 @@ class Noise:
     flux_phi0: float = 0.0
     flux_slow_phi0: float = 0.0
     scale_sd: float = 0.0
+    bad_sweeps: float = 0.0
+    flux_jumps: float = 0.0
+    flux_jump_phi0: float = 0.0
+
+    @property
+    def jumped_phi0(self) -> float:
+        """Standard deviation of what a loop's flux has jumped by over a campaign."""
+        return math.sqrt(self.flux_jumps) * self.flux_jump_phi0
 
 
 NOISE: Final[tuple[Field, ...]] = (
@@ -688,6 +699,12 @@ NOISE: Final[tuple[Field, ...]] = (
         words="slow flux noise: A in a spectrum A^2/f",
     ),
     Quantity(key="scale_sd", default=0.0, low=0.0, high=1.0, words="how well the size of all noise is known"),
+    Quantity(key="bad_sweeps", default=0.0, low=0.0, high=0.5, words="share of sweeps that come out bad and are left out"),
+    Quantity(key="flux_jumps", default=0.0, low=0.0, high=1e4, words="how often a loop's flux jumps in a campaign, and stays"),
+    Quantity(
+        key="flux_jump", attribute="flux_jump_phi0", dimension="flux", default=0.0, low=0.0, high=1.0,
+        words="size of such a jump",
+    ),
 )  # fmt: skip
 
 

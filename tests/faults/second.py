@@ -519,6 +519,9 @@ def study(raw: bytes) -> dict[str, Any]:
         "flux_phi0": t.q("flux", "flux", Fraction(0)),
         "flux_slow_phi0": t.q("flux_slow", "flux", Fraction(0)),
         "scale_sd": t.n("scale_sd", Fraction(0)),
+        "bad_sweeps": t.n("bad_sweeps", Fraction(0)),
+        "flux_jumps": t.n("flux_jumps", Fraction(0)),
+        "flux_jump_phi0": t.q("flux_jump", "flux", Fraction(0)),
     }
     t.done()
     t = _Walk(root.get("data", {}), "data")
