@@ -48,9 +48,9 @@ class Spacing:
 
 
 CLOSE: Final = Spacing(0.01, 0.25, (2.0, 1.3), 0.045)
-WIDE: Final = Spacing(0.03, 0.4, (2.2, 1.6), 0.1)
-MOST_FREQUENCIES: Final = 41
-"""Frequencies at which sweeps are solved; their sums stand for those over all."""
+WIDE: Final = Spacing(0.03, 0.4, (2.2, 1.6), 0.13)
+MOST_FREQUENCIES: Final = (41, 15)
+"""Frequencies at which sweeps are solved, and in a search; their sums stand for those over all."""
 REACH: Final = 6.0
 """Flux noise is followed so many standard deviations."""
 HELD: Final = 0.98
@@ -159,23 +159,35 @@ class ReadingNoise:
         sign : int
             Of the pump phase difference for pump port 1.
         hard : callable
-            Fluxes (N, 2) to 1 where the currents alone make a sweep read 'from 1 to 2', 0 where the other way.
+            Fluxes (..., 2) to 1 where the currents alone make a sweep read 'from 1 to 2', 0 where the other way.
         quick : bool
             At fewer fluxes.
         """
         sd, spacing = study.noise.flux_phi0, WIDE if quick else CLOSE
         first, second = (Axis.of(stage, sd, spacing) for stage in study.isolators[isolator].stages)
-        one, two = np.meshgrid(first.points, second.points, indexing="ij")
-        flux = np.stack([one.ravel(), two.ravel()], axis=-1)
-        mean, own, shared = decision(study, isolator, probe, sign, flux)
+        # both fluxes reversed reverse both couplings, and transmission knows their product alone: half of the pairs will do
+        even = all(np.array_equal(a.points, -a.points[::-1]) for a in (first, second))
+        rows = first.points[: first.points.size // 2 + 1] if even else first.points
+        half = np.stack(np.meshgrid(rows, second.points, indexing="ij"), axis=-1)
+        found = np.array(decision(study, isolator, probe, sign, half.reshape(-1, 2), MOST_FREQUENCIES[quick]))
+        found = found.reshape(3, *half.shape[:2])
+        if even:
+            found = np.concatenate([found, found[:, -2::-1, ::-1]], axis=1)
+        mean, own, shared = found
+        flux = np.stack(np.meshgrid(first.points, second.points, indexing="ij"), axis=-1)
         z, _ = node_values()
-        soft = ndtr((mean + z[:, None] * shared) / np.maximum(own, 1e-300)) - hard(flux)
-        tables = first.averaging(sd) @ soft.reshape(NODES, *one.shape) @ second.averaging(sd).T
+        soft = ndtr((mean + z[:, None, None] * shared) / np.maximum(own, 1e-300)) - hard(flux)
+        tables = first.averaging(sd) @ soft @ second.averaging(sd).T
         return cls((first, second), tables)
 
 
 def decision(
-    study: Study, isolator: int, probe: Probe, sign: int, flux_phi0: FloatArray
+    study: Study,
+    isolator: int,
+    probe: Probe,
+    sign: int,
+    flux_phi0: FloatArray,
+    most_frequencies: int = MOST_FREQUENCIES[0],
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Mean of D at fluxes (N, 2), standard deviation of its own noise, and of what the sweeps of a group share, (N,) each.
 
@@ -183,7 +195,7 @@ def decision(
     """
     noise, planned = study.noise, max(1, study.plan.off_repeats)
     points = study.sweep.points
-    every = max(1, -(-points // MOST_FREQUENCIES))
+    every = max(1, -(-points // most_frequencies))
     f = np.linspace(study.sweep.start_hz, study.sweep.stop_hz, points)[::every]
     share = points / f.size
     on = replace(probe, state=0, cooldown=0)

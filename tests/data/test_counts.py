@@ -24,6 +24,7 @@ from fluxsense.infer.counts import (
     mean_of_nodes,
     read_vote_wiring,
 )
+from fluxsense.infer.reading_noise import decision
 from fluxsense.jobs.orient_counts import orient_votes
 from fluxsense.jobs.simulate import draw_truth, simulate_directions, write_campaign
 from fluxsense.model.likelihood import probe_of
@@ -134,6 +135,21 @@ def test_noise_of_the_analyser_is_in_the_law(study, white, off_repeats):
     assert total["law"] > groups - 4 * np.sqrt(2 * groups)
     assert total["binomial"] > 1.5 * groups
     assert total["currents"] > 5 * groups
+
+
+@pytest.mark.parametrize("ring", ["shunted", "bare"])
+def test_both_fluxes_reversed_read_alike(study, ring):
+    """The forward model, on which the law's table rests to save half of its work: with imbalances of hybrid and pump."""
+    stages = study.isolators[0].stages
+    if ring == "bare":
+        stages = tuple(replace(s, ring="bare", shunt_ratio=0.0) for s in stages)
+    iso = replace(study.isolators[0], stages=stages, hybrid_imbalance_db=0.5)
+    other = replace(study, isolators=(iso, study.isolators[1]))
+    key = next(iter(votes_from_rows(simulate_directions(study, draw_truth(study, 1)), ".")[0]))
+    flux = np.random.default_rng(4).uniform(-0.4, 0.4, (20, 2))
+    probe = probe_of(other, key, ("c1",))
+    for one, reversed_ in zip(decision(other, 0, probe, 1, flux), decision(other, 0, probe, 1, -flux), strict=True):
+        np.testing.assert_allclose(one, reversed_, rtol=1e-9, atol=1e-12)
 
 
 def test_the_beta_binomial_law_has_the_moments_and_adds_up_to_one():

@@ -124,7 +124,7 @@ def test_a_basis_knows_any_grid():
     basis = setup.delay_basis(START, STOP)
     f = np.linspace(START, STOP, 20001)
     functions = basis.at(f)
-    np.testing.assert_array_equal(basis.at(f[::7])[:, :3], basis.at(f[::7][:3]))
+    np.testing.assert_allclose(basis.at(f[::7])[:, :3], basis.at(f[::7][:3]), rtol=0, atol=1e-14)
     np.testing.assert_allclose(basis.at(f[::7]), functions[:, ::7], atol=1e-13)
     gram = functions @ functions.conj().T / f.size
     np.testing.assert_allclose(gram - np.diag(np.diag(gram)), 0, atol=1e-4)
