@@ -139,12 +139,24 @@ def detect(
             remedy="Run fluxsense orient again",
         )
     measured = None if stored is None or planned else stored
+    if measured is None:
+        _refuse_comparisons(study, asked)
     body, doubts, campaign = _parts(study, digest, measured, asked)
     verdict = Verdict.of(doubts, "sound plan of detection" if planned else "sound evidence")
     provenance = Provenance(study.sha256, digest.content_hash(), asked.seed, _asked_for(asked, stored))
     document = make_document(Detection, study, verdict, provenance, body)
     document["provenance"]["orient_seed"] = None if stored is None else stored.seed
     return Detection(document, study, verdict, campaign)
+
+
+def _refuse_comparisons(study: Study, asked: DetectSettings) -> None:
+    """A planned experiment has nothing to compare directions or source models with."""
+    if asked.toward or asked.against is not None:
+        raise InputError(
+            "there are no sweeps to compare directions or source models with",
+            where=str(study.log),
+            remedy="Leave out --toward and --against for a planned experiment",
+        )
 
 
 def _parts(
@@ -203,6 +215,7 @@ def _detect_in_counts(study: Study, asked: DetectSettings) -> Detection:
     doubts: list[Finding] = []
     stored: Stored | None = None
     if planned:
+        _refuse_comparisons(study, asked)
         rows = simulate_directions(study, draw_truth(study, asked.seed, source=(0.0, 0.0, 0.0)))
         votes, data_hash = votes_from_rows(rows, study.path.parent)
         cooldowns = tuple(sorted({k.cooldown for k in votes}))
@@ -297,15 +310,7 @@ def detect_folder(
     ready(folder)
     options["against"] = other
     options["executor"] = Processes(workers) if workers > 1 else None
-    if not study.log.exists():
-        if asked.toward or other is not None:
-            raise InputError(
-                "there are no traces to compare directions or source models with",
-                where=str(study.log),
-                remedy="Leave out --toward and --against for a planned experiment",
-            )
-        found = detect(study, **options)
-    elif study.data.of_counts:
+    if not study.log.exists() or study.data.of_counts:
         found = detect(study, **options)
     else:
         digest = folder_digest(study, folder, asked.progress, workers)

@@ -23,6 +23,7 @@ from fluxsense.detection import evidence
 from fluxsense.detection.counted import CountCampaign, drawn_counts
 from fluxsense.detection.detect import compare_count_sources
 from fluxsense.infer.counts import VoteProblem, without_source
+from fluxsense.jobs.detect import detect
 from fluxsense.jobs.simulate import draw_truth, simulate_directions, write_campaign
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study, read_study
@@ -192,3 +193,11 @@ def test_source_models_on_other_data_are_not_compared(study: Study, some_votes: 
         InputError, match=r'their kinds of data are "direction" and "complex"\. Compare studies that differ'
     ):
         compare_count_sources(study, other, some_votes, (1, 1))
+
+
+@pytest.mark.parametrize("kind", ["direction", "complex"])
+def test_a_planned_experiment_compares_nothing(study: Study, kind: str) -> None:
+    planned = replace(study, data=replace(study.data, kind=kind))
+    for asked in ({"against": planned}, {"toward": [(0.0, 0.0, 1.0)]}):
+        with pytest.raises(InputError, match="there are no sweeps to compare directions or source models with"):
+            detect(planned, planned=True, **asked)
