@@ -229,7 +229,9 @@ walkers = 64
 max_steps = 1000
 """
 
-NOISE_LINES = 'flux = "1 uPhi0"\nflux_slow = "2 uPhi0"\nscale_sd = 0.1'
+NOISE_LINES = (
+    'flux = "1 uPhi0"\nflux_slow = "2 uPhi0"\nscale_sd = 0.1\nbad_sweeps = 0.02\nflux_jumps = 1\nflux_jump = "2 uPhi0"'
+)
 DIRECTION_LINES = '[data]\nkind = "direction"\nwrong_way = 0.02\nwrong_way_factor = 2.5\n'
 
 LOG_LINES = ("x", "y")
