@@ -390,8 +390,40 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "counts' information",
                 "infer/counts.py",
-                "weight = self._count / (middle * (1 - middle))",
-                "weight = self._count / middle",
+                "weight = independent_sweeps(every[:, :, 0], self._count) / (middle * (1 - middle))",
+                "weight = independent_sweeps(every[:, :, 0], self._count) / -middle",
+            ),
+            ("alike sweeps twice as alike", "infer/counts.py", "* likeness(p)))", "* 2 * likeness(p)))"),
+            (
+                "beta law of another size",
+                "infer/counts.py",
+                "LEAST_LIKENESS / np.maximum(count, 1.0)) - 1",
+                "LEAST_LIKENESS / np.maximum(count, 1.0))",
+            ),
+            (
+                "nothing shared",
+                "infer/reading_noise.py",
+                "mean + z[:, None, None] * shared",
+                "mean + 0 * z[:, None, None] * shared",
+            ),
+            ("own noise halved", "infer/reading_noise.py", "np.sqrt(white + gain", "0.5 * np.sqrt(white + gain"),
+            (
+                "pump-off sweeps not averaged",
+                "infer/reading_noise.py",
+                "4 * off_power * v / planned",
+                "4 * off_power * v",
+            ),
+            (
+                "power of white noise",
+                "infer/reading_noise.py",
+                "(4 * on_power * v + 4 * v**2)",
+                "(2 * on_power * v + 4 * v**2)",
+            ),
+            (
+                "flux noise averaged over twice",
+                "infer/reading_noise.py",
+                "second.averaging(sd).T",
+                "second.averaging(2 * sd).T",
             ),
             (
                 "counts' odds doubled",
@@ -857,8 +889,22 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "odds of two wirings",
                 "characterize/fit.py",
-                "0.5 * (results[-sign].chi2 - results[sign].chi2)",
-                "(results[-sign].chi2 - results[sign].chi2)",
+                "odds = 0.5 * (second.chi2 - first.chi2)",
+                "odds = second.chi2 - first.chi2",
+            ),
+            (
+                "what is left open twice",
+                "characterize/reflection.py",
+                "root @ best, slopes",
+                "0.5 * root @ best, slopes",
+            ),
+            ("nothing left open", "characterize/reflection.py", "total - float(gradient @ best)", "total"),
+            ("mirror image taken for the fit", "characterize/reflection.py", "seen.odds < 0:", "seen.odds > 0:"),
+            (
+                "too few frequencies",
+                "characterize/records.py",
+                "(points - 1) // max(fewest - 1, 1)",
+                "(points - 1) // max(fewest - 2, 1)",
             ),
             (
                 "misfit does not enlarge",
@@ -875,7 +921,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
         ),
     ),
     "simulate": (
-        ("data/test_campaign.py", "model/test_likelihood.py", "data/test_counts.py"),
+        ("data/test_campaign.py", "model/test_likelihood.py", "data/test_counts.py", "design/test_design_noise.py"),
         (
             (
                 "delay's sign",
@@ -886,9 +932,18 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "white noise x 1.2",
                 "jobs/simulate.py",
-                "truth.noise_scale * noise.white * level",
-                "1.2 * truth.noise_scale * noise.white * level",
+                "truth.noise_scale * louder * level",
+                "1.2 * truth.noise_scale * louder * level",
             ),
+            (
+                "jumps of half the size",
+                "jobs/simulate.py",
+                "noise.flux_jump_phi0 * rng",
+                "0.5 * noise.flux_jump_phi0 * rng",
+            ),
+            ("two kinds of bad sweeps", "jobs/simulate.py", "rng.integers(1, 4, count)", "rng.integers(1, 3, count)"),
+            ("jumps as large as their number", "study/types.py", "math.sqrt(self.flux_jumps)", "self.flux_jumps"),
+            ("bad sweeps count", "design/sensitivity.py", "good * sweeps,", "sweeps,"),
             (
                 "flux noise x 2",
                 "jobs/simulate.py",
