@@ -14,10 +14,11 @@ from small_study import small_study
 from fluxsense.base.errors import InputError
 from fluxsense.data.campaign import campaign_rows, load_votes
 from fluxsense.data.counts import Votes, votes_from_rows
-from fluxsense.device.chip import ChipModel
+from fluxsense.device.chip import ChipModel, nominal_parameters, off_probe
 from fluxsense.infer.counts import (
     VoteModel,
     VoteProblem,
+    _shapes,
     drawn_counts,
     independent_sweeps,
     likeness,
@@ -137,6 +138,46 @@ def test_noise_of_the_analyser_is_in_the_law(study, white, off_repeats):
     assert total["currents"] > 5 * groups
 
 
+def test_what_decides_a_reading_scatters_as_it_is_said_to(study):
+    """The difference of powers itself, drawn with noise 4000 times: its mean, its own scatter over given pump-off powers, and that
+    of their means, at fluxes near a flip, at the working point and far from it."""
+    noise = replace(study.noise, white=0.03, gain_drift=0.01, residual_gain=0.0)
+    loud = replace(study, noise=noise, plan=replace(study.plan, off_repeats=6))
+    key = next(iter(votes_from_rows(simulate_directions(study, draw_truth(study, 1)), ".")[0]))
+    probe = probe_of(loud, key, ("c1",))
+    flux = np.array([[0.5, 0.01], [0.5, 0.3], [0.05, 0.02], [0.7, -0.4]])
+    mean, own, shared = decision(loud, 0, probe, 1, flux)
+    f = np.linspace(loud.sweep.start_hz, loud.sweep.stop_hz, loud.sweep.points)
+    many = nominal_parameters(loud).repeated(len(flux))
+    on, off = (
+        ChipModel(loud, [p], [f, f], [1, 1]).scattering(many, 0, flux=flux[:, None])[:, 0]
+        for p in (probe, off_probe(probe))
+    )
+    rng, count = np.random.default_rng(8), 4000
+
+    def seen(s, sweeps):
+        """Means of so many noisy sweeps of given scattering parameters, (count, ...)."""
+        shape = (count, *s.shape)
+        white = noise.white * (rng.standard_normal(shape) + 1j * rng.standard_normal(shape)) / np.sqrt(sweeps)
+        drift = 1 + noise.gain_drift * rng.standard_normal((count, *s.shape[:-1], 1)) / np.sqrt(sweeps)
+        return s * drift + white
+
+    def difference(power, divisor):
+        passed = np.sqrt(divisor[..., 0, :] * divisor[..., 1, :])
+        weight = np.minimum(passed / np.median(passed, axis=-1, keepdims=True), 1.0)[..., None, :]
+        share = np.sum(power / divisor * weight, axis=-1)
+        return share[..., 0] - share[..., 1]
+
+    divisor = np.abs(off) ** 2 + 2 * noise.white**2 / 6
+    single = difference(np.abs(seen(on, 1)) ** 2, divisor)
+    common = difference(np.abs(on) ** 2, np.abs(seen(off, 6)) ** 2)
+    np.testing.assert_allclose(
+        single.mean(axis=0), mean, atol=4 * own.max() / np.sqrt(count) + 0.02 * np.abs(mean).max()
+    )
+    np.testing.assert_allclose(single.std(axis=0), own, rtol=0.06)
+    np.testing.assert_allclose(common.std(axis=0), shared, rtol=0.12)  # to first order in the noise of a mean
+
+
 @pytest.mark.parametrize("ring", ["shunted", "bare"])
 def test_both_fluxes_reversed_read_alike(study, ring):
     """The forward model, on which the law's table rests to save half of its work: with imbalances of hybrid and pump."""
@@ -159,6 +200,7 @@ def test_the_beta_binomial_law_has_the_moments_and_adds_up_to_one():
     mean, r = mean_of_nodes(p)[0], likeness(p)[0]
     drawn = drawn_counts(np.repeat(p, 40_000, axis=1), count, np.random.default_rng(2))
     a, b = mean * (1 / r - 1), (1 - mean) * (1 / r - 1)
+    np.testing.assert_allclose(_shapes(p, count), [a[None], b[None]], rtol=1e-12)
     for n in (0, 1):
         law = betabinom(int(count[n]), a[n], b[n])
         assert law.mean() == pytest.approx(count[n] * mean[n])

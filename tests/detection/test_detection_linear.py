@@ -412,7 +412,7 @@ def test_planned_experiment_without_traces(tmp_path: Path) -> None:
     assert (tmp_path / "results/detection.html").exists()
     refused = run(["detect", tmp_path / "study.toml", "--toward=1,2"])
     assert refused.code == 2
-    assert "no traces" in refused.err
+    assert "no sweeps" in refused.err
 
 
 @pytest.mark.slow
