@@ -130,6 +130,7 @@ def study_text(truth: bool) -> str:
     for name, stages in STAGES.items():
         head = f'\n[[isolator]]\nname = "{name}"\nhybrid_imbalance = "0.2 dB"\nhybrid_loss = "0.1 dB"\npump_strength_sd = 0.02\n'
         head += 'reference_flux = "0.5 Phi0"\nreference_power = "-60 dBm"\n'
+        head += 'pump_port_1_phase = "+90 deg"\n' if truth else ""
         parts.append(head)
         for n, (loop, ratio, fa, ka, ia, pa, fb, kb, ib, pb, g) in enumerate(stages, 1):
             parts.append(f'\n[isolator.stage_{n}]\nloop = "{loop}"\n')

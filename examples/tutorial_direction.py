@@ -7,14 +7,19 @@
 
 # %%
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 from fluxsense import orient, simulate
 from fluxsense.jobs.characterize import characterize_folder
 
-data = next(p for p in (Path("data_demo"), Path("../data_demo")) if p.exists())
 here = Path("tutorial_direction")
 here.mkdir(exist_ok=True)
+data = next((p for p in (Path("data_demo"), Path("../data_demo")) if (p / "sweeps").exists()), here / "data")
+if not (data / "sweeps").exists():  # away from the repository: the same sweeps, made anew
+    script = next(p for p in (Path("demo_sweeps.py"), Path("examples/demo_sweeps.py")) if p.exists())
+    subprocess.run([sys.executable, script, data / "sweeps"], check=True)
 
 # %% [markdown]
 # ## 1. What the rings are
@@ -62,4 +67,5 @@ answer
 
 # %%
 vector = truth.parameters["source"][0]
-print({level: bool(inside) for level, inside in answer.region_contains(vector).items()})
+for level, inside in answer.region_contains(vector).items():
+    print(f"the truth lies {'in' if inside else 'outside of'} the {100 * level:.0f}% region")

@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, redirect_stderr, redirect_stdout, suppress
 from difflib import get_close_matches
+from functools import partial
 from io import StringIO
 from math import cos, radians, sin
 from pathlib import Path
@@ -162,7 +163,19 @@ def _flag(words: str) -> dict[str, Any]:
 
 
 def _number(kind: type, metavar: str, words: str, default: float | None = None) -> dict[str, Any]:
-    return {"type": kind, "metavar": metavar, "default": default, "help": words}
+    return {"type": partial(_plain, kind), "metavar": metavar, "default": default, "help": words}
+
+
+def _plain(kind: type, text: str) -> Any:
+    """A number as an option gives it: without a unit."""
+    try:
+        return kind(text)
+    except ValueError:
+        what = "a whole number" if kind is int else "a number alone"
+        words = (
+            f'"{shown_word(text)}" is not {what}. Options take numbers without a unit; --help says in which they are.'
+        )
+        raise argparse.ArgumentTypeError(words) from None
 
 
 def _several(metavar: str, words: str) -> dict[str, Any]:
@@ -360,7 +373,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = list(sys.argv[1:] if arguments is None else arguments)
     parser = _parser()
     _refuse_unknown(parser, given)
-    options = parser.parse_args(given)
+    options, left = parser.parse_known_args(given)
+    if left:
+        _refuse_left(parser, options.command, left[0])
     command: Callable[[argparse.Namespace], int] = COMMANDS[options.command]
     try:
         code = command(options)
@@ -409,6 +424,16 @@ def _refuse_unknown(parser: argparse.ArgumentParser, given: Sequence[str]) -> No
     near = get_close_matches(first, COMMANDS, 1)
     guess = f' Did you mean "{near[0]}"?' if near else f" Known are: {', '.join(COMMANDS)}."
     parser.exit(2, f'fluxsense: there is no command "{shown_word(first)}".{guess} See fluxsense --help.\n')
+
+
+def _refuse_left(parser: argparse.ArgumentParser, command: str, word: str) -> None:
+    """End with a sentence on a word that a command does not know."""
+    said = f'"{shown_word(word)}" is one word too many.'
+    if word.startswith("-"):
+        known = [x for x in (*ARGUMENTS[command][1], "--json", "--help") if x.startswith("-")]
+        near = get_close_matches(word.split("=")[0], known, 1)
+        said = f'there is no option "{shown_word(word)}".' + (f' Did you mean "{near[0]}"?' if near else "")
+    parser.exit(2, f"fluxsense {command}: {said} See fluxsense {command} --help.\n")
 
 
 def shown_word(text: str) -> str:

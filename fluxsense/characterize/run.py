@@ -411,7 +411,7 @@ def _entry(study: Study, result: IsolatorResult, enough_db: float, rng: np.rando
         out["tunable_band_hz"] = None if band is None else [band[0], band[1]]
         out["tunable_band_width_hz"] = 0.0 if band is None else band[1] - band[0]
         out["tunable_band_words"] = (
-            f"at least {enough_db:g} dB of isolation with no more than {MOST_LOSS_DB:g} dB of forward loss"
+            f"at one flux or another at least {enough_db:g} dB of isolation with no more than {MOST_LOSS_DB:g} dB of forward loss"
         )
     return out
 

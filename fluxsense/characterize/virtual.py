@@ -223,7 +223,7 @@ def virtual_sweeps(
     plan : SweepPlan
     seed : int
     port_signs, phase_error_rad : sequence, optional
-        Per isolator; drawn from the seed if not given (error: normal, 2 degrees).
+        Per isolator; where neither they nor the study's own signs are given drawn from the seed (error: normal, 2 degrees).
     cooldown : str
     latching : bool
         Whether bare rings keep their branch along a ramp.
@@ -238,7 +238,8 @@ def virtual_sweeps(
     count = len(truth.isolators)
     drawn = [int(x) for x in rng.choice([-1, 1], size=count)]
     errors = np.radians(2.0) * rng.standard_normal(count)
-    signs = list(port_signs) if port_signs is not None else drawn
+    signs = [i.pump_port_1_sign or x for i, x in zip(truth.isolators, drawn, strict=True)]
+    signs = list(port_signs) if port_signs is not None else signs
     errors = errors if phase_error_rad is None else np.asarray(phase_error_rad, dtype=np.float64)
     if latching:
         truth = _held_at_zero(truth)

@@ -29,7 +29,8 @@ CAPTIONS = {
     "landscape": (
         "Expected angular error against the bias fluxes of an isolator's two loops",
         "Where to bias. Expected angular error over the bias fluxes of the first isolator's two loops, all else as in the study: the "
-        "lighter, the better. Cross: the study; ring: the best point of the grid.",
+        "lighter, the better. Cross: the study; ring: the best point of the grid. It is worked out at a few truths, to compare places: the "
+        "error of the experiment is the one given above.",
     ),
     "ambiguity": (
         "Two equal-area discs of the sphere with the directions that would not be told from the true one",

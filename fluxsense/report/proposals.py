@@ -139,7 +139,7 @@ def schedule_lines(document: Mapping[str, Any]) -> list[str]:
     """How good the split of sweeps is."""
     schedule = document["schedule"]
     return [
-        f"Split of {schedule['total']} sweeps: rms angular error {schedule['rms_error_equal_split_deg']:.3g} degrees as planned, "
+        f"Split of {schedule['total']} sweeps: rms angular error {schedule['rms_error_equal_split_deg']:.3g} degrees if split evenly, "
         f"{schedule['rms_error_best_deg']:.3g} with the best weights, {schedule['rms_error_whole_numbers_deg']:.3g} in whole sweeps",
         f"  equivalence theorem: largest sensitivity is {schedule['equivalence_largest_over_limit']:.4f} of its limit (1 at the optimum)",
     ]

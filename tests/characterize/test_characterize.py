@@ -424,6 +424,26 @@ def test_exchanged_reflections_are_a_sentence(result: Characterization) -> None:
     assert "with S11 and S22 exchanged" in faults[0].words
 
 
+def test_odds_of_the_wiring_are_half_the_difference_of_chi_square(
+    folder: Path, rows: Rows, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of the best fits of either wiring to the sweeps at the pump-on biases: the first four fits of twelve steps."""
+    module, found = import_module("fluxsense.characterize.fit"), []
+    own = module.solve
+
+    def watched(model, start, free, noise, most=30, priors=()):  # type: ignore[no-untyped-def]
+        solution = own(model, start, free, noise, most, priors)
+        if most == 12 and len(found) < 4:
+            found.append((model.port_sign, solution.chi2))
+        return solution
+
+    monkeypatch.setattr(module, "solve", watched)
+    fit = fit_of(characterize(studies(folder)[1], as_set(rows)))
+    best = {sign: min(chi2 for s, chi2 in found if s == sign) for sign in (1, -1)}
+    assert fit.model.port_sign == min(best, key=lambda s: best[s]) == -1
+    assert fit.wiring_odds == pytest.approx(0.5 * abs(best[1] - best[-1]))
+
+
 def test_what_transmission_leaves_open_is_no_contradiction(tmp_path: Path) -> None:
     """A vector five times as far from the best fit as the fit's own posterior draws one: line ends, some per cent each, then
     misfit by more than half the noise, and reflections still follow within what is open.  Where that counts for nothing they do not."""
@@ -438,7 +458,7 @@ def test_what_transmission_leaves_open_is_no_contradiction(tmp_path: Path) -> No
     assert seen is not None
     assert closed is not None
     assert reflection_faults(seen, "iso") == []
-    assert seen.scatter < 1.2
+    assert 0.93 < seen.scatter < 1.1
     assert closed.scatter > 1.5
 
 

@@ -18,7 +18,7 @@ from fluxsense.base.errors import InputError
 from fluxsense.design.schedule import sweeps_of, with_sweeps
 from fluxsense.design.sensitivity import direction_points, planned_experiment, points_at, predict
 from fluxsense.jobs.orient import orient
-from fluxsense.jobs.simulate import _BadSweeps, _slow_flux, draw_truth, simulate_digest
+from fluxsense.jobs.simulate import _BadSweeps, _slow_flux, draw_truth, simulate_digest, sweeps
 from fluxsense.model.flicker import wandering_covariance
 from fluxsense.model.priors import expected_walk_phi0, prior_sizes
 from fluxsense.study import Study
@@ -96,6 +96,19 @@ def test_bad_sweeps_do_not_count_in_a_plan(study: Study) -> None:
     fewer = predict(with_sweeps(experiment, 0.8 * sweeps_of(experiment)), x)
     np.testing.assert_allclose(predict(some, x).information, fewer.information, rtol=1e-9)
     assert predict(some, x).expected_error_deg() > predict(experiment, x).expected_error_deg()
+
+
+def test_white_noise_is_as_loud_as_stated(study: Study) -> None:
+    """What sweeps differ by from the same campaign without white noise, over what passes (all of it, or nearly)."""
+    still = with_noise(study, gain_drift=0.0, phase_drift_rad=0.0, flux_phi0=0.0)
+    found: dict[str, list[np.ndarray]] = {}
+    for row, sweep in sweeps(still, draw_truth(still, 2)):
+        found.setdefault(row.file[:-8], []).append(sweep.s[:, 1, 0])
+    quiet = with_noise(still, white=0.0)
+    level = {row.file[:-8]: sweep.s[:, 1, 0] for row, sweep in sweeps(quiet, draw_truth(quiet, 2))}
+    gains = np.array([np.median(np.abs(s)) for s in level.values()])
+    noise = np.array([np.std(np.array(found[k]) - s) / np.sqrt(2) for k, s in level.items()])
+    assert np.median(noise / gains) == pytest.approx(study.noise.white, rel=0.05)
 
 
 @pytest.mark.slow
