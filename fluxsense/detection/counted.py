@@ -25,8 +25,7 @@ from fluxsense.detection.linear import (
     score_statistic,
     with_drawn_places,
 )
-from fluxsense.infer.counts import VoteProblem, independent_sweeps, mean_of_nodes
-from fluxsense.infer.counts import drawn_counts as readings
+from fluxsense.infer.counts import VoteProblem, drawn_readings, independent_sweeps, mean_of_nodes
 from fluxsense.model.parameter import WRONG_WAY_RATE
 from fluxsense.model.problem import DERIVATIVE_STEP, displaced
 from fluxsense.model.unknowns import Unknowns
@@ -133,7 +132,7 @@ class CountCampaign:
         p = self.problem.model.nodes(
             wide.parameters(z).changed(source=vectors), self._rate(np.repeat(nuisances[None], count, axis=0))
         )
-        return self.fit(readings(p, self.sweeps, rng), rounds)[0]
+        return self.fit(drawn_readings(p, self.sweeps, rng), rounds)[0]
 
     def measured_score(self) -> tuple[FloatArray, FloatArray]:
         """Score (3K,) of the counts themselves, and the nuisances fitted without a source (Dn,)."""
@@ -166,7 +165,7 @@ def drawn_counts(campaign: CountCampaign, rng: np.random.Generator, count: int =
     """Campaigns with nuisances drawn from their priors, analysed as measured ones (see `linear.drawn_campaigns`)."""
     out = []
     for x in campaign.unknowns.draw(rng, count):
-        _, fitted = campaign.fit(readings(campaign.problem.nodes(x[None]), campaign.sweeps, rng))
+        _, fitted = campaign.fit(drawn_readings(campaign.problem.nodes(x[None]), campaign.sweeps, rng))
         moved = CountCampaign(campaign.problem, fitted[0], with_drawn_places(campaign.study, campaign.positions_m, rng))
         out.append(DrawnCampaign(np.asarray(x), moved, len(campaign.positions_m)))
     return out

@@ -162,7 +162,7 @@ def _shapes(p: FloatArray, count: FloatArray) -> tuple[FloatArray, FloatArray]:
     return mean * size, (1 - mean) * size
 
 
-def drawn_counts(p: FloatArray, count: FloatArray, rng: np.random.Generator) -> FloatArray:
+def drawn_readings(p: FloatArray, count: FloatArray, rng: np.random.Generator) -> FloatArray:
     """Counts (..., G) of `count` (G,) sweeps a group each, drawn from the law of probabilities (M, ..., G)."""
     own = rng.beta(*_shapes(p, count))
     return np.asarray(rng.binomial(count.astype(np.int64), own), dtype=np.float64)
@@ -299,7 +299,7 @@ class VoteProblem:
         every = self.nodes(x)
         p = np.clip(mean_of_nodes(every), SURE, 1 - SURE)
         copies = np.repeat(every[:, :, None], replicates, axis=2)
-        drawn = drawn_counts(copies, self._count, rng)
+        drawn = drawn_readings(copies, self._count, rng)
         return _deviance(self._forward, self._count, p), _deviance(drawn, self._count, p[:, None])
 
     def tail_probabilities(self, x: FloatArray) -> FloatArray:

@@ -27,7 +27,7 @@ def vote_check(problem: VoteProblem, drawn: FloatArray, rng: np.random.Generator
     Returns
     -------
     PredictiveCheck
-        total from a gamma law fitted to replicated deviances; worst_group from exact two-sided binomial probabilities, times
+        total from a gamma law fitted to replicated deviances; worst_group from two-sided probabilities of the counts, times
         the number of groups; both averaged over the draws.  There is no smooth part.
     """
     x = np.ascontiguousarray(drawn[np.linspace(0, len(drawn) - 1, min(CHECK_DRAWS, len(drawn))).astype(int)])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, ClassVar, Unpack
 
@@ -197,9 +198,8 @@ def _parts(
         rng = stream(asked.seed, "detect: statistic without a source")
         body["statistic"] = _statistic_part(fitted, body["experiment"], rng)
         if asked.against is not None:
-            asked.say("comparing source models")
-            other = as_study(asked.against)
-            body["source_models"], more = _models_part(study, other, compare_sources(study, other, digest, asked.seed))
+            compare = partial(compare_sources, digest=digest)
+            body["source_models"], more = _models_part(study, as_study(asked.against), compare, asked)
             doubts += more
     return body, doubts, campaign
 
@@ -231,10 +231,8 @@ def _detect_in_counts(study: Study, asked: DetectSettings) -> Detection:
         part, doubts = _measured_part(study, problem, stored, asked)
         body |= part
         if asked.against is not None:
-            asked.say("comparing source models")
-            other = as_study(asked.against)
-            models = compare_count_sources(study, other, votes, stored.port_signs, asked.seed)
-            body["source_models"], more = _models_part(study, other, models)
+            compare = partial(compare_count_sources, votes=votes, signs=stored.port_signs)
+            body["source_models"], more = _models_part(study, as_study(asked.against), compare, asked)
             doubts += more
     asked.say("the experiment")
     none = without_source(problem)
@@ -365,8 +363,12 @@ def _measured_part(
     return part, doubts
 
 
-def _models_part(first: Study, second: Study, found: SourceModels) -> tuple[dict[str, Any], list[Finding]]:
-    """This study's source model against another's."""
+def _models_part(
+    first: Study, second: Study, compare: Callable[..., SourceModels], asked: DetectSettings
+) -> tuple[dict[str, Any], list[Finding]]:
+    """This study's source model against another's, on the data that `compare` holds."""
+    asked.say("comparing source models")
+    found = compare(first, second, seed=asked.seed)
     return {
         "log_bayes_factor": found.log_bayes_factor,
         "sd": found.sd,

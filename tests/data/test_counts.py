@@ -16,10 +16,11 @@ from fluxsense.data.campaign import campaign_rows, load_votes
 from fluxsense.data.counts import Votes, votes_from_rows
 from fluxsense.device.chip import ChipModel, nominal_parameters, off_probe
 from fluxsense.infer.counts import (
+    ReadingLaw,
     VoteModel,
     VoteProblem,
     _shapes,
-    drawn_counts,
+    drawn_readings,
     independent_sweeps,
     likeness,
     mean_of_nodes,
@@ -193,12 +194,27 @@ def test_both_fluxes_reversed_read_alike(study, ring):
         np.testing.assert_allclose(one, reversed_, rtol=1e-9, atol=1e-12)
 
 
+def test_a_ring_held_in_a_branch_reads_as_the_same_flux_beyond_it(study):
+    """Branches 0 and 1, a flux quantum apart; well away from flips the currents alone decide."""
+    key = next(iter(votes_from_rows(simulate_directions(study, draw_truth(study, 1)), ".")[0]))
+    flux = np.array([[[0.25, 0.2]], [[0.25, -0.2]], [[0.01, 0.25]]])
+    found = []
+    for branch in (0, 1):
+        held = tuple(replace(s, ring="bare", shunt_ratio=0.0, branch=branch) for s in study.isolators[0].stages)
+        one = replace(study, isolators=(replace(study.isolators[0], stages=held), study.isolators[1]))
+        law = ReadingLaw(without_analyser(one, white=1e-3), 0, (probe_of(one, key, ("c1",)),), 1)
+        found.append(law.forward(flux - branch)[:, 0])
+    assert found[0] == pytest.approx(found[1], abs=1e-9)
+    assert found[0][:2] == pytest.approx([1.0, 0.0], abs=1e-3)
+    assert 0.55 < found[0][2] < 0.65
+
+
 def test_the_beta_binomial_law_has_the_moments_and_adds_up_to_one():
     """Against the general-purpose library's, and against its own draws."""
     p = np.array([0.2, 0.35, 0.5, 0.6, 0.7])[:, None, None] * np.array([1.0, 0.9])
     count = np.array([30.0, 12.0])
     mean, r = mean_of_nodes(p)[0], likeness(p)[0]
-    drawn = drawn_counts(np.repeat(p, 40_000, axis=1), count, np.random.default_rng(2))
+    drawn = drawn_readings(np.repeat(p, 40_000, axis=1), count, np.random.default_rng(2))
     a, b = mean * (1 / r - 1), (1 - mean) * (1 / r - 1)
     np.testing.assert_allclose(_shapes(p, count), [a[None], b[None]], rtol=1e-12)
     for n in (0, 1):
