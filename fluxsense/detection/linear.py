@@ -613,9 +613,7 @@ def information_by_repeats(campaign: LinearCampaign) -> Callable[[float, str], F
                 continue
             gains = _gain_basis(family)
             flux = _flux_rows(family, likelihood)
-            common = (
-                np.zeros((0, *family.ratio.shape)) if family.common_directions is None else family.common_directions
-            )
+            common = likelihood.common_directions(family)
             rows = np.concatenate([columns, common, gains, flux])
             grams.append((reals(rows) @ reals(family.weigh(rows)).T, len(common)))
             drift = noise.drift[family.keys[0].isolator]

@@ -428,7 +428,7 @@ def prepare(
         noises = [full, full.rebuilt(sizes=Sizes(), residual_gain=study.noise.residual_gain)]
         found: list[tuple[RatioLikelihood, list[LocalMode]]] = []
         for likelihood in noises:
-            rough = likelihood.on_points(every_few).rebuilt(sizes=Sizes())  # the search needs no fine noise
+            rough = likelihood.on_points(every_few, sizes=Sizes())  # the search needs no fine noise
             modes = find_modes(
                 CampaignProblem(unknowns, rough),
                 rng,
@@ -514,9 +514,7 @@ def settle(
     full, unknowns = problem.likelihood, problem.unknowns
     scales = full.sizes if scales is None else scales
     quiet = replace(scales, flux_noise_phi0=0.0) if firm else scales  # flux noise would hide that a place is wrong
-    thin = full.on_points(every_some)
-    if firm:
-        thin = thin.rebuilt(sizes=replace(thin.sizes, flux_noise_phi0=0.0))
+    thin = full.on_points(every_some, sizes=replace(full.sizes, flux_noise_phi0=0.0) if firm else None)
     first, then, last = FIRM_STAGES if firm else STAGES if any(full.eliminated.values()) else (1, 0, 1)
     coarse, x = moved(CampaignProblem(unknowns, thin), x, first, firm)
     sizes, gain = _learned(coarse, x, quiet)
@@ -540,7 +538,7 @@ def settle(
 def _learned(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> tuple[Sizes, float]:
     """Sizes of what the model leaves out, and the residual gain, at a mode x (D,)."""
     stated = problem.likelihood.study.noise.residual_gain
-    thin = problem.likelihood.on_points(every_few).rebuilt(residual_gain=stated)
+    thin = problem.likelihood.on_points(every_few, residual_gain=stated)
     sizes = learned_sizes(CampaignProblem(problem.unknowns, thin), x, scales)
     if scales.flux_walk_phi0 > 0:
         walk, flicker = drift_from_blocks(problem.likelihood)
@@ -559,7 +557,11 @@ def settled_null(problem: CampaignProblem) -> CampaignProblem:
     null = no_source_problem(problem)
     if not any(null.likelihood.eliminated.values()):
         return null
-    here, _ = moved(null, np.zeros(null.unknowns.size), STAGES[1])
+    _, then, last = STAGES
+    thin = CampaignProblem(null.unknowns, null.likelihood.on_points(every_some))
+    near, x = moved(thin, np.zeros(null.unknowns.size), then)
+    here = CampaignProblem(null.unknowns, null.likelihood.rebuilt(reference=near.likelihood.reference))
+    here, _ = moved(here, x, last)
     gain = -0.5 * (here.likelihood.log_volume - null.likelihood.log_volume)
     return CampaignProblem(here.unknowns, here.likelihood, constant=gain)
 

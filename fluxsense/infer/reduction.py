@@ -350,14 +350,15 @@ def _forms(problem: CampaignProblem, parts: Sequence[_Part], degree: int, x: Flo
                 index = np.concatenate([[0], *own])
                 each = np.concatenate([family.ratio[None], *vectors.values()])
                 gram[np.ix_(index, index)] += family.gram(each)
-                if family.common is not None:
+                if problem.likelihood.commons(i):
                     if shares is None:
-                        shares = np.zeros((total, family.common.shape[0]))
-                    shares[index] += family.common_scores(each)
+                        shares = np.zeros((total, problem.likelihood.commons(i)))
+                    shares[np.ix_(index, family.common_rows)] += family.common_scores(each)
             starts = starts[len(part.cells) :]
             sizes = sizes[len(part.cells) :]
         if shares is not None:
-            gram -= shares @ shares.T
+            white = problem.likelihood.whitened(i, shares)
+            gram -= white @ white.T
         values, basis = np.linalg.eigh(0.5 * (gram + gram.T))
         held = values > SMALLEST
         out[i] = _Quadratic(degree, np.ascontiguousarray(basis[:, held] * np.sqrt(values[held])), phase)

@@ -42,7 +42,8 @@ ComplexArray = npt.NDArray[np.complex128]
 
 def reals(vectors: ComplexArray) -> FloatArray:
     """Vectors (..., K, 2, F) as interleaved reals (..., 2*K*2*F)."""
-    return np.ascontiguousarray(vectors).reshape(*vectors.shape[:-3], -1).view(np.float64)
+    *lead, members, paths, points = vectors.shape
+    return np.ascontiguousarray(vectors).reshape(*lead, members * paths * points).view(np.float64)
 
 
 @dataclass(frozen=True)
@@ -196,11 +197,12 @@ class Family:
         Ratios of magnitudes: imaginary parts are zero throughout.
     notch : Notch or None
         With magnitudes: points left out of the ratios (their precision is zero).
-    common : ndarray (Z', 2*K*2*F) or None
-        Maps a residual to its share of the scores of the amplitudes that all families of an isolator have in common (flicker
-        noise, eliminated parameters, what the model leaves out); the shares add up, and their squared length is what these
-        amplitudes take off the quadratic form.
-    common_directions : ndarray (Z', K, 2, F) of complex, or None
+    common_rows : ndarray (Z',) of int
+        Which of the amplitudes that an isolator's families have in common (flicker noise, eliminated parameters, what the model
+        leaves out) move this one.
+    common : ndarray (Z', 2*K*2*F)
+        Maps a residual to its share of the scores of these amplitudes.  Shares add up; `RatioLikelihood` whitens the sum.
+    common_directions : ndarray (Z', K, 2, F) of complex
         Directions of these amplitudes, unit variance each.
     added : Added or None
         What the set-up adds to the model's ratios.
@@ -219,10 +221,11 @@ class Family:
     directions: ComplexArray
     whitener: FloatArray
     log_volume: float
-    real: bool = False
-    notch: Notch | None = None
-    common: FloatArray | None = None
-    common_directions: ComplexArray | None = None
+    real: bool
+    notch: Notch | None
+    common_rows: npt.NDArray[np.intp]
+    common: FloatArray
+    common_directions: ComplexArray
     added: Added | None = None
 
     @property
@@ -281,12 +284,8 @@ class Family:
         return np.asarray(out)
 
     def common_scores(self, vectors: ComplexArray) -> FloatArray:
-        """This family's share of the scores of the common amplitudes for vectors (..., K, 2, F); shape (..., Z'); Z' may be 0."""
-        lead = vectors.shape[:-3]
-        if self.common is None:
-            return np.zeros((*lead, 0))
-        flat = reals(vectors)
-        return np.asarray(flat @ self.common.T)
+        """This family's share of the scores of its common amplitudes for vectors (..., K, 2, F); shape (..., Z')."""
+        return np.asarray(reals(vectors) @ self.common.T)
 
     def inverse(self, vectors: ComplexArray) -> FloatArray:
         """Inverse covariance of white parts and amplitudes applied to vectors (n, K, 2, F), as flat reals (n, 2*K*2*F)."""
@@ -381,6 +380,7 @@ def build_family(
     bare = Family(
         place.isolator, keys, place.divisor, place.rows, place.divisor_row, off.frequency_hz[chosen], ratio, expected,
         precision, shared, stacked, np.zeros((0, 2 * ratio.size)), 0.0, magnitude, notch,
+        np.zeros(0, dtype=np.intp), np.zeros((0, 2 * ratio.size)), np.zeros((0, *ratio.shape), dtype=np.complex128),
     )  # fmt: skip
     if not len(stacked):
         return bare

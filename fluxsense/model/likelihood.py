@@ -27,6 +27,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -142,12 +143,43 @@ class _Slopes:
 
 
 @dataclass(frozen=True)
+class _Seen:
+    """What is taken at the reference point: values at which eliminated parameters are held, in prior deviations by isolator too,
+    and slopes by bench."""
+
+    held: _Held
+    values: dict[int, FloatArray]
+    slopes: list[list[_Slopes]]
+
+    def only(self, kept: dict[int, list[int]], held: _Held, benches: Sequence[_Bench]) -> _Seen:
+        """The same with only those eliminated parameters of each isolator that stand at these places."""
+        slopes = [
+            [replace(one, eliminated=one.eliminated[kept[bench.isolator]]) for one in own]
+            for bench, own in zip(benches, self.slopes, strict=True)
+        ]
+        return _Seen(held, {i: self.values[i][places] for i, places in kept.items()}, slopes)
+
+
+@dataclass(frozen=True)
 class _Common:
     """What an isolator's families have in common: the Cholesky factor of the amplitudes' information, and how many come first
     that are eliminated parameters."""
 
     factor: FloatArray
     eliminated: int
+
+    @property
+    def log_volume(self) -> float:
+        """Log determinant of the amplitudes' information."""
+        return float(2 * np.sum(np.log(np.diag(self.factor))))
+
+
+@dataclass(frozen=True)
+class _Noise:
+    """All of the noise: families by bench, and what each isolator's have in common."""
+
+    parts: list[tuple[int, ChipModel, list[Family]]]
+    common: dict[int, _Common]
 
 
 class RatioLikelihood:
@@ -215,8 +247,9 @@ class RatioLikelihood:
         self.tamed = frozenset(tamed)
         self.eliminated = eliminated_parameters(study, self.cooldowns, measured, self.tamed)
         """Eliminated parameters by isolator."""
-        self._see(reference)
-        self._settle(study.noise.residual_gain if residual_gain is None else residual_gain, sizes or Sizes())
+        self.reference = reference
+        self.residual_gain = study.noise.residual_gain if residual_gain is None else residual_gain
+        self.sizes = sizes or Sizes()
 
     def rebuilt(
         self,
@@ -231,29 +264,54 @@ class RatioLikelihood:
 
         What is not given stays as it is; eliminated parameters of the known kinds (`Parameter.group`) are exact.
         """
-        new = object.__new__(RatioLikelihood)
-        new.__dict__.update(self.__dict__)
+        new = self._copy()
         if tamed is not None and frozenset(tamed) != self.tamed:
             new.tamed = frozenset(tamed)
             new.eliminated = eliminated_parameters(self.study, self.cooldowns, list(self.eliminated), new.tamed)
         if known:
             new.eliminated = {i: tuple(p for p in own if p.group not in known) for i, own in new.eliminated.items()}
-        if reference is not None or new.eliminated is not self.eliminated:
-            new._see(self.reference if reference is None else reference)
-        new._settle(
-            self.residual_gain if residual_gain is None else residual_gain,
-            self.sizes if sizes is None else sizes,
-        )
+        if reference is not None:
+            new.reference = reference
+        if residual_gain is not None:
+            new.residual_gain = residual_gain
+        if sizes is not None:
+            new.sizes = sizes
+        seen = self.__dict__.get("_seen")
+        if seen is not None and new.reference is self.reference:
+            new._take(seen, self.eliminated)
+            same = new.residual_gain == self.residual_gain and all(
+                getattr(new.sizes, name) == getattr(self.sizes, name) for name in ("own", "flux_noise_phi0")
+            )
+            if same and new.eliminated is self.eliminated and "_own" in self.__dict__:
+                new.__dict__["_own"] = self._own
         return new
 
-    def on_points(self, points: Points) -> RatioLikelihood:
-        """The same likelihood at some frequencies only (see `points` of the constructor)."""
+    def _copy(self) -> RatioLikelihood:
+        """The same, but for what is worked out when it is asked for."""
+        new = object.__new__(RatioLikelihood)
+        new.__dict__.update({name: x for name, x in self.__dict__.items() if name not in ("_seen", "_own", "_noise")})
+        return new
+
+    def _take(self, seen: _Seen, eliminated: dict[int, tuple[Parameter, ...]]) -> None:
+        """Take over what was seen at the same reference point, if its eliminated parameters are all of these."""
+        if self.eliminated is eliminated:
+            self.__dict__["_seen"] = seen
+            return
+        place = {i: {p.name: n for n, p in enumerate(own)} for i, own in eliminated.items()}
+        if all(p.name in place[i] for i, own in self.eliminated.items() for p in own):
+            kept = {i: [place[i][p.name] for p in own] for i, own in self.eliminated.items()}
+            self.__dict__["_seen"] = seen.only(kept, self._held_at(self._reference_or_nominal())[0], self._benches)
+
+    def on_points(
+        self, points: Points, *, sizes: Sizes | None = None, residual_gain: float | None = None
+    ) -> RatioLikelihood:
+        """The same likelihood at some frequencies only (see `points` of the constructor), and with such noise."""
         return RatioLikelihood(
             self.study,
             self.digest,
             self.port_signs,
-            residual_gain=self.residual_gain,
-            sizes=self.sizes,
+            residual_gain=self.residual_gain if residual_gain is None else residual_gain,
+            sizes=self.sizes if sizes is None else sizes,
             reference=self.reference,
             groups=self._groups,
             noise=self.noise,
@@ -264,14 +322,17 @@ class RatioLikelihood:
 
     def of_isolator(self, isolator: int) -> RatioLikelihood:
         """The same likelihood of one isolator's sweeps only."""
-        new = object.__new__(RatioLikelihood)
-        new.__dict__.update(self.__dict__)
+        new = self._copy()
         mine = [n for n, bench in enumerate(self._benches) if bench.isolator == isolator]
-        new._benches, new._slopes = [self._benches[n] for n in mine], [self._slopes[n] for n in mine]
+        new._benches = [self._benches[n] for n in mine]
         new._groups = tuple(k for bench in new._benches for place in bench.places for k in place.keys if k.pump_on)
         new.eliminated = {isolator: self.eliminated[isolator]}
-        new.values_at_reference = {isolator: self.values_at_reference[isolator]}
-        new._settle(self.residual_gain, self.sizes)
+        seen = self._seen
+        new.__dict__["_seen"] = _Seen(
+            new._held_at(self._reference_or_nominal())[0],
+            {isolator: seen.values[isolator]},
+            [seen.slopes[n] for n in mine],
+        )
         return new
 
     # ------------------------------------------------------------ building
@@ -324,29 +385,43 @@ class RatioLikelihood:
                 out.append(_Bench(i, model, places))
         return out
 
-    def _see(self, reference: ChipParameters | None) -> None:
-        """Take the directions of all amplitudes at a reference point."""
-        self.reference = reference
-        at = nominal_parameters(self.study, cooldowns=len(self.cooldowns)) if reference is None else reference
+    def _reference_or_nominal(self) -> ChipParameters:
+        if self.reference is not None:
+            return self.reference
+        return nominal_parameters(self.study, cooldowns=len(self.cooldowns))
+
+    def _held_at(self, at: ChipParameters) -> tuple[_Held, ChipParameters]:
+        """What eliminated parameters are held at, but for the set-up's, and the reference point with all of them."""
         eliminated = [p for own in self.eliminated.values() for p in own]
         at = _Held.of(self.study, eliminated, at).put(at)
-        self._held = _Held.of(self.study, [p for p in eliminated if p.array not in SETUP_ARRAYS], at)
-        self.values_at_reference = {
+        return _Held.of(self.study, [p for p in eliminated if p.array not in SETUP_ARRAYS], at), at
+
+    @cached_property
+    def _seen(self) -> _Seen:
+        """The directions of all amplitudes at the reference point."""
+        held, at = self._held_at(self._reference_or_nominal())
+        values = {
             i: np.array([float(p.whitened(p.of(at[p.array]))[0]) if p.array in at else 0.0 for p in own])
             for i, own in self.eliminated.items()
         }
-        self._slopes = [self._bench_slopes(bench, at) for bench in self._benches]
+        return _Seen(held, values, [self._bench_slopes(bench, at) for bench in self._benches])
+
+    @property
+    def values_at_reference(self) -> dict[int, FloatArray]:
+        """Eliminated parameters (E,) at the reference point by isolator, in standard deviations from their prior means."""
+        return self._seen.values
 
     def _bench_slopes(self, bench: _Bench, at: ChipParameters) -> list[_Slopes]:
         model, i = bench.model, bench.isolator
         flux = model.probe_flux(at, i)
         own = self.eliminated[i]
         direct = [p for p in own if not p.moves_flux]
-        s, by_flux = scattering_slopes(model, at, i, flux, direct[:_PARAMETERS_AT_ONCE])
+        quick = self._points is not every  # some frequencies are for a search, at half the cost
+        s, by_flux = scattering_slopes(model, at, i, flux, direct[:_PARAMETERS_AT_ONCE], one_sided=quick)
         parts = [by_flux[0, 2:]]
         for start in range(_PARAMETERS_AT_ONCE, len(direct), _PARAMETERS_AT_ONCE):
             block = direct[start : start + _PARAMETERS_AT_ONCE]
-            parts.append(scattering_slopes(model, at, i, flux, block, fluxes=False)[1][0])
+            parts.append(scattering_slopes(model, at, i, flux, block, fluxes=False, one_sided=quick)[1][0])
         per_unit = dict(zip([p.name for p in direct], np.concatenate(parts), strict=True))
         moved = _flux_changes(model, at, i, [p for p in own if p.moves_flux], flux)  # (E', P, 2)
         for p, change in zip([p for p in own if p.moves_flux], moved, strict=True):
@@ -366,15 +441,14 @@ class RatioLikelihood:
         found = [_Slopes.of(place, s[0], by_flux[0], none) for place in bench.places]
         return [one.of_magnitudes() for one in found] if self.magnitude else found
 
-    def _settle(self, residual_gain: float, sizes: Sizes) -> None:
-        """Build the families' noise, then what each isolator's families have in common."""
-        self.residual_gain = residual_gain
-        self.sizes = sizes
-        allowance = Allowance(self.noise, residual_gain, sizes.own)
+    @cached_property
+    def _own(self) -> list[list[Family]]:
+        """Families by bench with the noise that is theirs alone."""
+        allowance = Allowance(self.noise, self.residual_gain, self.sizes.own)
         # before there is a source, measured ratios say better than the model's along what gain errors and pump-off noise act
         with_source = self.reference is not None and bool(np.any(self.reference["source"]))
-        self._parts: list[tuple[int, ChipModel, list[Family]]] = []
-        for bench, slopes in zip(self._benches, self._slopes, strict=True):
+        found = []
+        for bench, slopes in zip(self._benches, self._seen.slopes, strict=True):
             families = []
             for place, own in zip(bench.places, slopes, strict=True):
                 expected = own.ratio if with_source else None
@@ -383,11 +457,19 @@ class RatioLikelihood:
                 )
                 shift = np.tensordot(self.values_at_reference[bench.isolator], own.eliminated, axes=1)
                 families.append(replace(family, ratio=family.ratio + shift, added=own.added))
-            self._parts.append((bench.isolator, bench.model, families))
-        self.common_log_volume = 0.0
-        self._common: dict[int, _Common] = {}
+            found.append(families)
+        return found
+
+    @cached_property
+    def _noise(self) -> _Noise:
+        """The families' noise, with what each isolator's families have in common."""
+        parts = [(bench.isolator, bench.model, list(own)) for bench, own in zip(self._benches, self._own, strict=True)]
+        common: dict[int, _Common] = {}
         for i in sorted({b.isolator for b in self._benches}):
-            self._join(i)
+            found = self._joined(i, parts)
+            if found is not None:
+                common[i] = found
+        return _Noise(parts, common)
 
     def _flux_noise(self, place: Place, slopes: _Slopes) -> ComplexArray:
         """Directions of white flux noise of each group's mean, unit variance each (two per group)."""
@@ -401,11 +483,11 @@ class RatioLikelihood:
         out[2 * count :] = size / np.sqrt(self.digest[place.divisor].count) * slopes.off
         return out
 
-    def _join(self, isolator: int) -> None:
-        """Give an isolator's families their shares of the amplitudes that they have in common."""
+    def _joined(self, isolator: int, parts: list[tuple[int, ChipModel, list[Family]]]) -> _Common | None:
+        """Give an isolator's families in parts their shares of the amplitudes that they have in common, if there are any."""
         mine = [
             (number, n, place, slopes)
-            for number, (bench, own) in enumerate(zip(self._benches, self._slopes, strict=True))
+            for number, (bench, own) in enumerate(zip(self._benches, self._seen.slopes, strict=True))
             if bench.isolator == isolator
             for n, (place, slopes) in enumerate(zip(bench.places, own, strict=True))
         ]
@@ -413,20 +495,19 @@ class RatioLikelihood:
         blocks += self._wandering([(place, slopes) for _, _, place, slopes in mine])
         blocks += self._left_out([(place, slopes) for _, _, place, slopes in mine])
         blocks += self._between_states([(place, slopes) for _, _, place, slopes in mine])
-        directions = [np.ascontiguousarray(np.concatenate([b[n] for b in blocks])) for n in range(len(mine))]
+        directions = [np.concatenate([b[n] for b in blocks]) for n in range(len(mine))]
         if not len(directions[0]):
-            return
+            return None
         total = np.eye(len(directions[0]))
-        weighed = []
         for (number, n, _, _), each in zip(mine, directions, strict=True):
-            weighed.append(self._parts[number][2][n].inverse(each))
-            total += weighed[-1] @ reals(each).T
+            families = parts[number][2]
+            rows = np.flatnonzero(np.any(each, axis=(1, 2, 3)))
+            each = np.ascontiguousarray(each[rows])
+            weighed = families[n].inverse(each)
+            total[np.ix_(rows, rows)] += weighed @ reals(each).T
+            families[n] = replace(families[n], common_rows=rows, common=weighed, common_directions=each)
         lower = np.linalg.cholesky(0.5 * (total + total.T))
-        self.common_log_volume += float(2 * np.sum(np.log(np.diag(lower))))
-        self._common[isolator] = _Common(np.asarray(lower, dtype=np.float64), len(self.eliminated[isolator]))
-        for (number, n, _, _), each, one in zip(mine, directions, weighed, strict=True):
-            families = self._parts[number][2]
-            families[n] = replace(families[n], common=_forward(lower, one), common_directions=each)
+        return _Common(np.asarray(lower, dtype=np.float64), len(self.eliminated[isolator]))
 
     def _wandering(self, mine: list[tuple[Place, _Slopes]]) -> list[list[ComplexArray]]:
         """Directions per family of what wanders through all groups of an isolator: flux in its loops, gain of its paths."""
@@ -510,12 +591,12 @@ class RatioLikelihood:
         """
         if any(name in parameters for name in SETUP_ARRAYS):
             parameters = ChipParameters({name: parameters[name] for name in parameters if name not in SETUP_ARRAYS})
-        return self._held.put(parameters)
+        return self._seen.held.put(parameters)
 
     def at_reference(self, parameters: ChipParameters) -> ChipParameters:
         """The same parameters with all eliminated ones at their values at the reference point."""
         if self.reference is None:
-            return self._held.put(parameters)
+            return self._seen.held.put(parameters)
         held = {name: self.reference[name] for name in SETUP_ARRAYS if name in self.reference}
         return self.complete(parameters).changed(
             **{name: np.repeat(x, parameters.batch, axis=0) for name, x in held.items()}
@@ -539,32 +620,49 @@ class RatioLikelihood:
 
     def eliminated_covariance(self, isolator: int) -> FloatArray:
         """Covariance (E, E) of an isolator's eliminated parameters at fixed others, in units of their prior's deviations."""
-        common = self._common[isolator]
+        common = self._noise.common[isolator]
         half = _forward(common.factor, np.eye(len(common.factor), common.eliminated))
         return np.asarray(half.T @ half)
 
     def common_scores(
         self, vectors: Sequence[ComplexArray], families: Sequence[Family] | None = None
     ) -> dict[int, FloatArray]:
-        """Scores (..., Z) of each isolator's common amplitudes for vectors (..., K, 2, F) per family, summed over its families.
+        """Whitened scores (..., Z) of each isolator's common amplitudes for vectors (..., K, 2, F) per family.
 
-        families are those that the vectors belong to, all by default; an isolator whose families have nothing in common is left
-        out.
+        Summed over its families; their squared length is what these amplitudes take off the quadratic form.  families are those
+        that the vectors belong to, all by default; an isolator whose families have nothing in common is left out.
         """
         out: dict[int, FloatArray] = {}
         for family, each in zip(self.families if families is None else families, vectors, strict=True):
-            if family.common is not None:
-                share = family.common_scores(each)
-                out[family.isolator] = out[family.isolator] + share if family.isolator in out else share
+            i = family.isolator
+            if self.commons(i):
+                if i not in out:
+                    out[i] = np.zeros((*each.shape[:-3], self.commons(i)))
+                out[i][..., family.common_rows] += family.common_scores(each)
+        return {i: self.whitened(i, scores) for i, scores in out.items()}
+
+    def whitened(self, isolator: int, scores: FloatArray) -> FloatArray:
+        """Whitened scores (..., Z) from an isolator's families' (`Family.common_scores`), summed."""
+        flat = scores.reshape(-1, scores.shape[-1])
+        return _forward(self._noise.common[isolator].factor, flat.T).T.reshape(scores.shape)
+
+    def commons(self, isolator: int) -> int:
+        """How many amplitudes an isolator's families have in common."""
+        return len(self._noise.common[isolator].factor) if isolator in self._noise.common else 0
+
+    def common_directions(self, family: Family) -> ComplexArray:
+        """Directions (Z, K, 2, F) of all amplitudes that a family's isolator has in common, those that do not move it zero."""
+        out = np.zeros((self.commons(family.isolator), *family.ratio.shape), dtype=np.complex128)
+        out[family.common_rows] = family.common_directions
         return out
 
     def from_scores(self, isolator: int, scores: FloatArray) -> FloatArray:
-        """Most probable common amplitudes (n, Z) of an isolator from scores (n, Z) summed over its families."""
-        return _backward(self._common[isolator].factor, scores.T).T
+        """Most probable common amplitudes (n, Z) of an isolator from whitened scores (n, Z)."""
+        return _backward(self._noise.common[isolator].factor, scores.T).T
 
     def unshifted(self, family: Family) -> ComplexArray:
         """A family's measured ratios (K, 2, F), as they are without a reference point."""
-        for (_, _, families), slopes in zip(self._parts, self._slopes, strict=True):
+        for (_, _, families), slopes in zip(self._noise.parts, self._seen.slopes, strict=True):
             for one, own in zip(families, slopes, strict=True):
                 if one is family:
                     shift = np.tensordot(self.values_at_reference[family.isolator], own.eliminated, axes=1)
@@ -605,7 +703,7 @@ class RatioLikelihood:
     @property
     def log_volume(self) -> float:
         """Log determinant of the information on all amplitudes, for comparing noise levels."""
-        return sum(f.log_volume for f in self.families) + self.common_log_volume
+        return sum(f.log_volume for f in self.families) + sum(c.log_volume for c in self._noise.common.values())
 
     def noise_for(self, digest: Digest) -> NoiseLevels:
         """The same noise for a digest with further groups: an isolator's new groups get its median white level."""
@@ -624,12 +722,12 @@ class RatioLikelihood:
     @property
     def parts(self) -> list[tuple[int, ChipModel, list[Family]]]:
         """Isolator, model of its probes, and families, for each of its grids of frequencies."""
-        return self._parts
+        return self._noise.parts
 
     @property
     def families(self) -> list[Family]:
         """Every family, in a fixed order."""
-        return [f for _, _, families in self._parts for f in families]
+        return [f for _, _, families in self._noise.parts for f in families]
 
     @property
     def values(self) -> int:
@@ -642,7 +740,10 @@ class RatioLikelihood:
         out = []
         for family, each in zip(self.families, vectors, strict=True):
             own = family.inverse(each)
-            out.append(own if family.common is None else own - scores[family.isolator] @ family.common)
+            if family.isolator in scores:
+                amplitudes = self.from_scores(family.isolator, scores[family.isolator])
+                own -= amplitudes[:, family.common_rows] @ family.common
+            out.append(own)
         return out
 
     def by_sweeps(self, vectors: Sequence[ComplexArray]) -> tuple[FloatArray, dict[GroupKey, FloatArray]]:
@@ -661,7 +762,9 @@ class RatioLikelihood:
         total = np.asarray(sum(reals(v) @ w.T for v, w in zip(vectors, weighed, strict=True)))
         size = max(self.study.noise.flux_phi0, self.sizes.flux_noise_phi0)
         places = [
-            pair for b, own in zip(self._benches, self._slopes, strict=True) for pair in zip(b.places, own, strict=True)
+            pair
+            for b, own in zip(self._benches, self._seen.slopes, strict=True)
+            for pair in zip(b.places, own, strict=True)
         ]
         growth: dict[GroupKey, FloatArray] = {}
 
@@ -708,12 +811,13 @@ class RatioLikelihood:
         drawn: dict[int, FloatArray] = {}
         out = []
         for family in self.families:
-            if family.common_directions is None:
+            i = family.isolator
+            if not self.commons(i):
                 out.append(np.zeros((count, *family.ratio.shape), dtype=np.complex128))
                 continue
-            if family.isolator not in drawn:
-                drawn[family.isolator] = rng.standard_normal((count, len(family.common_directions)))
-            out.append(np.tensordot(drawn[family.isolator], family.common_directions, axes=1))
+            if i not in drawn:
+                drawn[i] = rng.standard_normal((count, self.commons(i)))
+            out.append(np.tensordot(drawn[i][:, family.common_rows], family.common_directions, axes=1))
         return out
 
     def cleaned(self, residuals: Sequence[ComplexArray]) -> list[ComplexArray]:
@@ -721,8 +825,8 @@ class RatioLikelihood:
         scores = self.common_scores(residuals)
         out = []
         for family, residual in zip(self.families, residuals, strict=True):
-            if family.common_directions is not None:
-                amplitude = self.from_scores(family.isolator, scores[family.isolator])
+            if family.isolator in scores:
+                amplitude = self.from_scores(family.isolator, scores[family.isolator])[:, family.common_rows]
                 residual = residual - np.tensordot(amplitude, family.common_directions, axes=1)
             if len(family.directions):
                 residual = residual - np.tensordot(family.amplitudes(residual), family.directions, axes=1)
@@ -745,7 +849,7 @@ class RatioLikelihood:
         parameters = self.complete(parameters)
         out = []
         shared_flux = None
-        for i, model, families in self._parts:
+        for i, model, families in self._noise.parts:
             if shared_flux is None:
                 shared_flux = model.source_flux(parameters)
             flux = model.probe_flux(parameters, i, shared_flux)
@@ -778,7 +882,7 @@ class RatioLikelihood:
         parameters = self.complete(parameters)
         out: list[tuple[Family, ComplexArray]] = []
         shared_flux = None
-        for number, (i, model, _) in enumerate(self._parts):
+        for number, (i, model, _) in enumerate(self._noise.parts):
             if i not in isolators:
                 continue
             if shared_flux is None:
@@ -797,10 +901,10 @@ class RatioLikelihood:
         dict of int to (Family, ndarray (B, 3, K, 2, F) of complex)
             By the number of the family in `families`.
         """
-        i, model, families = self._parts[part]
+        i, model, families = self._noise.parts[part]
         s, q, p = model.scattering_and_phase(parameters, i, flux=flux_phi0)
         out = {}
-        for n, family in enumerate(families, sum(len(f) for _, _, f in self._parts[:part])):
+        for n, family in enumerate(families, sum(len(f) for _, _, f in self._noise.parts[:part])):
             rows = list(family.rows)
             off = s[:, family.divisor_row][:, None]
             inverse = np.conj(off) / (off.real**2 + off.imag**2)
@@ -837,14 +941,14 @@ class RatioLikelihood:
     def loop_fluxes(self, parameters: ChipParameters) -> list[FloatArray]:
         """Flux in the two loops for each family's pump-on groups, for complete parameters: per family (B, K, 2) in Phi0."""
         out = []
-        for i, model, families in self._parts:
+        for i, model, families in self._noise.parts:
             flux = model.probe_flux(parameters, i)
             out += [flux[:, list(family.rows)] for family in families]
         return out
 
     def batch_step(self) -> int:
         """Parameter sets per block."""
-        widest = max(len(model.probes) * model.frequency_hz[i].size for i, model, _ in self._parts)
+        widest = max(len(model.probes) * model.frequency_hz[i].size for i, model, _ in self._noise.parts)
         return max(1, _BLOCK_VALUES // (2 * widest))
 
     def log_likelihood(self, parameters: ChipParameters, scale: FloatArray | None = None) -> FloatArray:

@@ -181,14 +181,15 @@ class Linearised:
         """A direction given by its slopes (K, 2, F) in some families of one isolator, by the number of the family."""
         families = self.likelihood.families
         own, score, cross = 0.0, 0.0, np.zeros(self.x.size)
-        common = 0.0
         for n, d in slopes.items():
             flat = reals(d)
             own += float(flat @ families[n].inverse(d[None])[0])
             cross += self.weighed_slopes[n] @ flat
             score += float(self.weighed_residual[n] @ flat)
-            common = common + families[n].common_scores(d[None])[0]
-        own -= float(np.sum(np.square(common)))
+        for scores in self.likelihood.common_scores(
+            [d[None] for d in slopes.values()], [families[n] for n in slopes]
+        ).values():
+            own -= float(np.sum(scores**2))
         own, cross, score = own / self.loud**2, cross / self.loud**2, score / self.loud
         for n in slopes.keys() & self.notches.keys():
             one = self.notches[n]

@@ -102,7 +102,7 @@ class CampaignProblem:
         self._unknowns = unknowns
         self.constant = constant
         self.likelihood = likelihood
-        self.measured = tuple(sorted({f.isolator for f in likelihood.families}))
+        self.measured = tuple(sorted(likelihood.measured))
         explicit = {n.index[0] for n in unknowns.nuisances if n.array == PUMP_PHASE}
         study = unknowns.study
         self._nodes: dict[int, _PhaseNodes] = {}

@@ -70,9 +70,7 @@ def dense(likelihood: RatioLikelihood, isolator: int) -> np.ndarray:
     for f, a, b in zip(mine, ends[:-1], ends[1:], strict=True):
         unit = np.eye(b - a).view(np.complex128).reshape(b - a, *f.ratio.shape)
         total[a:b, a:b] = np.linalg.inv(f.gram(unit))
-    if any(f.common_directions is None for f in mine):
-        return total
-    directions = np.concatenate([reals(f.common_directions) for f in mine], axis=1)
+    directions = np.concatenate([reals(likelihood.common_directions(f)) for f in mine], axis=1)
     return total + directions.T @ directions
 
 
@@ -90,7 +88,9 @@ def test_forms_and_means_against_dense_matrices(campaign: tuple[Study, Truth, Di
         total += float(r @ np.linalg.solve(covariance, r))
         count = len(likelihood.eliminated[i])
         assert count == 5
-        directions = np.concatenate([reals(likelihood.families[n].common_directions[:count]) for n in mine], axis=1)
+        directions = np.concatenate(
+            [reals(likelihood.common_directions(likelihood.families[n])[:count]) for n in mine], axis=1
+        )
         np.testing.assert_allclose(means[i], directions @ np.linalg.solve(covariance, r), rtol=1e-6, atol=1e-6)
         spread = np.eye(count) - directions @ np.linalg.solve(covariance, directions.T)
         np.testing.assert_allclose(likelihood.eliminated_covariance(i), spread, rtol=1e-5, atol=1e-7)
@@ -170,7 +170,7 @@ def test_noise_that_the_study_states_cannot_be_left_out(campaign: tuple[Study, T
     with_noise, without = (np.trace(Linearised.of(p, x).covariance[:3, :3]) for p in (problem, less))
     assert with_noise > 1.05 * without
     families = problem.likelihood.families
-    assert all(f.common_directions is not None and len(f.common_directions) == 5 for f in families)
+    assert all(len(f.common_directions) == 5 for f in families)
 
 
 def test_smooth_functions_make_the_stated_covariance() -> None:
