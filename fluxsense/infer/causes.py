@@ -2,8 +2,9 @@
 
 With everything uncertain an imperfection larger than stated is no misfit at first: its numbers take it up.  Before the data
 their most probable values a (in prior deviations) are normal with covariance 1 - C, C their posterior covariance, since
-prior variance is what is learned plus what is left.  For the numbers of one kind, over all isolators, and the directions
-among them of which at least `LEARNED` of the variance is learned,
+prior variance is what is learned plus what is left.  For the numbers of one kind, of all isolators together (what more loops than
+a source needs tell of focusing factors is one thing, not one for each isolator), and the directions among them of which at least `LEARNED`
+of the variance is learned,
 
     a^T (1 - C)^-1 a   is chi-square,
 
@@ -13,7 +14,7 @@ from memory, for one kind of numbers at a time).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -88,42 +89,71 @@ def causes(at: Linearised) -> list[Cause]:
     at : Linearised
         About the mode, with every other unknown explicit.
     """
-    found: dict[str, list[tuple[float, int, str, str]]] = {}
     eliminated = {p.array for own in at.likelihood.eliminated.values() for p in own}
-    for i, kind, names, mean, covariance in _groups(at):
+    numbers = _numbers(at)
+    kinds: dict[str, list[int]] = {}
+    for n, (p, _, _) in enumerate(numbers.each):
+        kinds.setdefault(p.array, []).append(n)
+    out = []
+    for kind, index in kinds.items():
+        mean, covariance = numbers.mean[index], numbers.covariance(index)
         square, degrees, furthest = _surprise(mean, covariance)
         if degrees:
-            iso = at.likelihood.study.isolators[i].name
-            found.setdefault(kind, []).append((square, degrees, iso, names[furthest]))
-    out = []
-    for kind, each in found.items():
-        square, degrees = sum(e[0] for e in each), sum(e[1] for e in each)
-        worst = max(each, key=lambda e: e[0] - e[1])
-        out.append(
-            Cause(
-                kind, worst[2], worst[3], float(np.sqrt(square / degrees)),
-                min(1.0, len(found) * float(chdtrc(degrees, square))), kind in eliminated,
-            )
-        )  # fmt: skip
-    return sorted(out, key=lambda c: (c.probability, -c.times))
+            p = numbers.each[index[furthest]][0]
+            iso = at.likelihood.study.isolators[p.home].name
+            times = float(np.sqrt(square / degrees))
+            out.append((kind, iso, p.name, times, float(chdtrc(degrees, square)), kind in eliminated))
+    made = [Cause(*c[:4], min(1.0, len(out) * c[4]), c[5]) for c in out]
+    return sorted(made, key=lambda c: (c.probability, -c.times))
 
 
-def _groups(at: Linearised) -> Iterator[tuple[int, str, list[str], FloatArray, FloatArray]]:
-    """Isolator, kind, names, most probable values and covariance of each isolator's numbers of each kind."""
+@dataclass(frozen=True)
+class _Numbers:
+    """All uncertain numbers that belong to an isolator: most probable values (N,), and what makes their covariance.
+
+    each holds the number, the block of those that share an own covariance, and the place in it; pulls (N, D) and unknowns (D, D)
+    give what the unknowns add.
+    """
+
+    each: list[tuple[Parameter, int, int]]
+    mean: FloatArray
+    own: list[FloatArray]
+    pulls: FloatArray
+    unknowns: FloatArray
+
+    def covariance(self, index: Sequence[int]) -> FloatArray:
+        """Covariance of some of them, in prior variances."""
+        total = self.pulls[index] @ self.unknowns @ self.pulls[index].T
+        for row, n in enumerate(index):
+            for column, m in enumerate(index):
+                (_, block, a), (_, other, b) = self.each[n], self.each[m]
+                if block == other:
+                    total[row, column] += self.own[block][a, b]
+        return np.asarray(total)
+
+
+def _numbers(at: Linearised) -> _Numbers:
     unknowns = at.problem.unknowns
-    for i, own in at.likelihood.eliminated.items():
-        explicit = [(c, p) for c, p in enumerate(unknowns.nuisances, unknowns.lead) if p.home == i]
-        columns = [c for c, _ in explicit]
-        blocks: list[tuple[list[Parameter], FloatArray, FloatArray]] = [
-            ([p for _, p in explicit], at.x[columns], at.covariance[np.ix_(columns, columns)])
-        ]
-        if own:
-            blocks.append((list(own), *at.eliminated(i)[:2]))
-        for parameters, mean, covariance in blocks:
-            for kind in dict.fromkeys(p.array for p in parameters):
-                index = [n for n, p in enumerate(parameters) if p.array == kind]
-                names = [parameters[n].name for n in index]
-                yield i, kind, names, mean[index], covariance[np.ix_(index, index)]
+    each: list[tuple[Parameter, int, int]] = []
+    means: list[FloatArray] = []
+    own: list[FloatArray] = []
+    pulls: list[FloatArray] = []
+    columns = [c for c, p in enumerate(unknowns.nuisances, unknowns.lead) if p.home >= 0]
+    if columns:
+        each += [(unknowns.nuisances[c - unknowns.lead], 0, n) for n, c in enumerate(columns)]
+        means.append(at.x[columns])
+        own.append(np.zeros((len(columns), len(columns))))
+        pulls.append(np.eye(at.x.size)[columns])
+    for i, parameters in at.likelihood.eliminated.items():
+        if parameters:
+            mean, _, pull = at.eliminated(i)
+            each += [(p, len(own), n) for n, p in enumerate(parameters)]
+            means.append(mean)
+            own.append(at.likelihood.eliminated_covariance(i))
+            pulls.append(pull)
+    if not each:
+        return _Numbers([], np.zeros(0), [], np.zeros((0, at.x.size)), at.covariance)
+    return _Numbers(each, np.concatenate(means), own, np.concatenate(pulls), at.covariance)
 
 
 def _surprise(mean: FloatArray, covariance: FloatArray) -> tuple[float, int, int]:

@@ -71,3 +71,25 @@ def test_words_of_causes_stand_in_their_sentences_only() -> None:
     """A finding's value of such a name is an array of the model: no other sentence may call a text of its own that."""
     for name in ("{cause}", "{measure_next}"):
         assert [code for code, text in SENTENCES.items() if name in text] == ["beyond prior", "beyond prior, bent"]
+
+
+def test_loops_beyond_those_that_a_source_needs_tell_of_focusing_factors(tmp_path: Path) -> None:
+    """Four loops and three components: one combination of factors is seen, and counts once for both isolators."""
+    study = small_study(tmp_path, points=9, wiring="+90 deg")
+    study = replace(
+        study, loops=tuple(replace(loop, stated_sd=(*loop.stated_sd, ("flux_focusing", 0.05))) for loop in study.loops)
+    )
+    named = {}
+    for off in (0.0, 1.0, 10.0):
+        truth = draw_truth(study, 4)
+        factors = np.array(truth.parameters["flux_focusing"])
+        factors[0] = (1.0 + 0.05 * off * np.array([-1.0, 1.0, -1.0, 1.0])) * np.array(
+            [loop.flux_focusing for loop in study.loops]
+        )
+        digest = simulate_digest(study, replace(truth, parameters=truth.parameters.changed(flux_focusing=factors)))
+        problem = CampaignProblem(Unknowns(study), RatioLikelihood(study, digest, truth.port_signs), integrate=False)
+        problem, x = settle(problem, problem.unknowns.whitened(truth.parameters)[0])
+        named[off] = next((c for c in causes(Linearised.of(problem, x)) if c.kind == "flux_focusing"), None)
+    assert named[0.0] is not None and named[10.0] is not None
+    assert named[0.0].probability > 0.1
+    assert named[10.0].probability < 1e-3
