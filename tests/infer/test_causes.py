@@ -80,7 +80,7 @@ def test_loops_beyond_those_that_a_source_needs_tell_of_focusing_factors(tmp_pat
         study, loops=tuple(replace(loop, stated_sd=(*loop.stated_sd, ("flux_focusing", 0.05))) for loop in study.loops)
     )
     named = {}
-    for off in (0.0, 1.0, 10.0):
+    for off in (0.0, 10.0):
         truth = draw_truth(study, 4)
         factors = np.array(truth.parameters["flux_focusing"])
         factors[0] = (1.0 + 0.05 * off * np.array([-1.0, 1.0, -1.0, 1.0])) * np.array(
@@ -90,6 +90,7 @@ def test_loops_beyond_those_that_a_source_needs_tell_of_focusing_factors(tmp_pat
         problem = CampaignProblem(Unknowns(study), RatioLikelihood(study, digest, truth.port_signs), integrate=False)
         problem, x = settle(problem, problem.unknowns.whitened(truth.parameters)[0])
         named[off] = next((c for c in causes(Linearised.of(problem, x)) if c.kind == "flux_focusing"), None)
-    assert named[0.0] is not None and named[10.0] is not None
+    assert named[0.0] is not None
+    assert named[10.0] is not None
     assert named[0.0].probability > 0.1
     assert named[10.0].probability < 1e-3
