@@ -31,6 +31,7 @@ import numpy as np  # noqa: E402
 from laboratory import CHIPS, FloatArray, measure, read_rows  # noqa: E402
 
 from fluxsense import load_screened, read_study  # noqa: E402
+from fluxsense.base.errors import ModelError  # noqa: E402
 from fluxsense.base.streams import stream  # noqa: E402
 from fluxsense.device.chip import ChipParameters  # noqa: E402
 from fluxsense.infer.assumptions import linearity_check  # noqa: E402
@@ -45,8 +46,10 @@ from fluxsense.model.problem import CampaignProblem  # noqa: E402
 from fluxsense.model.slopes import scattering_slopes  # noqa: E402
 
 STEP = 1e-3
-LEAPS, LEAP = 6, 0.35
-KEPT, BURNT, CHAINS = 400, 40, 2
+LEAPS, LEAP = 12, 0.13
+TOO_FAR = 1000.0
+"""Fall of the log posterior from which a path of steps is given up."""
+KEPT, BURNT, CHAINS = 600, 60, 2
 
 
 class Everything:
@@ -158,31 +161,39 @@ def linear_posterior(everything: Everything, at: Linearised) -> tuple[FloatArray
 
 def hamiltonian(
     everything: Everything, mean: FloatArray, root: FloatArray, rng: np.random.Generator, kept: int
-) -> tuple[FloatArray, float]:
-    """Draws (kept, N) of the exact posterior, and the rate of acceptance."""
-    u = rng.standard_normal(everything.size)
+) -> tuple[FloatArray, float, float]:
+    """Draws (kept, N) of the exact posterior, the rate of acceptance, and the size of the steps."""
+    u = np.zeros(everything.size)
 
     def at(u: FloatArray) -> tuple[float, FloatArray]:
-        value, gradient = everything(mean + root @ u)
+        try:
+            value, gradient = everything(mean + root @ u)
+        except ModelError:
+            return -np.inf, np.zeros_like(u)
         return value, root.T @ gradient
 
     value, gradient = at(u)
-    draws, taken = np.empty((kept, everything.size)), 0
+    draws, taken, leap = np.empty((kept, everything.size)), 0, LEAP
     for n in range(-BURNT, kept):
         p = rng.standard_normal(u.size)
-        leap = LEAP * rng.uniform(0.7, 1.3)
+        step = leap * rng.uniform(0.7, 1.3)
         there, slope, energy = u, gradient, value - 0.5 * float(p @ p)
-        half = p + 0.5 * leap * slope
+        half = p + 0.5 * step * slope
         for k in range(LEAPS):
-            there = there + leap * half
+            there = there + step * half
             reached, slope = at(there)
-            half = half + (leap if k < LEAPS - 1 else 0.5 * leap) * slope
-        if np.log(rng.random()) < reached - 0.5 * float(half @ half) - energy:
+            if reached < energy - TOO_FAR:
+                break
+            half = half + (step if k < LEAPS - 1 else 0.5 * step) * slope
+        accepted = np.log(rng.random()) < reached - 0.5 * float(half @ half) - energy
+        if accepted:
             u, value, gradient = there, reached, slope
-            taken += n >= 0
-        if n >= 0:
+        if n < 0:  # the step is found while nothing is kept
+            leap *= 1.08 if accepted else 0.8
+        else:
+            taken += accepted
             draws[n] = mean + root @ u
-    return draws, taken / kept
+    return draws, taken / kept, leap
 
 
 def plane(vectors: FloatArray, centre: FloatArray) -> FloatArray:
@@ -208,7 +219,7 @@ def row_of(chip: str, seed: int, kept: int) -> dict[str, Any]:
     everything = Everything(explicit)
     mean, root = linear_posterior(everything, Linearised.of(explicit, x))
     chains = [hamiltonian(everything, mean, root, stream(seed, "elimination", n), kept) for n in range(CHAINS)]
-    vectors = np.array([explicit.unknowns.source(z[:, : explicit.unknowns.size]) for z, _ in chains])  # (C, N, 3)
+    vectors = np.array([explicit.unknowns.source(z[:, : explicit.unknowns.size]) for z, _, _ in chains])  # (C, N, 3)
     centre = short.directions.mean(axis=0)
     flat, exact = plane(short.directions, centre), np.array([plane(v, centre) for v in vectors])
     effective = [ess_bulk(exact[..., k]) for k in range(2)]
@@ -219,7 +230,7 @@ def row_of(chip: str, seed: int, kept: int) -> dict[str, Any]:
     return {
         "chip": chip, "seed": seed, "numbers": everything.size, "shift_sd": shift.tolist(),
         "spreads": np.sqrt(np.linalg.eigvalsh(inside)).tolist(), "effective": effective,
-        "accepted": [a for _, a in chains], "linearity": [linear.gain_sd, linear.shift_sd, linear.shift_error],
+        "leaps": [leap for _, _, leap in chains], "accepted": [a for _, a, _ in chains], "linearity": [linear.gain_sd, linear.shift_sd, linear.shift_error],
         "seconds": round(time.perf_counter() - began),
     }  # fmt: skip
 
