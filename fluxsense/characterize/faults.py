@@ -16,7 +16,7 @@ from scipy.ndimage import median_filter
 from fluxsense.characterize.fit import IsolatorFit, Noise, first_noise, off_start, solve
 from fluxsense.characterize.model import IsolatorModel
 from fluxsense.characterize.records import Record
-from fluxsense.characterize.reflection import POOR_CHI2, Reflection
+from fluxsense.characterize.reflection import FOLLOWS, Reflection
 from fluxsense.characterize.tracks import (
     FEWEST_BIASES,
     Shape,
@@ -31,7 +31,8 @@ CLEAR: Final = 2.0
 """Ratio of the misfits of two ring kinds from which the smaller is believed."""
 WELL: Final = 0.07
 """Root mean square misfit of a track, in linewidths, that a right kind of ring stays below."""
-BAD_CHI2 = 6.0
+POOR_CHI2, BAD_CHI2 = 1.5, 6.0
+"""Chi-square per degree of freedom of a fit beyond which it is doubted, and refused."""
 JUMP_SUSPECTED, JUMP_CERTAIN = 30.0, 150.0
 """Fall of chi2 with a step of both fluxes: by tests/validation/characterize_coverage.py below 10 on ten good chips; flux noise of 1 mPhi0
 from sweep to sweep gave at most 13, once 78."""
@@ -427,9 +428,9 @@ def fit_faults(fit: IsolatorFit, name: str) -> list[Fault]:
 
 def reflection_faults(seen: Reflection | None, name: str) -> list[Fault]:
     """Reflections that contradict the fit to transmission."""
-    if seen is None or seen.scatter < POOR_CHI2:
+    if seen is None or seen.scatter < FOLLOWS:
         return []
-    if seen.swapped < 0.5 * seen.scatter and seen.swapped < POOR_CHI2:
+    if seen.swapped < 0.5 * seen.scatter and seen.swapped < FOLLOWS:
         words = "they do so with S11 and S22 exchanged. Check which port of the analyser each cable goes to."
     else:
         words = "check the cables' own reflections for drift, and the ports' order in the files."

@@ -27,16 +27,22 @@ ComplexArray = npt.NDArray[np.complex128]
 
 FEWEST: Final = 8
 """Records on one frequency grid that the check needs."""
-POOR_CHI2: Final = 1.5
-"""Squared residual over noise beyond which a description is poor."""
+FOLLOWS: Final = 1.25
+"""Squared residual over noise up to which reflections follow a fit: 0.93 to 1.06 in the right valley, 1.46 and more in others."""
 SIGN_ODDS: Final = 4.6
 """Log odds (99 to 1) from which reflections tell an arrangement from its mirror image."""
 NOISE_ROUNDS: Final = 3
 """How often noise is taken anew from what is left."""
 SLOPE_STEP: Final = 0.05
 """Step of central differences, in parts of what matters of a parameter."""
-DRAWS: Final = 4
-"""Fits from drawn line ends, where reflections do not follow."""
+DRAWS: Final = 8
+"""Fits from drawn line ends at most, where reflections do not follow or there are none."""
+DRAWN: Final = (0.5, 1.0)
+"""Prior deviations of the line ends drawn, in turn."""
+SAME_CHI2: Final = 5.0
+"""Difference of chi-square up to which two fits are one."""
+SURE_HITS: Final = 3
+"""Times that the best valley has to be found where no reflections say that it is right."""
 
 
 @dataclass(frozen=True)
@@ -147,58 +153,79 @@ def _slopes(model: IsolatorModel, vector: FloatArray) -> list[ComplexArray]:
 
 
 def arranged(fit: IsolatorFit, rng: np.random.Generator) -> tuple[IsolatorFit, Reflection | None]:
-    """The fit, or another that transmission bears as well and that reflections follow; and how they follow it.
+    """The fit, or another that transmission bears better or as well and that reflections follow; and how they follow it.
 
-    Transmission does not tell an arrangement of the set-up from its mirror image (`IsolatorModel.mirrored`), whose reflections
-    are those of the other port, and the fit may have ended in a valley of wrong line ends.  So the mirror image is taken where
-    reflections follow the other port's better; and where they follow neither, fits from line ends drawn at half their prior are
-    tried, and their mirror images.  Where reflections do not tell, or there are none, uncertainties hold both signs.
+    Line ends, hybrid and pump ports make many valleys for the fit to end in (`_with_other_ends`).  Nor does transmission tell an
+    arrangement of the set-up from its mirror image (`IsolatorModel.mirrored`), whose reflections are those of the other port,
+    unless the pump phase is swept: the mirror image is taken where reflections follow the other port's better.  Where they do
+    not tell, or there are none, uncertainties hold both signs.
 
     Parameters
     ----------
     fit : IsolatorFit
     rng : Generator
-        Used only where reflections do not follow the fit.
+        Used only where reflections do not follow the fit, or there are none.
     """
     seen = check_reflection(fit)
     model, levels = fit.model, fit.levels
-    if not fit.pumped or model.sweeps_phase:
+    if not fit.pumped:
         return fit, seen
-    if seen is None:
-        return as_either(fit), None
-    every = range(len(model.parameters))
-    best = fit.vector
-    if min(seen.scatter, seen.swapped) >= POOR_CHI2:
-        best, seen = _with_other_ends(fit, seen, rng)
-    if seen.swapped < POOR_CHI2 and seen.odds < 0:
+    told = model.sweeps_phase
+    best, seen = _with_other_ends(fit, seen, rng)
+    if not told and seen is not None and seen.swapped < FOLLOWS and seen.odds < 0:
         best = model.mirrored(best)
     if best is not fit.vector:
-        solved = solve(model, best, every, levels, 15, fit.priors)
+        solved = solve(model, best, range(len(model.parameters)), levels, 25, fit.priors)
         done = finish(model, solved, levels, fit.tracks, fit.shapes, True, fit.wiring_odds, fit.priors)
         fit = replace(done, rival_odds=fit.rival_odds)
         seen = check_reflection(fit) or seen
-    told = abs(seen.odds) > SIGN_ODDS or min(seen.scatter, seen.swapped) >= POOR_CHI2
+    told = told or (seen is not None and (abs(seen.odds) > SIGN_ODDS or not _followed(fit, seen)))
     return fit if told else as_either(fit), seen
 
 
-def _with_other_ends(fit: IsolatorFit, seen: Reflection, rng: np.random.Generator) -> tuple[FloatArray, Reflection]:
-    """The vector (D,) that reflections follow best, or whose mirror image's they do, of those that transmission bears."""
+def _followed(fit: IsolatorFit, seen: Reflection) -> bool:
+    """Whether reflections follow the fit, or its mirror image where transmission does not tell which it is."""
+    return _scatter(fit, seen) < FOLLOWS
+
+
+def _with_other_ends(
+    fit: IsolatorFit, seen: Reflection | None, rng: np.random.Generator
+) -> tuple[FloatArray, Reflection | None]:
+    """The vector (D,) of the best valley that fits from drawn line ends find, and how reflections follow it.
+
+    A fit that reflections follow stays.  Else line ends are drawn from their prior until they follow a fit that is the best
+    one or nearly; without reflections, until the best one has been found `SURE_HITS` times.
+    """
     every = range(len(fit.model.parameters))
     ends = [n for n in every if fit.model.parameters[n].array == "line_end"]
+    best = fit.vector
+    if not ends or (seen is not None and _followed(fit, seen)):
+        return best, seen
     few = fit.model.of(for_trials(fit.model.records, fit.tracks))
-    chi2, best = solve(few, fit.vector, every, fit.levels, 2, fit.priors).chi2, fit.vector
-    for _ in range(DRAWS if ends else 0):
-        start = fit.vector.copy()
-        start[ends] = [0.5 * fit.model.parameters[n].sd * rng.standard_normal() for n in ends]
-        found = solve(few, start, every, fit.levels, 30, fit.priors)
-        other = check_reflection(replace(fit, vector=found.vector))
-        if other is None or found.chi2 > chi2 + RIVAL_CHI2:
+    chi2, hits = solve(few, best, every, fit.levels, 2, fit.priors).chi2, 1
+    for n in range(DRAWS):
+        start = best.copy()
+        sizes = np.array([fit.model.parameters[n].sd for n in ends])
+        start[ends] = DRAWN[n % len(DRAWN)] * sizes * rng.standard_normal(len(ends))
+        found = solve(few, start, every, fit.levels, 15, fit.priors)
+        if found.chi2 < chi2 + RIVAL_CHI2:
+            found = solve(few, found.vector, every, fit.levels, 15, fit.priors)
+        if found.chi2 > chi2 + RIVAL_CHI2:
             continue
-        if min(other.scatter, other.swapped) < min(seen.scatter, seen.swapped):
-            best, seen = found.vector, other
-        if min(seen.scatter, seen.swapped) < POOR_CHI2:
+        other = check_reflection(replace(fit, vector=found.vector))
+        better = found.chi2 < chi2 - SAME_CHI2
+        if not better and other is not None and seen is not None:  # as good, or nearly: reflections tell
+            better = _scatter(fit, other) < _scatter(fit, seen)
+        hits = 1 if found.chi2 < chi2 - SAME_CHI2 else hits + int(found.chi2 < chi2 + SAME_CHI2)
+        if better:
+            best, seen, chi2 = found.vector, other, min(chi2, found.chi2)
+        if hits >= SURE_HITS if seen is None else _followed(fit, seen):
             break
     return best, seen
+
+
+def _scatter(fit: IsolatorFit, seen: Reflection) -> float:
+    return seen.scatter if fit.model.sweeps_phase else min(seen.scatter, seen.swapped)
 
 
 def _noise(left: ComplexArray, count: FloatArray) -> float:

@@ -69,6 +69,8 @@ ROUGH_LOG_ODDS = 300.0
 """Log odds against no source beyond which they are worked out roughly."""
 FEW_DRAWS = 400
 """Draws that they are then worked out from."""
+NEAR = 20.0
+"""Log posterior on a part of the frequencies by which a place may be worse than the best one, and be judged on all of them."""
 RESIDUAL_GAINS = (0.0005, 0.001, 0.002, 0.003, 0.005, 0.008, 0.012, 0.02, 0.03, 0.05)
 
 
@@ -443,8 +445,10 @@ def prepare(
             )
         say("polishing the modes", 0.0, "")
         firm = effort > 1
-        places = [settle(CampaignProblem(unknowns, one), start, scales, firm) for one, start in _apart(found)]
-        problem, best = max(places, key=lambda place: marginal(*place))
+        places = [placed(CampaignProblem(unknowns, one), start, scales, firm) for one, start in _apart(found)]
+        height = [marginal(*place) for place in places]
+        near = [place for place, h in zip(places, height, strict=True) if h > max(height) - NEAR]
+        problem, best = max((finished(full, *place, firm) for place in near), key=lambda place: marginal(*place))
         high = np.array([best, *(x for _, x in places), *(mode.x for _, modes in found for mode in modes[1:])])
         polished: list[LocalMode] = []
         for better in ascend_all(problem, high):
@@ -491,10 +495,25 @@ def settle(
 ) -> tuple[CampaignProblem, FloatArray]:
     """Move the likelihood's reference point to the mode that x (D,) leads to, and learn what is not known of its noise.
 
+    `placed` and then `finished`.
+
+    Returns
+    -------
+    CampaignProblem
+    ndarray (D,)
+        The mode.
+    """
+    return finished(problem.likelihood, *placed(problem, x, scales, firm), firm)
+
+
+def placed(
+    problem: CampaignProblem, x: FloatArray, scales: Sizes | None = None, firm: bool = False
+) -> tuple[CampaignProblem, FloatArray]:
+    """The problem on a part of the frequencies about the mode that x (D,) leads to, with the noise that it learns there.
+
     In turn the unknowns climb to their mode, eliminated parameters go to their most probable values there (so that the
-    likelihood is linearised about them), and the sizes of the residual gain, of the remainder and of walks are learned; on a
-    part of the frequencies first, which is enough to find the place.  There the place with stages exchanged is tried too
-    (`reference.with_exchanged_stages`).
+    likelihood is linearised about them), and the sizes of the residual gain, of the remainder and of walks are learned.  The
+    place with stages exchanged is tried too (`reference.with_exchanged_stages`).
 
     Parameters
     ----------
@@ -515,7 +534,7 @@ def settle(
     scales = full.sizes if scales is None else scales
     quiet = replace(scales, flux_noise_phi0=0.0) if firm else scales  # flux noise would hide that a place is wrong
     thin = full.on_points(every_some, sizes=replace(full.sizes, flux_noise_phi0=0.0) if firm else None)
-    first, then, last = FIRM_STAGES if firm else STAGES if any(full.eliminated.values()) else (1, 0, 1)
+    first, then, _ = _stages(full, firm)
     coarse, x = moved(CampaignProblem(unknowns, thin), x, first, firm)
     sizes, gain = _learned(coarse, x, quiet)
     if then:
@@ -528,11 +547,22 @@ def settle(
             coarse, x = moved(CampaignProblem(unknowns, noisy), x, then, firm)
     if scales != quiet:
         sizes, gain = _learned(coarse, x, scales)
-    reference = coarse.likelihood.reference
-    problem = CampaignProblem(unknowns, full.rebuilt(reference=reference, sizes=sizes, residual_gain=gain))
-    problem, x = moved(problem, x, last, firm)
+    return CampaignProblem(unknowns, coarse.likelihood.rebuilt(sizes=sizes, residual_gain=gain)), x
+
+
+def finished(
+    full: RatioLikelihood, coarse: CampaignProblem, x: FloatArray, firm: bool = False
+) -> tuple[CampaignProblem, FloatArray]:
+    """The problem on all frequencies about the mode next to that of a part of them, with the noise learned there, and its mode."""
+    here = coarse.likelihood
+    likelihood = full.rebuilt(reference=here.reference, sizes=here.sizes, residual_gain=here.residual_gain)
+    problem, x = moved(CampaignProblem(coarse.unknowns, likelihood), x, _stages(full, firm)[2], firm)
     best = ascend(problem, x)
     return problem, x if best is None else best.x
+
+
+def _stages(likelihood: RatioLikelihood, firm: bool) -> tuple[int, int, int]:
+    return FIRM_STAGES if firm else STAGES if any(likelihood.eliminated.values()) else (1, 0, 1)
 
 
 def _learned(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> tuple[Sizes, float]:

@@ -134,6 +134,9 @@ def write_sweeps(world: World, folder: Path, rng: np.random.Generator) -> tuple[
             isolator[stage] = {"loop": isolator[stage]["loop"]}
     for loop in tree["loop"]:
         loop.pop("offset_sd", None)
+    reach = max(abs(float(amps)) for row in rows[1:] for amps in row[len(LOG_COLUMNS) :])
+    for line in tree["bias_line"]:
+        line["limit"] = f"{1100 * reach:.3f} mA"
     tree["sweep"] |= {"start": f"{start / 1e9:.6f} GHz", "stop": f"{stop / 1e9:.6f} GHz", "points": POINTS}
     tree["traces"] = {"log": "log.csv"}
     begun = {n: drifts.flux_phi0[at] for at, (n, _) in reversed(list(enumerate(todo)))}
