@@ -52,7 +52,7 @@ from fluxsense.characterize.fit import (
 from fluxsense.characterize.model import Curvature, Misfit, Number, eliminate, projected_products
 from fluxsense.characterize.points import matched_hz, transmission, tunable_band, working_points
 from fluxsense.characterize.records import Record, thinned
-from fluxsense.characterize.reflection import SIGN_ODDS, _root, check_reflection
+from fluxsense.characterize.reflection import SIGN_ODDS, _root, arranged, check_reflection
 from fluxsense.characterize.rough import read_rough
 from fluxsense.characterize.run import Characterization, _foreign_words, characterize, summary_lines
 from fluxsense.characterize.sample import sample_density, sample_fit
@@ -444,13 +444,20 @@ def test_odds_of_the_wiring_are_half_the_difference_of_chi_square(
     assert fit.wiring_odds == pytest.approx(0.5 * abs(best[1] - best[-1]))
 
 
-def test_what_transmission_leaves_open_is_no_contradiction(tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def with_line_ends(tmp_path_factory: pytest.TempPathFactory) -> IsolatorFit:
+    """A fit with line ends among its parameters."""
+    folder = tmp_path_factory.mktemp("line_ends")
+    truth, _ = studies(folder)
+    path = folder / "study.toml"
+    path.write_text(study_text(stages=False).replace('[uncertainty]\nunstated = "exact"\n', ""), encoding="utf-8")
+    return fit_of(characterize(read_rough(path), as_set(sweeps_of(truth, port_signs=[-1], phase_error_rad=[0.03]))))
+
+
+def test_what_transmission_leaves_open_is_no_contradiction(with_line_ends: IsolatorFit) -> None:
     """A vector five times as far from the best fit as the fit's own posterior draws one: line ends, some per cent each, then
     misfit by more than half the noise, and reflections still follow within what is open.  Where that counts for nothing they do not."""
-    truth, _ = studies(tmp_path)
-    path = tmp_path / "study.toml"
-    path.write_text(study_text(stages=False).replace('[uncertainty]\nunstated = "exact"\n', ""), encoding="utf-8")
-    fit = fit_of(characterize(read_rough(path), as_set(sweeps_of(truth, port_signs=[-1], phase_error_rad=[0.03]))))
+    fit = with_line_ends
     drawn = fit.vector + 5 * _root(fit.covariance) @ np.random.default_rng(0).standard_normal(fit.vector.size)
     away = np.clip(drawn, *np.array([p.bounds for p in fit.model.parameters]).T)
     seen = check_reflection(replace(fit, vector=away))
@@ -460,6 +467,32 @@ def test_what_transmission_leaves_open_is_no_contradiction(tmp_path: Path) -> No
     assert reflection_faults(seen, "iso") == []
     assert 0.93 < seen.scatter < 1.1
     assert closed.scatter > 1.5
+
+
+@pytest.mark.parametrize("with_reflections", [True, False])
+def test_a_valley_of_wrong_line_ends_is_left(
+    with_line_ends: IsolatorFit, with_reflections: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A fit whose line ends are several deviations off finds back to where sweeps say, and one that is right stays as it is."""
+    fit = with_line_ends
+    ends = [n for n, p in enumerate(fit.model.parameters) if p.array == "line_end"]
+    lost = fit.vector.copy()
+    lost[ends] += 3.0 * np.array([fit.model.parameters[n].sd for n in ends])
+    if not with_reflections:
+        fit = with_records(fit, lambda r: replace(r, reflection=None))
+    wrong = replace(fit, vector=lost)
+    seen = check_reflection(wrong)
+    assert (seen is not None) == with_reflections
+    assert seen is None or seen.scatter > 1.25
+    found, _ = arranged(wrong, np.random.default_rng(2))
+    others = [n for n in range(len(lost)) if n not in ends and fit.model.parameters[n].array != "direct_path"]
+    assert np.abs((found.vector - fit.vector) / fit.sd)[others].max() < 1.5
+    chi2 = [f.model.misfit(f.vector, fit.levels.white, fit.levels.drift).chi2 for f in (found, fit, wrong)]
+    assert chi2[0] < chi2[1] + 5.0  # along what sweeps leave open line ends may differ
+    assert chi2[2] > chi2[1] + 1e4
+    if with_reflections:
+        monkeypatch.setattr(import_module("fluxsense.characterize.reflection"), "solve", None)
+        assert arranged(fit, np.random.default_rng(2))[0].vector is fit.vector
 
 
 @pytest.mark.parametrize(("seed", "told"), [(700_001, True), (700_002, True), (700_004, False)])
