@@ -36,7 +36,7 @@ from fluxsense.infer.modes import LocalMode, ascend, ascend_all, find_modes
 from fluxsense.infer.predictive import estimate_residual_gain
 from fluxsense.infer.quadrature import Quadrature, integrate
 from fluxsense.infer.reduction import ReducedProblem, reduced
-from fluxsense.infer.reference import marginal, moved, reference_fit, with_exchanged_stages
+from fluxsense.infer.reference import marginal, moved, reference_fit, with_drawn_line_ends, with_exchanged_stages
 from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles, short_walk
 from fluxsense.infer.sizes import drift_from_blocks, learned_sizes
 from fluxsense.infer.wiring import Wiring, read_wiring
@@ -448,6 +448,7 @@ def prepare(
         places = [placed(CampaignProblem(unknowns, one), start, scales, firm) for one, start in _apart(found)]
         height = [marginal(*place) for place in places]
         near = [place for place, h in zip(places, height, strict=True) if h > max(height) - NEAR]
+        near += elsewhere(*places[int(np.argmax(height))], rng, firm)
         problem, best = max((finished(full, *place, firm) for place in near), key=lambda place: marginal(*place))
         high = np.array([best, *(x for _, x in places), *(mode.x for _, modes in found for mode in modes[1:])])
         polished: list[LocalMode] = []
@@ -548,6 +549,21 @@ def placed(
     if scales != quiet:
         sizes, gain = _learned(coarse, x, scales)
     return CampaignProblem(unknowns, coarse.likelihood.rebuilt(sizes=sizes, residual_gain=gain)), x
+
+
+def elsewhere(
+    coarse: CampaignProblem, x: FloatArray, rng: np.random.Generator, firm: bool = False
+) -> list[tuple[CampaignProblem, FloatArray]]:
+    """A better place than one of `placed`, if line ends drawn anew lead to one; on fewer frequencies still, as far as they can tell."""
+    if not any(p.array == "line_end" for own in coarse.likelihood.eliminated.values() for p in own):
+        return []
+    few = CampaignProblem(coarse.unknowns, coarse.likelihood.on_points(every_few))
+    found = with_drawn_line_ends(few, x, rng)
+    if found is few:
+        return []
+    there = CampaignProblem(coarse.unknowns, coarse.likelihood.rebuilt(reference=found.likelihood.reference))
+    there, x_there = moved(there, x, _stages(coarse.likelihood, firm)[1], firm)
+    return [(there, x_there)] if marginal(there, x_there) > marginal(coarse, x) else []
 
 
 def finished(

@@ -12,13 +12,13 @@ point, and its curvature, alike in all states of the source, leaves the directio
 
 Line ends, paths and pump ports take each other's place in such sweeps, so that several places may fit alike.  The point is moved
 in one of two ways (`moved`), straight on or by firm steps; where the first does not fit, `fluxsense.infer.orient.prepare` tries
-the other, and the evidence decides.  One pair of places has a name: stages exchanged and reflections reversed
-(`with_exchanged_stages`).
+the other, and the evidence decides.  One pair of places has a name, stages exchanged and reflections reversed
+(`with_exchanged_stages`); others are found by drawing line ends anew (`with_drawn_line_ends`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import product
 from typing import Final
@@ -46,7 +46,8 @@ RELINEARISED: Final = 3
 FIRM_MOVES: Final = 15
 EXCHANGE_MOVES: Final = 6
 EXCHANGE_GAIN: Final = 2.0
-"""Log posterior by which the place with stages exchanged has to be better."""
+"""Log posterior by which another place has to be better."""
+DRAWN_ENDS: Final = 4
 REVERSED: Final = (
     "line_end", "hybrid_imbalance_db", "hybrid_phase_error_rad", "pump_port_imbalance_db", "pump_port_phase_rad", "arm_phase_rad",
 )  # fmt: skip
@@ -232,21 +233,61 @@ def with_exchanged_stages(problem: CampaignProblem, x: FloatArray) -> CampaignPr
     imbalances between the stages, the ratios are nearly the same: there are two places, and a climb ends in that on whose side
     it began.
     """
+
+    def starts(here: RatioLikelihood, i: int) -> list[FloatArray]:
+        return [_exchanged(here, i)] if any(p.array in REVERSED for p in here.eliminated[i]) else []
+
+    return _about_better(problem, x, starts)
+
+
+def with_drawn_line_ends(problem: CampaignProblem, x: FloatArray, rng: np.random.Generator) -> CampaignProblem:
+    """The same for places that climbs from line ends drawn from their prior lead to, `DRAWN_ENDS` for each isolator.
+
+    Half of them are drawn at half the prior's size.
+    """
+
+    def starts(here: RatioLikelihood, i: int) -> list[FloatArray]:
+        ends = [n for n, p in enumerate(here.eliminated[i]) if p.array == "line_end"]
+        out = []
+        for n in range(DRAWN_ENDS if ends else 0):
+            values = np.array(here.values_at_reference[i])
+            values[ends] = (0.5 if n % 2 else 1.0) * rng.standard_normal(len(ends))
+            out.append(values)
+        return out
+
+    return _about_better(problem, x, starts)
+
+
+def _about_better(
+    problem: CampaignProblem, x: FloatArray, starts: Callable[[RatioLikelihood, int], list[FloatArray]]
+) -> CampaignProblem:
+    """The problem about the best place that climbs from an isolator's starts (E,) lead to, if it is better by `EXCHANGE_GAIN`."""
     likelihood, parameters = problem.likelihood, problem.parameters(x[None])
     values = dict(likelihood.values_at_reference)
     for i in likelihood.eliminated:
-        if not any(p.array in REVERSED for p in likelihood.eliminated[i]):
-            continue
         here = likelihood.of_isolator(i)
-        reference = here.moved_to(parameters, {i: _exchanged(here, i)})
-        other = CampaignProblem(problem.unknowns, here.rebuilt(reference=reference))
-        for _ in range(EXCHANGE_MOVES):
-            other = relinearised(other, x)
-        if marginal(other, x) > marginal(CampaignProblem(problem.unknowns, here), x) + EXCHANGE_GAIN:
-            values[i] = other.likelihood.values_at_reference[i]
+        tried = starts(here, i)
+        best = marginal(CampaignProblem(problem.unknowns, here), x) + EXCHANGE_GAIN if tried else np.inf
+        for start in tried:
+            reference = here.moved_to(parameters, {i: start})
+            other, height = _risen(CampaignProblem(problem.unknowns, here.rebuilt(reference=reference)), x)
+            if height > best:
+                values[i], best = other.likelihood.values_at_reference[i], height
     if all(values[i] is old for i, old in likelihood.values_at_reference.items()):
         return problem
     return CampaignProblem(problem.unknowns, likelihood.rebuilt(reference=likelihood.moved_to(parameters, values)))
+
+
+def _risen(problem: CampaignProblem, x: FloatArray) -> tuple[CampaignProblem, float]:
+    """The problem after a few moves of eliminated parameters to their most probable values at x (D,), and its marginal there."""
+    before = -np.inf
+    for _ in range(EXCHANGE_MOVES):
+        problem = relinearised(problem, x)
+        height = marginal(problem, x)
+        if abs(height - before) < SETTLED:
+            break
+        before = height
+    return problem, height
 
 
 def _exchanged(likelihood: RatioLikelihood, isolator: int) -> FloatArray:

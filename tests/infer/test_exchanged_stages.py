@@ -14,7 +14,7 @@ import pytest
 from small_study import small_study
 
 from fluxsense.device.chip import ChipModel, nominal_array
-from fluxsense.infer.reference import EXCHANGE_GAIN, marginal, with_exchanged_stages
+from fluxsense.infer.reference import EXCHANGE_GAIN, marginal, with_drawn_line_ends, with_exchanged_stages
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood, probe_of
 from fluxsense.model.problem import CampaignProblem
@@ -92,6 +92,25 @@ def test_it_is_left_for_the_truth_and_never_the_truth_for_it(campaign: tuple[Stu
     assert marginal(back, x) > marginal(there, x) + EXCHANGE_GAIN
     assert np.max(np.abs(back.likelihood.values_at_reference[0] - likelihood.values_at_reference[0])) < 1.0
     np.testing.assert_array_equal(back.likelihood.values_at_reference[1], there.likelihood.values_at_reference[1])
+
+
+def test_line_ends_drawn_anew_leave_a_wrong_place(campaign: tuple[Study, Truth, CampaignProblem]) -> None:
+    """From line ends six deviations off to where the truth is, and never from the truth to a worse place."""
+    _, truth, problem = campaign
+    x = problem.unknowns.whitened(truth.parameters)[0]
+    likelihood = problem.likelihood
+    wrong = {i: np.array(v) for i, v in likelihood.values_at_reference.items()}
+    ends = [n for n, p in enumerate(likelihood.eliminated[0]) if p.array == "line_end"]
+    wrong[0][ends] = 6.0 * np.where(np.arange(len(ends)) % 2, 1.0, -1.0)
+    there = CampaignProblem(
+        problem.unknowns, likelihood.rebuilt(reference=likelihood.moved_to(problem.parameters(x[None]), wrong))
+    )
+    for start, least in ((there, EXCHANGE_GAIN), (problem, 0.0)):
+        found = with_drawn_line_ends(start, x, np.random.default_rng(1))
+        assert found is start or marginal(found, x) > marginal(start, x) + least
+    found = with_drawn_line_ends(there, x, np.random.default_rng(1))
+    assert marginal(found, x) > marginal(problem, x) - 1.0
+    np.testing.assert_array_equal(found.likelihood.values_at_reference[1], there.likelihood.values_at_reference[1])
 
 
 def test_isolators_stand_for_themselves(campaign: tuple[Study, Truth, CampaignProblem]) -> None:
