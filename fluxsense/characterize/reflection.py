@@ -58,12 +58,15 @@ class Reflection:
     records : int
     odds : float
         Log odds for the columns as they are: half the difference of the two sums of squares.
+    chose : bool
+        Whether S11 and S22 alone told the fit from its mirror image.
     """
 
     scatter: float
     swapped: float
     records: int
     odds: float
+    chose: bool = False
 
 
 def check_reflection(fit: IsolatorFit) -> Reflection | None:
@@ -180,6 +183,8 @@ def arranged(fit: IsolatorFit, rng: np.random.Generator) -> tuple[IsolatorFit, R
         fit = replace(done, rival_odds=fit.rival_odds)
         seen = check_reflection(fit) or seen
     told = told or (seen is not None and (abs(seen.odds) > SIGN_ODDS or not _followed(fit, seen)))
+    if seen is not None and told and not model.sweeps_phase and _followed(fit, seen):
+        seen = replace(seen, chose=True)
     return fit if told else as_either(fit), seen
 
 

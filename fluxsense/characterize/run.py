@@ -373,7 +373,12 @@ def _entry(study: Study, result: IsolatorResult, enough_db: float, rng: np.rando
     out["reflection"] = (
         None
         if seen is None
-        else {"chi2_per_value": seen.scatter, "with_s11_and_s22_exchanged": seen.swapped, "settings": seen.records}
+        else {
+            "chi2_per_value": seen.scatter,
+            "with_s11_and_s22_exchanged": seen.swapped,
+            "settings": seen.records,
+            "told_from_mirror_image": seen.chose,
+        }
     )
     out["noise"] = {
         "white_21": float(fit.noise[0]),
@@ -483,6 +488,12 @@ TRUST_WORDS = {
 }
 
 
+MIRROR_WORDS = (
+    "Reflections alone tell the set-up from its mirror image: if the files hold S11 and S22 exchanged, the hybrid's imbalance and "
+    "phase error and the phase errors of pump and pump ports have the other sign. Sweeps of the pump phase tell by themselves."
+)
+
+
 def summary_lines(document: Mapping[str, Any]) -> list[str]:
     """The document as lines of text."""
     verdict = document["verdict"]
@@ -506,6 +517,8 @@ def summary_lines(document: Mapping[str, Any]) -> list[str]:
             lines.append(
                 f"  the same for reflections, which the fit has not seen: {entry['reflection']['chi2_per_value']:.3f}"
             )
+            if entry["reflection"]["told_from_mirror_image"]:
+                lines.append(f"  {MIRROR_WORDS}")
         if "sampling" in entry:
             one = entry["sampling"]
             lines.append(

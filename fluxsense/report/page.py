@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import base64
 import os
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup, escape
 from matplotlib.figure import Figure
 
 from fluxsense.base.files import write_beside
@@ -78,7 +80,13 @@ def filled(template: str, **values: Any) -> str:
         lstrip_blocks=True,
     )
     environment.filters.update({"signed": _signed, "short": _short, "hat": lambda x: "∞" if x is None else f"{x:.3f}"})
+    environment.filters["coded"] = _coded
     return environment.get_template(template).render(**values)
+
+
+def _coded(words: str) -> Markup:
+    """A sentence with what stands between backticks as code, everything else as text."""
+    return Markup(re.sub("`([^`]+)`", r"<code>\1</code>", str(escape(words))))
 
 
 def report_page(shown: Shown, known: KnownSource | None = None) -> str:

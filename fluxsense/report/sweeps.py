@@ -17,7 +17,7 @@ from fluxsense.base.files import write_beside
 from fluxsense.characterize.faults import record_chi2
 from fluxsense.characterize.fit import IsolatorFit
 from fluxsense.characterize.model import IsolatorModel
-from fluxsense.characterize.run import TRUST_WORDS, Characterization, IsolatorResult, quantity_words
+from fluxsense.characterize.run import MIRROR_WORDS, TRUST_WORDS, Characterization, IsolatorResult, quantity_words
 from fluxsense.characterize.tracks import Track, track_frequency_hz
 from fluxsense.report.figures import BLUE, EITHER_SIGN, FAINT, INK, ORANGE, QUIET, TINTS, WIDTH_IN, plain, styled
 from fluxsense.report.page import filled, picture
@@ -81,7 +81,8 @@ def _part(entry: dict[str, Any], one: IsolatorResult) -> dict[str, Any]:
         ],
         "rings": [
             f"Loop {r['loop']}: {r['words']}; its ramp covers {r['ramp_phi0']:.2f} flux quanta." for r in entry["rings"]
-        ],
+        ]
+        + ([MIRROR_WORDS] if entry["reflection"] and entry["reflection"]["told_from_mirror_image"] else []),
         "pairs": [(p["first"], p["second"], f"{p['correlation']:+.3f}") for p in entry["strong_correlations"][:10]],
         "points": [_point_cells(p) for p in entry.get("working_points", [])],
     }

@@ -508,6 +508,7 @@ def test_reflections_tell_an_arrangement_from_its_mirror_image(tmp_path: Path, s
     assert result.document["verdict"]["trust"] == "reliable"
     assert seen is not None
     assert (abs(seen.odds) > SIGN_ODDS) == told
+    assert ("Reflections alone tell" in "\n".join(summary_lines(result.document))) == told
     if told:
         assert value * true > 0
         assert abs(value - true) < 4 * sd

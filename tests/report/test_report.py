@@ -439,3 +439,9 @@ def test_any_text_is_drawn_literally(text: str) -> None:
     label = Figure(figsize=(1, 1)).text(0, 0, drawn)
     assert label._preprocess_math(drawn) == (drawn.replace("\\$", "$"), False)
     assert all(ord(c) in figures._drawable() for c in drawn)
+
+
+def test_what_stands_between_backticks_is_code_and_stays_text() -> None:
+    assert page._coded("ask `fluxsense plan` <b>&") == "ask <code>fluxsense plan</code> &lt;b&gt;&amp;"
+    assert page._coded("one ` alone, `<script>`") == "one <code> alone, </code>&lt;script&gt;`"
+    assert page._coded("`<script>`") == "<code>&lt;script&gt;</code>"
