@@ -27,8 +27,9 @@ ComplexArray = npt.NDArray[np.complex128]
 
 FEWEST: Final = 8
 """Records on one frequency grid that the check needs."""
+SURE: Final = 1.12
 FOLLOWS: Final = 1.25
-"""Squared residual over noise up to which reflections follow a fit: 0.93 to 1.06 in the right valley, 1.46 and more in others."""
+"""Squared residual over noise up to which a fit is in the right valley (0.8 to 1.06 there), and up to which reflections follow it."""
 SIGN_ODDS: Final = 4.6
 """Log odds (99 to 1) from which reflections tell an arrangement from its mirror image."""
 NOISE_ROUNDS: Final = 3
@@ -188,9 +189,9 @@ def arranged(fit: IsolatorFit, rng: np.random.Generator) -> tuple[IsolatorFit, R
     return fit if told else as_either(fit), seen
 
 
-def _followed(fit: IsolatorFit, seen: Reflection) -> bool:
+def _followed(fit: IsolatorFit, seen: Reflection, most: float = FOLLOWS) -> bool:
     """Whether reflections follow the fit, or its mirror image where transmission does not tell which it is."""
-    return _scatter(fit, seen) < FOLLOWS
+    return _scatter(fit, seen) < most
 
 
 def _with_other_ends(
@@ -198,13 +199,13 @@ def _with_other_ends(
 ) -> tuple[FloatArray, Reflection | None]:
     """The vector (D,) of the best valley that fits from drawn line ends find, and how reflections follow it.
 
-    A fit that reflections follow stays.  Else line ends are drawn from their prior until they follow a fit that is the best
+    A fit that reflections surely follow stays.  Else line ends are drawn from their prior until they follow a fit that is the best
     one or nearly; without reflections, until the best one has been found `SURE_HITS` times.
     """
     every = range(len(fit.model.parameters))
     ends = [n for n in every if fit.model.parameters[n].array == "line_end"]
     best = fit.vector
-    if not ends or (seen is not None and _followed(fit, seen)):
+    if not ends or (seen is not None and _followed(fit, seen, SURE)):
         return best, seen
     few = fit.model.of(for_trials(fit.model.records, fit.tracks))
     chi2, hits = solve(few, best, every, fit.levels, 2, fit.priors).chi2, 1
@@ -213,18 +214,19 @@ def _with_other_ends(
         sizes = np.array([fit.model.parameters[n].sd for n in ends])
         start[ends] = DRAWN[n % len(DRAWN)] * sizes * rng.standard_normal(len(ends))
         found = solve(few, start, every, fit.levels, 15, fit.priors)
-        if found.chi2 < chi2 + RIVAL_CHI2:
-            found = solve(few, found.vector, every, fit.levels, 15, fit.priors)
+        other = check_reflection(replace(fit, vector=found.vector))
+        if found.chi2 < chi2 + RIVAL_CHI2 or (other is not None and _followed(fit, other, SURE)):  # ridges are long
+            found = solve(few, found.vector, every, fit.levels, 40, fit.priors)
+            other = check_reflection(replace(fit, vector=found.vector))
         if found.chi2 > chi2 + RIVAL_CHI2:
             continue
-        other = check_reflection(replace(fit, vector=found.vector))
         better = found.chi2 < chi2 - SAME_CHI2
         if not better and other is not None and seen is not None:  # as good, or nearly: reflections tell
             better = _scatter(fit, other) < _scatter(fit, seen)
         hits = 1 if found.chi2 < chi2 - SAME_CHI2 else hits + int(found.chi2 < chi2 + SAME_CHI2)
         if better:
             best, seen, chi2 = found.vector, other, min(chi2, found.chi2)
-        if hits >= SURE_HITS if seen is None else _followed(fit, seen):
+        if hits >= SURE_HITS if seen is None else _followed(fit, seen, SURE):
             break
     return best, seen
 
