@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.base.units import dbm_to_watt
-from fluxsense.characterize.model import MIRRORED, Curvature, IsolatorModel, Misfit
+from fluxsense.characterize.model import MIRRORED, Curvature, IsolatorModel, Misfit, noise_along
 from fluxsense.characterize.records import Record, phasor, repeat_noise, thinned
 from fluxsense.characterize.tracks import Shape, Track
 from fluxsense.device.rings.shunted import KIND as SHUNTED
@@ -61,8 +61,8 @@ class Noise:
 
     Attributes
     ----------
-    white : ndarray (2,)
-        Of one raw sweep per quadrature, S21 and S12.
+    white : ndarray (2,) or (2, 3)
+        Of one raw sweep per quadrature, S21 and S12; with tilt and bend along the sweep (`model.noise_along`).
     drift : float
         Standard deviation per quadrature of a record's gain error.
     sweep_phi0, walk_phi0 : float
@@ -218,8 +218,8 @@ class IsolatorFit:
     sd : ndarray (D,)
     covariance : ndarray (D, D)
     chi2_per_dof : float
-    noise : ndarray (2,)
-        White noise of one raw sweep per quadrature, S21 and S12.
+    noise : ndarray (2,) or (2, 3)
+        White noise of one raw sweep per quadrature, S21 and S12; with tilt and bend along the sweep.
     drift : float
         Standard deviation per quadrature of the gain error of a record.
     misfit : Misfit
@@ -278,6 +278,11 @@ class IsolatorFit:
         return [n for n, p in enumerate(self.model.parameters) if p.listed]
 
     @property
+    def white(self) -> FloatArray:
+        """White noise (2,) of one raw sweep per quadrature, S21 and S12, at its level along the sweep."""
+        return np.asarray(self.noise if self.noise.ndim == 1 else self.noise[:, 0])
+
+    @property
     def levels(self) -> Noise:
         """Everything that the sweeps scatter by."""
         return Noise(self.noise, self.drift, self.flux_noise_phi0, self.flux_walk_phi0)
@@ -329,6 +334,14 @@ def interval_90(fit: IsolatorFit, rng: np.random.Generator) -> tuple[FloatArray,
     return low, high
 
 
+SHAPE_BINS: Final = 8
+"""Levels along the sweep to which tilt and bend of the white noise are fitted."""
+SHAPE_VALUES: Final = 200
+"""Values at least for each of them."""
+STEEPEST: Final = 3.0
+"""Logarithm by which white noise may rise from the middle of the sweep to its end."""
+
+
 def first_noise(records: Sequence[Record]) -> FloatArray:
     """White noise per quadrature of one sweep, from third differences along frequency: a start, features add to it.
 
@@ -350,8 +363,21 @@ def residual_noise(misfit: Misfit, noise: FloatArray) -> FloatArray:
     """White noise from second differences of the residuals, in which misfit that is smooth along frequency cancels.
 
     Smooth but for the phase of the line's gain, which a long cable turns by radians from point to point: it is taken off.
+
+    Parameters
+    ----------
+    misfit : Misfit
+    noise : ndarray (2,) or (2, 3)
+        What its residuals are divided by.
+
+    Returns
+    -------
+    ndarray (2,) or (2, 3)
+        Three numbers a path where the residuals know their places along the sweep and are enough for `SHAPE_BINS` levels.
     """
-    out = np.array(noise)
+    out = np.array(noise, dtype=np.float64).reshape(2, -1)
+    if misfit.places and all(r.size > SHAPE_BINS * SHAPE_VALUES for r in misfit.residuals):
+        out = np.hstack([out, np.zeros((2, 3 - out.shape[1]))])
     for p in (0, 1):
         pairs = zip(misfit.residuals[p::2], misfit.gains[p::2], strict=True)
         bends = np.concatenate(
@@ -361,8 +387,19 @@ def residual_noise(misfit: Misfit, noise: FloatArray) -> FloatArray:
         size = sum(r.size for r in misfit.residuals[p::2])
         fitted = sum(g.size for g in misfit.gains[p::2]) + sum(e.size for e in misfit.errors[p::2])
         lost = size / max(1, size - fitted)
-        out[p] = noise[p] * np.sqrt(lost * np.median(bends) / np.log(2) / 12.0)
-    return out
+        square = lost / np.log(2) / 12.0  # a median bend times this is the variance
+        if out.shape[1] == 1:
+            out[p] *= np.sqrt(square * np.median(bends))
+            continue
+        each = zip(misfit.places[p::2], misfit.residuals[p::2], strict=True)
+        u = np.concatenate([np.tile(place[1:-1], len(r)) for place, r in each])
+        parts = np.array_split(np.argsort(u, kind="stable"), SHAPE_BINS)
+        at = np.array([np.mean(u[index]) for index in parts])
+        log = 0.5 * np.log([square * np.median(bends[index]) for index in parts])
+        shape = np.linalg.lstsq(np.stack([np.ones_like(at), at, at**2 - 1 / 3], axis=1), log, rcond=None)[0]
+        out[p, 0] *= np.exp(shape[0])
+        out[p, 1:] = np.clip(out[p, 1:] + shape[1:], -STEEPEST, STEEPEST)
+    return out if out.shape[1] == 3 else out[:, 0]
 
 
 def degrees_of_freedom(misfit: Misfit, parameters: int) -> float:
@@ -823,7 +860,12 @@ def _joined(model: IsolatorModel, *found: tuple[IsolatorModel, FloatArray]) -> F
 
 def _refreshed(noise: Noise, fit: Solution, measured: FloatArray | None) -> Noise:
     """Drift, and white noise unless repeats have told it, from what a fit leaves."""
-    white = residual_noise(fit.misfit, noise.white) if measured is None else measured
+    white = residual_noise(fit.misfit, noise.white)
+    if measured is not None and white.ndim == 1:
+        white = measured
+    elif measured is not None:
+        u = np.linspace(-1.0, 1.0, 201)
+        white[:, 0] *= [m / np.sqrt(np.mean(noise_along(w, u) ** 2)) for m, w in zip(measured, white, strict=True)]
     return replace(noise, white=white, drift=measured_drift(fit.misfit))
 
 

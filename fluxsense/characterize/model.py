@@ -457,23 +457,30 @@ class IsolatorModel:
         Parameters
         ----------
         vector : ndarray (D,)
-        noise : ndarray (2,)
-            White noise of one sweep per quadrature for S21 and S12.
+        noise : ndarray (2,) or (2, 3)
+            White noise of one sweep per quadrature for S21 and S12 (`noise_along`).
         drift : float or None
             tau; None leaves the gain errors out.
         shift : ndarray (P, 2), optional
             Added to the fluxes of the records.
         """
-        parts, errors, gains, weights = [], [], [], []
+        parts, errors, gains, weights, places = [], [], [], [], []
         for block, s in zip(self.blocks, self.predict(vector, shift=shift), strict=True):
+            u = self.along(block)
             for p in (0, 1):
-                scale = np.sqrt(block.count) / noise[p]
+                scale = np.sqrt(block.count)[:, None] / noise_along(noise[p], u)
                 r, e, gain = eliminate(block.traces[:, p], s[:, p], scale, drift)
                 parts.append(r)
                 errors.append(e)
                 gains.append(gain)
-                weights.append(np.sum(np.abs(block.traces[:, p]) ** 2, axis=1) * scale**2)
-        return Misfit(parts, errors, gains, drift, weights)
+                weights.append(np.sum(np.abs(block.traces[:, p] * scale) ** 2, axis=1))
+                places.append(u)
+        return Misfit(parts, errors, gains, drift, weights, places)
+
+    def along(self, block: Block) -> FloatArray:
+        """Where a block's frequencies (F,) lie in the study's sweep, from -1 to 1."""
+        start, stop = self.study.sweep.start_hz, self.study.sweep.stop_hz
+        return np.asarray((2 * block.frequency_hz - start - stop) / max(stop - start, 1.0))
 
     def curvature(self, vector: FloatArray, noise: FloatArray, misfit: Misfit, free: Sequence[int]) -> Curvature:
         """Half the second derivatives of chi2 by some of the parameters and by the records' own fluxes, linear model.
@@ -481,7 +488,7 @@ class IsolatorModel:
         Parameters
         ----------
         vector : ndarray (D,)
-        noise : ndarray (2,)
+        noise : ndarray (2,) or (2, 3)
         misfit : Misfit
             At the vector, with a drift.
         free : sequence of int
@@ -496,15 +503,13 @@ class IsolatorModel:
             place = n + (2 * block.rows[None, :] + np.arange(2)[:, None])  # (2, K)
             order = np.concatenate([np.arange(n), place.ravel()])
             for p in (0, 1):
-                scale = np.sqrt(block.count) / noise[p]
-                own = -scale[:, None] * misfit.gains[2 * at + p]
+                scale = np.sqrt(block.count)[:, None] / noise_along(noise[p], self.along(block))
+                own = -scale * misfit.gains[2 * at + p]
                 dense, sparse = slopes[p], by_flux[p]
                 dense *= own
                 sparse *= own
                 columns.append((place - n, dense, sparse))
-                h = projected_products(
-                    block.traces[:, p] * scale[:, None], s[p] * scale[:, None], dense, sparse, misfit.drift or 0.0
-                )
+                h = projected_products(block.traces[:, p] * scale, s[p] * scale, dense, sparse, misfit.drift or 0.0)
                 whole[np.ix_(order, order)] += h
         return Curvature(whole[:n, :n], whole[:n, n:], whole[n:, n:], columns).at(misfit)
 
@@ -545,7 +550,8 @@ def _words(field: str) -> str:
 class Misfit:
     """Whitened residuals per block and path (K, F), gain errors (K,), line gains (F,), in pairs S21, S12 per block.
 
-    `weights` (K,) are one over the variance per quadrature with which a record alone tells its gain error.
+    `weights` (K,) are one over the variance per quadrature with which a record alone tells its gain error; `places` (F,) lie between
+    -1 and 1 along the sweep.
     """
 
     residuals: list[ComplexArray]
@@ -553,6 +559,7 @@ class Misfit:
     gains: list[ComplexArray]
     drift: float | None
     weights: list[FloatArray]
+    places: Sequence[FloatArray] = ()
 
     @property
     def chi2(self) -> float:
@@ -665,6 +672,19 @@ def _error_information(d: ComplexArray, w: ComplexArray, drift: float) -> Comple
     return np.asarray(matrix)
 
 
+def noise_along(noise: npt.ArrayLike, place: FloatArray) -> FloatArray:
+    """White noise of one path at places u (F,) along the sweep: its level, or (3,) level, tilt and bend.
+
+    With three numbers s exp(a u + b (u^2 - 1/3)): the first amplifier's noise goes through all that follows it, so that it has
+    the tilt of that gain, which is decibels over a wide sweep.
+    """
+    level, *shape = np.atleast_1d(np.asarray(noise, dtype=np.float64))
+    if not shape:
+        return np.full(place.shape, level)
+    tilt, bend = shape
+    return np.asarray(level * np.exp(tilt * place + bend * (place**2 - 1 / 3)))
+
+
 def eliminate(
     traces: ComplexArray, s: ComplexArray, scale: FloatArray, drift: float | None
 ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
@@ -674,7 +694,7 @@ def eliminate(
     ----------
     traces, s : ndarray (K, F) of complex
         Measured and predicted.
-    scale : ndarray (K,)
+    scale : ndarray (K,) or (K, F)
         One over the noise per quadrature of each record.
     drift : float or None
         Standard deviation per quadrature of the gain errors.
@@ -686,8 +706,8 @@ def eliminate(
     error : ndarray (K,) of complex
     gain : ndarray (F,) of complex
     """
-    d = traces * scale[:, None]
-    m = s * scale[:, None]
+    scale = scale if scale.ndim == 2 else scale[:, None]
+    d, m = traces * scale, s * scale
     power = np.sum(m.real**2 + m.imag**2, axis=0)
     inverse = 1.0 / np.maximum(power, 1e-300)
     gain = np.sum(np.conj(m) * d, axis=0) * inverse

@@ -381,8 +381,8 @@ def _entry(study: Study, result: IsolatorResult, enough_db: float, rng: np.rando
         }
     )
     out["noise"] = {
-        "white_21": float(fit.noise[0]),
-        "white_12": float(fit.noise[1]),
+        "white_21": float(fit.white[0]),
+        "white_12": float(fit.white[1]),
         "gain_drift": fit.drift,
         "flux_phi0": fit.flux_noise_phi0,
         "flux_walk_phi0": fit.flux_walk_phi0,
