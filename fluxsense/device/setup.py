@@ -82,7 +82,12 @@ class DelayBasis:
 
 @lru_cache(maxsize=64)
 def delay_basis(
-    start_hz: float, stop_hz: float, tau_max_s: float = TAU_MAX_S, size: int | None = None, tau_min_s: float = 0.0
+    start_hz: float,
+    stop_hz: float,
+    tau_max_s: float = TAU_MAX_S,
+    size: int | None = None,
+    tau_min_s: float = 0.0,
+    left_out: float = LEFT_OUT,
 ) -> DelayBasis:
     """The basis for a sweep.
 
@@ -93,9 +98,10 @@ def delay_basis(
     tau_max_s : float
         Longest delay, s.
     size : int, optional
-        Number of functions; the fewest that leave out less than `LEFT_OUT` of the variance if not given.
+        Number of functions; the fewest that leave out less than `left_out` of the variance if not given.
     tau_min_s : float
         Shortest delay, s.
+    left_out : float
 
     Returns
     -------
@@ -125,7 +131,7 @@ def delay_basis(
     root = np.sqrt(0.5 * weight)
     kernel = root[:, None] * np.exp(2j * np.pi * np.multiply.outer(offsets, delays)) * root[None, :]
     _, value, right = np.linalg.svd(kernel)
-    least = int(np.searchsorted(np.cumsum(value**2), 1.0 - LEFT_OUT)) + 1
+    least = int(np.searchsorted(np.cumsum(value**2), 1.0 - left_out)) + 1
     chosen = least if size is None else size
     if not 0 < chosen <= count // 2:
         raise InputError(
