@@ -243,3 +243,40 @@ def test_a_point_of_linearisation_that_does_not_matter_and_one_that_does(campaig
         integrate=False,
     )  # fmt: skip
     assert linearity_check(far, draws).gain_sd > 10 * good.gain_sd
+
+
+BASE = Sizes(common=0.01, own=0.002, flux_walk_phi0=1e-3, gain_walk=0.01, flux_noise_phi0=5e-4)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"sizes": replace(BASE, common=0.02)},
+        {"sizes": replace(BASE, own=0.004)},
+        {"sizes": replace(BASE, flux_noise_phi0=3e-3)},
+        {"sizes": replace(BASE, flux_walk_phi0=2e-3, gain_walk=0.02)},
+        {"residual_gain": 0.02},
+        {"reference": "moved"},
+        {"reference": "moved", "sizes": replace(BASE, own=0.004)},
+    ],
+)
+def test_a_likelihood_that_was_used_is_rebuilt_as_a_new_one(
+    campaign: tuple[Study, Truth, Digest], change: dict[str, object]
+) -> None:
+    """Whatever it keeps of the one before: the same volume, prediction and quadratic form as one from the beginning."""
+    study, truth, digest = campaign
+    signal = nominal_array(study, "signal_frequency_hz", 1)
+    signal[0, 0] += [7e5, -4e5]
+    moved = truth.parameters.changed(signal_frequency_hz=signal)
+    change = {name: moved if x == "moved" else x for name, x in change.items()}
+    given = {"sizes": BASE, "reference": truth.parameters}
+    before = RatioLikelihood(study, digest, truth.port_signs, **given)
+    assert np.isfinite(before.log_volume)
+    again, fresh = before.rebuilt(**change), RatioLikelihood(study, digest, truth.port_signs, **(given | change))
+    assert again.log_volume == pytest.approx(fresh.log_volume, rel=1e-12)
+    assert abs(again.log_volume - before.log_volume) > 1e-6
+    np.testing.assert_allclose(again.log_likelihood(moved), fresh.log_likelihood(moved), rtol=1e-10)
+    known = {p.group for own in before.eliminated.values() for p in own}
+    less, none = before.rebuilt(known=known, **change), fresh.rebuilt(known=known)
+    assert less.log_volume == pytest.approx(none.log_volume, rel=1e-12)
+    np.testing.assert_allclose(less.log_likelihood(moved), none.log_likelihood(moved), rtol=1e-10)

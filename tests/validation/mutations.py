@@ -441,8 +441,26 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
         ),
     ),
     "model": (
-        ("model",),
+        ("model", "infer/test_elimination.py"),
         (
+            (
+                "common scores not whitened",
+                "model/likelihood.py",
+                "return {i: self.whitened(i, scores) for i, scores in out.items()}",
+                "return out",
+            ),
+            (
+                "slopes kept at another reference point",
+                "model/likelihood.py",
+                "if seen is not None and new.reference is self.reference:",
+                "if seen is not None:",
+            ),
+            (
+                "flux noise kept",
+                "model/likelihood.py",
+                'for name in ("own", "flux_noise_phi0")',
+                'for name in ("own",)',
+            ),
             (
                 "precision x 0.85",
                 "model/family.py",
@@ -899,6 +917,19 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
                 "0.5 * root @ best, slopes",
             ),
             ("nothing left open", "characterize/reflection.py", "total - float(gradient @ best)", "total"),
+            ("no line ends drawn", "characterize/reflection.py", "DRAWS: Final = 8", "DRAWS: Final = 0"),
+            (
+                "not said what chose",
+                "characterize/reflection.py",
+                "replace(seen, chose=True)",
+                "replace(seen, chose=False)",
+            ),
+            (
+                "noise without tilt",
+                "characterize/model.py",
+                "np.exp(tilt * place + bend",
+                "np.exp(0 * tilt * place + bend",
+            ),
             ("mirror image taken for the fit", "characterize/reflection.py", "seen.odds < 0:", "seen.odds > 0:"),
             (
                 "too few frequencies",
