@@ -742,7 +742,7 @@ def fit_isolator(
     areas = len({r.row.state for r in records}) > 1
     pumped = any(r.row.pump_on for r in records)
     measured = repeat_noise(records)
-    study = replace(study, sweep=_sweep_of(study, records), line_left_out=LINE_LEFT_OUT)
+    study = replace(study, sweep=_sweep_of(study, records), line_left_out=FINE_LEFT_OUT)
     few = for_trials(records, tracks)
 
     def build(some: Sequence[Record], sign: int) -> IsolatorModel:
@@ -841,7 +841,7 @@ def as_either(fit: IsolatorFit) -> IsolatorFit:
     return replace(fit, covariance=covariance, sd=np.sqrt(np.diag(covariance)))
 
 
-LINE_LEFT_OUT: Final = 1e-6
+FINE_LEFT_OUT: Final = 1e-6
 """Share of line ends and direct paths that their functions leave out on average.  One echo of a tenth may be left out of those of a
 campaign by a thousandth; quiet sweeps over hundreds of megahertz see that, and take it for a difference of linewidths."""
 

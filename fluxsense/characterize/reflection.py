@@ -209,10 +209,10 @@ def _with_other_ends(
         return best, seen
     few = fit.model.of(for_trials(fit.model.records, fit.tracks))
     chi2, hits = solve(few, best, every, fit.levels, 2, fit.priors).chi2, 1
-    for n in range(DRAWS):
+    sizes = np.array([fit.model.parameters[n].sd for n in ends])
+    for draw in range(DRAWS):
         start = best.copy()
-        sizes = np.array([fit.model.parameters[n].sd for n in ends])
-        start[ends] = DRAWN[n % len(DRAWN)] * sizes * rng.standard_normal(len(ends))
+        start[ends] = DRAWN[draw % len(DRAWN)] * sizes * rng.standard_normal(len(ends))
         found = solve(few, start, every, fit.levels, 15, fit.priors)
         other = check_reflection(replace(fit, vector=found.vector))
         if found.chi2 < chi2 + RIVAL_CHI2 or (other is not None and _followed(fit, other, SURE)):  # ridges are long

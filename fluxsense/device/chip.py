@@ -244,7 +244,8 @@ def line_basis(study: Study, array: str, size: int | None = None) -> setup.Delay
     shortest = -longest if array == "direct_path" else 0.0
     start = study.sweep.start_hz
     stop = max(study.sweep.stop_hz, start + 1.0)  # a single point has no span
-    return setup.delay_basis(start, stop, longest + setup.EDGE_S, size, shortest - setup.EDGE_S, study.line_left_out)
+    left_out = setup.LEFT_OUT if study.line_left_out is None else study.line_left_out
+    return setup.delay_basis(start, stop, longest + setup.EDGE_S, size, shortest - setup.EDGE_S, left_out)
 
 
 def bias_vectors(study: Study) -> tuple[tuple[float, ...], ...]:

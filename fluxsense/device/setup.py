@@ -102,6 +102,7 @@ def delay_basis(
     tau_min_s : float
         Shortest delay, s.
     left_out : float
+        Part of the prior variance that the basis may leave out.
 
     Returns
     -------

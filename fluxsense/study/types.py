@@ -967,7 +967,7 @@ class Study:
     """Everything a study file says, in the package's own units.
 
     `tree` is the file as nested plain values, so that what is written anew keeps its user's units; `line_left_out` is the share of
-    line ends and direct paths that their functions may leave out (no file states it).
+    line ends and direct paths that their functions may leave out, that of `device.setup` if None (no file states it).
     """
 
     path: Path
@@ -996,7 +996,7 @@ class Study:
     readout: Readout | None = None
     log_starts_s: tuple[float, ...] = ()
     form: TraceForm = TraceForm()
-    line_left_out: float = 1e-4
+    line_left_out: float | None = None
     tree: Mapping[str, Any] = field(compare=False, repr=False, default_factory=dict)
 
     @property

@@ -586,7 +586,7 @@ def study(raw: bytes) -> dict[str, Any]:
     logs = t.get("log", "log.csv")
     out["logs"], out["allow_outside"] = logs if isinstance(logs, list) else [logs], t.get("allow_outside", False)
     out["log_starts_s"], out["form"] = t.qs("log_starts", "time", []), _form(t)
-    out["line_left_out"] = 1e-4  # no file states it
+    out["line_left_out"] = None  # no file states it
     t.done()
     root.done()
     out["sha256"] = hashlib.sha256(raw).hexdigest()
