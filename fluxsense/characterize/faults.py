@@ -30,7 +30,12 @@ FloatArray = npt.NDArray[np.float64]
 CLEAR: Final = 2.0
 """Ratio of the misfits of two ring kinds from which the smaller is believed."""
 WELL: Final = 0.07
-"""Root mean square misfit of a track, in linewidths, that a right kind of ring stays below."""
+"""Root mean square misfit of a track, in linewidths, from which a jump within the ramp is looked for."""
+NO_RING: Final = 0.25
+"""The same, from which no ring is taken for the right kind: line ends of 10 dB pull a resonance by up to 0.16, the wrong kind of ring is
+off by 0.26 and more."""
+REMOVED: Final = 0.5
+"""Share of a track's misfit that a jump has to leave at most to be named: with the ripple of line ends of 10 dB alone none left less than 0.65."""
 POOR_CHI2, BAD_CHI2 = 1.5, 6.0
 """Chi-square per degree of freedom of a fit beyond which it is doubted, and refused."""
 JUMP_SUSPECTED, JUMP_CERTAIN = 30.0, 150.0
@@ -133,7 +138,7 @@ def decide_kind(shapes: dict[str, Shape], track: Track, name: str, line: str) ->
         rest = np.abs(track.frequency_hz - track_frequency_hz(best, track.current_a))[track.found]
         misfit = float(np.sqrt(np.mean(np.sort(rest)[: max(4, int(0.8 * rest.size))] ** 2))) / track.linewidth_hz
     if misfit > WELL:
-        jump = step_in_track(track, shapes.get("shunted", best))
+        jump = step_in_track(track, shapes.get("shunted", best), misfit)
         if jump is not None:
             n, size = jump
             return None, [
@@ -144,6 +149,7 @@ def decide_kind(shapes: dict[str, Shape], track: Track, name: str, line: str) ->
                     "one fits both sides of that sweep. Repeat the ramp.",
                 )
             ]
+    if misfit > NO_RING:
         return None, [
             Fault(
                 "unusable",
@@ -179,8 +185,8 @@ def _same(best: Shape, other: Shape) -> bool:
     )
 
 
-def step_in_track(track: Track, shape: Shape) -> tuple[int, float] | None:
-    """First sweep after a jump of the flux within a ramp, and its size; None if no single jump explains the misfit."""
+def step_in_track(track: Track, shape: Shape, misfit: float) -> tuple[int, float] | None:
+    """First sweep after a jump of the flux within a ramp, and its size; None if no single jump removes the misfit (linewidths)."""
     from scipy.optimize import least_squares
 
     keep = track.found
@@ -222,7 +228,7 @@ def step_in_track(track: Track, shape: Shape) -> tuple[int, float] | None:
     if best is None:
         return None
     rms = float(np.sqrt(2 * best[0] / max(1, keep.sum())))
-    return (best[1], best[2]) if rms < WELL and abs(best[2]) > 0.02 else None
+    return (best[1], best[2]) if rms < REMOVED * misfit and abs(best[2]) > 0.02 else None
 
 
 def spike_faults(records: Sequence[Record], name: str) -> list[Fault]:

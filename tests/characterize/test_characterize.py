@@ -39,7 +39,7 @@ from sweep_chips import (
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.units import dbm_to_watt
-from fluxsense.characterize.faults import Fault, reflection_faults, sampling_faults, upheld, wiring_faults
+from fluxsense.characterize.faults import Fault, decide_kind, reflection_faults, sampling_faults, upheld, wiring_faults
 from fluxsense.characterize.fit import (
     IDLER_KINDS,
     IsolatorFit,
@@ -57,6 +57,7 @@ from fluxsense.characterize.rough import read_rough
 from fluxsense.characterize.run import Characterization, _foreign_words, characterize, summary_lines
 from fluxsense.characterize.sample import sample_density, sample_fit
 from fluxsense.characterize.section import write_characterized
+from fluxsense.characterize.tracks import Shape, Track, fit_shapes, track_frequency_hz
 from fluxsense.data.log import LogRow
 from fluxsense.data.touchstone import Sweep
 from fluxsense.model.priors import uncertain_parameters
@@ -902,6 +903,35 @@ def test_flux_jump_in_a_ramp(folder: Path) -> None:
     trust, words = verdict(folder, [*before[:14], *after[14:]])
     assert trust == "unusable"
     assert "jump" in words
+
+
+@pytest.mark.parametrize(
+    ("ripple", "jump_phi0", "words"), [(0.17, 0.0, ""), (0.0, 0.4, "jumped by about"), (0.04, 0.4, "jumped by about")]
+)
+def test_a_jump_is_named_only_where_it_removes_the_misfit(ripple: float, jump_phi0: float, words: str) -> None:
+    """Line ends pull a resonance as it moves over the line's standing waves (here by 0.17 of a linewidth at most): more
+    than a jump is looked for at, and no jump takes it away."""
+    current = np.linspace(-4e-3, 4e-3, 29)
+    shape = Shape("shunted", 4.6e9, 0.105, 3.1, 600.0, 0.01, 0.0, 4.8)
+    at = track_frequency_hz(shape, current + np.where(np.arange(29) >= 19, jump_phi0 / 600.0, 0.0))
+    width = 45e6
+    at = at + ripple * width * np.cos(2 * np.pi * at / 90e6 + 0.4)
+    track = Track(np.arange(29), current, at, np.ones(29), width, (4.2e9, 4.8e9))
+    shapes = fit_shapes(track, 1.0)
+    assert shapes["shunted"].rms_hz / width > 0.07
+    found, faults = decide_kind(shapes, track, "Isolator iso, stage 1", "flux1")
+    assert [f.severity for f in faults] == (["unusable"] if words else [])
+    assert (found is None) == bool(words)
+    assert all(words in f.words for f in faults)
+
+
+def test_a_curve_of_no_ring_is_refused() -> None:
+    current = np.linspace(-4e-3, 4e-3, 29)
+    at = 4.5e9 + 60e6 * np.sign(np.sin(2e3 * current)) + 40e6 * np.sin(9e3 * current)
+    track = Track(np.arange(29), current, at, np.ones(29), 45e6, (4.2e9, 4.8e9))
+    found, faults = decide_kind(fit_shapes(track, 1.0), track, "Isolator iso, stage 1", "flux1")
+    assert found is None
+    assert "has the shape of no known ring" in faults[0].words
 
 
 def test_flux_jump_between_ramps(folder: Path) -> None:
