@@ -425,12 +425,16 @@ def direction_problem(
     return CampaignProblem(unknowns, problem.likelihood)
 
 
-def line_modes(problem: Problem, sizes: Sequence[float] = (0.03, 0.3, 1.0)) -> list[LocalMode]:
-    """Maxima of a problem along one direction, from a few sizes with nuisances at their means."""
-    starts = np.zeros((len(sizes), problem.unknowns.size))
+def line_modes(
+    problem: Problem, nuisances: FloatArray | None = None, sizes: Sequence[float] = (0.03, 0.3, 1.0)
+) -> list[LocalMode]:
+    """Maxima of a problem along one direction, from a few sizes with nuisances at their means and at the values given (N,)."""
     lead = problem.unknowns.lead
+    starts = np.zeros((2 * len(sizes), problem.unknowns.size))
+    if nuisances is not None:
+        starts[: len(sizes), lead:] = nuisances
     if lead:
-        starts[:, 0] = sizes
+        starts[:, 0] = np.tile(sizes, 2)
     values = log_posterior(problem, starts)
     found: list[LocalMode] = []
     best = np.argsort(-values)[: 2 if lead else 1]

@@ -179,7 +179,7 @@ def with_free_fluxes(study: Study, places: Sequence[tuple[str, str]]) -> Study:
 def _searched(start: CampaignProblem, isolator: int) -> tuple[CampaignProblem, FloatArray]:
     """An isolator's sweeps, linearised about their best fit, and that (D,)."""
     known = signs_known(start.likelihood, isolator)
-    problem, x = moved(start, np.zeros(start.unknowns.size), MOVES) if known else fitted(start)
+    problem, x = moved(start, np.zeros(start.unknowns.size), MOVES) if known else fitted(start)[:2]
     return moved(_tight(problem, isolator), x, MOVES)
 
 

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
+from fluxsense.infer.offsets import offset_starts
 from fluxsense.model.problem import Problem, log_posterior
 
 FloatArray = npt.NDArray[np.float64]
@@ -25,6 +26,8 @@ WIDE_SIZES = (0.1, 0.2, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8)
 MAX_ASCENTS = 24
 MAX_MODES = 24
 MAX_TRIES = 12
+ELSEWHERE = 0.1
+"""Prior deviations of a nuisance from its mean from which a place is scanned beside it."""
 GAIN = 1e-3
 """Of the log posterior in a step, below which a climb has arrived."""
 
@@ -167,15 +170,21 @@ def _take_curvatures(problem: Problem, climbs: Sequence[_Climb]) -> None:
             climb.take(float(value), gradient, information)
 
 
-def _scan(problem: Problem, rng: np.random.Generator, effort: int) -> tuple[FloatArray, FloatArray]:
-    """Starts over the sphere and sizes with nuisances at their means, plus prior draws, with their log posteriors."""
+def _scan(
+    problem: Problem, rng: np.random.Generator, effort: int, about: FloatArray | None
+) -> tuple[FloatArray, FloatArray]:
+    """Starts over the sphere and sizes with nuisances at their means and about given places, plus prior draws, with their log posteriors."""
     unknowns = problem.unknowns
     directions = unknowns.source_prior.spread_directions(effort * SCAN_DIRECTIONS)
     several = SCAN_SIZES if effort == 1 else WIDE_SIZES
     sizes = several if unknowns.source_prior.size_prior == "scale" else (1.0,)
     w = np.concatenate([unknowns.source_prior.embed(directions, s) for s in sizes])
-    starts = np.zeros((len(w), unknowns.size))
-    starts[:, :3] = w
+    places = np.zeros((1, unknowns.size))
+    if about is not None:
+        far = [place for place in about if np.max(np.abs(place[3:]), initial=0.0) > ELSEWHERE]
+        places = np.concatenate([np.array(far).reshape(-1, unknowns.size), places])
+    starts = np.repeat(places, len(w), axis=0)
+    starts[:, :3] = np.tile(w, (len(places), 1))
     starts = np.concatenate([starts, unknowns.draw(rng, 64 * effort**2)])
     return starts, log_posterior(problem, starts)
 
@@ -187,8 +196,33 @@ def same(a: LocalMode, b: LocalMode) -> bool:
     return bool(distance < 1.0 * max(1, a.x.size) ** 0.5 and abs(a.log_posterior - b.log_posterior) < 3.0)
 
 
+def modes_without_source(problem: Problem, max_steps: int = 60) -> list[LocalMode]:
+    """The maxima that climbs from the peaks in the offsets lead to (`fluxsense.infer.offsets`), each once, highest first.
+
+    Parameters
+    ----------
+    problem : Problem
+        Without a source; without any unknown it has none.
+    max_steps : int
+        Of a climb.
+    """
+    if not problem.unknowns.size:
+        return []
+    climbs = ascend_all(problem, offset_starts(problem), max_steps)
+    out: list[LocalMode] = []
+    for mode in sorted((m for m in climbs if m is not None), key=lambda m: -m.log_posterior):
+        if not any(same(mode, other) for other in out):
+            out.append(mode)
+    return out
+
+
 def find_modes(
-    problem: Problem, rng: np.random.Generator, progress: Callable[[int, int], None] | None = None, *, effort: int = 1
+    problem: Problem,
+    rng: np.random.Generator,
+    progress: Callable[[int, int], None] | None = None,
+    *,
+    effort: int = 1,
+    about: FloatArray | None = None,
 ) -> list[LocalMode]:
     """Every mode that the scan leads to, best first.
 
@@ -200,6 +234,8 @@ def find_modes(
         Called with (ascents done, ascents planned).
     effort : int
         Factor on directions scanned and climbs; draws from the prior grow with its square.
+    about : ndarray (K, D), optional
+        Places where the nuisances are likely to lie, to be scanned beside their prior means; their sources do not count.
 
     Returns
     -------
@@ -213,9 +249,8 @@ def find_modes(
     """
     unknowns = problem.unknowns
     if not unknowns.with_source:
-        mode = ascend(problem, np.zeros(unknowns.size)) if unknowns.size else None
-        return [] if mode is None else [mode]
-    starts, values = _scan(problem, rng, effort)
+        return modes_without_source(problem)
+    starts, values = _scan(problem, rng, effort, about)
     alive = np.isfinite(values)
     starts, values = starts[alive], values[alive]
     order = np.argsort(-values)

@@ -23,6 +23,7 @@ from fluxsense.base.sphere import (
 from fluxsense.base.streams import stream
 from fluxsense.data.digest import Digest
 from fluxsense.data.noise_levels import measure_noise
+from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.chainfile import ChainFile, run_identity
 from fluxsense.infer.diagnostics import FEWEST_TIMES, Diagnosis, autocorr_time, diagnose, r_hat_rank
 from fluxsense.infer.mixture import (
@@ -32,7 +33,7 @@ from fluxsense.infer.mixture import (
     improve,
     with_tails,
 )
-from fluxsense.infer.modes import LocalMode, ascend, ascend_all, find_modes
+from fluxsense.infer.modes import LocalMode, ascend, ascend_all, find_modes, modes_without_source
 from fluxsense.infer.predictive import estimate_residual_gain
 from fluxsense.infer.quadrature import Quadrature, integrate
 from fluxsense.infer.reduction import ReducedProblem, reduced
@@ -425,7 +426,7 @@ def prepare(
         study, cooldowns, measured, leave_out=integrated_arrays(study), sheared=sheared, tamed=reference.tamed
     )
 
-    def search(full: RatioLikelihood, effort: int) -> tuple[CampaignProblem, list[LocalMode]]:
+    def search(full: RatioLikelihood, effort: int, around: ChipParameters) -> tuple[CampaignProblem, list[LocalMode]]:
         # loose noise forgives a set-up that is not as stated, and hides a source whose flux is a few thousandths
         noises = [full, full.rebuilt(sizes=Sizes(), residual_gain=study.noise.residual_gain)]
         found: list[tuple[RatioLikelihood, list[LocalMode]]] = []
@@ -436,6 +437,7 @@ def prepare(
                 rng,
                 lambda done, total: say("searching for modes", done / total, f"{done} of {total} ascents"),
                 effort=effort,
+                about=unknowns.whitened(around),
             )
             if modes:
                 found.append((likelihood, [m for m in modes if m.log_posterior >= modes[0].log_posterior - 60]))
@@ -460,10 +462,10 @@ def prepare(
         polished.sort(key=lambda m: -m.log_evidence)
         return problem, polished
 
-    problem, polished = search(full, 1)
+    problem, polished = search(full, 1, reference.places)
     if not polished or _doubtful(problem, polished[0].x, scales):  # another chip, or a place that is not the best
         again = reference_fit(study, digest, wiring.signs, noise, cooldowns, firm=True)
-        other = search(full.rebuilt(reference=again.parameters), WIDE_EFFORT)
+        other = search(full.rebuilt(reference=again.parameters), WIDE_EFFORT, again.places)
         if other[1] and (not polished or marginal(other[0], other[1][0].x) > marginal(problem, polished[0].x)):
             problem, polished = other
     return problem, polished, wiring
@@ -605,7 +607,8 @@ def settled_null(problem: CampaignProblem) -> CampaignProblem:
         return null
     _, then, last = STAGES
     thin = CampaignProblem(null.unknowns, null.likelihood.on_points(every_some))
-    near, x = moved(thin, np.zeros(null.unknowns.size), then)
+    start = next((m.x for m in modes_without_source(thin)), np.zeros(null.unknowns.size))
+    near, x = moved(thin, start, then)
     here = CampaignProblem(null.unknowns, null.likelihood.rebuilt(reference=near.likelihood.reference))
     here, _ = moved(here, x, last)
     gain = -0.5 * (here.likelihood.log_volume - null.likelihood.log_volume)

@@ -20,7 +20,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import product
 from typing import Final
 
 import numpy as np
@@ -29,7 +28,7 @@ import numpy.typing as npt
 from fluxsense.data.digest import Digest, GroupKey
 from fluxsense.data.noise_levels import NoiseLevels
 from fluxsense.device.chip import ChipParameters, nominal_array, nominal_parameters
-from fluxsense.infer.modes import ascend, ascend_all
+from fluxsense.infer.modes import ascend, modes_without_source
 from fluxsense.model.likelihood import RatioLikelihood, every_few
 from fluxsense.model.parameter import OFFSET
 from fluxsense.model.priors import TAMEABLE, integrated_arrays, prior_sizes, uncertain_parameters
@@ -40,8 +39,9 @@ from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
 
-START: Final = 1.2
-"""Offsets, in prior deviations, at which fits begin beside the prior mean."""
+ALIKE: Final = 60.0
+"""Log posterior below the best within which a fit of reference sweeps is a place to search from too."""
+MOST_PLACES: Final = 6
 RELINEARISED: Final = 3
 FIRM_MOVES: Final = 15
 EXCHANGE_MOVES: Final = 6
@@ -66,7 +66,11 @@ LOOSE: Final = Sizes(common=0.03, own=0.01)
 the study's central values leads to linewidths dozens of deviations off where line ends are large."""
 SURE: Final = 4.0
 """Prior deviations of the offset that the flux of a bias must exceed for the sign of a ring's current to be known."""
+SIGN_STEP_PHI0: Final = 0.2
+"""Steps in which that is looked at: a current keeps its sign over half a flux quantum at least."""
 QUIET: Final = ("out", "calibration")
+Place = tuple[str, tuple[int, ...]]
+"""An array and a place in it."""
 
 
 @dataclass(frozen=True)
@@ -79,10 +83,13 @@ class Reference:
         Batch of one, without a source.
     tamed : tuple of str
         Names of parameters that may be eliminated about it.
+    places : ChipParameters
+        Batch of the places that fit about as well, that of `parameters` first.
     """
 
     parameters: ChipParameters
     tamed: tuple[str, ...]
+    places: ChipParameters
 
 
 def reference_fit(
@@ -110,6 +117,7 @@ def reference_fit(
     at = nominal_parameters(study, cooldowns=len(cooldowns))
     arrays = {name: np.array(at[name]) for name in at}
     tamed: list[str] = []
+    places: list[tuple[float, dict[Place, float]]] = [(0.0, {})]
     for i, groups in _quiet_groups(study, digest).items():
         unsure = prior_sizes(study, [i]).common > 0
         likelihood = RatioLikelihood(
@@ -123,14 +131,31 @@ def reference_fit(
         tamed += tame if known else []
         if known and firm:
             likelihood = likelihood.rebuilt(tamed=tame)
-        problem, x = fitted(alone(likelihood, i), firm)
+        problem, x, rivals = fitted(alone(likelihood, i), firm)
         found = problem.likelihood.moved_to(problem.parameters(x[None]))
         for p in every_one:
             if p.of_chip and p.home == i and p.array in found:
                 if p.array not in arrays:
                     arrays[p.array] = nominal_array(study, p.array, 1)
                 p.put(arrays, p.of(found[p.array]))
-    return Reference(ChipParameters(arrays), tuple(tamed))
+        offsets = [p for p in problem.unknowns.nuisances if p.array == OFFSET]
+        own = [
+            (fall, {(p.array, p.index): float(p.of(at[OFFSET])[0]) for p in offsets})
+            for fall, at in [(0.0, problem.parameters(x[None])), *((f, problem.parameters(y[None])) for f, y in rivals)]
+        ]
+        both = [(a + b, values | more) for a, values in places for b, more in own]
+        places = sorted(both, key=lambda place: place[0])[:MOST_PLACES]
+    best = ChipParameters(arrays)
+    return Reference(best, tuple(tamed), _at_places(best, [values for _, values in places]))
+
+
+def _at_places(best: ChipParameters, places: Sequence[dict[Place, float]]) -> ChipParameters:
+    """A batch of one set of parameters, each with some numbers of its own."""
+    out = {name: np.array(best.repeated(len(places))[name]) for name in best}
+    for n, values in enumerate(places):
+        for (array, index), value in values.items():
+            out[array][(n, *index)] = value
+    return ChipParameters(out)
 
 
 def alone(likelihood: RatioLikelihood, isolator: int) -> CampaignProblem:
@@ -149,9 +174,11 @@ def signs_known(likelihood: RatioLikelihood, isolator: int) -> bool:
         at = nominal_parameters(study, cooldowns=len(likelihood.cooldowns))
         loops = [study.loops[n] for n in model.loop_index[isolator]]
         reach = SURE * np.array([loop.sd["offset_phi0"] for loop in loops])
-        flux = model.probe_flux(at, isolator)[0] + np.array([-1.0, 0.0, 1.0])[:, None, None] * reach  # (3, P, 2)
-        coupling = model.couplings_hz(at.repeated(3), isolator, flux)
-        same = np.all(np.sign(coupling) == np.sign(coupling[1]), axis=0) & (coupling[1] != 0.0)
+        # not at its ends alone: over a whole period of the ring the sign comes back
+        parts = np.linspace(-1.0, 1.0, 2 * int(np.ceil(np.max(reach) / SIGN_STEP_PHI0)) + 1)
+        flux = model.probe_flux(at, isolator)[0] + parts[:, None, None] * reach  # (N, P, 2)
+        coupling = model.couplings_hz(at.repeated(len(parts)), isolator, flux)
+        same = np.all(np.sign(coupling) == np.sign(coupling[0]), axis=0) & np.all(coupling != 0.0, axis=0)
         if not np.all(np.any(same, axis=0)):
             return False
     return True
@@ -168,17 +195,21 @@ def _quiet_groups(study: Study, digest: Digest) -> dict[int, list[GroupKey]]:
     return out
 
 
-def fitted(problem: CampaignProblem, firm: bool = False) -> tuple[CampaignProblem, FloatArray]:
-    """The problem linearised about its best fit, and that fit (D,)."""
+def fitted(
+    problem: CampaignProblem, firm: bool = False
+) -> tuple[CampaignProblem, FloatArray, list[tuple[float, FloatArray]]]:
+    """The problem linearised about its best fit, that fit (D,), and others (D,) with how far they lie below it."""
     x = np.zeros(problem.unknowns.size)
+    rivals: list[tuple[float, FloatArray]] = []
     if x.size:
-        fits = [m for m in ascend_all(problem, _starts(problem.unknowns), max_steps=30) if m is not None]
+        fits = modes_without_source(problem, max_steps=30)
         if not fits:
-            return problem, x
-        x = max(fits, key=lambda m: m.log_posterior).x
+            return problem, x, []
+        x, top = fits[0].x, fits[0].log_posterior
+        rivals = [(top - m.log_posterior, m.x) for m in fits[1:] if m.log_posterior > top - ALIKE]
     elif not firm:
-        return relinearised(problem, x), x
-    return moved(problem, x, FIRM_MOVES if firm else RELINEARISED, firm)
+        return relinearised(problem, x), x, []
+    return *moved(problem, x, FIRM_MOVES if firm else RELINEARISED, firm), rivals
 
 
 def moved(
@@ -318,16 +349,3 @@ def relinearised(problem: CampaignProblem, x: FloatArray) -> CampaignProblem:
 def marginal(problem: CampaignProblem, x: FloatArray) -> float:
     """Log posterior at x (D,), what is eliminated integrated over, comparable between points of linearisation."""
     return float(log_posterior(problem, x[None])[0] - 0.5 * problem.likelihood.log_volume)
-
-
-def _starts(unknowns: Unknowns) -> FloatArray:
-    """The prior mean, and offsets of first and second loop displaced one way or the other, (5, D)."""
-    columns = [n for n, p in enumerate(unknowns.nuisances) if p.array == OFFSET]
-    loops = sorted({unknowns.nuisances[n].index[1] for n in columns})
-    out = [np.zeros(unknowns.size)]
-    for signs in product((START, -START), repeat=len(loops)):
-        start = np.zeros(unknowns.size)
-        for n in columns:
-            start[n] = signs[loops.index(unknowns.nuisances[n].index[1])]
-        out.append(start)
-    return np.array(out)

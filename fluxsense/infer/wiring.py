@@ -16,9 +16,9 @@ import numpy.typing as npt
 from fluxsense.base.errors import InputError
 from fluxsense.data.digest import Digest
 from fluxsense.device.chip import study_flux_map
-from fluxsense.infer.modes import ascend_all
+from fluxsense.infer.modes import modes_without_source
 from fluxsense.model.likelihood import RatioLikelihood, every_few
-from fluxsense.model.parameter import OFFSET, PUMP_PHASE
+from fluxsense.model.parameter import PUMP_PHASE
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import State, Study
@@ -136,20 +136,9 @@ def _sign_odds(study: Study, digest: Digest, isolator: int) -> float:
         unknowns = Unknowns(plain, likelihood.cooldowns, [isolator], with_source=False, leave_out=(PUMP_PHASE,))
         problem = CampaignProblem(unknowns, likelihood)
         if unknowns.size:
-            modes = ascend_all(problem, np.array(_offset_starts(unknowns)), max_steps=30)
-            best = max(-np.inf if mode is None else mode.log_posterior for mode in modes)
+            modes = modes_without_source(problem, max_steps=30)
+            best = modes[0].log_posterior if modes else -np.inf
         else:
             best = float(problem.log_likelihood(np.zeros((1, 0)))[0])
         values.append(best)
     return float(values[0] - values[1])
-
-
-def _offset_starts(unknowns: Unknowns) -> list[FloatArray]:
-    """The prior mean, and offsets displaced one way or the other."""
-    starts = [np.zeros(unknowns.size)]
-    columns = [n for n, x in enumerate(unknowns.nuisances) if x.array == OFFSET]
-    for value in (0.5, -0.5):
-        start = np.zeros(unknowns.size)
-        start[columns] = value
-        starts.append(start)
-    return starts

@@ -41,7 +41,7 @@ from fluxsense.detection.linear import (
 from fluxsense.detection.stored import Identity, Stored, load_stored, stored_counts
 from fluxsense.device.chip import check_geometry
 from fluxsense.infer.counts import VoteProblem, without_source
-from fluxsense.infer.modes import ascend
+from fluxsense.infer.modes import find_modes
 from fluxsense.infer.orient import measured_isolators, settled_null
 from fluxsense.jobs.folder import held, keep, ready, write_figures
 from fluxsense.jobs.options import DetectOptions, DetectSettings, Progress, Promise, whole_number
@@ -358,7 +358,7 @@ def _measured_part(
     candidates = [*study.source.direction.candidates, *asked.toward]
     if candidates:
         rng = stream(asked.seed, "detect: directions compared")
-        part["directions"], more = _compare_directions(problem, candidates, rng, asked.say)
+        part["directions"], more = _compare_directions(problem, stored, candidates, rng, asked.say)
         doubts += more
     return part, doubts
 
@@ -406,12 +406,12 @@ def _evidence_part(
     )
     say("evidence of no source", 0.0, "")
     none_problem = without_source(problem) if isinstance(problem, VoteProblem) else settled_null(problem)
-    start = ascend(none_problem, np.zeros(none_problem.unknowns.size)) if none_problem.unknowns.size else None
-    clear = start is not None and source.log_value - start.log_evidence > CLEAR
+    modes = find_modes(none_problem, rng)
+    clear = bool(modes) and source.log_value - modes[0].log_evidence > CLEAR
     effort = evidence.Effort(fit_draws=500, fit_rounds=3)
     if clear:  # far beyond doubt: neither many draws nor the reduced likelihood (the misfit is too large) are of use
         effort = evidence.Effort(1000, enough=120, fit_draws=300, fit_rounds=2, steps=24, walkers=2, reduce=False)
-    none, _ = evidence.weigh(none_problem, rng, effort, modes=None if start is None else [start])
+    none, _ = evidence.weigh(none_problem, rng, effort, modes=modes or None)
     say("prior sensitivity", 0.0, "")
     moved = evidence.prior_sensitivity(problem, stored.mixture, rng, draws=600, drawn=source.drawn)
     factor = source.log_value - none.log_value
@@ -468,17 +468,22 @@ def _direction_part(problem: Problem, stored: Stored) -> dict[str, Any]:
 
 
 def _compare_directions(
-    problem: CampaignProblem | VoteProblem, candidates: Sequence[npt.ArrayLike], rng: np.random.Generator, say: Progress
+    problem: CampaignProblem | VoteProblem,
+    stored: Stored,
+    candidates: Sequence[npt.ArrayLike],
+    rng: np.random.Generator,
+    say: Progress,
 ) -> tuple[list[dict[str, Any]], list[Finding]]:
     found, doubts = [], []
     effort = evidence.Effort(1000, fit_draws=400, fit_rounds=3, steps=60, walkers=2)
+    likely = stored.x.reshape(-1, stored.x.shape[-1])[int(np.argmax(stored.log_posterior))]
     for n, direction in enumerate(candidates):
         say("comparing directions", n / len(candidates), f"{n} of {len(candidates)}")
         vector = unit_vectors(np.asarray(direction, dtype=np.float64))
         line = evidence.direction_problem(problem, vector)
         azimuth, elevation = (float(np.degrees(x)) for x in angles_from_vector(vector))
         name = f"azimuth {azimuth:.4g}, elevation {elevation:.4g} degrees"
-        modes = evidence.line_modes(line)
+        modes = evidence.line_modes(line, likely[problem.unknowns.lead :])
         if not modes:
             raise InputError(f"the direction {name} does not explain the data at all", remedy="Check the priors")
         value, _ = evidence.weigh(line, rng, effort, modes=modes)

@@ -1,0 +1,79 @@
+"""Where fits begin in the loops' offsets: a trapped flux may be anywhere within its prior, and the sweeps have many peaks in it.
+
+With the pump on an isolator's likelihood has ridges and barriers a few hundredths of a flux quantum wide (near the pump's threshold
+gain is steep), and climbs end on the peak on whose slope they began.  So an isolator's two offsets in each cooldown are looked at
+on a grid as fine as that before anything climbs.
+"""
+
+from __future__ import annotations
+
+from itertools import product
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import maximum_filter
+
+from fluxsense.device.rings import ring_kind
+from fluxsense.model.parameter import OFFSET
+from fluxsense.model.problem import Problem, log_posterior
+
+FloatArray = npt.NDArray[np.float64]
+
+REACH: Final = 3.0
+"""Prior deviations to either side within which offsets are looked for."""
+GRID_PHI0: Final = 0.02
+FEWEST: Final = 5
+"""Points of the grid along an offset at least."""
+PEAKS: Final = 5
+"""Of the grid of a cooldown, from which fits begin."""
+BATCH: Final = 512
+
+
+def offset_starts(problem: Problem) -> FloatArray:
+    """Places from which to climb, (S, D): the highest peaks in the offsets, everything else at its prior mean.
+
+    Parameters
+    ----------
+    problem : Problem
+        Without a source, so that each isolator stands alone in each cooldown.
+
+    Returns
+    -------
+    ndarray (S, D)
+        The best peak of every isolator and cooldown, then for each of them the next ones with the others at their best.
+    """
+    unknowns = problem.unknowns
+    together: dict[tuple[int, int], list[int]] = {}
+    for n, p in enumerate(unknowns.nuisances, unknowns.lead):
+        if p.array == OFFSET:
+            together.setdefault((p.home, p.index[0]), []).append(n)
+    best = np.zeros(unknowns.size)
+    peaks = {which: _peaks(problem, own) for which, own in together.items()}
+    for which, own in together.items():
+        best[own] = peaks[which][0]
+    starts = [best]
+    for which, own in together.items():
+        for peak in peaks[which][1:]:
+            start = np.array(best)
+            start[own] = peak
+            starts.append(start)
+    return np.array(starts)
+
+
+def _peaks(problem: Problem, own: list[int]) -> FloatArray:
+    """The highest peaks (P, len(own)) over a grid of some offsets, all others at their prior means."""
+    unknowns = problem.unknowns
+    axes = []
+    for p in (unknowns.nuisances[n - unknowns.lead] for n in own):
+        period = max(ring_kind(stage.ring).period_phi0 for stage in unknowns.study.isolators[p.home].stages)
+        reach = min(REACH, 0.5 * period / p.sd)
+        axes.append(np.linspace(-reach, reach, max(FEWEST, 2 * round(reach * p.sd / GRID_PHI0) + 1)))
+    grid = np.array(list(product(*axes)))
+    x = np.zeros((len(grid), unknowns.size))
+    x[:, own] = grid
+    height = np.concatenate([log_posterior(problem, x[n : n + BATCH]) for n in range(0, len(x), BATCH)])
+    shape = tuple(len(a) for a in axes)
+    is_peak = (height == maximum_filter(height.reshape(shape), size=3, mode="nearest").ravel()) & np.isfinite(height)
+    order = np.argsort(-np.where(is_peak, height, -np.inf), kind="stable")
+    return grid[order[: max(1, min(PEAKS, int(is_peak.sum())))]]
