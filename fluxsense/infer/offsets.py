@@ -25,7 +25,7 @@ REACH: Final = 3.0
 GRID_PHI0: Final = 0.02
 FEWEST: Final = 5
 """Points of the grid along an offset at least."""
-PEAKS: Final = 5
+PEAKS: Final = 8
 """Of the grid of a cooldown, from which fits begin."""
 BATCH: Final = 512
 

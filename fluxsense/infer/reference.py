@@ -27,12 +27,12 @@ import numpy.typing as npt
 
 from fluxsense.data.digest import Digest, GroupKey
 from fluxsense.data.noise_levels import NoiseLevels
-from fluxsense.device.chip import ChipParameters, nominal_array, nominal_parameters
+from fluxsense.device.chip import ChipParameters, loop_indices, nominal_array, nominal_parameters
 from fluxsense.infer.modes import ascend, modes_without_source
 from fluxsense.model.likelihood import RatioLikelihood, every_few
 from fluxsense.model.parameter import OFFSET
 from fluxsense.model.priors import TAMEABLE, integrated_arrays, prior_sizes, uncertain_parameters
-from fluxsense.model.problem import CampaignProblem, log_posterior
+from fluxsense.model.problem import CampaignProblem, curvature, log_posterior
 from fluxsense.model.remainder import Sizes
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
@@ -64,6 +64,10 @@ LOOSE_GAIN: Final = 0.03
 LOOSE: Final = Sizes(common=0.03, own=0.01)
 """Residual gain and remainder of the first fit in a set-up that is not stated: at the sweeps' own noise the straight way from
 the study's central values leads to linewidths dozens of deviations off where line ends are large."""
+SHARP_GAIN: Final = 0.01
+"""Residual gain at least with which the likelihood decides between several places."""
+RIDGE_PHI0: Final = 0.1
+"""Offsets that differ by less belong to places on one ridge, along which the point of linearisation moves."""
 SURE: Final = 4.0
 """Prior deviations of the offset that the flux of a bias must exceed for the sign of a ring's current to be known."""
 SIGN_STEP_PHI0: Final = 0.2
@@ -119,20 +123,20 @@ def reference_fit(
     tamed: list[str] = []
     places: list[tuple[float, dict[Place, float]]] = [(0.0, {})]
     for i, groups in _quiet_groups(study, digest).items():
-        unsure = prior_sizes(study, [i]).common > 0
-        likelihood = RatioLikelihood(
-            study, digest, signs, residual_gain=max(study.noise.residual_gain, LOOSE_GAIN if unsure else 0.01),
-            sizes=LOOSE if unsure else None, groups=groups, noise=noise, cooldowns=cooldowns, points=every_few,
-        )  # fmt: skip
+        likelihood, sharp = loose_and_sharp(
+            RatioLikelihood(study, digest, signs, groups=groups, noise=noise, cooldowns=cooldowns, points=every_few), i
+        )
         every_one = uncertain_parameters(study, cooldowns, [i])
         seen = {list(cooldowns).index(k.cooldown) for k in groups}
         tame = [p.name for p in every_one if p.array in TAMEABLE and (p.array != OFFSET or p.index[0] in seen)]
         known = signs_known(likelihood, i)
-        tamed += tame if known else []
         if known and firm:
             likelihood = likelihood.rebuilt(tamed=tame)
-        problem, x, rivals = fitted(alone(likelihood, i), firm)
+        problem, x, rivals = fitted(alone(likelihood, i), firm, sharp)
         found = problem.likelihood.moved_to(problem.parameters(x[None]))
+        apart = [_apart_phi0(problem.unknowns, x, y) > RIDGE_PHI0 for _, y in rivals]
+        if known or (not any(apart) and signs_known(problem.likelihood, i, found, _offset_sd(problem, i, x))):
+            tamed += tame
         for p in every_one:
             if p.of_chip and p.home == i and p.array in found:
                 if p.array not in arrays:
@@ -147,6 +151,23 @@ def reference_fit(
         places = sorted(both, key=lambda place: place[0])[:MOST_PLACES]
     best = ChipParameters(arrays)
     return Reference(best, tuple(tamed), _at_places(best, [values for _, values in places]))
+
+
+def loose_and_sharp(likelihood: RatioLikelihood, isolator: int) -> tuple[RatioLikelihood, RatioLikelihood]:
+    """The likelihood of an isolator's sweeps with noise that forgives a point of linearisation far off, and with that to decide by."""
+    study = likelihood.study
+    sizes, stated = prior_sizes(study, [isolator]), study.noise.residual_gain
+    unsure = sizes.common > 0
+    loose = likelihood.rebuilt(
+        residual_gain=max(stated, LOOSE_GAIN if unsure else SHARP_GAIN), sizes=LOOSE if unsure else None
+    )
+    return loose, loose.rebuilt(residual_gain=max(stated, SHARP_GAIN), sizes=sizes)
+
+
+def height(loose: RatioLikelihood, sharp: RatioLikelihood, isolator: int) -> float:
+    """Log posterior of an isolator's sweeps at its best fit, by the sharp likelihood."""
+    problem, x, _ = fitted(alone(loose, isolator), sharp=sharp)
+    return marginal(*_sharpened(problem, x, sharp))
 
 
 def _at_places(best: ChipParameters, places: Sequence[dict[Place, float]]) -> ChipParameters:
@@ -167,13 +188,28 @@ def alone(likelihood: RatioLikelihood, isolator: int) -> CampaignProblem:
     return CampaignProblem(unknowns, likelihood)
 
 
-def signs_known(likelihood: RatioLikelihood, isolator: int) -> bool:
-    """Whether some bias makes the sign of the current in each of an isolator's rings certain before any data."""
+def signs_known(
+    likelihood: RatioLikelihood,
+    isolator: int,
+    about: ChipParameters | None = None,
+    spread_phi0: FloatArray | None = None,
+) -> bool:
+    """Whether some bias makes the sign of the current in each of an isolator's rings certain.
+
+    Parameters
+    ----------
+    likelihood : RatioLikelihood
+    isolator : int
+    about : ChipParameters, optional
+        Batch of one, about which the offsets lie; the study's central values by default, before any data.
+    spread_phi0 : ndarray (2,), optional
+        Standard deviations of the offsets of its loops; those of their priors by default.
+    """
     study = likelihood.study
+    at = nominal_parameters(study, cooldowns=len(likelihood.cooldowns)) if about is None else about
     for _, model, _ in likelihood.parts:
-        at = nominal_parameters(study, cooldowns=len(likelihood.cooldowns))
-        loops = [study.loops[n] for n in model.loop_index[isolator]]
-        reach = SURE * np.array([loop.sd["offset_phi0"] for loop in loops])
+        sd = [study.loops[n].sd["offset_phi0"] for n in model.loop_index[isolator]]
+        reach = SURE * np.array(sd if spread_phi0 is None else spread_phi0)
         # not at its ends alone: over a whole period of the ring the sign comes back
         parts = np.linspace(-1.0, 1.0, 2 * int(np.ceil(np.max(reach) / SIGN_STEP_PHI0)) + 1)
         flux = model.probe_flux(at, isolator)[0] + parts[:, None, None] * reach  # (N, P, 2)
@@ -182,6 +218,25 @@ def signs_known(likelihood: RatioLikelihood, isolator: int) -> bool:
         if not np.all(np.any(same, axis=0)):
             return False
     return True
+
+
+def _apart_phi0(unknowns: Unknowns, x: FloatArray, y: FloatArray) -> float:
+    """Largest difference of an offset between two fits (D,)."""
+    return max(
+        (p.sd * abs(a - b) for p, a, b in zip(unknowns.nuisances, x, y, strict=True) if p.array == OFFSET), default=0.0
+    )
+
+
+def _offset_sd(problem: CampaignProblem, isolator: int, x: FloatArray) -> FloatArray:
+    """Posterior standard deviations (2,) of the offsets of an isolator's loops at a fit x (D,), the largest over the cooldowns."""
+    unknowns = problem.unknowns
+    _, _, information = curvature(problem, x)
+    variance = np.diag(np.linalg.pinv(information + unknowns.prior_curvature(x)[1], hermitian=True))
+    out = np.zeros(len(unknowns.study.loops))
+    for n, p in enumerate(unknowns.nuisances):
+        if p.array == OFFSET:
+            out[p.index[1]] = max(out[p.index[1]], p.sd * float(np.sqrt(variance[n])))
+    return np.asarray(out[loop_indices(unknowns.study)[isolator]])
 
 
 def _quiet_groups(study: Study, digest: Digest) -> dict[int, list[GroupKey]]:
@@ -196,20 +251,38 @@ def _quiet_groups(study: Study, digest: Digest) -> dict[int, list[GroupKey]]:
 
 
 def fitted(
-    problem: CampaignProblem, firm: bool = False
+    problem: CampaignProblem, firm: bool = False, sharp: RatioLikelihood | None = None
 ) -> tuple[CampaignProblem, FloatArray, list[tuple[float, FloatArray]]]:
-    """The problem linearised about its best fit, that fit (D,), and others (D,) with how far they lie below it."""
-    x = np.zeros(problem.unknowns.size)
-    rivals: list[tuple[float, FloatArray]] = []
-    if x.size:
+    """The problem linearised about its best fit, that fit (D,), and others (D,) with how far they lie below it.
+
+    Of several places the likelihood with sharp noise decides, if it is given: the same sweeps, noise and frequencies.
+    """
+    if not problem.unknowns.size and not firm:
+        return relinearised(problem, np.zeros(0)), np.zeros(0), []
+    starts = [np.zeros(0)]
+    if problem.unknowns.size:
         fits = modes_without_source(problem, max_steps=30)
         if not fits:
-            return problem, x, []
-        x, top = fits[0].x, fits[0].log_posterior
-        rivals = [(top - m.log_posterior, m.x) for m in fits[1:] if m.log_posterior > top - ALIKE]
-    elif not firm:
-        return relinearised(problem, x), x, []
-    return *moved(problem, x, FIRM_MOVES if firm else RELINEARISED, firm), rivals
+            return problem, np.zeros(problem.unknowns.size), []
+        starts = [m.x for m in fits if m.log_posterior > fits[0].log_posterior - ALIKE]
+    places = [moved(problem, x, FIRM_MOVES if firm else RELINEARISED, firm) for x in starts]
+    heights = [0.0]
+    if len(places) > 1:
+        heights = [marginal(*_sharpened(*place, sharp)) for place in places]
+    best = int(np.argmax(heights))
+    falls = [heights[best] - h for h in heights]
+    return *places[best], [
+        (f, x) for n, (f, (_, x)) in enumerate(zip(falls, places, strict=True)) if n != best and f < ALIKE
+    ]
+
+
+def _sharpened(
+    problem: CampaignProblem, x: FloatArray, sharp: RatioLikelihood | None
+) -> tuple[CampaignProblem, FloatArray]:
+    if sharp is None:
+        return problem, x
+    likelihood = sharp.rebuilt(reference=problem.likelihood.reference)
+    return moved(CampaignProblem(problem.unknowns, likelihood), x, RELINEARISED)
 
 
 def moved(

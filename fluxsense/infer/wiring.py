@@ -17,14 +17,14 @@ from fluxsense.base.errors import InputError
 from fluxsense.data.digest import Digest
 from fluxsense.device.chip import study_flux_map
 from fluxsense.infer.modes import modes_without_source
+from fluxsense.infer.reference import alone, height, loose_and_sharp, signs_known
 from fluxsense.model.likelihood import RatioLikelihood, every_few
-from fluxsense.model.parameter import PUMP_PHASE
-from fluxsense.model.problem import CampaignProblem
-from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import State, Study
 
 FloatArray = npt.NDArray[np.float64]
 
+QUICK_GAIN = 0.02
+"""Residual gain at least of fits about the study's central values."""
 DECISIVE = 10.0
 """Difference of the log posteriors of the two signs that counts as decided."""
 
@@ -129,16 +129,21 @@ def _sign_odds(study: Study, digest: Digest, isolator: int) -> float:
     plain = replace(study, loops=loops, states=states)
     values = []
     for sign in (1, -1):
-        port_signs = [sign] * len(study.isolators)
         likelihood = RatioLikelihood(
-            plain, relabelled, port_signs, residual_gain=max(study.noise.residual_gain, 0.02), points=every_few
-        )
-        unknowns = Unknowns(plain, likelihood.cooldowns, [isolator], with_source=False, leave_out=(PUMP_PHASE,))
-        problem = CampaignProblem(unknowns, likelihood)
-        if unknowns.size:
-            modes = modes_without_source(problem, max_steps=30)
-            best = modes[0].log_posterior if modes else -np.inf
-        else:
-            best = float(problem.log_likelihood(np.zeros((1, 0)))[0])
-        values.append(best)
+            plain, relabelled, [sign] * len(study.isolators), residual_gain=max(study.noise.residual_gain, QUICK_GAIN),
+            points=every_few,
+        )  # fmt: skip
+        if signs_known(likelihood, isolator):
+            values.append(_quick_height(likelihood, isolator))
+        else:  # with the currents of both rings reversed the other wiring fits about as well: what is eliminated has a say
+            values.append(height(*loose_and_sharp(likelihood, isolator), isolator))
     return float(values[0] - values[1])
+
+
+def _quick_height(likelihood: RatioLikelihood, isolator: int) -> float:
+    """Log posterior at the best fit about the study's central values."""
+    problem = alone(likelihood, isolator)
+    if not problem.unknowns.size:
+        return float(problem.log_likelihood(np.zeros((1, 0)))[0])
+    modes = modes_without_source(problem, max_steps=30)
+    return modes[0].log_posterior if modes else -np.inf
