@@ -2,7 +2,7 @@
 
 With the pump on an isolator's likelihood has ridges and barriers a few hundredths of a flux quantum wide (near the pump's threshold
 gain is steep), and climbs end on the peak on whose slope they began.  So an isolator's two offsets in each cooldown are looked at
-on a grid as fine as that before anything climbs.
+on a grid as fine as that, and on a finer one about its peaks, before anything climbs.
 """
 
 from __future__ import annotations
@@ -23,6 +23,10 @@ FloatArray = npt.NDArray[np.float64]
 REACH: Final = 3.0
 """Prior deviations to either side within which offsets are looked for."""
 GRID_PHI0: Final = 0.02
+FINE_PHI0: Final = 0.004
+"""Step about the peaks of the coarse grid: near the threshold barriers of 0.01 stand beside the right place."""
+LOOKED_INTO: Final = 24
+"""Peaks of the coarse grid about which there is a fine one."""
 FEWEST: Final = 5
 """Points of the grid along an offset at least."""
 PEAKS: Final = 8
@@ -64,16 +68,31 @@ def offset_starts(problem: Problem) -> FloatArray:
 def _peaks(problem: Problem, own: list[int]) -> FloatArray:
     """The highest peaks (P, len(own)) over a grid of some offsets, all others at their prior means."""
     unknowns = problem.unknowns
+    sd = [unknowns.nuisances[n - unknowns.lead].sd for n in own]
     axes = []
     for p in (unknowns.nuisances[n - unknowns.lead] for n in own):
         period = max(ring_kind(stage.ring).period_phi0 for stage in unknowns.study.isolators[p.home].stages)
         reach = min(REACH, 0.5 * period / p.sd)
         axes.append(np.linspace(-reach, reach, max(FEWEST, 2 * round(reach * p.sd / GRID_PHI0) + 1)))
-    grid = np.array(list(product(*axes)))
-    x = np.zeros((len(grid), unknowns.size))
-    x[:, own] = grid
-    height = np.concatenate([log_posterior(problem, x[n : n + BATCH]) for n in range(0, len(x), BATCH)])
+    places, height = _looked_at(problem, own, axes)
     shape = tuple(len(a) for a in axes)
     is_peak = (height == maximum_filter(height.reshape(shape), size=3, mode="nearest").ravel()) & np.isfinite(height)
     order = np.argsort(-np.where(is_peak, height, -np.inf), kind="stable")
-    return grid[order[: max(1, min(PEAKS, int(is_peak.sum())))]]
+    found: list[tuple[float, FloatArray]] = []
+    for n in order[: max(1, min(LOOKED_INTO, int(is_peak.sum())))]:
+        half = [0.5 * (axis[1] - axis[0]) for axis in axes]
+        steps = [max(1, round(h * s / FINE_PHI0)) for h, s in zip(half, sd, strict=True)]
+        about = [x + np.linspace(-h, h, 2 * k + 1) for x, h, k in zip(places[n], half, steps, strict=True)]
+        near, there = _looked_at(problem, own, about)
+        best = int(np.argmax(there))
+        found.append((float(there[best]), near[best]))
+    found.sort(key=lambda one: -one[0])
+    return np.array([place for _, place in found[:PEAKS]])
+
+
+def _looked_at(problem: Problem, own: list[int], axes: list[FloatArray]) -> tuple[FloatArray, FloatArray]:
+    """Every place (N, len(own)) of a grid in some offsets, and the log posterior (N,) there."""
+    grid = np.array(list(product(*axes)))
+    x = np.zeros((len(grid), problem.unknowns.size))
+    x[:, own] = grid
+    return grid, np.concatenate([log_posterior(problem, x[n : n + BATCH]) for n in range(0, len(x), BATCH)])
