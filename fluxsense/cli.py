@@ -18,7 +18,7 @@ from functools import partial
 from io import StringIO
 from math import cos, radians, sin
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, TypedDict, TypeVar
 
 from fluxsense import __version__
 from fluxsense.base.errors import FluxsenseError, InputError
@@ -42,8 +42,25 @@ from fluxsense.jobs.options import (
 )
 
 if TYPE_CHECKING:
+    from types import FrameType
+
+    from tqdm import tqdm
+
     from fluxsense.jobs.result import Result, Shown
     from fluxsense.study import Study
+
+    class Option(TypedDict, total=False):
+        """What argparse is told of one option."""
+
+        action: str
+        choices: Sequence[str]
+        default: object
+        help: str
+        metavar: str
+        type: Callable[[str], object]
+
+
+Plain = TypeVar("Plain", int, float)
 
 CAUTION = (
     "Bias currents and pump powers named here are to be checked against the laboratory's own limits. "
@@ -150,23 +167,23 @@ class _Cite(argparse.Action):
         parser.exit()
 
 
-def _out(where: str) -> dict[str, Any]:
+def _out(where: str) -> Option:
     return {"metavar": "DIR", "help": f"where to write (default: {where})"}
 
 
-def _seed(of: str) -> dict[str, Any]:
+def _seed(of: str) -> Option:
     return {"type": int, "default": 0, "help": f"{of} (default 0)"}
 
 
-def _flag(words: str) -> dict[str, Any]:
+def _flag(words: str) -> Option:
     return {"action": "store_true", "help": words}
 
 
-def _number(kind: type, metavar: str, words: str, default: float | None = None) -> dict[str, Any]:
+def _number(kind: type[int | float], metavar: str, words: str, default: float | None = None) -> Option:
     return {"type": partial(_plain, kind), "metavar": metavar, "default": default, "help": words}
 
 
-def _plain(kind: type, text: str) -> Any:
+def _plain(kind: type[Plain], text: str) -> Plain:
     """A number as an option gives it: without a unit."""
     try:
         return kind(text)
@@ -178,17 +195,17 @@ def _plain(kind: type, text: str) -> Any:
         raise argparse.ArgumentTypeError(words) from None
 
 
-def _several(metavar: str, words: str) -> dict[str, Any]:
+def _several(metavar: str, words: str) -> Option:
     return {"action": "append", "default": [], "metavar": metavar, "help": f"{words}; repeat for more"}
 
 
-def _workers(what: str) -> dict[str, Any]:
+def _workers(what: str) -> Option:
     return _number(int, "N", f"{what} (default 1); the result is the same", 1)
 
 
 _FIGURES = _flag("write every figure as PDF and SVG")
 
-ARGUMENTS: dict[str, tuple[str, dict[str, dict[str, Any]]]] = {
+ARGUMENTS: dict[str, tuple[str, dict[str, Option]]] = {
     "start": (
         "write a commented study to begin from",
         {
@@ -448,7 +465,7 @@ def _forget_output() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def _print_json(document: Mapping[str, Any]) -> None:
+def _print_json(document: Mapping[str, object]) -> None:
     print(json.dumps(document, indent=1, allow_nan=False))
 
 
@@ -466,9 +483,9 @@ class _Progress:
         self._terminal = sys.stderr.isatty()
         self._last = ""
         self._time = 0.0
-        self._bar: Any = None
+        self._bar: tqdm | None = None
         self._wanted_stop = False
-        self._handler: Any = None
+        self._handler: Callable[[int, FrameType | None], object] | int | None = None
 
     def __enter__(self) -> _Progress:
         self._said = StringIO()
@@ -489,7 +506,7 @@ class _Progress:
             if text and not self._wanted_stop:
                 print(text, end="", file=self._stream)
 
-    def _stop(self, _number: int, _frame: Any) -> None:
+    def _stop(self, _number: int, _frame: FrameType | None) -> None:
         if self._wanted_stop or self._last != "sampling":
             raise KeyboardInterrupt
         self._wanted_stop = True
@@ -655,7 +672,7 @@ def _follow(options: argparse.Namespace) -> int:
 def _sigterm_interrupts() -> Iterator[None]:
     """Let a polite end be an interrupt, so that the state is written."""
 
-    def stop(_number: int, _frame: Any) -> None:
+    def stop(_number: int, _frame: FrameType | None) -> None:
         raise KeyboardInterrupt
 
     try:

@@ -21,7 +21,7 @@ import os
 import pickle
 import secrets
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import (
     FIRST_COMPLETED,
     BrokenExecutor,
@@ -35,7 +35,7 @@ from concurrent.futures import (
 from dataclasses import dataclass
 from itertools import islice
 from multiprocessing import get_context
-from typing import Any, TypeVar
+from typing import Generic, Protocol, TypeVar, cast
 
 from fluxsense.base.errors import FluxsenseError, InputError
 
@@ -127,7 +127,7 @@ def ordered_map(
 
 # ---------------------------------------------------------------- in a worker
 
-_held: tuple[str, Any] = ("", None)
+_held: tuple[str, object] = ("", None)
 """Token and shared data of the last map that this process worked for: a cache, replaced as a whole."""
 
 
@@ -136,7 +136,7 @@ class _Missing:
     """Answer of a worker that has not had the shared data."""
 
 
-def _receive(token: str, packed: bytes) -> Any:
+def _receive(token: str, packed: bytes) -> object:
     """Keep shared data, unpacked once."""
     global _held
     held = _held
@@ -145,7 +145,7 @@ def _receive(token: str, packed: bytes) -> Any:
     return held[1]
 
 
-def _work(function: Callable[[Any, Any], Any], token: str, packed: bytes | None, items: bytes) -> list[Any] | _Missing:
+def _work(function: Callable[[S, T], R], token: str, packed: bytes | None, items: bytes) -> list[R] | _Missing:
     """Do a batch with the data of a token, from the call or from an earlier one."""
     held = _held
     if packed is not None:
@@ -154,10 +154,10 @@ def _work(function: Callable[[Any, Any], Any], token: str, packed: bytes | None,
         shared = held[1]
     else:
         return _Missing()
-    return [function(shared, item) for item in pickle.loads(items)]
+    return [function(cast("S", shared), item) for item in pickle.loads(items)]
 
 
-def _work_here(function: Callable[[Any, Any], Any], shared: Any, items: Sequence[Any]) -> list[Any]:
+def _work_here(function: Callable[[S, T], R], shared: S, items: Sequence[T]) -> list[R]:
     """Do a batch in a thread of this process."""
     return [function(shared, item) for item in items]
 
@@ -165,19 +165,21 @@ def _work_here(function: Callable[[Any, Any], Any], shared: Any, items: Sequence
 # ---------------------------------------------------------------- crews: how to hand over, how to replace
 
 
-class _Crew:
+class _Crew(Generic[S]):
     """An executor that somebody else runs; processes of it cannot be replaced."""
 
     everyone = False  # whether one death ends every task under way
 
-    def __init__(self, executor: Executor, workers: int, shared: Any) -> None:
+    def __init__(self, executor: Executor, workers: int, shared: S) -> None:
         self.executor = executor
         self.workers = max(1, workers)
         self._token = secrets.token_hex(8)
         self._packed = pickle.dumps(shared, protocol=pickle.HIGHEST_PROTOCOL)
         self._to_send = self.workers
 
-    def submit(self, function: Callable[[Any, Any], Any], items: Sequence[Any], *, send: bool = False) -> Future[Any]:
+    def submit(
+        self, function: Callable[[S, T], R], items: Sequence[T], *, send: bool = False
+    ) -> Future[list[R] | _Missing]:
         packed = None
         if send or self._to_send > 0:
             packed = self._packed
@@ -195,24 +197,26 @@ class _Crew:
         """Called once at the end."""
 
 
-class _Threads(_Crew):
+class _Threads(_Crew[S]):
     """Threads share what this process holds."""
 
-    def __init__(self, executor: Executor, workers: int, shared: Any) -> None:
+    def __init__(self, executor: Executor, workers: int, shared: S) -> None:
         self.executor = executor
         self.workers = max(1, workers)
         self._shared = shared
 
-    def submit(self, function: Callable[[Any, Any], Any], items: Sequence[Any], *, send: bool = False) -> Future[Any]:
+    def submit(
+        self, function: Callable[[S, T], R], items: Sequence[T], *, send: bool = False
+    ) -> Future[list[R] | _Missing]:
         return self.executor.submit(_work_here, function, self._shared, items)
 
 
-class _Pool(_Crew):
+class _Pool(_Crew[S]):
     """Processes that are started here, with the data, and again when one of them died."""
 
     everyone = True
 
-    def __init__(self, processes: Processes, shared: Any) -> None:
+    def __init__(self, processes: Processes, shared: S) -> None:
         self._processes = processes
         self._token = secrets.token_hex(8)
         self._packed = pickle.dumps(shared, protocol=pickle.HIGHEST_PROTOCOL)
@@ -236,21 +240,36 @@ class _Pool(_Crew):
         self.executor.shutdown(wait=wait_for_it, cancel_futures=True)
 
 
-class _Dask(_Crew):
+class _Place(Protocol):
+    """Where a dask cluster keeps scattered data."""
+
+    def release(self) -> None: ...
+
+
+class _Client(Protocol):
+    """What is asked of a dask client."""
+
+    def ncores(self) -> Mapping[str, int]: ...
+
+    def scatter(self, data: list[bytes], *, broadcast: bool, hash: bool) -> Sequence[_Place]: ...
+
+
+class _Dask(_Crew[S]):
     """A dask cluster: it does a dead worker's tasks again by itself; data that died with all workers are sent again."""
 
-    def __init__(self, executor: Executor, client: Any, shared: Any) -> None:
+    def __init__(self, executor: Executor, client: _Client, shared: S) -> None:
         super().__init__(executor, sum(client.ncores().values()), shared)
         self._client = client
-        self._place: Any = None
+        self._place: _Place
         self.renew(CancelledError())
 
-    def submit(self, function: Callable[[Any, Any], Any], items: Sequence[Any], *, send: bool = False) -> Future[Any]:
+    def submit(
+        self, function: Callable[[S, T], R], items: Sequence[T], *, send: bool = False
+    ) -> Future[list[R] | _Missing]:
         work = pickle.dumps(list(items), protocol=pickle.HIGHEST_PROTOCOL)
-        submit: Any = self.executor.submit
+        submit = cast("Callable[..., Future[list[R] | _Missing]]", self.executor.submit)
         # a key of its own: equal work of an earlier map is not taken for this one's
-        future: Future[Any] = submit(_work, function, self._token, self._place, work, pure=False)
-        return future
+        return submit(_work, function, self._token, self._place, work, pure=False)
 
     def renew(self, fault: BaseException) -> None:
         self._place = self._client.scatter([self._packed], broadcast=True, hash=False)[0]
@@ -259,7 +278,7 @@ class _Dask(_Crew):
         self._place.release()
 
 
-def _crew(executor: Workers, shared: Any) -> _Crew:
+def _crew(executor: Workers, shared: S) -> _Crew[S]:
     if isinstance(executor, Processes):
         return _Pool(executor, shared)
     client = getattr(executor, "_client", None)
@@ -273,10 +292,10 @@ def _crew(executor: Workers, shared: Any) -> _Crew:
 
 
 @dataclass
-class _Task:
-    items: Sequence[Any]
-    future: Future[Any]
-    result: list[Any] | None = None
+class _Task(Generic[T, R]):
+    items: Sequence[T]
+    future: Future[list[R] | _Missing]
+    result: list[R] | None = None
     fault: BaseException | None = None
     deaths: int = 0
 
@@ -294,22 +313,20 @@ def _lost(fault: BaseException) -> bool:
 
 
 def _submit(
-    crew: _Crew, function: Callable[[Any, Any], Any], items: Sequence[Any], *, send: bool = False
-) -> Future[Any]:
+    crew: _Crew[S], function: Callable[[S, T], R], items: Sequence[T], *, send: bool = False
+) -> Future[list[R] | _Missing]:
     """Submit; a pool that broke in the meantime gives a future that failed, as the tasks before it did."""
     try:
         return crew.submit(function, items, send=send)
     except BrokenExecutor as fault:
-        failed: Future[Any] = Future()
+        failed: Future[list[R] | _Missing] = Future()
         failed.set_exception(fault)
         return failed
 
 
-def _spread(
-    function: Callable[[Any, Any], Any], items: Iterator[Any], crew: _Crew, batch: int, tries: int
-) -> Iterator[Any]:
+def _spread(function: Callable[[S, T], R], items: Iterator[T], crew: _Crew[S], batch: int, tries: int) -> Iterator[R]:
     """Keep some batches per worker under way; yield results from the oldest on."""
-    tasks: deque[_Task] = deque()
+    tasks: deque[_Task[T, R]] = deque()
     finished = False
     try:
         while True:
@@ -330,9 +347,9 @@ def _spread(
         crew.close(wait_for_it=finished)
 
 
-def _collect(function: Callable[[Any, Any], Any], tasks: Iterable[_Task], crew: _Crew, tries: int) -> None:
+def _collect(function: Callable[[S, T], R], tasks: Iterable[_Task[T, R]], crew: _Crew[S], tries: int) -> None:
     """Take what has come back: results, faults, requests for the data, and deaths of workers."""
-    lost: list[_Task] = []
+    lost: list[_Task[T, R]] = []
     death: BaseException | None = None
     for task in tasks:
         if not task.open or not task.future.done():

@@ -10,11 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.sparse import coo_array
+from scipy.sparse import coo_array, csr_array
 from scipy.spatial import cKDTree
 
 from fluxsense.base.errors import InputError
@@ -662,7 +661,7 @@ def _persistent_components(centres: Floats, height: Floats, log_saddle: float) -
     k = min(n - 1, round(3.0 * np.log(n)))
     neighbour = np.asarray(cKDTree(centres).query(centres, k=k + 1)[1])[:, 1:]
     one = coo_array((np.ones(n * k), (np.repeat(np.arange(n), k), neighbour.ravel())), shape=(n, n)).tocsr()
-    mutual: Any = one.multiply(one.T).tocsr()
+    mutual = csr_array(one.multiply(one.T))
     parent = np.arange(n)
     order = np.argsort(-height, kind="stable")
     seen = np.zeros(n, dtype=bool)

@@ -23,7 +23,7 @@ import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeGuard, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,6 +64,18 @@ class Kind:
     limit_bytes: int = 8_000_000_000
 
 
+def is_number(value: object) -> TypeGuard[float]:
+    """Whether a value of a header is a number: true and false are none."""
+    return type(value) in (int, float)
+
+
+def tables(value: object) -> list[dict[str, object]]:
+    """A list of tables of a header; TypeError if it is none."""
+    if not isinstance(value, list) or not all(isinstance(x, dict) for x in value):
+        raise TypeError("a list of tables")
+    return value
+
+
 class Damaged(ValueError):
     """The file cannot be read; the text says why, in a few words that fit behind 'the file is damaged:'."""
 
@@ -72,7 +84,7 @@ def write(
     path: str | os.PathLike[str],
     kind: Kind,
     fields: Mapping[str, object],
-    arrays: Mapping[str, NDArray[Any]],
+    arrays: Mapping[str, NDArray[np.generic]],
     *,
     sync: bool = True,
 ) -> None:
@@ -111,7 +123,7 @@ def write(
 def read(
     path: str | os.PathLike[str],
     kind: Kind,
-    unpack: Callable[[dict[str, Any], dict[str, NDArray[Any]]], Made],
+    unpack: Callable[[dict[str, object], dict[str, NDArray[np.generic]]], Made],
 ) -> Made:
     """Read a file that `write` wrote.
 
@@ -183,7 +195,7 @@ def check_seal(raw: bytes, kind: Kind, where: str) -> None:
         )
 
 
-def _identify(header: Mapping[str, Any], kind: Kind, where: str) -> None:
+def _identify(header: Mapping[str, object], kind: Kind, where: str) -> None:
     if header.get("magic") != MAGIC:
         if "format" in header:  # what versions before this store wrote
             raise InputError(
@@ -207,7 +219,7 @@ def _not_ours(kind: Kind, where: str) -> InputError:
     return InputError(what, where=where, remedy=kind.remedy)
 
 
-def _checksum(fields: Mapping[str, object], arrays: Mapping[str, NDArray[Any]]) -> str:
+def _checksum(fields: Mapping[str, object], arrays: Mapping[str, NDArray[np.generic]]) -> str:
     """SHA-256 in hex over the fields and every array's name, type, shape and numbers."""
     total = hashlib.sha256(json.dumps(fields, sort_keys=True).encode())
     for name in sorted(arrays):
@@ -216,7 +228,7 @@ def _checksum(fields: Mapping[str, object], arrays: Mapping[str, NDArray[Any]]) 
     return total.hexdigest()
 
 
-def arrays_from_bytes(raw: bytes) -> dict[str, NDArray[Any]]:
+def arrays_from_bytes(raw: bytes) -> dict[str, NDArray[np.generic]]:
     """Arrays of an uncompressed `.npz` archive, by name.
 
     Parameters
@@ -235,7 +247,7 @@ def arrays_from_bytes(raw: bytes) -> dict[str, NDArray[Any]]:
         The archive is cut off, compressed or encrypted, a checksum does not fit, a name stands twice, or a member is not
         an array of plain numbers in C order.
     """
-    found: dict[str, NDArray[Any]] = {}
+    found: dict[str, NDArray[np.generic]] = {}
     _check_end(raw)
     try:
         with zipfile.ZipFile(io.BytesIO(raw)) as archive:
@@ -285,7 +297,7 @@ _HEADER = re.compile(
 """The header that numpy writes for plain numbers; matched, not evaluated."""
 
 
-def _array(data: bytes) -> NDArray[Any]:
+def _array(data: bytes) -> NDArray[np.generic]:
     """One `.npy` member, version 1.0 or 2.0 of the format: magic, version, length of the header, header, numbers."""
     width = {b"\x93NUMPY\x01\x00": 2, b"\x93NUMPY\x02\x00": 4}.get(data[:8], 0)
     begin = 8 + width + int.from_bytes(data[8 : 8 + width], "little")

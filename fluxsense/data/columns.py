@@ -17,7 +17,7 @@ import zipfile
 import zlib
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,14 +56,14 @@ class Columns(ABC):
         """All columns that the file holds."""
 
     @abstractmethod
-    def _array(self, column: str) -> NDArray[Any]:
+    def _array(self, column: str) -> NDArray[np.generic]:
         """Numbers of a column that is there, real or complex, of any shape."""
 
     def place(self, column: str, row: int | None = None) -> str:
         """Where a number stands, for messages."""
         return f"{self.name}, {self.WORD} {shown(column)}" + ("" if row is None else f", number {row + 1}")
 
-    def numbers(self, column: str) -> NDArray[Any]:
+    def numbers(self, column: str) -> NDArray[np.generic]:
         """The numbers of a column as they stand there, one dimension, float64 or complex128.
 
         Raises
@@ -97,7 +97,7 @@ class Columns(ABC):
             )
         return found.astype(np.complex128 if found.dtype.kind == "c" else np.float64)
 
-    def _picked(self, found: NDArray[Any], index: str, column: str) -> NDArray[Any]:
+    def _picked(self, found: NDArray[np.generic], index: str, column: str) -> NDArray[np.generic]:
         parts = [x.strip() for x in index.split(",")]
         try:
             where = tuple(slice(None) if x == ":" else int(x) for x in parts)
@@ -180,7 +180,7 @@ class CsvColumns(Columns):
         line = "" if row is None else f":{self._lines[row]}"
         return f"{self.name}{line}, column {shown(column)}"
 
-    def _array(self, column: str) -> NDArray[Any]:
+    def _array(self, column: str) -> NDArray[np.generic]:
         if self._names.count(column) > 1:
             raise InputError("two columns have this name", where=self.place(column), remedy="Rename one of them")
         place = self._names.index(column)
@@ -223,7 +223,7 @@ class NpzColumns(Columns):
     def names(self) -> Sequence[str]:
         return list(self._members)
 
-    def _array(self, column: str) -> NDArray[Any]:
+    def _array(self, column: str) -> NDArray[np.generic]:
         member = self._members[column]
         if member.file_size > 16 * MOST_NUMBERS:
             raise self._damaged(f"the array takes {member.file_size / 1e6:.0f} MB", column)
@@ -272,11 +272,11 @@ class HdfColumns(Columns):
     def names(self) -> Sequence[str]:
         return self._found
 
-    def numbers(self, column: str) -> NDArray[Any]:
+    def numbers(self, column: str) -> NDArray[np.generic]:
         """As `Columns.numbers`; a leading stroke may stand before a path."""
         return super().numbers(column.removeprefix("/"))
 
-    def _array(self, column: str) -> NDArray[Any]:
+    def _array(self, column: str) -> NDArray[np.generic]:
         try:
             data = self._file[column]
             layout = data.id.get_create_plist()
@@ -305,7 +305,7 @@ COLUMNS: Final[Mapping[str, Callable[[bytes, str], Columns]]] = {
 """By the format that a study states."""
 
 
-def _as_csv(columns: Mapping[str, NDArray[Any]]) -> bytes:
+def _as_csv(columns: Mapping[str, NDArray[np.generic]]) -> bytes:
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(columns)
@@ -313,13 +313,13 @@ def _as_csv(columns: Mapping[str, NDArray[Any]]) -> bytes:
     return out.getvalue().encode()
 
 
-def _as_npz(columns: Mapping[str, NDArray[Any]]) -> bytes:
+def _as_npz(columns: Mapping[str, NDArray[np.generic]]) -> bytes:
     out = io.BytesIO()
     np.savez(out, **dict(columns))  # type: ignore[arg-type]
     return out.getvalue()
 
 
-def _as_hdf5(columns: Mapping[str, NDArray[Any]]) -> bytes:
+def _as_hdf5(columns: Mapping[str, NDArray[np.generic]]) -> bytes:
     import h5py  # as above
 
     out = io.BytesIO()
@@ -329,7 +329,7 @@ def _as_hdf5(columns: Mapping[str, NDArray[Any]]) -> bytes:
     return out.getvalue()
 
 
-PACKED: Final[Mapping[str, Callable[[Mapping[str, NDArray[Any]]], bytes]]] = {
+PACKED: Final[Mapping[str, Callable[[Mapping[str, NDArray[np.generic]]], bytes]]] = {
     "csv": _as_csv,
     "hdf5": _as_hdf5,
     "npz": _as_npz,

@@ -19,7 +19,7 @@ import os
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import total_ordering
-from typing import Any
+from typing import Generic, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,7 +43,7 @@ CHUNK_TRACES = 512
 PATHS = ("11", "21", "12", "22")
 """Order of the paths in the first axis of means and scatters."""
 
-_ARRAYS: dict[str, np.dtype[Any]] = {
+_ARRAYS: dict[str, np.dtype[np.generic]] = {
     "frequency_hz": np.dtype("<f8"),
     "mean": np.dtype("<c16"),
     "scatter": np.dtype("<f8"),
@@ -56,6 +56,10 @@ _ARRAYS: dict[str, np.dtype[Any]] = {
     "trace_hash": np.dtype("u1"),
 }
 _SUMS = ("scatter", "band", "node_hermitian", "node_complementary")
+
+Array = TypeVar("Array", bound=NDArray[np.generic])
+Seen = TypeVar("Seen")
+"""What is kept of a sweep for who watches: the sweep itself if nobody says."""
 
 
 @total_ordering
@@ -92,7 +96,7 @@ class GroupKey:
     cooldown: str
 
     @property
-    def sort_key(self) -> tuple[Any, ...]:
+    def sort_key(self) -> tuple[object, ...]:
         """Tuple that orders keys: isolator, cooldown, pump, state, then the setting."""
         return (
             self.isolator,
@@ -127,7 +131,7 @@ class GroupKey:
         bias = ", ".join(f"{x:g} A" for x in self.bias_a)
         return f"isolator {self.isolator!r}, {pump}, bias ({bias}), state {self.state!r}, cooldown {self.cooldown!r}"
 
-    def as_json(self) -> list[Any]:
+    def as_json(self) -> list[object]:
         """Return the fields as JSON values; NaN becomes null."""
 
         def plain(x: float | None) -> float | None:
@@ -362,7 +366,7 @@ class Digest(Mapping[GroupKey, GroupStats]):
             ],
             "distrusted": [[d.file, d.key.as_json(), d.score, d.left_out, d.identity, d.why] for d in self.distrusted],
         }
-        parts: dict[str, list[NDArray[Any]]] = {name: [] for name in _ARRAYS}
+        parts: dict[str, list[NDArray[np.generic]]] = {name: [] for name in _ARRAYS}
         for group in self.values():
             for name in _ARRAYS:
                 own = name.removeprefix("block_")
@@ -599,18 +603,18 @@ class _Running:
 
     def freeze(self, last: bool = False) -> GroupStats:
         names = ("frequency_hz", "mean", *_SUMS)
-        arrays = {name: _fixed(getattr(self, name) if last else np.array(getattr(self, name))) for name in names}
+        arrays = {name: getattr(self, name) if last else np.array(getattr(self, name)) for name in names}
         hashes = np.frombuffer(b"".join(sorted(self.identities)), dtype=np.uint8).reshape(-1, HASH_BYTES)
         return GroupStats(
             count=self.count,
             reference_ohm=self.reference_ohm,
             blocks=self.blocks.freeze(),
             trace_hash=_fixed(hashes),
-            **arrays,
+            **{name: _fixed(array) for name, array in arrays.items()},
         )
 
 
-def _fixed(array: NDArray[Any]) -> NDArray[Any]:
+def _fixed(array: Array) -> Array:
     array.flags.writeable = False
     return array
 
@@ -662,9 +666,9 @@ def digest_campaign(
     place: Traces | str | os.PathLike[str],
     progress: Callable[[int, int], None] | None = None,
     start: Digest | None = None,
-    watch: Callable[[GroupKey, Any, str], None] | None = None,
+    watch: Callable[[GroupKey, Seen, str], None] | None = None,
     *,
-    look: Callable[[Sweep], Any] | None = None,
+    look: Callable[[Sweep], Seen] | None = None,
     executor: Workers | None = None,
     spare: int = 0,
 ) -> Digest:
@@ -748,7 +752,7 @@ def _digest_once(
     rows: Sequence[LogRow],
     traces: Traces,
     told: tuple[
-        Callable[[int, int], None] | None, Callable[[GroupKey, Any, str], None] | None, Callable[[Sweep], Any] | None
+        Callable[[int, int], None] | None, Callable[[GroupKey, Seen, str], None] | None, Callable[[Sweep], Seen] | None
     ],
     start: Digest | None,
     executor: Workers | None,
@@ -762,14 +766,14 @@ def _digest_once(
     reading = _Reading(traces, known, look, watch is not None, spare > 0, frozenset(odd))
     chunks = [rows[k : k + CHUNK_TRACES] for k in range(0, len(rows), CHUNK_TRACES)]
     done = 0
-    later: list[tuple[GroupKey, Any, str]] = []
+    later: list[tuple[GroupKey, Seen, str]] = []
     unusable = list(odd.values())
 
     def each(key: GroupKey, sweep: Sweep, file: str) -> None:
         if watch is not None:
-            seen(key, sweep if look is None else look(sweep), file)
+            seen(key, cast("Seen", sweep) if look is None else look(sweep), file)
 
-    def seen(key: GroupKey, what: Any, file: str) -> None:
+    def seen(key: GroupKey, what: Seen, file: str) -> None:
         if spare:
             later.append((key, what, file))
         elif watch is not None:
@@ -781,7 +785,7 @@ def _digest_once(
         if progress is not None:
             progress(done, len(rows))
 
-    parts = (
+    parts: Iterator[_Part[Seen]] = (
         (_read_chunk(reading, chunk, each, count) for chunk in chunks)
         if executor is None
         else ordered_map(_read_chunk_away, chunks, reading, executor=executor, batch=1)
@@ -821,45 +825,45 @@ def _digest_once(
 
 
 @dataclass(frozen=True)
-class _Reading:
+class _Reading(Generic[Seen]):
     """What reading any chunk of a log needs: where its traces lie, traces digested before, what is to be kept of each sweep, what is left out."""
 
     traces: Traces
     known: dict[bytes, GroupKey]
-    look: Callable[[Sweep], Any] | None
+    look: Callable[[Sweep], Seen] | None
     watched: bool
     sparing: bool
     odd: frozenset[str]
 
 
 @dataclass(frozen=True)
-class _Part:
+class _Part(Generic[Seen]):
     """A chunk's digest, the paths of its traces by identity, and what was seen of each (only from other processes)."""
 
     digest: Digest
     files: dict[bytes, str]
-    seen: list[tuple[GroupKey, Any, str]]
+    seen: list[tuple[GroupKey, Seen, str]]
     unusable: list[Distrusted]
 
 
-def _read_chunk_away(reading: _Reading, rows: Sequence[LogRow]) -> _Part:
+def _read_chunk_away(reading: _Reading[Seen], rows: Sequence[LogRow]) -> _Part[Seen]:
     """Read a chunk in a worker."""
-    seen: list[tuple[GroupKey, Any, str]] = []
+    seen: list[tuple[GroupKey, Seen, str]] = []
 
     def keep(key: GroupKey, sweep: Sweep, file: str) -> None:
         if reading.watched:
-            seen.append((key, sweep if reading.look is None else reading.look(sweep), file))
+            seen.append((key, cast("Seen", sweep) if reading.look is None else reading.look(sweep), file))
 
     part = _read_chunk(reading, rows, keep, lambda: None)
     return _Part(part.digest, part.files, seen, part.unusable)
 
 
 def _read_chunk(
-    reading: _Reading,
+    reading: _Reading[Seen],
     rows: Sequence[LogRow],
     each: Callable[[GroupKey, Sweep, str], None],
     count: Callable[[], None],
-) -> _Part:
+) -> _Part[Seen]:
     builder = DigestBuilder()
     files: dict[bytes, str] = {}
     unusable: list[Distrusted] = []
@@ -972,7 +976,7 @@ def off_group_for(
             )
         candidates = alike
 
-    def preference(other: GroupKey) -> tuple[Any, ...]:
+    def preference(other: GroupKey) -> tuple[object, ...]:
         distance = math.dist(other.bias_a, key.bias_a)
         return (distance, other.state not in first, -digest[other].count, other.sort_key)
 
@@ -998,8 +1002,8 @@ def load(path: str | os.PathLike[str]) -> Digest:
     return store.read(path, DIGEST, _unpack)
 
 
-def _unpack(fields: Mapping[str, Any], members: Mapping[str, NDArray[Any]]) -> Digest:
-    entries = fields["groups"]
+def _unpack(fields: Mapping[str, object], members: Mapping[str, NDArray[np.generic]]) -> Digest:
+    entries = store.tables(fields["groups"])
     for array, kind in _ARRAYS.items():
         if members[array].dtype != kind or members[array].ndim != 1:
             raise store.Damaged(f"{array} has the wrong type or shape")
@@ -1014,20 +1018,20 @@ def _unpack(fields: Mapping[str, Any], members: Mapping[str, NDArray[Any]]) -> D
             if used[array] > members[array].size:
                 raise store.Damaged(f"{array} is too short")
             arrays[array] = _fixed(members[array][begin : used[array]].reshape(shape).copy())
-        groups[_key_from_json(entry["key"])] = _group(entry, arrays)
+        groups[_key_from_json(_list(entry["key"]))] = _group(entry, arrays)
     for array, length in used.items():
         if length != members[array].size:
             raise store.Damaged(f"{array} is too long")
-    digest = Digest(groups, [_distrusted(x) for x in fields["distrusted"]])
+    digest = Digest(groups, [_distrusted(_list(x)) for x in _list(fields["distrusted"])])
     if len(digest) != len(entries) or digest.content_hash() != fields["content_hash"]:
         raise store.Damaged("it does not match its own checksum")
     return digest
 
 
-def _shapes(entry: Mapping[str, Any]) -> dict[str, tuple[int, ...]]:
+def _shapes(entry: Mapping[str, object]) -> dict[str, tuple[int, ...]]:
     """Shapes of a group's arrays, in the order of `_ARRAYS`."""
     count, points, blocks = (entry[name] for name in ("count", "points", "blocks"))
-    if any(type(x) is not int or x < 1 for x in (count, points, blocks)):
+    if type(count) is not int or type(points) is not int or type(blocks) is not int or min(count, points, blocks) < 1:
         raise store.Damaged("a group has no sweeps or no frequencies")
     nodes = node_indices(points).size
     return {
@@ -1044,39 +1048,66 @@ def _shapes(entry: Mapping[str, Any]) -> dict[str, tuple[int, ...]]:
     }
 
 
-def _group(entry: Mapping[str, Any], arrays: dict[str, NDArray[Any]]) -> GroupStats:
+def _list(value: object) -> list[object]:
+    if not isinstance(value, list):
+        raise TypeError("a list")
+    return value
+
+
+def _group(entry: Mapping[str, object], arrays: dict[str, NDArray[np.generic]]) -> GroupStats:
     ohm = entry["reference_ohm"]
-    if type(ohm) not in (int, float) or not 0.0 < ohm < math.inf:
+    if not store.is_number(ohm) or not 0.0 < ohm < math.inf:
         raise store.Damaged("a reference is not a positive number")
-    if np.any(np.diff(arrays["frequency_hz"]) <= 0.0):
+
+    def real(name: str) -> NDArray[np.float64]:
+        return np.asarray(arrays[name], dtype=np.float64)
+
+    def complexes(name: str) -> NDArray[np.complex128]:
+        return np.asarray(arrays[name], dtype=np.complex128)
+
+    if np.any(np.diff(real("frequency_hz")) <= 0.0):
         raise store.Damaged("frequencies do not increase")
-    if np.any(arrays["scatter"] < 0.0):
+    if np.any(real("scatter") < 0.0):
         raise store.Damaged("a scatter is negative")
-    taken = [arrays.pop(f"block_{name}") for name in ("count", "time_s", "mean")]
-    blocks = Blocks(taken[0], taken[1], taken[2], entry["block_level"])
-    if fault := blocks.fault(entry["count"]):
+    count, level = entry["count"], entry["block_level"]
+    if type(count) is not int or type(level) is not int:
+        raise store.Damaged("its blocks of time are not as they should be")
+    counts = np.asarray(arrays["block_count"], dtype=np.int64)
+    blocks = Blocks(counts, real("block_time_s"), complexes("block_mean"), level)
+    if fault := blocks.fault(count):
         raise store.Damaged(fault)
-    return GroupStats(count=entry["count"], reference_ohm=float(ohm), blocks=blocks, **arrays)
+    return GroupStats(
+        count=count,
+        reference_ohm=float(ohm),
+        frequency_hz=real("frequency_hz"),
+        mean=complexes("mean"),
+        scatter=real("scatter"),
+        band=complexes("band"),
+        node_hermitian=complexes("node_hermitian"),
+        node_complementary=complexes("node_complementary"),
+        blocks=blocks,
+        trace_hash=np.asarray(arrays["trace_hash"], dtype=np.uint8),
+    )
 
 
-def _distrusted(fields: Sequence[Any]) -> Distrusted:
+def _distrusted(fields: Sequence[object]) -> Distrusted:
     file, key, score, left_out, identity, why = fields
-    if type(file) is not str or type(left_out) is not bool or type(score) not in (int, float) or type(why) is not str:
+    if type(file) is not str or type(left_out) is not bool or not store.is_number(score) or type(why) is not str:
         raise TypeError("a distrusted sweep")
     if not math.isfinite(score) or type(identity) is not str or len(bytes.fromhex(identity)) not in (0, HASH_BYTES):
         raise TypeError("the score or identity of a distrusted sweep")
-    return Distrusted(file, _key_from_json(key), float(score), left_out, identity, why)
+    return Distrusted(file, _key_from_json(_list(key)), float(score), left_out, identity, why)
 
 
-def _key_from_json(fields: Sequence[Any]) -> GroupKey:
+def _key_from_json(fields: Sequence[object]) -> GroupKey:
     isolator, pump_on, port, phase, power, frequency, bias, state, cooldown = fields
-    if not all(type(x) is str for x in (isolator, state, cooldown)) or type(pump_on) is not bool:
+    if type(isolator) is not str or type(state) is not str or type(cooldown) is not str or type(pump_on) is not bool:
         raise TypeError("a name or switch of a key")
-    if type(port) not in (int, type(None)) or type(bias) is not list:
+    if not (port is None or type(port) is int) or type(bias) is not list:
         raise TypeError("a port or bias of a key")
 
-    def number(value: Any) -> float:
-        if type(value) not in (int, float) or not math.isfinite(value):
+    def number(value: object) -> float:
+        if not store.is_number(value) or not math.isfinite(value):
             raise TypeError("a number of a key")
         return float(value)
 

@@ -390,8 +390,8 @@ def _clock(rows: Sequence[LogRow], study: Study) -> Iterable[LogFinding]:
             "Write when each was taken, in seconds: drift of flux and gain is learned from it",
         )  # fmt: skip
         return
-    stated = study.plan.seconds_per_sweep
-    if "time_per_sweep" not in study.tree.get("plan", {}) or not stated > 0:
+    stated, plan = study.plan.seconds_per_sweep, study.tree.get("plan")
+    if not isinstance(plan, dict) or "time_per_sweep" not in plan or not stated > 0:
         return
     ratio = median(b - a for a, b in pairwise(times)) / stated
     for factor, unit in CLOCKS.items():

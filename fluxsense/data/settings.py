@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 from fluxsense.base.units import watt_to_dbm
 from fluxsense.data.digest import GroupKey
@@ -68,7 +68,7 @@ def setting_names(study: Study, keys: Sequence[GroupKey]) -> dict[GroupKey, str]
     """A name for the setting of each pump-on group: the study's where one fits, else "setting 1", "setting 2", ..."""
     slack = bias_slack_a(study)
     names: dict[GroupKey, str] = {}
-    others: dict[tuple[Any, ...], str] = {}
+    others: dict[tuple[object, ...], str] = {}
     for key in keys:
         fits = [s.name for s in study.settings if _just(s, key, slack)]
         if fits:

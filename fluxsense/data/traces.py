@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, Protocol
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,7 +91,7 @@ class Traces:
         if pack is None:
             write_sweep(self.path(file), sweep, comments, digits)
             return
-        columns: dict[str, NDArray[Any]] = {self.form.frequency: sweep.frequency_hz / self.form.unit_hz}
+        columns: dict[str, NDArray[np.generic]] = {self.form.frequency: sweep.frequency_hz / self.form.unit_hz}
         s = np.conj(sweep.s)
         for (i, j), names in _entries(self.form):
             if names:

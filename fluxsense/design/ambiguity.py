@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +30,7 @@ from fluxsense.infer.budget import flux_map_rank, rank_findings, reference_findi
 from fluxsense.study import BiasLine, Chip, Setting, State, Study
 
 FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
 
 COUNT_STARTS = (1.0, 0.3, 0.05)
 """Sizes, in true ones, from which the fit of directions starts: far from a flip they have no slope that would lead to it."""
@@ -102,7 +102,7 @@ def _at_size(x: FloatArray, factor: float) -> FloatArray:
     return out
 
 
-def _least_mismatch(experiment: Experiment, x: FloatArray, truth: list[Any], steps: int) -> FloatArray:
+def _least_mismatch(experiment: Experiment, x: FloatArray, truth: list[ComplexArray], steps: int) -> FloatArray:
     """Least mismatch (B,) with true traces that a descent from x (B, D) finds, directions held."""
     unit = x[:, :3] / np.linalg.norm(x[:, :3], axis=1, keepdims=True)
     best, gradient, matrix = _mismatch(experiment, x, unit, truth)
@@ -141,7 +141,7 @@ def _size_cost(experiment: Experiment, r: FloatArray) -> FloatArray:
     return np.asarray(0.5 * ((r - 1) / prior.radial_sd) ** 2)
 
 
-def _traces(experiment: Experiment, x: FloatArray) -> list[Any]:
+def _traces(experiment: Experiment, x: FloatArray) -> list[ComplexArray]:
     """Scattering parameters (1, P, 2, F) of each block at one point."""
     unknowns = experiment.unknowns
     parameters = unknowns.parameters(x)
@@ -150,7 +150,7 @@ def _traces(experiment: Experiment, x: FloatArray) -> list[Any]:
 
 
 def _mismatch(
-    experiment: Experiment, x: FloatArray, unit: FloatArray, truth: list[Any]
+    experiment: Experiment, x: FloatArray, unit: FloatArray, truth: list[ComplexArray]
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Half chi squared plus prior (B,), its downhill gradient (B, 1 + N) and curvature for size and nuisances."""
     unknowns = experiment.unknowns

@@ -14,7 +14,8 @@ import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from types import ModuleType
+from typing import TYPE_CHECKING, TypedDict, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +26,9 @@ from fluxsense.base.units import shown
 from fluxsense.design.layout import Layout
 from fluxsense.study import Study
 
+if TYPE_CHECKING:
+    from fluxsense.design.gdsii_reader import Loop, Order
+
 FloatArray = npt.NDArray[np.float64]
 
 LARGEST_LAYER = 65535
@@ -34,7 +38,14 @@ READER = Path(__file__).with_name("gdsii_reader.py")
 GUIDE = "guide only: the lines that wires are to follow, without their width"
 
 
-def need_gdstk() -> Any:
+class _Answer(TypedDict, total=False):
+    """What the reader prints: loops by cell, or what is wrong and what to do."""
+
+    cells: Mapping[str, Sequence[Loop]]
+    fault: Sequence[object]
+
+
+def need_gdstk() -> ModuleType:
     """The package that reads and writes GDSII.
 
     Raises
@@ -137,7 +148,7 @@ def write_gdsii(
         write_beside(path, inner.read_bytes(), sync=True)
 
 
-def _wire(gdstk: Any, outline: Any, width_um: float, name: str) -> list[Any]:
+def _wire(gdstk: ModuleType, outline: FloatArray, width_um: float, name: str) -> list[object]:
     """Metal of a width along a closed outline."""
     outer, inner = (gdstk.offset([outline], s * 0.5 * width_um, "miter", 10, 1e-6) for s in (1, -1))
     if len(outer) != 1 or len(inner) != 1:
@@ -286,7 +297,7 @@ def read_gdsii(
     raw = read_bytes(path, limit_bytes=FILE_LIMIT_BYTES, kind="layout")
     where = str(path)
     _check_frame(raw, where)
-    order = {
+    order: Order = {
         "path": str(Path(path).absolute()),
         "layer": layer,
         "datatype": datatype,
@@ -319,7 +330,7 @@ def read_gdsii(
     return out
 
 
-def _ask(order: Mapping[str, object], where: str) -> dict[str, Any]:
+def _ask(order: Order, where: str) -> _Answer:
     """The reader's answer; its end without one is a fault of the file."""
     try:
         done = subprocess.run(
@@ -338,7 +349,7 @@ def _ask(order: Mapping[str, object], where: str) -> dict[str, Any]:
             where=where,
             remedy="Open it in a layout editor and export the cell of the loops alone",
         )
-    return answer
+    return cast("_Answer", answer)
 
 
 def read_layout(study: Study, path: str | Path, *, layer: int, cell: str = "") -> tuple[Layout, dict[str, float]]:

@@ -15,9 +15,13 @@ import json
 import sys
 import warnings
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, TypedDict, cast
 
 import gdstk
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 MEMORY_LIMIT_BYTES = 2_000_000_000
 TIME_LIMIT_S = 60
@@ -38,6 +42,25 @@ SLITS = (0.01, 0.03, 0.1)
 Point = tuple[float, float]
 
 
+class Order(TypedDict):
+    """What is asked for: the argument of this program."""
+
+    path: str
+    layer: int
+    datatype: int | None
+    cells: list[str]
+    names: list[str]
+    or_top: bool
+
+
+class Loop(TypedDict):
+    """One loop of the answer, in micrometres."""
+
+    name: str
+    points: list[Point]
+    width: float
+
+
 class Refused(Exception):
     """What is wrong and what to do about it, two sentences without their full stops."""
 
@@ -52,7 +75,7 @@ def _limit() -> None:
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 
-def _count(cell: Any, done: dict[str, int], above: tuple[str, ...] = ()) -> int:
+def _count(cell: gdstk.Cell, done: dict[str, int], above: tuple[str, ...] = ()) -> int:
     """Shapes of a cell with all that it places; refuses circles and cells that are not in the file."""
     if cell.name in above:
         raise Refused(f'the cell "{cell.name}" places itself', "Take the reference out")
@@ -69,7 +92,7 @@ def _count(cell: Any, done: dict[str, int], above: tuple[str, ...] = ()) -> int:
     return done[cell.name]
 
 
-def _area(polygons: Sequence[Any]) -> float:
+def _area(polygons: Sequence[gdstk.Polygon]) -> float:
     return float(sum(abs(p.area()) for p in polygons))
 
 
@@ -78,11 +101,11 @@ def _signed(points: Sequence[Point]) -> float:
     return 0.5 * sum(x * v - u * y for (x, y), (u, v) in zip(points, turned, strict=True))
 
 
-def _union(polygons: Sequence[Any]) -> list[Any]:
+def _union(polygons: Sequence[gdstk.Polygon]) -> list[gdstk.Polygon]:
     return list(gdstk.boolean(list(polygons), [], "or", precision=FINE_UM))
 
 
-def _holes(piece: Sequence[Any]) -> list[Any]:
+def _holes(piece: Sequence[gdstk.Polygon]) -> list[gdstk.Polygon]:
     """What a piece of metal surrounds: a frame around it less the metal, without the part that reaches the frame."""
     if not piece:
         return []
@@ -93,17 +116,22 @@ def _holes(piece: Sequence[Any]) -> list[Any]:
     return [p for p in rest if p.bounding_box()[0][0] > x0 + 0.5]
 
 
-def _extent(polygon: Any) -> tuple[float, float]:
+def _extent(polygon: gdstk.Polygon) -> tuple[float, float]:
     (x0, y0), (x1, y1) = polygon.bounding_box()
     return x1 - x0, y1 - y0
 
 
-def _perimeter(polygon: Any) -> float:
-    points = polygon.points
+def _corners(polygon: gdstk.Polygon) -> NDArray[np.float64]:
+    """Corners (n, 2): an array, whatever the package's own annotation says."""
+    return cast("NDArray[np.float64]", polygon.points)
+
+
+def _perimeter(polygon: gdstk.Polygon) -> float:
+    points = _corners(polygon)
     return float(sum(((a - b) ** 2).sum() ** 0.5 for a, b in zip(points, [*points[1:], points[0]], strict=True)))
 
 
-def _has_slit(polygon: Any) -> bool:
+def _has_slit(polygon: gdstk.Polygon) -> bool:
     """Whether a polygon is a wire that nearly closes: swollen a little, it surrounds something."""
     alone = gdstk.Cell("alone").add(polygon)
     if abs(polygon.area()) < 0.4 * abs(_signed(alone.convex_hull().tolist())):
@@ -113,7 +141,7 @@ def _has_slit(polygon: Any) -> bool:
     return any(_holes(s) for s in swollen)
 
 
-def _centre_line(piece: Any, hole: Any, what: str) -> tuple[Any, float]:
+def _centre_line(piece: gdstk.Polygon, hole: gdstk.Polygon, what: str) -> tuple[gdstk.Polygon, float]:
     """Centre line and width of a wire of one width around a hole.
 
     For parallel outlines with mitred corners area = width x length of the centre line, and that length is the mean of the two
@@ -137,7 +165,7 @@ def _centre_line(piece: Any, hole: Any, what: str) -> tuple[Any, float]:
     )
 
 
-def _outline(polygons: Sequence[Any], what: str) -> tuple[list[Point], float]:
+def _outline(polygons: Sequence[gdstk.Polygon], what: str) -> tuple[list[Point], float]:
     """Corners and width (0 for a drawn outline) of the loop that connected polygons stand for."""
     union = _union(polygons)
     holes = _holes(union)
@@ -162,12 +190,12 @@ def _outline(polygons: Sequence[Any], what: str) -> tuple[list[Point], float]:
     return [(float(x), float(y)) for x, y in polygons[0].points], 0.0
 
 
-def _crosses(polygon: Any) -> bool:
+def _crosses(polygon: gdstk.Polygon) -> bool:
     """Whether an outline crosses itself, as a figure-eight does: the signs of its lobes differ."""
-    return abs(_signed(polygon.points.tolist())) < (1 - 1e-6) * _area(_union([polygon]))
+    return abs(_signed(_corners(polygon).tolist())) < (1 - 1e-6) * _area(_union([polygon]))
 
 
-def _groups(polygons: Sequence[Any]) -> list[list[Any]]:
+def _groups(polygons: Sequence[gdstk.Polygon]) -> list[list[gdstk.Polygon]]:
     """Polygons that touch each other, together; an outline that crosses itself stays alone."""
     plain = [p for p in polygons if not _crosses(p)]
     out = [[p] for p in polygons if _crosses(p)]
@@ -183,7 +211,7 @@ def _groups(polygons: Sequence[Any]) -> list[list[Any]]:
     return sorted((g for g in out if g), key=lambda g: order[id(g[0])])
 
 
-def _path(path: Any, what: str) -> tuple[list[Point], float]:
+def _path(path: gdstk.FlexPath, what: str) -> tuple[list[Point], float]:
     """Corners and width of a path that closes."""
     points = [(float(x), float(y)) for x, y in path.spine()]
     width = float(abs(path.widths()[0][0]))
@@ -213,15 +241,15 @@ def _label(shapes: Sequence[Sequence[Point]], labels: Sequence[tuple[str, Point]
     return found.pop() if found else ""
 
 
-def _of_cell(cell: Any, order: dict[str, Any]) -> list[dict[str, Any]]:
+def _of_cell(cell: gdstk.Cell, order: Order) -> list[Loop]:
     """The loops of one cell with all that it places."""
 
     def here(layers: Sequence[int], kinds: Sequence[int]) -> bool:
         return order["layer"] in layers and (order["datatype"] is None or order["datatype"] in kinds)
 
     polygons = [p for p in cell.get_polygons(include_paths=False) if here([p.layer], [p.datatype])]
-    paths = [p for p in cell.get_paths() if here(p.layers, p.datatypes)]
-    corners = [p.points.tolist() for p in polygons] + [p.spine().tolist() for p in paths]
+    paths = [p for p in cell.get_paths() if isinstance(p, gdstk.FlexPath) and here(p.layers, p.datatypes)]
+    corners = [_corners(p).tolist() for p in polygons] + [p.spine().tolist() for p in paths]
     if sum(map(len, corners)) > MOST_CORNERS:
         raise Refused(f"layer {order['layer']} holds too many corners to be outlines", "Name the layer of the outlines")
     if any(not abs(x) <= LARGEST_UM for points in corners for place in points for x in place):
@@ -232,10 +260,11 @@ def _of_cell(cell: Any, order: dict[str, Any]) -> list[dict[str, Any]]:
         for label in cell.get_labels()
         if (label.text in wanted if wanted else label.layer == order["layer"])
     ]
-    out = []
-    for number, group in enumerate([*_groups(polygons), *paths], 1):
+    out: list[Loop] = []
+    groups: list[list[gdstk.Polygon] | gdstk.FlexPath] = [*_groups(polygons), *paths]
+    for number, group in enumerate(groups, 1):
         what = f'shape {number} of the cell "{cell.name}"'
-        shapes = [p.points.tolist() for p in group] if isinstance(group, list) else [group.spine().tolist()]
+        shapes = [_corners(p).tolist() for p in group] if isinstance(group, list) else [group.spine().tolist()]
         name = _label(shapes, labels, what)
         if wanted and not name:
             continue  # other things may lie on the layer of the loops
@@ -245,7 +274,7 @@ def _of_cell(cell: Any, order: dict[str, Any]) -> list[dict[str, Any]]:
     return out
 
 
-def _cells(library: Any, order: dict[str, Any]) -> list[Any]:
+def _cells(library: gdstk.Library, order: Order) -> list[gdstk.Cell]:
     """The cells that are asked for, else those that no other places."""
     everything = [c for c in library.cells if isinstance(c, gdstk.Cell)]
     names = [c.name for c in everything]
@@ -258,7 +287,7 @@ def _cells(library: Any, order: dict[str, Any]) -> list[Any]:
     asked = [c for c in everything if c.name in order["cells"]]
     top = library.top_level()
     if not asked and (not order["cells"] or (order["or_top"] and len(top) == 1)):
-        asked = top
+        asked = [c for c in top if isinstance(c, gdstk.Cell)]
     if not asked:
         listed = ", ".join(names[:8]) + (" and more" if names[8:] else "")
         raise Refused(
@@ -271,7 +300,7 @@ def _cells(library: Any, order: dict[str, Any]) -> list[Any]:
     return list(asked)
 
 
-def read(order: dict[str, Any]) -> dict[str, list[dict[str, Any]]]:
+def read(order: Order) -> dict[str, list[Loop]]:
     """The loops of a file by cell."""
     try:
         library = gdstk.read_gds(order["path"], unit=1e-6)
@@ -285,7 +314,7 @@ def main() -> None:
     _limit()
     warnings.simplefilter("ignore")  # references to cells that are missing are refused below, with their names
     try:
-        out: dict[str, Any] = {"cells": read(json.loads(sys.argv[1]))}
+        out: dict[str, object] = {"cells": read(json.loads(sys.argv[1]))}
     except Refused as error:
         out = {"fault": list(error.args)}
     print(json.dumps(out))

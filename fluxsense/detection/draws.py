@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -90,14 +90,14 @@ def load_draws(path: str | Path) -> SourceDraws:
     return store.read(path, DRAWS, _unpack)
 
 
-def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> SourceDraws:
-    vectors = arrays["vectors"]
+def _unpack(header: dict[str, object], arrays: dict[str, npt.NDArray[np.generic]]) -> SourceDraws:
+    vectors = np.asarray(arrays["vectors"])
     if vectors.dtype != np.float64 or vectors.ndim != 2 or vectors.shape[1] != 3 or not np.isfinite(vectors).all():
         raise store.Damaged("its draws are no vectors")
 
     def number(name: str) -> float:
         value = header[name]
-        if type(value) not in (int, float) or not 0.0 <= value < math.inf:
+        if not store.is_number(value) or not 0.0 <= value < math.inf:
             raise store.Damaged(f"its {name} is no number")
         return float(value)
 
@@ -107,6 +107,8 @@ def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Sour
         return str(header[name])
 
     given = header["direction"]
+    if not isinstance(given, dict):
+        raise TypeError("a direction")
     direction = DirectionPrior(
         str(given["kind"]),
         _vector(given["axis"]),
@@ -120,7 +122,7 @@ def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Sour
     if source.size <= 0 or source.unit not in OWN_UNIT.values():
         raise store.Damaged("its source has no size")
     return SourceDraws(
-        vectors,
+        np.asarray(vectors, dtype=np.float64),
         max(number("effective"), 1.0),
         source,
         text("title"),
@@ -130,6 +132,6 @@ def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Sour
     )
 
 
-def _vector(values: Any) -> tuple[float, float, float]:
+def _vector(values: Iterable[float]) -> tuple[float, float, float]:
     x, y, z = (float(v) for v in values)
     return x, y, z

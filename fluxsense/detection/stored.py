@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, fields
 from importlib.metadata import version as installed
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -160,7 +159,7 @@ class Stored:
             "version": self.version,
             "reference": sorted(self.reference) if self.reference else [],
         }
-        arrays: dict[str, Any] = {
+        arrays: dict[str, npt.NDArray[np.generic]] = {
             "weights": self.mixture.weights,
             "means": self.mixture.means,
             "factors": self.mixture.factors,
@@ -248,7 +247,7 @@ def load_stored(path: str | Path) -> Stored:
     return store.read(path, POSTERIOR, _unpack)
 
 
-def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Stored:
+def _unpack(header: dict[str, object], arrays: dict[str, npt.NDArray[np.generic]]) -> Stored:
     """The file's content; ValueError, TypeError or KeyError if anything is not as `save` writes it."""
 
     def array(name: str, *shape: int | None) -> FloatArray:
@@ -258,11 +257,11 @@ def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Stor
             raise ValueError(name)
         if any(n < 1 if want is None else n != want for n, want in zip(found.shape, shape, strict=True)):
             raise ValueError(name)
-        return found
+        return np.asarray(found, dtype=np.float64)
 
     def number(name: str, low: float) -> float:
         value = header[name]
-        if type(value) not in (int, float) or not low <= value < np.inf:
+        if not store.is_number(value) or not low <= value < np.inf:
             raise ValueError(name)
         return float(value)
 
@@ -277,7 +276,7 @@ def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Stor
             raise ValueError(name)
         return str(header[name])
 
-    def whole(value: Any) -> int:
+    def whole(value: object) -> int:
         if type(value) is not int:
             raise ValueError("a whole number")
         return value
@@ -316,7 +315,7 @@ def _unpack(header: dict[str, Any], arrays: dict[str, npt.NDArray[Any]]) -> Stor
         reference=reference,
         mixture=mixture,
         x=x,
-        log_posterior=log_p,
+        log_posterior=np.asarray(log_p, dtype=np.float64),
         effective=number("effective", 0.0),
         trust=text("trust"),
         reasons=texts("reasons"),

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Any, Final
+from typing import Final, TypedDict
 
 import numpy as np
 import numpy.typing as npt
@@ -544,6 +544,19 @@ def _nominal_bias_flux(study: Study, bias_a: Sequence[float]) -> FloatArray:
     return np.asarray(bias_flux(mutual_matrix_phi0_per_a(study), np.asarray(bias_a, dtype=np.float64), offsets))
 
 
+class _ProbeTable(TypedDict):
+    """Numbers of an isolator's probes, a row each."""
+
+    phase: FloatArray
+    amplitude: FloatArray
+    pump_hz: FloatArray
+    port: npt.NDArray[np.int64]
+    bias: FloatArray
+    bias_flux: FloatArray
+    state: npt.NDArray[np.int64]
+    cooldown: npt.NDArray[np.int64]
+
+
 class ChipModel:
     """Predicts scattering parameters of a list of probes for batches of parameters.
 
@@ -634,7 +647,7 @@ class ChipModel:
         """Positions in `probes` of one isolator's probes, in the order in which `scattering` returns them."""
         return self._rows[isolator]
 
-    def _probe_table(self, isolator: int) -> dict[str, npt.NDArray[Any]]:
+    def _probe_table(self, isolator: int) -> _ProbeTable:
         chosen = [self.probes[n] for n in self._rows[isolator]]
         iso = self.study.isolators[isolator]
         sign = self.port_signs[isolator]

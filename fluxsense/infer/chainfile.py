@@ -16,7 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import TypeVar
 
 import h5py
 import numpy as np
@@ -27,6 +27,7 @@ from fluxsense.base.errors import InputError
 from fluxsense.base.files import read_bytes, write_beside
 
 FloatArray = npt.NDArray[np.float64]
+Kind = TypeVar("Kind", bound=np.generic)
 
 CHAINS = store.Kind("chains", 2, "the file of chains", "Remove it and run orient again")
 LEAST_SECONDS = 5.0
@@ -211,7 +212,7 @@ def _read(path: Path) -> tuple[Walk, str, bool]:
     return Walk(x, log_p, accepted, keys, places, calls), identity, finished
 
 
-def _array(file: h5py.File, name: str, kind: np.dtype[Any], most_bytes: int) -> npt.NDArray[Any]:
+def _array(file: h5py.File, name: str, kind: np.dtype[Kind], most_bytes: int) -> npt.NDArray[Kind]:
     """A plain dataset: stored in the file itself, not compressed, no larger than the file."""
     if not isinstance(file.get(name, getlink=True), h5py.HardLink):
         raise ValueError(f"{name} stands elsewhere")
@@ -222,4 +223,4 @@ def _array(file: h5py.File, name: str, kind: np.dtype[Any], most_bytes: int) -> 
         raise ValueError(f"{name} is not stored plainly")
     if data.size * kind.itemsize > most_bytes:
         raise ValueError(f"{name} is larger than the file")
-    return np.asarray(data[()])
+    return np.asarray(data[()], dtype=kind)

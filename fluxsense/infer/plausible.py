@@ -6,9 +6,9 @@ The bounds are common practice, no source: they lie far outside what a working e
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import combinations
-from typing import Any, Final
+from typing import Final, TypedDict
 
 import numpy as np
 
@@ -130,13 +130,37 @@ def _plan_findings(study: Study) -> Iterator[Finding]:
             yield Finding("setting twice", first=a.name, second=b.name)
 
 
-def isolation_findings(study: Study, isolators: Sequence[Mapping[str, Any]], enough_db: float) -> list[Finding]:
+class SettingEntry(TypedDict):
+    """An isolator at one setting, as `check` lists it."""
+
+    setting: str
+    flux_phi0: list[float]
+    coupling_sign: list[str]
+    pump_frequency_hz: float
+    direction: str
+    isolation_db: float
+    frequency_hz: float
+    insertion_loss_db: float
+    reflection_db: float
+    isolation_bandwidth_hz: float
+
+
+class IsolatorEntry(TypedDict):
+    """An isolator, as `check` lists it."""
+
+    isolator: str
+    wiring: str
+    directions: list[dict[str, object]]
+    settings: list[SettingEntry]
+
+
+def isolation_findings(study: Study, isolators: Sequence[IsolatorEntry], enough_db: float) -> list[Finding]:
     """Settings that leave isolators too little isolation to work with, each reason once.
 
     Parameters
     ----------
     study : Study
-    isolators : sequence of mapping
+    isolators : sequence of IsolatorEntry
         ``isolator`` and ``settings``, each with ``setting`` and ``isolation_db``, as `check` lists them.
     enough_db : float
     """

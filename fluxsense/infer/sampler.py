@@ -11,7 +11,6 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
 
 import emcee
 import numpy as np
@@ -257,7 +256,7 @@ class _Growing:
         self._log_p = [np.zeros((ensembles, 0, walkers))]
         self.accepted = np.zeros((ensembles, walkers))
         self.calls = 0
-        self._states: list[Any] = []
+        self._states: list[tuple[object, ...]] = []
         if start is not None:
             self._x, self._log_p = [start.x], [start.log_posterior]
             self.accepted, self.calls = np.array(start.accepted), start.calls

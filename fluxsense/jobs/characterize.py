@@ -74,7 +74,7 @@ def characterize(study: RoughStudy | str | Path, **options: Unpack[CharacterizeO
     said = found.document["verdict"]
     doubt = {"reliable": 0, "tentative": 1, "unusable": 2}[said["trust"]]
     verdict = Verdict.of((Finding("said", doubt, text=text) for text in said["reasons"]), "sound characterization")
-    asked: dict[str, Any] = {"isolation_db": options.get("enough_db"), "sampled": options.get("sampled")}
+    asked: dict[str, object] = {"isolation_db": options.get("enough_db"), "sampled": options.get("sampled")}
     provenance = Provenance(rough.study.sha256, seed=options.get("seed", 0), options=asked)
     return Characterization(
         make_document(Characterization, rough.study, verdict, provenance, body), rough.study, verdict, found

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
+import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.files import write_beside
@@ -35,7 +36,7 @@ from fluxsense.infer.budget import (
     reference_findings,
     zero_bias_findings,
 )
-from fluxsense.infer.plausible import isolation_findings, plausibility_findings
+from fluxsense.infer.plausible import IsolatorEntry, SettingEntry, isolation_findings, plausibility_findings
 from fluxsense.infer.slips import slip_findings
 from fluxsense.infer.verdict import kept_findings, left_out_findings
 from fluxsense.jobs.options import ENOUGH_ISOLATION_DB
@@ -168,7 +169,7 @@ def _campaign_findings(study: Study, rows: Sequence[LogRow], quick: bool) -> lis
     ]
 
 
-def _trace_summary(rows: Sequence[LogRow]) -> dict[str, Any]:
+def _trace_summary(rows: Sequence[LogRow]) -> dict[str, object]:
     """What the log holds."""
     return {
         "rows": len(rows),
@@ -178,7 +179,7 @@ def _trace_summary(rows: Sequence[LogRow]) -> dict[str, Any]:
     }
 
 
-def _isolator(study: Study, i: int) -> dict[str, Any]:
+def _isolator(study: Study, i: int) -> IsolatorEntry:
     """Wiring, ways of transmission and working points of one isolator."""
     iso = study.isolators[i]
     return {
@@ -189,7 +190,7 @@ def _isolator(study: Study, i: int) -> dict[str, Any]:
     }
 
 
-def sign_pattern_directions(study: Study, isolator: int) -> list[dict[str, Any]]:
+def sign_pattern_directions(study: Study, isolator: int) -> list[dict[str, object]]:
     """Direction of transmission for each sign pattern of the two fluxes and each pump port.
 
     The loops are put at plus or minus the isolator's reference flux, at the reference power and the matched pump
@@ -203,7 +204,7 @@ def sign_pattern_directions(study: Study, isolator: int) -> list[dict[str, Any]]
     iso = study.isolators[isolator]
     loops = loop_indices(study)[isolator]
     flux = iso.reference_flux_phi0
-    out = []
+    out: list[dict[str, object]] = []
     for signs in SIGN_PATTERNS:
         offsets = dict(zip(loops.tolist(), (s * flux for s in signs), strict=True))
         placed = replace(
@@ -231,19 +232,19 @@ def sign_pattern_directions(study: Study, isolator: int) -> list[dict[str, Any]]
     return out
 
 
-def _window(study: Study) -> np.ndarray[Any, np.dtype[np.float64]]:
+def _window(study: Study) -> npt.NDArray[np.float64]:
     """The sweep's frequencies, at least 201 of them."""
     return np.linspace(study.sweep.start_hz, study.sweep.stop_hz, max(201, study.sweep.points))
 
 
-def _directionality_db(s: Any) -> Any:
+def _directionality_db(s: npt.NDArray[np.complex128]) -> npt.NDArray[np.float64]:
     """20 log10(abs(S21)/abs(S12)) along frequency, kept within 200 dB."""
     a, b = np.abs(s[0]), np.abs(s[1])
     floor = 1e-10 * max(float(a.max()), float(b.max()), 1e-300)
-    return 20 * np.log10(np.maximum(a, floor) / np.maximum(b, floor))
+    return np.asarray(20 * np.log10(np.maximum(a, floor) / np.maximum(b, floor)))
 
 
-def _setting(study: Study, setting: int, isolator: int) -> dict[str, Any]:
+def _setting(study: Study, setting: int, isolator: int) -> SettingEntry:
     """Working point of one isolator at one setting with the source out."""
     chosen = study.settings[setting]
     probe = setting_probe(study, setting, isolator, 0)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 import numpy as np
+import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.findings import TRUST, Finding, Verdict
@@ -195,7 +196,7 @@ def _findings(pair: tuple[SourceDraws, SourceDraws], found: Mapping[str, Overlap
     return out
 
 
-def _side(draws: SourceDraws, mean: np.ndarray[Any, np.dtype[np.float64]]) -> dict[str, Any]:
+def _side(draws: SourceDraws, mean: npt.NDArray[np.float64]) -> dict[str, object]:
     azimuth, elevation = angles_from_vector(mean)
     sizes = np.sqrt(np.sum(draws.vectors**2, axis=1))
     return {
@@ -210,7 +211,7 @@ def _side(draws: SourceDraws, mean: np.ndarray[Any, np.dtype[np.float64]]) -> di
     }
 
 
-def _entry(found: Overlap | None) -> dict[str, Any] | None:
+def _entry(found: Overlap | None) -> dict[str, object] | None:
     """A Bayes factor with what it gives at even prior odds."""
     if found is None:
         return None

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any, ClassVar, Unpack
+from typing import ClassVar, TypedDict, Unpack
 
 import numpy as np
 import numpy.typing as npt
@@ -162,9 +162,9 @@ def _refuse_comparisons(study: Study, asked: DetectSettings) -> None:
 
 def _parts(
     study: Study, digest: Digest, stored: Stored | None, asked: DetectSettings
-) -> tuple[dict[str, Any], list[Finding], LinearCampaign]:
+) -> tuple[dict[str, object], list[Finding], LinearCampaign]:
     """The document's body, what leaves a doubt, and the campaign to first order; without `stored` for a planned experiment."""
-    body: dict[str, Any] = {
+    body: dict[str, object] = {
         "planned": stored is None,
         "promised": {"false_alarm": asked.promise.false_alarm, "detection": asked.promise.detection},
         "unit": study.source.unit,
@@ -190,13 +190,13 @@ def _parts(
     campaign = linear_campaign(study, digest, likelihood, at=np.zeros(quiet.size))
     taken = float(np.median([g.count for k, g in digest.items() if k.pump_on]))
     repeats = _Repeats(campaign, information_by_repeats(campaign), taken)
-    body["experiment"] = _experiment_part(
+    body["experiment"] = experiment = _experiment_part(
         study, lambda rng: drawn_campaigns(study, digest, campaign, rng, NUISANCE_DRAWS), repeats, asked
     )
     if stored is not None:
         fitted = linear_campaign(study, digest, likelihood)
         rng = stream(asked.seed, "detect: statistic without a source")
-        body["statistic"] = _statistic_part(fitted, body["experiment"], rng)
+        body["statistic"] = _statistic_part(fitted, experiment["thresholds"], rng)
         if asked.against is not None:
             compare = partial(compare_sources, digest=digest)
             body["source_models"], more = _models_part(study, as_study(asked.against), compare, asked)
@@ -207,7 +207,7 @@ def _parts(
 def _detect_in_counts(study: Study, asked: DetectSettings) -> Detection:
     """`detect` of counts of transmission, of the study's log or, if there is none, of the campaign that it plans."""
     planned = asked.planned or not study.log.exists()
-    body: dict[str, Any] = {
+    body: dict[str, object] = {
         "planned": planned,
         "promised": {"false_alarm": asked.promise.false_alarm, "detection": asked.promise.detection},
         "unit": study.source.unit,
@@ -239,14 +239,14 @@ def _detect_in_counts(study: Study, asked: DetectSettings) -> Detection:
     campaign = CountCampaign(none)
     taken = float(np.median([v.count for v in votes.values()]))
     repeats = _Repeats(campaign, campaign.information_by_repeats(), taken, resolved=1)
-    body["experiment"] = _experiment_part(
+    body["experiment"] = experiment = _experiment_part(
         study, lambda rng: drawn_counts(campaign, rng, NUISANCE_DRAWS), repeats, asked
     )
-    body["experiment"]["repeats_fall"]["without_flux_noise"] = None  # there is no law without it
+    experiment["repeats_fall"]["without_flux_noise"] = None  # there is no law without it
     if stored is not None:
         fitted = CountCampaign(none, campaign.measured_score()[1])
         rng = stream(asked.seed, "detect: statistic of counts without a source")
-        body["statistic"] = _statistic_part(fitted, body["experiment"], rng)
+        body["statistic"] = _statistic_part(fitted, experiment["thresholds"], rng)
     verdict = Verdict.of(doubts, "sound plan of detection" if planned else "sound evidence")
     provenance = Provenance(study.sha256, data_hash, asked.seed, _asked_for(asked, stored))
     document = make_document(Detection, study, verdict, provenance, body)
@@ -254,9 +254,9 @@ def _detect_in_counts(study: Study, asked: DetectSettings) -> Detection:
     return Detection(document, study, verdict, campaign)
 
 
-def _asked_for(asked: DetectSettings, stored: Stored | None) -> dict[str, Any]:
+def _asked_for(asked: DetectSettings, stored: Stored | None) -> dict[str, object]:
     """The options that the result depends on."""
-    out: dict[str, Any] = {"simulations": asked.simulations, "orient_seed": None if stored is None else stored.seed}
+    out: dict[str, object] = {"simulations": asked.simulations, "orient_seed": None if stored is None else stored.seed}
     if asked.toward:
         out["toward"] = [np.asarray(v, dtype=np.float64) for v in asked.toward]
     if asked.against is not None:
@@ -348,7 +348,7 @@ def _stored_for(study: Study, digest: Digest, folder: Path, asked: DetectSetting
 
 def _measured_part(
     study: Study, problem: CampaignProblem | VoteProblem, stored: Stored, asked: DetectSettings
-) -> tuple[dict[str, Any], list[Finding]]:
+) -> tuple[dict[str, object], list[Finding]]:
     """What the data say, and what leaves a doubt about it."""
     level = {"reliable": 0, "tentative": 1, "unusable": 2}[stored.trust]
     doubts = [Finding("said", level, text=text) for text in stored.reasons] if level else []
@@ -365,7 +365,7 @@ def _measured_part(
 
 def _models_part(
     first: Study, second: Study, compare: Callable[..., SourceModels], asked: DetectSettings
-) -> tuple[dict[str, Any], list[Finding]]:
+) -> tuple[dict[str, object], list[Finding]]:
     """This study's source model against another's, on the data that `compare` holds."""
     asked.say("comparing source models")
     found = compare(first, second, seed=asked.seed)
@@ -380,11 +380,11 @@ def _models_part(
     }, list(found.doubts)
 
 
-def _estimate(e: evidence.Estimate) -> dict[str, Any]:
+def _estimate(e: evidence.Estimate) -> dict[str, object]:
     return {"log_evidence": e.log_value, "sd": e.sd, "effective_draws": e.effective}
 
 
-def _evidence_entry(e: evidence.Evidence) -> dict[str, Any]:
+def _evidence_entry(e: evidence.Evidence) -> dict[str, object]:
     return {
         "importance": _estimate(e.importance),
         "bridge": _estimate(e.bridge),
@@ -395,7 +395,7 @@ def _evidence_entry(e: evidence.Evidence) -> dict[str, Any]:
 
 def _evidence_part(
     problem: CampaignProblem | VoteProblem, stored: Stored, rng: np.random.Generator, say: Progress
-) -> tuple[dict[str, Any], list[Finding]]:
+) -> tuple[dict[str, object], list[Finding]]:
     say("evidence of a source", 0.0, "")
     source, _ = evidence.weigh(
         problem,
@@ -444,7 +444,7 @@ def _entry(p: probabilities.Probability) -> dict[str, float]:
     return {"probability": p.value, "sd": p.sd, "smallest": p.smallest}
 
 
-def _direction_part(problem: Problem, stored: Stored) -> dict[str, Any]:
+def _direction_part(problem: Problem, stored: Stored) -> dict[str, object]:
     vectors = problem.unknowns.source(stored.x.reshape(-1, stored.x.shape[-1]))
     sizes = np.sqrt(np.sum(vectors**2, axis=1))
     unit = (vectors / np.where(sizes > 0, sizes, 1.0)[:, None]).reshape(*stored.x.shape[:3], 3)
@@ -473,7 +473,7 @@ def _compare_directions(
     candidates: Sequence[npt.ArrayLike],
     rng: np.random.Generator,
     say: Progress,
-) -> tuple[list[dict[str, Any]], list[Finding]]:
+) -> tuple[list[dict[str, object]], list[Finding]]:
     found, doubts = [], []
     effort = evidence.Effort(1000, fit_draws=400, fit_rounds=3, steps=60, walkers=2)
     likely = stored.x.reshape(-1, stored.x.shape[-1])[int(np.argmax(stored.log_posterior))]
@@ -518,12 +518,44 @@ class _Repeats:
     resolved: float = RESOLVED
 
 
+class _Growth(TypedDict):
+    """How what is seen grows with the number of repeats, and what stopping early would save."""
+
+    repeats_fall: dict[str, object]
+    growth: dict[str, object]
+    sequential: dict[str, object]
+
+
+class _Thresholds(TypedDict):
+    """What the statistic has to exceed, by what is known of the source."""
+
+    known: float
+    unknown_direction: float
+    unknown_direction_and_position: float
+    upper_bound: float
+    degrees: int
+    degrees_of_all_positions: float
+    local_false_alarm: float
+
+
+class _Experiment(_Growth):
+    """What the experiment sees and misses."""
+
+    repeats: float
+    smallest_size: dict[str, object]
+    thresholds: _Thresholds
+    roc: dict[str, object]
+    simulated: dict[str, object] | None
+    smallest_angle_deg: dict[str, object]
+    detection_against_size: dict[str, object]
+
+
 def _experiment_part(
     study: Study,
     draw: Callable[[np.random.Generator], Sequence[DrawnCampaign]],
     repeats: _Repeats,
     asked: DetectSettings,
-) -> dict[str, Any]:
+) -> _Experiment:
     """What the experiment sees and misses, whatever these data were; draw gives campaigns with nuisances from their priors."""
     rates, campaign = asked.promise, repeats.campaign
     rng = stream(asked.seed, "detect: the experiment")
@@ -587,7 +619,7 @@ def _experiment_part(
 
 def _simulated_part(
     drawn: Sequence[DrawnCampaign], size: float, threshold: float, asked: DetectSettings
-) -> dict[str, Any] | None:
+) -> dict[str, object] | None:
     """Rates counted over simulated campaigns without a source and with one of that size; None if none are wanted."""
     count, rates = asked.simulations, asked.promise
     if count == 0:
@@ -608,7 +640,7 @@ def _simulated_part(
     }
 
 
-def _repeats_part(repeats: _Repeats, probe: float, best: FloatArray, scale: float, rates: Promise) -> dict[str, Any]:
+def _repeats_part(repeats: _Repeats, probe: float, best: FloatArray, scale: float, rates: Promise) -> _Growth:
     """How what is seen grows with the number of repeats, and what stopping early would save."""
     information_at, taken = repeats.information_at, repeats.taken
     fall = trials.fall_with_repeats(
@@ -648,10 +680,10 @@ def _repeats_part(repeats: _Repeats, probe: float, best: FloatArray, scale: floa
     }
 
 
-def _statistic_part(campaign: WeakSource, experiment: dict[str, Any], rng: np.random.Generator) -> dict[str, Any]:
+def _statistic_part(campaign: WeakSource, thresholds: _Thresholds, rng: np.random.Generator) -> dict[str, object]:
     score, _ = campaign.measured_score()
     value = float(campaign.statistic(score))
-    local = float(trials.exceedance(value, 0.0, experiment["thresholds"]["degrees"]))
+    local = float(trials.exceedance(value, 0.0, thresholds["degrees"]))
     draws = 20_000
     null = score_statistic(campaign.information, trials.draw_scores(rng, campaign.information, draws))
     beyond = float(np.mean(null >= value))
@@ -662,5 +694,5 @@ def _statistic_part(campaign: WeakSource, experiment: dict[str, Any], rng: np.ra
         "probability_sd": float(np.sqrt(max(beyond, 1 / draws) / draws)),
         "smallest": 3 / draws,
         "linear_log_bayes_factor": float(campaign.log_bayes_factor(score)),
-        "exceeds_threshold": bool(value >= experiment["thresholds"]["unknown_direction_and_position"]),
+        "exceeds_threshold": bool(value >= thresholds["unknown_direction_and_position"]),
     }

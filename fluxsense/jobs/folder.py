@@ -28,12 +28,12 @@ MOST_LOOKED_AT = 100_000_000
 class UnwrittenError(InputError):
     """A document that could not be written: it is carried along, so that the work is not lost."""
 
-    def __init__(self, fault: InputError, document: dict[str, Any]) -> None:
+    def __init__(self, fault: InputError, document: dict[str, object]) -> None:
         super().__init__(fault.what, where=fault.where, remedy=fault.remedy)
         self.document = document
 
 
-def keep(path: Path, document: dict[str, Any]) -> None:
+def keep(path: Path, document: dict[str, object]) -> None:
     """Write a document as JSON: beside, forced to disk, renamed.
 
     Raises

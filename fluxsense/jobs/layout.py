@@ -5,7 +5,7 @@ from __future__ import annotations
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, ClassVar, Unpack
+from typing import ClassVar, TypedDict, Unpack
 
 import numpy as np
 
@@ -114,6 +114,7 @@ def layout(study: Study | str | Path, **options: Unpack[LayoutOptions]) -> Layou
     if any(v.array == POSITION for v in judge.unknowns.nuisances):
         readings["position_known"] = ("position",)
     known = asked.position_known and "position_known" in readings
+    comparison = _comparison(predictions, readings)
     body = {
         "seed": asked.seed,
         "criterion": asked.criterion,
@@ -122,11 +123,11 @@ def layout(study: Study | str | Path, **options: Unpack[LayoutOptions]) -> Layou
             {"isolators": c.count, "criterion": c.value, "prediction_valid": c.valid} for c in compared
         ],
         "isolators": len(study.isolators),
-        **_comparison(predictions, readings),
+        **comparison,
         **_layout_entries(study, best, found, present),
         "caution": CAUTION,
     }
-    valid = body["prediction_valid"]["position_known" if known else "position_as_stated"]["proposed"]
+    valid = comparison["prediction_valid"]["position_known" if known else "position_as_stated"]["proposed"]
     verdict = prediction_verdict(valid)
     names = ("criterion", "position_known", "starts", "steps")
     provenance = Provenance(
@@ -222,7 +223,14 @@ def _best_count(study: Study, asked: LayoutSettings) -> tuple[Study, list[CountR
     return min(compared, key=lambda c: sense * c.value).study, compared
 
 
-def _comparison(predictions: dict[str, Prediction], readings: dict[str, tuple[str, ...]]) -> dict[str, Any]:
+class _Comparison(TypedDict):
+    """Every criterion and whether it is valid, by what is known and by layout."""
+
+    comparison: dict[str, dict[str, dict[str, float]]]
+    prediction_valid: dict[str, dict[str, bool]]
+
+
+def _comparison(predictions: dict[str, Prediction], readings: dict[str, tuple[str, ...]]) -> _Comparison:
     """Every criterion of every layout, and whether its prediction is valid, by what is known when the data are read."""
     return {
         "comparison": {
@@ -235,7 +243,7 @@ def _comparison(predictions: dict[str, Prediction], readings: dict[str, tuple[st
     }
 
 
-def _layout_entries(study: Study, best: Study, found: LayoutSearch, present: Layout) -> dict[str, Any]:
+def _layout_entries(study: Study, best: Study, found: LayoutSearch, present: Layout) -> dict[str, object]:
     """The layout proposed, loop by loop, with the rules that each layout breaks."""
     proposed, clearance = found.layout, None
     if best.source.has_position:

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypedDict
+from typing import TYPE_CHECKING, TypedDict, cast
 
 from fluxsense.base.errors import InputError
 
@@ -290,10 +290,10 @@ class DetectSettings(_Told):
             _refuse_no_direction(direction)
 
 
-def _refuse_no_direction(direction: Any) -> None:
+def _refuse_no_direction(direction: npt.ArrayLike) -> None:
     """Refuse what is no vector of three finite numbers, not all zero."""
     try:
-        vector = [float(x) for x in direction]
+        vector = [float(x) for x in cast("Iterable[float]", direction)]
     except (TypeError, ValueError):
         vector = []
     if len(vector) != 3 or not all(map(math.isfinite, vector)) or not any(vector):

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Unpack
+from typing import TYPE_CHECKING, Any, ClassVar, NotRequired, TypedDict, Unpack
 
 import numpy as np
 import numpy.typing as npt
@@ -373,7 +373,7 @@ class BatchItem:
     """
 
     study: str
-    document: dict[str, Any] | None
+    document: dict[str, object] | None
     fault: str = ""
 
 
@@ -607,11 +607,19 @@ def _table(
     return (unknowns.names, unknowns.units, out), parameters
 
 
+class Limits(TypedDict):
+    """Local angular errors: as it is, with each kind of nuisance known, and with sweeps without the source."""
+
+    angular_error_deg: float
+    if_known: dict[str, float]
+    with_reference_sweeps_deg: NotRequired[float]
+
+
 @dataclass(frozen=True)
 class Budget:
     """What limits the answer: numbers for the document, and findings."""
 
-    numbers: dict[str, Any]
+    numbers: Limits
     findings: tuple[Finding, ...]
 
 
@@ -620,7 +628,7 @@ def _budget(study: Study, digest: Digest, problem: CampaignProblem, best: FloatA
     states = list(dict.fromkeys(k.state for k in digest if k.pump_on))
     missing = reference_findings(study, states)
     now, table = limits(problem, best)
-    numbers: dict[str, Any] = {
+    numbers: Limits = {
         "angular_error_deg": now,
         "if_known": {x.kind: x.error_if_known_deg for x in table},
     }
@@ -637,7 +645,7 @@ def _budget(study: Study, digest: Digest, problem: CampaignProblem, best: FloatA
     return Budget(numbers, ())
 
 
-def _extent_findings(study: Study, numbers: Mapping[str, Any]) -> list[Finding]:
+def _extent_findings(study: Study, numbers: Limits) -> list[Finding]:
     """What an unstated extent costs, where that can be noticed."""
     now, then = numbers["angular_error_deg"], numbers["if_known"].get("extent", np.inf)
     if not then < NOTICED * now:
@@ -668,7 +676,7 @@ def _trace_findings(
 # ---------------------------------------------------------------- the document
 
 
-def _direction_entry(vector: FloatArray) -> dict[str, Any]:
+def _direction_entry(vector: FloatArray) -> dict[str, object]:
     azimuth, elevation = angles_from_vector(vector)
     return {
         "azimuth_deg": float(np.degrees(azimuth)),
@@ -678,8 +686,8 @@ def _direction_entry(vector: FloatArray) -> dict[str, Any]:
 
 
 def answer_body(
-    study: Study, posterior: Posterior, factor: LogFactor, findings: Sequence[Finding], limit: dict[str, Any]
-) -> dict[str, Any]:
+    study: Study, posterior: Posterior, factor: LogFactor, findings: Sequence[Finding], limit: Mapping[str, object]
+) -> dict[str, object]:
     """What the documents of all kinds of inference have in common."""
     odds = antipodal_odds(posterior.directions, posterior.direction)
     agreement = posterior.diagnosis.weights
@@ -729,7 +737,7 @@ def answer_body(
     }
 
 
-def known_source_entry(test: BlindTest | None) -> dict[str, Any]:
+def known_source_entry(test: BlindTest | None) -> dict[str, object]:
     """What sweeps with a known source say of signs, axes and places, or that there are none."""
     said = sentences(f for f in blind_findings(test) if not f.doubt)
     return {
@@ -745,7 +753,7 @@ def known_source_entry(test: BlindTest | None) -> dict[str, Any]:
     }
 
 
-def _sampling_entry(posterior: Posterior) -> dict[str, Any]:
+def _sampling_entry(posterior: Posterior) -> dict[str, object]:
     chains, quantities = posterior.chains, posterior.diagnosis.quantities
     worst = min(min(q.ess_bulk, q.ess_tail) for q in quantities)
     return {
@@ -773,7 +781,7 @@ def _sampling_entry(posterior: Posterior) -> dict[str, Any]:
     }
 
 
-def nuisance_entries(unknowns: Unknowns, values: FloatArray) -> list[dict[str, Any]]:
+def nuisance_entries(unknowns: Unknowns, values: FloatArray) -> list[dict[str, object]]:
     """Prior and posterior of every nuisance; values (N, D) are draws in SI units, the source's three columns first."""
     return [
         {
@@ -788,7 +796,7 @@ def nuisance_entries(unknowns: Unknowns, values: FloatArray) -> list[dict[str, A
     ]
 
 
-def wiring_entries(study: Study, wiring: Wiring) -> list[dict[str, Any]]:
+def wiring_entries(study: Study, wiring: Wiring) -> list[dict[str, object]]:
     """Which pump port is which, per isolator."""
     return [
         {

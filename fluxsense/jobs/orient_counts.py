@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from typing import Any, Unpack
+from typing import Unpack
 
 import numpy as np
 import numpy.typing as npt
@@ -116,7 +116,7 @@ def orient_votes(
         "states": sorted({k.state for k in votes}),
         "cooldowns": list(cooldowns),
     }
-    body: dict[str, Any] = answer_body(study, posterior, factor, findings, limit) | {
+    body: dict[str, object] = answer_body(study, posterior, factor, findings, limit) | {
         "known_source": known_source_entry(None) | ({"said": []} if _has_known_source(study, votes) else {}),
         "predictive_check": asdict(check),
         "nuisances": nuisance_entries(problem.unknowns, values),

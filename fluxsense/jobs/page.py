@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from contextlib import suppress
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -77,7 +76,7 @@ def map_figure(answer: Answer) -> Figure:
     return sphere_map(shown(answer, groups=False), known_source(stated_truth(answer.study)))
 
 
-def write_report(path: str | os.PathLike[str], answer: Answer, truth: Any = None) -> None:
+def write_report(path: str | os.PathLike[str], answer: Answer, truth: object = None) -> None:
     """Write the page of an answer beside its place, then rename it, so that no reader sees half a page.
 
     Parameters
@@ -170,7 +169,7 @@ def group_views(orientation: Orientation, draws: int = BAND_DRAWS) -> list[Group
     settings = [s.name for s in study.settings]
     states = [s.name for s in study.states]
 
-    def rank(view: GroupView) -> tuple[Any, ...]:
+    def rank(view: GroupView) -> tuple[int, int, str, str, int]:
         place = settings.index(view.setting) if view.setting in settings else len(settings)
         return order.index(view.isolator), place, view.setting, view.cooldown, states.index(view.state)
 
@@ -193,7 +192,7 @@ def loop_views(orientation: Orientation, draws: int = LOOP_DRAWS) -> list[LoopVi
     fluxes = likelihood.loop_fluxes(orientation.draws(draws))
     names = setting_names(study, [k for f in families for k in f.keys if k.pump_on])
     many = len(likelihood.cooldowns) > 1
-    found: dict[tuple[Any, ...], tuple[list[str], FloatArray]] = {}
+    found: dict[tuple[int, tuple[float, ...], str, int], tuple[list[str], FloatArray]] = {}
     order = [i.name for i in study.isolators]
     states = [s.name for s in study.states]
     for family, flux in zip(families, fluxes, strict=True):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, ClassVar, Unpack
+from typing import ClassVar, TypedDict, Unpack
 
 import numpy as np
 import numpy.typing as npt
@@ -235,9 +235,7 @@ def prediction_verdict(valid: bool) -> Verdict:
     return Verdict.of(doubts, "sound prediction")
 
 
-def _working_points(
-    study: Study, x: FloatArray, asked: PlanSettings
-) -> tuple[WorkingPoint, Study, dict[str, Any], dict[str, Any]]:
+def _working_points(study: Study, x: FloatArray, asked: PlanSettings) -> tuple[WorkingPoint, Study, _Errors, _Errors]:
     """The best working points found, the study with them if they are better, and the errors before and after."""
     asked.say("predicting")
     before = _error_entry(study, asked.seed)
@@ -262,7 +260,17 @@ def _pump_limit_w(study: Study) -> float:
     return max(s.pump_power_w for s in study.settings) if stated is None else stated
 
 
-def _error_entry(study: Study, seed: int) -> dict[str, Any]:
+class _Errors(TypedDict):
+    """Angular errors over directions, in degrees."""
+
+    mean_deg: float
+    median_deg: float
+    worst_deg: float
+    mean_if_known_deg: dict[str, float]
+    prediction_valid: bool
+
+
+def _error_entry(study: Study, seed: int) -> _Errors:
     """Angular errors of a study's plan at fresh points, by what is known, with validity."""
     experiment = planned_experiment(study)
     points = direction_points(experiment.unknowns, VALIDATION_POINTS, seed, fresh=True)
@@ -281,7 +289,7 @@ def _error_entry(study: Study, seed: int) -> dict[str, Any]:
     }
 
 
-def _setting_entries(study: Study, proposed: Study, point: WorkingPoint) -> dict[str, Any]:
+def _setting_entries(study: Study, proposed: Study, point: WorkingPoint) -> dict[str, object]:
     """The proposed settings, with the isolation that was asked for and where it was not reached."""
     moved = proposed is not study
     isolation = point.isolation_db if moved else [()] * len(study.settings)
@@ -309,7 +317,7 @@ def _setting_entries(study: Study, proposed: Study, point: WorkingPoint) -> dict
     }
 
 
-def _schedule_entry(schedule: Schedule, coarse: Experiment) -> dict[str, Any]:
+def _schedule_entry(schedule: Schedule, coarse: Experiment) -> dict[str, object]:
     """The best split of the sweeps."""
     return {
         "candidates": [
@@ -333,7 +341,7 @@ def _schedule_entry(schedule: Schedule, coarse: Experiment) -> dict[str, Any]:
     }
 
 
-def _time_entries(coarse: Experiment, schedule: Schedule, few: FloatArray, asked: PlanSettings) -> dict[str, Any]:
+def _time_entries(coarse: Experiment, schedule: Schedule, few: FloatArray, asked: PlanSettings) -> dict[str, object]:
     """Time to the error wanted, and to the error rate wanted."""
     split = with_sweeps(coarse, schedule.sweeps)
     wanted = asked.wanted_deg if asked.wanted_deg is not None else 0.5 * schedule.error_rounded_deg
@@ -353,7 +361,7 @@ def _time_entries(coarse: Experiment, schedule: Schedule, few: FloatArray, asked
     }
 
 
-def _rate_entry(rate: TimeToErrorRate) -> dict[str, Any]:
+def _rate_entry(rate: TimeToErrorRate) -> dict[str, object]:
     return {
         "wanted": rate.wanted,
         "against": rate.against,
@@ -365,7 +373,7 @@ def _rate_entry(rate: TimeToErrorRate) -> dict[str, Any]:
     }
 
 
-def _known_source_entry(known: KnownSourcePlan | None) -> dict[str, Any]:
+def _known_source_entry(known: KnownSourcePlan | None) -> dict[str, object]:
     """The shortest sweeps that test signs, axes and places; of counts, which do not test them, a sentence alone."""
     if known is None:
         return {"said": sentences([Finding("counts test no study")])}
@@ -381,7 +389,7 @@ def _known_source_entry(known: KnownSourcePlan | None) -> dict[str, Any]:
     }
 
 
-def _frequency_entry(shares: FrequencyShares, study: Study) -> dict[str, Any]:
+def _frequency_entry(shares: FrequencyShares, study: Study) -> dict[str, object]:
     return {
         "start_hz": shares.start_hz,
         "stop_hz": shares.stop_hz,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -63,7 +63,7 @@ class ReadoutPart:
     findings : tuple of Finding
     """
 
-    body: dict[str, Any]
+    body: dict[str, object]
     findings: tuple[Finding, ...]
 
 
@@ -140,7 +140,7 @@ class ProbeProposal:
 
     study: Study
     findings: tuple[Finding, ...]
-    body: dict[str, Any] | None
+    body: dict[str, object] | None
 
 
 def probe_proposal(study: Study) -> ProbeProposal:
@@ -151,7 +151,7 @@ def probe_proposal(study: Study) -> ProbeProposal:
     found = sensing(study, chain)
     best = best_probe_power(found, chain.readout.source_power_w, study.limits.source_power_w)
     now = found.isolators[0].chain.power_w
-    body: dict[str, Any] = {"now_w": now, "now_source_w": chain.readout.source_power_w}
+    body: dict[str, object] = {"now_w": now, "now_source_w": chain.readout.source_power_w}
     if best is None:
         nothing = {"proposed_w": None, "source_w": None, "held_by": None, "name": None}
         return ProbeProposal(study, (Finding("self-Kerr unknown"),), body | nothing)
@@ -287,7 +287,7 @@ def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _chain_entry(at: ChainReport) -> dict[str, Any]:
+def _chain_entry(at: ChainReport) -> dict[str, object]:
     close = at.closest_to_compression
     return {
         "frequency_hz": at.frequency_hz,
@@ -313,7 +313,7 @@ def _chain_entry(at: ChainReport) -> dict[str, Any]:
     }
 
 
-def qubit_entry(study: Study, chain: Chain, asked: Qubit | None) -> dict[str, Any] | None:
+def qubit_entry(study: Study, chain: Chain, asked: Qubit | None) -> dict[str, object] | None:
     """A qubit's resonator read out through the chain: with its ferrite isolators, with the study's isolator, and with none.
 
     Raises
@@ -361,7 +361,7 @@ def _through(study: Study, asked: Qubit) -> tuple[float, float]:
     return float(s.max()), float(s.min())
 
 
-def _isolator_entry(x: IsolatorSensing) -> dict[str, Any]:
+def _isolator_entry(x: IsolatorSensing) -> dict[str, object]:
     return {
         "isolator": x.isolator,
         "loops": [
@@ -389,7 +389,7 @@ def _isolator_entry(x: IsolatorSensing) -> dict[str, Any]:
     }
 
 
-def _comparison_entry(c: Comparison) -> dict[str, Any]:
+def _comparison_entry(c: Comparison) -> dict[str, object]:
     return {
         "sensor": c.sensor.words,
         "remark": c.sensor.remark,
@@ -404,5 +404,5 @@ def _comparison_entry(c: Comparison) -> dict[str, Any]:
     }
 
 
-def _pump_entry(p: PumpPoint) -> dict[str, Any]:
+def _pump_entry(p: PumpPoint) -> dict[str, object]:
     return {"power_w": p.power_w, "isolation_db": p.isolation_db, "flux_noise_phi0": p.flux_noise_phi0}

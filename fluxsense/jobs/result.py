@@ -33,7 +33,7 @@ LIBRARIES = ("numpy", "scipy", "emcee", "arviz-stats")
 """Libraries whose versions a result depends on."""
 
 
-def plain_json(value: Any) -> Any:
+def plain_json(value: object) -> Any:
     """numpy values as plain JSON ones; numbers that are not finite become null."""
     if isinstance(value, Mapping):
         return {str(k): plain_json(v) for k, v in value.items()}
@@ -70,7 +70,7 @@ class Provenance:
     study_hash: str
     digest_hash: str | None = None
     seed: int | None = None
-    options: Mapping[str, Any] = field(default_factory=dict)
+    options: Mapping[str, object] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
         """Plain values, with the versions in use."""
@@ -152,13 +152,13 @@ class Result(Shown):
         return f"<{type(self).__name__} of {self.study.path.name}, {self.verdict.trust}>"
 
 
-def json_text(document: Mapping[str, Any]) -> str:
+def json_text(document: Mapping[str, object]) -> str:
     """A document as it stands in a file."""
     return json.dumps(document, indent=1, allow_nan=False) + "\n"
 
 
 def make_document(
-    result: type[Result], study: Study, verdict: Verdict, provenance: Provenance, body: Mapping[str, Any]
+    result: type[Result], study: Study, verdict: Verdict, provenance: Provenance, body: Mapping[str, object]
 ) -> dict[str, Any]:
     """A job's document: what all have in common, and the body that is its own."""
     head = {"format": result.FORMAT, "kind": result.KIND, "title": study.title, "invented": study.invented}
@@ -170,7 +170,7 @@ def make_document(
     return document
 
 
-def verdict_entry(verdict: Verdict) -> dict[str, Any]:
+def verdict_entry(verdict: Verdict) -> dict[str, object]:
     """A verdict as it stands in a document."""
     return {
         "trust": verdict.trust,

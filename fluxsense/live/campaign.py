@@ -455,9 +455,9 @@ class Live:
             self._answer = Answer(self._intake.sweeps, self._intake.busy_s, verdict, body)
         return self._answer
 
-    def _judged(self) -> tuple[Verdict, dict[str, Any]]:
+    def _judged(self) -> tuple[Verdict, dict[str, object]]:
         intake, current = self._intake, self._current
-        body: dict[str, Any] = {
+        body: dict[str, object] = {
             "sweeps": intake.sweeps,
             "busy_s": intake.busy_s,
             "left_out": [d.file for d in intake.distrusted if d.left_out],
@@ -472,7 +472,7 @@ class Live:
         body |= _body_of(current, self.study)
         return Verdict.of(self._doubts(current), "sound live answer"), body
 
-    def noise(self) -> dict[str, Any]:
+    def noise(self) -> dict[str, object]:
         """White noise of one sweep relative to unit transmission: as the study states it, and as each isolator's repeats show it."""
         current = self._current
         measured = {
@@ -510,7 +510,7 @@ class Live:
         return found
 
 
-def _body_of(current: Current, study: Study) -> dict[str, Any]:
+def _body_of(current: Current, study: Study) -> dict[str, object]:
     """The current posterior as plain values."""
     groups = current.groups
     mean, sd = current.sizes()
@@ -542,7 +542,7 @@ def _body_of(current: Current, study: Study) -> dict[str, Any]:
     }
 
 
-def _direction(vector: FloatArray) -> dict[str, Any]:
+def _direction(vector: FloatArray) -> dict[str, object]:
     azimuth, elevation = angles_from_vector(vector)
     return {
         "azimuth_deg": float(np.degrees(azimuth)),

@@ -22,7 +22,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -196,7 +196,7 @@ class Round:
         )  # fmt: skip
 
 
-def round_body(found: Round, study: Study) -> dict[str, Any]:
+def round_body(found: Round, study: Study) -> dict[str, object]:
     """A round as plain values, for a document."""
     lines = [b.name for b in study.bias_lines]
     return {

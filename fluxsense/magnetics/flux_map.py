@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -25,7 +24,7 @@ def flux_map(
     kind: str,
     position_m: ArrayLike | None = None,
     flux_focusing: ArrayLike | None = None,
-    numbers: Mapping[str, Any] | None = None,
+    numbers: Mapping[str, object] | None = None,
 ) -> FloatArray:
     """Flux of every loop per unit of the source vector.
 
@@ -78,7 +77,7 @@ def flux_map_unchecked(
     wires: Wires,
     position_m: FloatArray,
     flux_focusing: FloatArray | None = None,
-    numbers: Mapping[str, Any] | None = None,
+    numbers: Mapping[str, object] | None = None,
 ) -> FloatArray:
     """`flux_map` without checks, for likelihoods.
 
@@ -103,7 +102,7 @@ def flux_map_unchecked(
     return rows if flux_focusing is None else rows * flux_focusing[..., None]
 
 
-def clearance_m(kind: Source, outline: FloatArray, position_m: FloatArray, numbers: Mapping[str, Any]) -> float:
+def clearance_m(kind: Source, outline: FloatArray, position_m: FloatArray, numbers: Mapping[str, object]) -> float:
     """Least distance of a source's matter from the wire of a loop; infinite for a kind without a place, below zero inside.
 
     Parameters
@@ -214,7 +213,7 @@ def _checked_factor(flux_focusing: ArrayLike, loops: int) -> FloatArray:
     return factor
 
 
-def _refuse_contact(kind: Source, wires: Wires, position: FloatArray, numbers: Mapping[str, Any]) -> None:
+def _refuse_contact(kind: Source, wires: Wires, position: FloatArray, numbers: Mapping[str, object]) -> None:
     points, reach = kind.matter(numbers)
     flat = position.reshape(-1, 3)
     for loop in range(len(wires.radius)):

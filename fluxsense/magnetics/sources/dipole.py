@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from fluxsense.magnetics.sources.kind import Source
 
@@ -20,13 +20,13 @@ class Dipole(Source):
     dimension = "moment"
     has_extent = True
 
-    def rows(self, wires: Wires, position_m: FloatArray, numbers: Mapping[str, Any]) -> FloatArray:
+    def rows(self, wires: Wires, position_m: FloatArray, numbers: Mapping[str, object]) -> FloatArray:
         """Closed form per straight edge, (..., L, 3) in Wb per A m^2."""
         from fluxsense.magnetics.wires import unit_current_rows
 
         return unit_current_rows(wires, position_m)
 
-    def thirds(self, wires: Wires, position_m: FloatArray, numbers: Mapping[str, Any]) -> FloatArray:
+    def thirds(self, wires: Wires, position_m: FloatArray, numbers: Mapping[str, object]) -> FloatArray:
         """Closed form per straight edge, (..., L, 7) in Wb per A m^4."""
         from fluxsense.magnetics.wires import unit_current_thirds
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
-from fluxsense.magnetics.sources.kind import Body, legendre
+from fluxsense.magnetics.sources.kind import Body, legendre, number
 from fluxsense.study.fields import Axis, Field, Quantity
 
 if TYPE_CHECKING:
@@ -27,25 +27,25 @@ class FilmPatch(Body):
         Axis(key="x_axis", default=(1.0, 0.0, 0.0), words="direction of its width, made normal to the normal"),
     )
 
-    def nodes(self, numbers: Mapping[str, Any]) -> tuple[FloatArray, FloatArray]:
+    def nodes(self, numbers: Mapping[str, object]) -> tuple[FloatArray, FloatArray]:
         """A grid of points in the patch."""
         import numpy as np
 
-        x, wx = legendre(NODES, float(numbers["width_m"]))
-        y, wy = legendre(NODES, float(numbers["depth_m"]))
+        x, wx = legendre(NODES, number(numbers, "width_m"))
+        y, wy = legendre(NODES, number(numbers, "depth_m"))
         return _grid(x, y, numbers), np.outer(wx, wy).ravel()
 
-    def matter(self, numbers: Mapping[str, Any]) -> tuple[FloatArray, float]:
+    def matter(self, numbers: Mapping[str, object]) -> tuple[FloatArray, float]:
         """A grid of points in the patch, and half the diagonal of a mesh."""
         import numpy as np
 
         count = 2 * NODES + 1
-        width, depth = float(numbers["width_m"]), float(numbers["depth_m"])
+        width, depth = number(numbers, "width_m"), number(numbers, "depth_m")
         x, y = (np.linspace(-0.5 * side, 0.5 * side, count) for side in (width, depth))
         return _grid(x, y, numbers), 0.5 * float(np.hypot(width, depth)) / (count - 1)
 
 
-def _grid(x: FloatArray, y: FloatArray, numbers: Mapping[str, Any]) -> FloatArray:
+def _grid(x: FloatArray, y: FloatArray, numbers: Mapping[str, object]) -> FloatArray:
     """Points (Q, 3) of all pairs of coordinates in the patch's plane."""
     import numpy as np
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, SupportsFloat, cast
 
 from fluxsense.study.fields import Field
 
@@ -15,6 +15,11 @@ if TYPE_CHECKING:
     from fluxsense.magnetics.wires import Wires
 
     FloatArray = NDArray[np.float64]
+
+
+def number(numbers: Mapping[str, object], name: str) -> float:
+    """A number among the values of a kind's own fields."""
+    return float(cast("SupportsFloat", numbers[name]))
 
 
 class Source(ABC):
@@ -47,7 +52,7 @@ class Source(ABC):
     fields: tuple[Field, ...] = ()
 
     @abstractmethod
-    def rows(self, wires: Wires, position_m: FloatArray, numbers: Mapping[str, Any]) -> FloatArray:
+    def rows(self, wires: Wires, position_m: FloatArray, numbers: Mapping[str, object]) -> FloatArray:
         """Flux of every loop per unit of the source vector, without checks.
 
         Parameters
@@ -65,7 +70,7 @@ class Source(ABC):
             In Wb per unit of the vector.
         """
 
-    def thirds(self, wires: Wires, position_m: FloatArray, numbers: Mapping[str, Any]) -> FloatArray:
+    def thirds(self, wires: Wires, position_m: FloatArray, numbers: Mapping[str, object]) -> FloatArray:
         """Second derivatives (..., L, 7) of `rows` by the place, as `fluxsense.magnetics.wires.THIRDS` lists them.
 
         In Wb per unit of the vector and m^2; zero for a kind whose shape is no question.
@@ -74,7 +79,7 @@ class Source(ABC):
 
         return np.zeros((*position_m.shape[:-1], len(wires.radius), 7))
 
-    def matter(self, numbers: Mapping[str, Any]) -> tuple[FloatArray, float]:
+    def matter(self, numbers: Mapping[str, object]) -> tuple[FloatArray, float]:
         """Where the source has matter: points (Q, 3) about its place, and how far it reaches about each, in m.
 
         No wire may pass there.
@@ -96,10 +101,10 @@ class Body(Source):
     has_shape = True
 
     @abstractmethod
-    def nodes(self, numbers: Mapping[str, Any]) -> tuple[FloatArray, FloatArray]:
+    def nodes(self, numbers: Mapping[str, object]) -> tuple[FloatArray, FloatArray]:
         """Points (Q, 3) of the body about its place, in m, and their weights (Q,), which sum to one."""
 
-    def rows(self, wires: Wires, position_m: FloatArray, numbers: Mapping[str, Any]) -> FloatArray:
+    def rows(self, wires: Wires, position_m: FloatArray, numbers: Mapping[str, object]) -> FloatArray:
         """Mean over the nodes of a dipole's rows, (..., L, 3) in Wb per A m^2."""
         import numpy as np
 

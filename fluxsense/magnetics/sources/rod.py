@@ -6,9 +6,9 @@ Its moment is spread evenly over its length.  Magnetised along itself it is two 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
-from fluxsense.magnetics.sources.kind import Body, legendre
+from fluxsense.magnetics.sources.kind import Body, legendre, number
 from fluxsense.study.fields import Axis, Field, Quantity
 
 if TYPE_CHECKING:
@@ -28,18 +28,18 @@ class Rod(Body):
         Axis(key="axis", words="direction along the rod"),
     )
 
-    def nodes(self, numbers: Mapping[str, Any]) -> tuple[FloatArray, FloatArray]:
+    def nodes(self, numbers: Mapping[str, object]) -> tuple[FloatArray, FloatArray]:
         """Points along the axis."""
         import numpy as np
 
-        along, weights = legendre(NODES, float(numbers["length_m"]))
+        along, weights = legendre(NODES, number(numbers, "length_m"))
         return along[:, None] * np.array(numbers["axis"]), weights
 
-    def matter(self, numbers: Mapping[str, Any]) -> tuple[FloatArray, float]:
+    def matter(self, numbers: Mapping[str, object]) -> tuple[FloatArray, float]:
         """Points along the rod, and half their distance."""
         import numpy as np
 
-        length = float(numbers["length_m"])
+        length = number(numbers, "length_m")
         return np.linspace(-0.5 * length, 0.5 * length, 2 * NODES + 1)[:, None] * np.array(
             numbers["axis"]
         ), 0.25 * length / NODES

@@ -6,9 +6,10 @@ Inside it is not, so that no wire may pass through it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from fluxsense.magnetics.sources.dipole import Dipole
+from fluxsense.magnetics.sources.kind import number
 from fluxsense.study.fields import Field, Quantity
 
 if TYPE_CHECKING:
@@ -25,9 +26,9 @@ class Sphere(Dipole):
         Quantity(key="radius", attribute="radius_m", dimension="length", low=0.0, strict=True, words="radius"),
     )
 
-    def matter(self, numbers: Mapping[str, Any]) -> tuple[FloatArray, float]:
+    def matter(self, numbers: Mapping[str, object]) -> tuple[FloatArray, float]:
         """All within the radius."""
-        return super().matter(numbers)[0], float(numbers["radius_m"])
+        return super().matter(numbers)[0], number(numbers, "radius_m")
 
 
 KIND = Sphere()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from fluxsense.magnetics.sources.kind import Source
 
@@ -20,7 +20,7 @@ class UniformField(Source):
     dimension = "field"
     has_position = False
 
-    def rows(self, wires: Wires, position_m: FloatArray, numbers: Mapping[str, Any]) -> FloatArray:
+    def rows(self, wires: Wires, position_m: FloatArray, numbers: Mapping[str, object]) -> FloatArray:
         """Area vectors, (..., L, 3) in m^2 = Wb/T."""
         import numpy as np
 
