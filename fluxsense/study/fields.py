@@ -14,7 +14,7 @@ from typing import Any, Final, Self, TypeVar
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.units import format_like, format_quantity, parse_quantity, shown
-from fluxsense.study.table import REQUIRED, Table, check_name, nearest
+from fluxsense.study.table import REQUIRED, Required, Table, check_name, nearest
 
 DIGITS: Final = 12
 EXACT: Final = "exact"
@@ -44,7 +44,7 @@ class Only:
     reason: str
     otherwise: object = None
 
-    def holds(self, read: Mapping[str, Any]) -> bool:
+    def holds(self, read: Mapping[str, object]) -> bool:
         """Whether the field has a meaning beside what was read."""
         return read.get(self.attribute) in self.values
 
@@ -108,10 +108,10 @@ class Field:
     key: str
     attribute: str = ""
     words: str = ""
-    default: Any = REQUIRED
+    default: object = REQUIRED
     former: tuple[str, ...] = ()
     only: Only | None = None
-    placeholder: Any = None
+    placeholder: object = None
 
     def __post_init__(self) -> None:
         if not self.attribute:
@@ -122,15 +122,15 @@ class Field:
         """All keys that belong to this field."""
         return (self.key,)
 
-    def read(self, t: Table, scope: Scope) -> Any:
+    def read(self, t: Table, scope: Scope) -> object:
         """The value; a fault is noted in the table and a stand-in returned."""
         raise NotImplementedError
 
-    def toml(self, value: Any) -> Any:
+    def toml(self, value: Any) -> object:
         """The value as it stands in a file."""
         return value
 
-    def take(self, t: Table, scope: Scope, read: dict[str, Any]) -> None:
+    def take(self, t: Table, scope: Scope, read: dict[str, object]) -> None:
         """Read the field into `read`, by its attribute, if it has a meaning there."""
         if self.only is not None and not self.only.holds(read):
             t.idle(self.keys, self.only.reason)
@@ -141,7 +141,7 @@ class Field:
                 t.rename({old + key.removeprefix(self.key): key})
         read[self.attribute] = self.read(t, scope)
 
-    def put(self, part: Any, out: dict[str, Any]) -> None:
+    def put(self, part: object, out: dict[str, object]) -> None:
         """Write the field of a part into `out`, unless it holds what holds without it."""
         value = getattr(part, self.attribute)
         if value is None or (self.default is not REQUIRED and value == self.default):
@@ -156,6 +156,7 @@ class Quantity(Field):
     `word` is a text that may stand in its place and means None.
     """
 
+    default: float | Required | None = REQUIRED
     dimension: str | None = None
     low: float = -math.inf
     high: float = math.inf
@@ -169,7 +170,7 @@ class Quantity(Field):
         """The key and, of an uncertain number, that of its standard deviation."""
         return (self.key,) if self.spread is None else (self.key, f"{self.key}_sd")
 
-    def read(self, t: Table, scope: Scope) -> Any:
+    def read(self, t: Table, scope: Scope) -> float | None:
         """The number in the package's own unit, nan for what cannot be read."""
         if self.word and t.takes_word(self.key, self.word):
             return None
@@ -184,7 +185,7 @@ class Quantity(Field):
             return math.nan
         return value
 
-    def take(self, t: Table, scope: Scope, read: dict[str, Any]) -> None:
+    def take(self, t: Table, scope: Scope, read: dict[str, object]) -> None:
         """The number, and the standard deviation that is stated of it."""
         super().take(t, scope, read)
         if self.spread is None or (self.only is not None and not self.only.holds(read)):
@@ -192,18 +193,19 @@ class Quantity(Field):
         sd = read_spread(t, f"{self.key}_sd", self.dimension, self.spread)
         if sd is None:
             return
-        read.setdefault("stated_sd", []).append((self.attribute, sd))
-        if self.spread.third and self.strict and sd > abs(read[self.attribute]) / 3:
+        _note_spread(read, self.attribute, sd)
+        value = read[self.attribute]
+        if self.spread.third and self.strict and isinstance(value, (int, float)) and sd > abs(value) / 3:
             t.fault(f"{self.key}_sd", "the uncertainty is over a third of the value", self.spread.third)
 
-    def toml(self, value: Any) -> Any:
+    def toml(self, value: Any) -> object:
         """With its unit."""
         return float(value) if self.dimension is None else format_quantity(float(value), self.dimension, DIGITS)
 
-    def put(self, part: Any, out: dict[str, Any]) -> None:
+    def put(self, part: object, out: dict[str, object]) -> None:
         """The number and the standard deviation stated of it."""
         super().put(part, out)
-        if self.spread is not None:
+        if self.spread is not None and isinstance(part, Uncertain):
             put_spread(part, self.attribute, f"{self.key}_sd", self.dimension, out)
 
 
@@ -214,22 +216,32 @@ class SpreadOnly(Field):
     dimension: str | None = None
     spread: Spread = Spread()
 
-    def take(self, t: Table, scope: Scope, read: dict[str, Any]) -> None:
+    def take(self, t: Table, scope: Scope, read: dict[str, object]) -> None:
         """What is stated, into the stated standard deviations."""
         sd = read_spread(t, self.key, self.dimension, self.spread)
         if sd is not None:
-            read.setdefault("stated_sd", []).append((self.attribute, sd))
+            _note_spread(read, self.attribute, sd)
 
-    def put(self, part: Any, out: dict[str, Any]) -> None:
+    def put(self, part: object, out: dict[str, object]) -> None:
         """What is stated."""
-        put_spread(part, self.attribute, self.key, self.dimension, out, self.spread.in_db)
+        if isinstance(part, Uncertain):
+            put_spread(part, self.attribute, self.key, self.dimension, out, self.spread.in_db)
 
 
-def _number(t: Table, key: str, default: Any, low: float, high: float, strict: bool) -> Any:
+def _number(
+    t: Table, key: str, default: float | Required | None, low: float, high: float, strict: bool
+) -> float | None:
     if default is None and not t.has(key):
         t.raw(key, None)
         return None
-    return t.number(key, default, low, high, strict)
+    return t.number(key, REQUIRED if default is None else default, low, high, strict)
+
+
+def _note_spread(read: dict[str, object], attribute: str, sd: float) -> None:
+    """Add a standard deviation that is stated to those read so far."""
+    stated = read.setdefault("stated_sd", [])
+    if isinstance(stated, list):
+        stated.append((attribute, sd))
 
 
 def read_spread(t: Table, key: str, dimension: str | None, spread: Spread) -> float | None:
@@ -246,7 +258,9 @@ def read_spread(t: Table, key: str, dimension: str | None, spread: Spread) -> fl
     return 10.0 ** (-abs(value) / 20.0) if spread.in_db else value
 
 
-def put_spread(part: Any, attribute: str, key: str, dimension: str | None, out: dict[str, Any], in_db: int = 0) -> None:
+def put_spread(
+    part: Uncertain, attribute: str, key: str, dimension: str | None, out: dict[str, object], in_db: int = 0
+) -> None:
     """Write a standard deviation that is stated of an attribute of a part."""
     stated = dict(part.stated_sd).get(attribute)
     if stated is None:
@@ -263,11 +277,12 @@ def put_spread(part: Any, attribute: str, key: str, dimension: str | None, out: 
 class Integer(Field):
     """A whole number; `word` may stand in its place and means None."""
 
+    default: int | Required | None = REQUIRED
     low: int = 0
     high: int = 10**9
     word: str = ""
 
-    def read(self, t: Table, scope: Scope) -> Any:
+    def read(self, t: Table, scope: Scope) -> int | None:
         """The number."""
         if self.word and t.takes_word(self.key, self.word):
             return None
@@ -300,6 +315,8 @@ class Text(Field):
 class Texts(Field):
     """A text, or a list of texts, each once; held as a tuple."""
 
+    default: tuple[str, ...] | Required = REQUIRED
+
     def read(self, t: Table, scope: Scope) -> tuple[str, ...]:
         """The texts."""
         if isinstance(t.peek(self.key), list):
@@ -321,6 +338,8 @@ class Texts(Field):
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False, match_args=False)
 class Times(Field):
     """A list of times, as many as are given."""
+
+    default: tuple[float, ...] | Required = REQUIRED
 
     def read(self, t: Table, scope: Scope) -> tuple[float, ...]:
         """Seconds."""
@@ -357,13 +376,13 @@ class Choice(Field):
     decides: bool = False
     meaning: Mapping[str, object] = field(default_factory=dict)
 
-    def read(self, t: Table, scope: Scope) -> Any:
+    def read(self, t: Table, scope: Scope) -> object:
         """The word, or what it means."""
         default = self.toml(self.default) if self.default is not REQUIRED else REQUIRED
         word = t.choice(self.key, self.choices, default=default, decides=self.decides)
         return self.meaning.get(word, word) if self.meaning else word
 
-    def toml(self, value: Any) -> Any:
+    def toml(self, value: Any) -> object:
         """The word for a value."""
         return next((word for word, meant in self.meaning.items() if meant == value), value)
 
@@ -391,13 +410,14 @@ class Vector(Field):
     With `exact` the word "exact" may stand for zeros.
     """
 
+    default: tuple[float, ...] | Required | None = REQUIRED
     dimension: str
     count: int = 3
     low: float = -math.inf
     ascending: bool = False
     exact: bool = False
 
-    def read(self, t: Table, scope: Scope) -> Any:
+    def read(self, t: Table, scope: Scope) -> tuple[float, ...] | None:
         """A tuple of numbers."""
         if self.exact and t.takes_word(self.key, EXACT):
             return (0.0,) * self.count
@@ -415,7 +435,9 @@ class Vector(Field):
 class Axis(Field):
     """A direction: three plain numbers of any length, held as a unit vector."""
 
-    def read(self, t: Table, scope: Scope) -> Any:
+    default: tuple[float, float, float] | Required = REQUIRED
+
+    def read(self, t: Table, scope: Scope) -> tuple[float, float, float]:
         """A unit vector."""
         return t.unit_vector(self.key, default=self.default)
 
@@ -431,6 +453,7 @@ class Names(Field):
     Left out, and without a default, it means all parts.
     """
 
+    default: tuple[str, ...] | Required = REQUIRED
     to: str = ""
     choices: tuple[str, ...] = ()
 
@@ -462,7 +485,7 @@ class NamedQuantities(Field):
     dimension: str
     to: str
     spread: Spread | None = None
-    default: Any = ()
+    default: tuple[tuple[str, float], ...] = ()
 
     @property
     def keys(self) -> tuple[str, ...]:
@@ -473,7 +496,7 @@ class NamedQuantities(Field):
         """Pairs of name and value."""
         return tuple(t.named_quantities(self.key, self.dimension, scope.names.get(self.to)).items())
 
-    def take(self, t: Table, scope: Scope, read: dict[str, Any]) -> None:
+    def take(self, t: Table, scope: Scope, read: dict[str, object]) -> None:
         """The numbers, and the standard deviations stated of them by name (`EXACT` of them all)."""
         super().take(t, scope, read)
         if self.spread is None:
@@ -489,21 +512,21 @@ class NamedQuantities(Field):
         """A table of texts with units."""
         return {name: format_quantity(float(x), self.dimension, DIGITS) for name, x in value}
 
-    def put(self, part: Any, out: dict[str, Any]) -> None:
+    def put(self, part: object, out: dict[str, object]) -> None:
         """The numbers and the standard deviations stated of them."""
         super().put(part, out)
-        if self.spread is not None and part.stated_sd:
+        if self.spread is not None and isinstance(part, Uncertain) and part.stated_sd:
             texts = self.toml(part.stated_sd)
             out[f"{self.key}_sd"] = {n: texts[n] if sd else EXACT for n, sd in part.stated_sd}
 
 
 def read_fields(t: Table, fields: Iterable[Field], scope: Scope) -> dict[str, Any]:
     """Read a table's fields in order; values by attribute, with `stated_sd` where there are any."""
-    read: dict[str, Any] = {}
+    read: dict[str, object] = {}
     for one in fields:
         one.take(t, scope, read)
-    if "stated_sd" in read:
-        read["stated_sd"] = tuple(read["stated_sd"])
+    if isinstance(stated := read.get("stated_sd"), list):
+        read["stated_sd"] = tuple(stated)
     return read
 
 
@@ -515,16 +538,16 @@ def read_part(t: Table, kind: Callable[..., T], fields: Iterable[Field], scope: 
     return kind(**read_fields(t, fields, scope))
 
 
-def write_fields(part: object, fields: Iterable[Field]) -> dict[str, Any]:
+def write_fields(part: object, fields: Iterable[Field]) -> dict[str, object]:
     """A part as nested plain values: every entry that differs from what holds without it."""
-    out: dict[str, Any] = {}
+    out: dict[str, object] = {}
     for one in fields:
         if one.only is None or getattr(part, one.only.attribute) in one.only.values:
             one.put(part, out)
     return out
 
 
-def restate(out: dict[str, Any], stated: Mapping[str, Any], fields: Iterable[Field]) -> dict[str, Any]:
+def restate(out: Mapping[str, object], stated: Mapping[str, object], fields: Iterable[Field]) -> dict[str, object]:
     """Entries in a user's own words where these mean what would be written, and in the user's units where they do not.
 
     Parameters
@@ -550,7 +573,7 @@ def restate(out: dict[str, Any], stated: Mapping[str, Any], fields: Iterable[Fie
     return kept
 
 
-def _same(ours: Any, theirs: Any, dimension: str) -> Any:
+def _same(ours: object, theirs: object, dimension: str) -> object:
     if isinstance(ours, dict) and isinstance(theirs, dict):
         usual = next(iter(theirs.values()), None)  # of a name that theirs lacks the unit of another
         return {name: _same(x, theirs.get(name, usual), dimension) for name, x in ours.items()}

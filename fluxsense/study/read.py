@@ -84,7 +84,7 @@ def read_source(root: Table, exact: bool = False) -> Source:
             read["extent_m"] = 0.0
     else:
         t.idle(ty.SOURCE_EXTENT.keys, f'A source of the kind "{kind.name}" says its extent by itself: remove it')
-    prior = ty.SIZE_PRIOR.read(t, scope)
+    prior = str(ty.SIZE_PRIOR.read(t, scope))
     size = t.quantity("size", kind.dimension, low=0.0, strict=True)
     size_sd = 0.0
     if prior == "known":
@@ -396,7 +396,7 @@ def _read_state(t: Table, scope: Scope) -> State:
         return State(**read)
     if t.has("field"):
         t.idle(("coil", "current"), "A known field and a coil exclude each other: keep one")
-        return State(**read, field_t=ty.STATE_FIELD.read(t, scope))
+        return State(**read, **read_fields(t, (ty.STATE_FIELD,), scope))
     if not t.has("coil"):
         t.fault(
             "coil",
@@ -584,7 +584,7 @@ def _read_table(root: Table, key: str, fields: Sequence[Field], scope: Scope) ->
     return read
 
 
-def _left_to_the_chain(data: Mapping[str, Any], noise: Noise, plan: Plan) -> tuple[Noise, Plan]:
+def _left_to_the_chain(data: Mapping[str, object], noise: Noise, plan: Plan) -> tuple[Noise, Plan]:
     """White noise and duration of a sweep: nan where the study leaves them to the chain that it describes."""
     white, seconds = (
         isinstance(table := data.get(section, {}), Mapping) and key not in table for section, key in LEFT_TO_THE_CHAIN
@@ -602,7 +602,7 @@ def _names(parts: Sequence[Any], expected: bool) -> list[str] | None:
     return None if doubtful else names
 
 
-def read_root(data: Mapping[str, Any], file: Path, faults: Faults, sha256: str) -> Study:
+def read_root(data: Mapping[str, object], file: Path, faults: Faults, sha256: str) -> Study:
     """The whole study; faults are noted, with stand-ins in their places."""
     root = Table(dict(data), "", file.name, faults)
     version = root.raw("format", remedy=f"Begin the study with format = {FORMAT_VERSION}")
@@ -767,7 +767,7 @@ def read_tree(path: str | Path, kind: str = "study") -> tuple[dict[str, Any], st
     return _parse(raw, file, kind), hashlib.sha256(raw).hexdigest()
 
 
-def study_of_tree(tree: dict[str, Any], path: str | Path, sha256: str = "") -> Study:
+def study_of_tree(tree: Mapping[str, object], path: str | Path, sha256: str = "") -> Study:
     """Validate nested plain values as a study; `path` names them in messages and anchors relative paths.
 
     Raises

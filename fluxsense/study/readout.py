@@ -226,12 +226,12 @@ class Loss(Quantity):
     dimension: str | None = "level"
     low: float = 0.0
 
-    def read(self, t: Table, scope: Scope) -> Any:
+    def read(self, t: Table, scope: Scope) -> float | None:
         """The gain, dB."""
         value = super().read(t, scope)
         return value if value is None else 0.0 - value
 
-    def toml(self, value: Any) -> Any:
+    def toml(self, value: Any) -> object:
         """The loss with its unit."""
         return super().toml(0.0 - value)
 
@@ -417,7 +417,7 @@ def _read_element(t: Table, scope: Scope) -> Element:
     return element
 
 
-def readout_tree(readout: Readout) -> dict[str, Any]:
+def readout_tree(readout: Readout) -> dict[str, object]:
     """The section as nested plain values."""
     out = write_fields(readout, READOUT)
     for name in LINES:
@@ -431,7 +431,7 @@ def readout_tree(readout: Readout) -> dict[str, Any]:
     return out
 
 
-def _element_tree(element: Element) -> dict[str, Any]:
+def _element_tree(element: Element) -> dict[str, object]:
     out = write_fields(element, ELEMENT)
     for key in ("loss", "gain") if element.file else ():
         out.pop(key, None)

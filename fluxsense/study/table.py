@@ -5,8 +5,9 @@ from __future__ import annotations
 import difflib
 import math
 import re
-from collections.abc import Callable, Iterator, Sequence
-from typing import Any, Final
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from enum import Enum
+from typing import Final, TypeVar, overload
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.faults import MOST_SHOWN, Faults
@@ -15,9 +16,20 @@ from fluxsense.base.units import EXAMPLE, OWN_UNIT, parse_quantity, shown
 MAX_NAME: Final = 48
 """Longest name: four of them make up a file name."""
 
+Numbers = tuple[float, ...]
 Vector = tuple[float, float, float]
 
-REQUIRED: Final = object()
+T = TypeVar("T")
+D = TypeVar("D")
+
+
+class Required(Enum):
+    """Stands for a default where there is none."""
+
+    REQUIRED = "required"
+
+
+REQUIRED: Final = Required.REQUIRED
 
 
 class Table:
@@ -27,7 +39,7 @@ class Table:
     comparison with it is false, so that one fault does not raise others), an empty text or tuple otherwise.
     """
 
-    def __init__(self, data: dict[str, Any], path: str, file: str, faults: Faults) -> None:
+    def __init__(self, data: Mapping[str, object], path: str, file: str, faults: Faults) -> None:
         self._left = dict(data)
         self._known: list[str] = []
         self._spelling: dict[str, str] = {}
@@ -80,11 +92,11 @@ class Table:
         """Drop what this table would complain of from here on: the fault noted leaves open which keys belong in it."""
         self._faults = Faults()
 
-    def row(self, path: str, value: Any) -> Table:
+    def row(self, path: str, value: object) -> Table:
         """A table that holds one entry of a list of this table, under the path given."""
         return Table({path: value}, self.path, self._file, self._faults)
 
-    def raw(self, key: str, default: Any = REQUIRED, remedy: str = "") -> Any:
+    def raw(self, key: str, default: object = REQUIRED, remedy: str = "") -> object:
         """Take a key as it stands; None and a fault if it is missing and has no default."""
         self._known.append(key)
         if key in self._left:
@@ -94,7 +106,9 @@ class Table:
             return None
         return default
 
-    def _converted(self, key: str, convert: Callable[[Any], Any], default: Any, stand_in: Any, remedy: str) -> Any:
+    def _converted(
+        self, key: str, convert: Callable[[object], T], default: D | Required, stand_in: T, remedy: str
+    ) -> T | D:
         given = self.has(key)
         value = self.raw(key, default, remedy)
         if not given:
@@ -105,10 +119,10 @@ class Table:
             self._faults.add(error)
             return stand_in
 
-    def text(self, key: str, default: Any = REQUIRED, *, empty: bool = False) -> str:
+    def text(self, key: str, default: object = REQUIRED, *, empty: bool = False) -> str:
         """A text."""
 
-        def convert(value: Any) -> str:
+        def convert(value: object) -> str:
             if not isinstance(value, str):
                 raise InputError(f"{shown(value)} is not a text", where=self._where(key), remedy="Write it in quotes")
             if not value.strip() and not empty:
@@ -123,7 +137,7 @@ class Table:
 
         return str(self._converted(key, convert, default, "", f'Add {key} = "..."'))
 
-    def choice(self, key: str, choices: Sequence[str], default: Any = REQUIRED, *, decides: bool = False) -> str:
+    def choice(self, key: str, choices: Sequence[str], default: object = REQUIRED, *, decides: bool = False) -> str:
         """One of a few words.
 
         Where the word decides which other keys belong in the table, a word that cannot even be guessed mutes the rest.
@@ -131,7 +145,7 @@ class Table:
         allowed = " or ".join(shown(x) for x in choices)
         guess: list[str] = []
 
-        def convert(value: Any) -> str:
+        def convert(value: object) -> str:
             if isinstance(value, str) and value in choices:
                 return value
             hint = ""
@@ -147,10 +161,10 @@ class Table:
             self.mute()
         return guess[0] if guess else choices[0]
 
-    def reference(self, key: str, names: Sequence[str] | None, default: Any = REQUIRED) -> str:
+    def reference(self, key: str, names: Sequence[str] | None, default: object = REQUIRED) -> str:
         """The name of something defined in the study; None for names accepts any (they could not be read)."""
 
-        def convert(value: Any) -> str:
+        def convert(value: object) -> str:
             if not isinstance(value, str) or not value:
                 raise InputError(f"{shown(value)} is not a name", where=self._where(key), remedy="Write it in quotes")
             if names is not None and value not in names:
@@ -166,7 +180,7 @@ class Table:
     def flag(self, key: str, default: bool) -> bool:
         """True or false."""
 
-        def convert(value: Any) -> bool:
+        def convert(value: object) -> bool:
             if not isinstance(value, bool):
                 raise InputError(
                     f"{shown(value)} is neither true nor false", where=self._where(key), remedy="Write true or false"
@@ -187,11 +201,16 @@ class Table:
         raise InputError(f"{text} is out of range", where=self._where(key), remedy=f"It must be {limits}")
 
     def number(
-        self, key: str, default: Any = REQUIRED, low: float = -math.inf, high: float = math.inf, strict: bool = False
+        self,
+        key: str,
+        default: float | Required = REQUIRED,
+        low: float = -math.inf,
+        high: float = math.inf,
+        strict: bool = False,
     ) -> float:
         """A finite number without a unit."""
 
-        def convert(value: Any) -> float:
+        def convert(value: object) -> float:
             number = as_float(value)
             if number is None:
                 raise InputError(
@@ -204,10 +223,18 @@ class Table:
 
         return float(self._converted(key, convert, default, math.nan, f"Add {key} = and a plain number"))
 
-    def integer(self, key: str, default: Any = REQUIRED, low: int = 0, high: int = 10**9) -> Any:
+    @overload
+    def integer(self, key: str, default: int | Required = ..., low: int = ..., high: int = ...) -> int: ...
+
+    @overload
+    def integer(self, key: str, default: int | Required | None, low: int = ..., high: int = ...) -> int | None: ...
+
+    def integer(
+        self, key: str, default: int | Required | None = REQUIRED, low: int = 0, high: int = 10**9
+    ) -> int | None:
         """A whole number; None only where that is the default."""
 
-        def convert(value: Any) -> int:
+        def convert(value: object) -> int:
             if isinstance(value, bool) or not isinstance(value, int):
                 raise InputError(
                     f"{shown(value)} is not a whole number", where=self._where(key), remedy="Write a whole number"
@@ -222,29 +249,68 @@ class Table:
 
         return self._converted(key, convert, default, max(low, 1), f"Add {key} = and a whole number")
 
+    @overload
     def quantity(
         self,
         key: str,
         dimension: str,
-        default: Any = REQUIRED,
+        default: float | Required = ...,
+        low: float = ...,
+        high: float = ...,
+        strict: bool = ...,
+    ) -> float: ...
+
+    @overload
+    def quantity(
+        self,
+        key: str,
+        dimension: str,
+        default: float | Required | None,
+        low: float = ...,
+        high: float = ...,
+        strict: bool = ...,
+    ) -> float | None: ...
+
+    def quantity(
+        self,
+        key: str,
+        dimension: str,
+        default: float | Required | None = REQUIRED,
         low: float = -math.inf,
         high: float = math.inf,
         strict: bool = False,
-    ) -> Any:
+    ) -> float | None:
         """A number with its unit, in the package's own unit; None only where that is the default."""
 
-        def convert(value: Any) -> float:
+        def convert(value: object) -> float:
             number = parse_quantity(value, dimension, self._where(key))
             self._in_range(key, number, low, high, strict, shown(value), OWN_UNIT[dimension])
             return number
 
         return self._converted(key, convert, default, math.nan, f'Add for example {key} = "{EXAMPLE[dimension]}"')
 
-    def quantities(self, key: str, dimension: str, count: int, default: Any = REQUIRED, low: float = -math.inf) -> Any:
+    @overload
+    def quantities(
+        self, key: str, dimension: str, count: int, default: Numbers | Required = ..., low: float = ...
+    ) -> Numbers: ...
+
+    @overload
+    def quantities(
+        self, key: str, dimension: str, count: int, default: Numbers | Required | None, low: float = ...
+    ) -> Numbers | None: ...
+
+    def quantities(
+        self,
+        key: str,
+        dimension: str,
+        count: int,
+        default: Numbers | Required | None = REQUIRED,
+        low: float = -math.inf,
+    ) -> Numbers | None:
         """A list of numbers with units."""
         remedy = f"Write {count} texts with units, like [" + ", ".join([f'"{EXAMPLE[dimension]}"'] * count) + "]"
 
-        def convert(value: Any) -> tuple[float, ...]:
+        def convert(value: object) -> tuple[float, ...]:
             if not isinstance(value, list) or len(value) != count:
                 raise InputError(
                     f"{shown(value)} is not a list of {count} values", where=self._where(key), remedy=remedy
@@ -256,10 +322,10 @@ class Table:
 
         return self._converted(key, convert, default, (math.nan,) * count, remedy)
 
-    def unit_vector(self, key: str, default: Any = REQUIRED) -> Any:
+    def unit_vector(self, key: str, default: Vector | Required = REQUIRED) -> Vector:
         """A direction as a list of three plain numbers, brought to length one."""
 
-        def convert(value: Any) -> Vector:
+        def convert(value: object) -> Vector:
             numbers = [as_float(x) for x in value] if isinstance(value, list) else []
             good = [x for x in numbers if x is not None]
             if len(numbers) != 3 or len(good) != 3:
@@ -279,12 +345,16 @@ class Table:
             length = math.sqrt(x * x + y * y + z * z)
             return (x / length, y / length, z / length)
 
-        return self._converted(key, convert, default, (math.nan,) * 3, f"Add for example {key} = [0, 0, 1]")
+        return self._converted(
+            key, convert, default, (math.nan, math.nan, math.nan), f"Add for example {key} = [0, 0, 1]"
+        )
 
-    def texts(self, key: str, names: Sequence[str] | None, default: Any = REQUIRED) -> tuple[str, ...]:
+    def texts(
+        self, key: str, names: Sequence[str] | None, default: Iterable[str] | Required = REQUIRED
+    ) -> tuple[str, ...]:
         """A list of names, each once; of things defined in the study unless names is None."""
 
-        def convert(value: Any) -> tuple[str, ...]:
+        def convert(value: object) -> tuple[str, ...]:
             if not isinstance(value, list) or not value or not all(isinstance(x, str) for x in value):
                 raise InputError(
                     f"{shown(value)} is not a list of names", where=self._where(key), remedy='Write it like ["a", "b"]'
@@ -376,7 +446,7 @@ def nearest(name: str, names: Sequence[str]) -> str:
     return (f"Did you mean {shown(near[0])}? " if near else "") + (f"Known: {known}" if names else "None is defined")
 
 
-def as_float(value: Any) -> float | None:
+def as_float(value: object) -> float | None:
     """A finite number as a float, None for anything else."""
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         return None

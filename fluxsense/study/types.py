@@ -73,7 +73,7 @@ class Source:
     position_sd_m: Point = (0.0, 0.0, 0.0)
     direction: DirectionPrior = DirectionPrior()
     extent_m: float | None = 0.0
-    numbers: tuple[tuple[str, Any], ...] = ()
+    numbers: tuple[tuple[str, object], ...] = ()
 
     @property
     def has_position(self) -> bool:
@@ -301,7 +301,9 @@ _NOT_COLD: Final = Sane(
 )
 
 
-def _mode(end: str, words: str, attribute: str, placeholder: tuple[Any, Any], **more: Any) -> tuple[Quantity, ...]:
+def _mode(
+    end: str, words: str, attribute: str, placeholder: tuple[object, object], **more: Any
+) -> tuple[Quantity, ...]:
     """The same field of the signal and of the idler."""
     former = more.pop("former", ())
     return tuple(
@@ -383,7 +385,7 @@ STAGE: Final[tuple[Field, ...]] = (
 )  # fmt: skip
 _STAGE_SPREADS: Final = spreads_of(STAGE)
 
-PLACEHOLDERS: Final[dict[str, Any]] = {f.key: f.placeholder for f in STAGE if f.placeholder is not None}
+PLACEHOLDERS: Final[dict[str, object]] = {f.key: f.placeholder for f in STAGE if f.placeholder is not None}
 """What stands in for entries of a stage that characterization is to find."""
 
 
@@ -997,7 +999,7 @@ class Study:
     log_starts_s: tuple[float, ...] = ()
     form: TraceForm = TraceForm()
     line_left_out: float | None = None
-    tree: Mapping[str, Any] = field(compare=False, repr=False, default_factory=dict)
+    tree: Mapping[str, object] = field(compare=False, repr=False, default_factory=dict)
 
     @property
     def folder(self) -> Path:

@@ -14,7 +14,7 @@ import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.faults import Faults
@@ -44,11 +44,11 @@ def study_text(study: Study) -> str:
     return toml_text(study_tree(study), [NO_COMMENTS])
 
 
-def study_tree(study: Study) -> dict[str, Any]:
+def study_tree(study: Study) -> dict[str, object]:
     """The study as nested plain values, as TOML holds them; see `study_text`."""
     before = _Before(study)
     head = write_fields(study, ty.HEAD)
-    tree: dict[str, Any] = {"format": FORMAT_VERSION, **head}
+    tree: dict[str, object] = {"format": FORMAT_VERSION, **head}
     if study.unstated_exact:
         tree["uncertainty"] = write_fields(study, ty.UNCERTAINTY)
     tree["source"] = _source(study.source, before.table("source"))
@@ -63,6 +63,7 @@ def study_tree(study: Study) -> dict[str, Any]:
     tree["setting"] = [
         _setting(x, study, before.part("setting", x.name) or before.first("setting")) for x in study.settings
     ]
+    tables: dict[str, dict[str, object]] = {}
     data_fields = (*ty.DATA, *ty.DATA_DIRECTION) if study.data.wrong_way else ty.DATA
     for key, part, fields in (
         ("sweep", study.sweep, ty.SWEEP),
@@ -73,7 +74,8 @@ def study_tree(study: Study) -> dict[str, Any]:
         ("limits", study.limits, ty.LIMITS),
         ("layout", study.layout, ty.LAYOUT),
     ):
-        tree[key] = restate(write_fields(part, fields), before.table(key), fields)
+        tables[key] = restate(write_fields(part, fields), before.table(key), fields)
+    tree |= tables
     if study.readout is not None:
         tree["readout"] = readout_tree(study.readout)
         for (section, key), holder, table in zip(
@@ -81,11 +83,11 @@ def study_tree(study: Study) -> dict[str, Any]:
         ):
             stated = next(f for f in table if f.key == key)
             value = getattr(holder, stated.attribute)
-            tree[section].pop(key, None)
+            tables[section].pop(key, None)
             if not math.isnan(value):  # its default would leave it to the chain
-                tree[section] |= restate({key: stated.toml(value)}, before.table(section), table)
+                tables[section] |= restate({key: stated.toml(value)}, before.table(section), table)
     if study.layout.keep_out:
-        tree["layout"]["keep_out"] = [write_fields(x, ty.KEEP_OUT) for x in study.layout.keep_out]
+        tables["layout"]["keep_out"] = [write_fields(x, ty.KEEP_OUT) for x in study.layout.keep_out]
     tree["traces"] = _traces(study)
     return {key: value for key, value in tree.items() if value not in ([], {})}
 
@@ -97,29 +99,34 @@ class _Before:
         self._tree = study.tree
         self.study = read_root(study.tree, study.path, Faults(), "") if study.tree else None
 
-    def table(self, key: str) -> Mapping[str, Any]:
+    def table(self, key: str) -> Mapping[str, object]:
         """A table of the file, an empty one if it has none."""
-        found = self._tree.get(key)
-        return found if isinstance(found, dict) else {}
+        return _within(self._tree, key)
 
-    def part(self, key: str, name: str) -> Mapping[str, Any]:
+    def part(self, key: str, name: str) -> Mapping[str, object]:
         """The table of that name in a list of tables, an empty one if there is none."""
         return next((x for x in self._rows(key) if x.get("name") == name), {})
 
-    def first(self, key: str) -> Mapping[str, Any]:
+    def first(self, key: str) -> Mapping[str, object]:
         """The first of a list of tables: its units serve a part that the file does not have."""
         return next(iter(self._rows(key)), {})
 
-    def _rows(self, key: str) -> list[Mapping[str, Any]]:
+    def _rows(self, key: str) -> list[Mapping[str, object]]:
         found = self._tree.get(key)
         return [x for x in found if isinstance(x, dict)] if isinstance(found, list) else []
+
+
+def _within(table: Mapping[str, object], key: str) -> Mapping[str, object]:
+    """A table in a table, an empty one if there is none."""
+    found = table.get(key)
+    return found if isinstance(found, dict) else {}
 
 
 def _lengths(values: Iterable[float]) -> list[str]:
     return [format_quantity(float(v), "length", DIGITS) for v in values]
 
 
-def _source(source: Source, before: Mapping[str, Any]) -> dict[str, Any]:
+def _source(source: Source, before: Mapping[str, object]) -> dict[str, object]:
     kind = source_kinds()[source.kind]
     place: tuple[Field, ...] = ty.SOURCE_PLACE if kind.has_position else ()
     place += (ty.SOURCE_EXTENT,) if kind.has_extent else ()
@@ -143,9 +150,9 @@ def _source(source: Source, before: Mapping[str, Any]) -> dict[str, Any]:
     return out
 
 
-def _loop(loop: Loop, before: _Before) -> dict[str, Any]:
+def _loop(loop: Loop, before: _Before) -> dict[str, object]:
     stated = before.part("loop", loop.name)
-    out: dict[str, Any] = {"name": loop.name, "chip": loop.chip}
+    out: dict[str, object] = {"name": loop.name, "chip": loop.chip}
     known = next((x for x in before.study.loops if x.name == loop.name), None) if before.study else None
     if known is not None and known.outline_m == loop.outline_m:
         shapes = {f.key for fields in ty.LOOP_SHAPES.values() for f in fields} | {"shape", "outline", "reversed"}
@@ -156,12 +163,12 @@ def _loop(loop: Loop, before: _Before) -> dict[str, Any]:
     return out | restate(write_fields(loop, fields), stated, fields)
 
 
-def _polygon(outline: Sequence[Point]) -> dict[str, Any]:
+def _polygon(outline: Sequence[Point]) -> dict[str, object]:
     flat = all(c[2] == 0 for c in outline)
     return {"outline": [_lengths(c[:2] if flat else c) for c in outline]}
 
 
-def _box(outline: Sequence[Point], stated: Mapping[str, Any]) -> dict[str, Any]:
+def _box(outline: Sequence[Point], stated: Mapping[str, object]) -> dict[str, object]:
     """A square or rectangle in the user's words, where the file has one and the outline is one; else empty."""
     shape = stated.get("shape")
     if shape not in ("square", "rectangle"):
@@ -184,27 +191,27 @@ def _box(outline: Sequence[Point], stated: Mapping[str, Any]) -> dict[str, Any]:
     return {"shape": shape, **out} | ({"reversed": True} if stated.get("reversed", False) else {})
 
 
-def _bias_line(line: ty.BiasLine, all_exact: bool, stated: Mapping[str, Any]) -> dict[str, Any]:
+def _bias_line(line: ty.BiasLine, all_exact: bool, stated: Mapping[str, object]) -> dict[str, object]:
     out = restate(write_fields(line, ty.BIAS_LINE), stated, ty.BIAS_LINE)
     if line.unstated_exact and not all_exact:
         out["mutual_sd"] = EXACT
     return out
 
 
-def _isolator(isolator: Isolator, stated: Mapping[str, Any]) -> dict[str, Any]:
+def _isolator(isolator: Isolator, stated: Mapping[str, object]) -> dict[str, object]:
     head = (Name(), ty.ISOLATOR_LINK, *ty.ISOLATOR, ty.PUMP_PORT_1)
     out = restate(write_fields(isolator, head), stated, head)
-    setup = restate(write_fields(isolator.setup, ty.SETUP), stated.get("setup", {}), ty.SETUP)
+    setup = restate(write_fields(isolator.setup, ty.SETUP), _within(stated, "setup"), ty.SETUP)
     if setup:
         out["setup"] = setup
     for number, stage in enumerate(isolator.stages, 1):
         key = f"stage_{number}"
-        out[key] = restate(write_fields(stage, ty.STAGE), stated.get(key, {}), ty.STAGE)
+        out[key] = restate(write_fields(stage, ty.STAGE), _within(stated, key), ty.STAGE)
     return out
 
 
-def _state(state: State, stated: Mapping[str, Any]) -> dict[str, Any]:
-    out: dict[str, Any] = write_fields(state, ty.STATE)
+def _state(state: State, stated: Mapping[str, object]) -> dict[str, object]:
+    out: dict[str, object] = write_fields(state, ty.STATE)
     if state.coil is not None:
         out |= restate(write_fields(state, ty.STATE_COIL), stated, ty.STATE_COIL)
     if state.field_t is not None:
@@ -217,8 +224,8 @@ def _state(state: State, stated: Mapping[str, Any]) -> dict[str, Any]:
     return out
 
 
-def _setting(setting: Setting, study: Study, stated: Mapping[str, Any]) -> dict[str, Any]:
-    out: dict[str, Any] = {"name": setting.name}
+def _setting(setting: Setting, study: Study, stated: Mapping[str, object]) -> dict[str, object]:
+    out: dict[str, object] = {"name": setting.name}
     if setting.isolators != tuple(x.name for x in study.isolators):
         out["isolators"] = list(setting.isolators)
     named = zip((x.name for x in study.bias_lines), setting.bias_a, strict=True)
@@ -229,7 +236,7 @@ def _setting(setting: Setting, study: Study, stated: Mapping[str, Any]) -> dict[
     return restate(out | write_fields(setting, fields), stated, (*ty.SETTING_HEAD, *fields))
 
 
-def _traces(study: Study) -> dict[str, Any]:
+def _traces(study: Study) -> dict[str, object]:
     def shortest(log: Path) -> str:
         return (log.relative_to(study.folder) if log.is_relative_to(study.folder) else log).as_posix()
 
@@ -261,7 +268,7 @@ _INLINE: Final = ("mutual", "mutual_sd", "bias")
 """Maps of names to values, which stay on one line."""
 
 
-def toml_text(tree: Mapping[str, Any], heads: Sequence[str] = ()) -> str:
+def toml_text(tree: Mapping[str, object], heads: Sequence[str] = ()) -> str:
     """A study's tree as TOML: plain values, lists, tables and lists of tables; a comment on top."""
     lines = [f"# {x}" for x in heads]
     _table(lines, tree, "")
@@ -272,7 +279,7 @@ def _key(key: str) -> str:
     return key if _BARE_KEY.fullmatch(key) else json.dumps(key, ensure_ascii=False)
 
 
-def _value(value: Any) -> str:
+def _value(value: object) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, (int, float)):
@@ -287,14 +294,14 @@ def _value(value: Any) -> str:
     raise InputError(f"a value of the kind {type(value).__name__} has no place in a study")
 
 
-def _nested(key: str, value: Any) -> bool:
+def _nested(key: str, value: object) -> bool:
     """Whether a value gets a heading of its own: stages and top-level tables, but not maps of names to values."""
     if isinstance(value, list):
         return bool(value) and all(isinstance(x, dict) for x in value)
     return isinstance(value, dict) and key not in _INLINE
 
 
-def _table(lines: list[str], table: Mapping[str, Any], path: str) -> None:
+def _table(lines: list[str], table: Mapping[str, object], path: str) -> None:
     for key, value in table.items():
         if not _nested(key, value):
             lines.append(f"{_key(key)} = {_value(value)}")
@@ -304,4 +311,5 @@ def _table(lines: list[str], table: Mapping[str, Any], path: str) -> None:
         inner = f"{path}.{_key(key)}" if path else _key(key)
         for entry in value if isinstance(value, list) else [value]:
             lines += ["", f"[[{inner}]]" if isinstance(value, list) else f"[{inner}]"]
-            _table(lines, entry, inner)
+            if isinstance(entry, dict):
+                _table(lines, entry, inner)
