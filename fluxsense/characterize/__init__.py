@@ -17,6 +17,7 @@ section.py  the chip section and the study that holds it
 run.py      all of it for every isolator
 (An isolator takes 4 s of one core where the study calls everything unstated exact, 13 to 25 s with an ordinary set-up.  How often
 90% intervals hold: `tests/validation/characterize_rows.py`, `characterize_coverage.py`.)
+document.py  its keys
 virtual.py  sweeps as an instrument would write them, from a stated truth and a seed
 
 Imports run downwards: `infer` and below.

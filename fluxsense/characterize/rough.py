@@ -69,9 +69,9 @@ def read_rough(path: str | Path) -> RoughStudy:
     return RoughStudy(study_of_tree(with_placeholders(tree), file, sha256), tree, tuple(stated))
 
 
-def with_placeholders(tree: Mapping[str, Any]) -> dict[str, Any]:
+def with_placeholders(tree: Mapping[str, object]) -> dict[str, object]:
     """A copy of a study's tree in which every stage can be read."""
-    filled: dict[str, Any] = copy.deepcopy(dict(tree))
+    filled: dict[str, object] = copy.deepcopy(dict(tree))
     isolators = filled.get("isolator", [])
     for isolator in isolators if isinstance(isolators, list) else []:
         if not isinstance(isolator, dict):

@@ -7,7 +7,7 @@ import platform
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -41,6 +41,9 @@ from fluxsense.characterize.rough import RoughStudy, with_placeholders
 from fluxsense.characterize.section import characterized_tree
 from fluxsense.characterize.tracks import Track, find_track, fit_shapes, main_lines, ramp_rows
 from fluxsense.study import Study, study_of_tree
+
+if TYPE_CHECKING:
+    from fluxsense.characterize.document import CharacterizationDocument, IsolatorEntry, LineEntry
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -93,8 +96,8 @@ class Characterization:
     study: Study
     sweeps: SweepSet
     isolators: tuple[IsolatorResult, ...]
-    document: dict[str, Any]
-    tree: dict[str, Any]
+    document: CharacterizationDocument
+    tree: dict[str, object]
     fitted: Study | None
 
     def __str__(self) -> str:
@@ -165,7 +168,7 @@ def characterize(
     return Characterization(study, sweeps, tuple(results), document, tree, fitted)
 
 
-def _fitted_study(rough: RoughStudy, tree: Mapping[str, Any]) -> Study:
+def _fitted_study(rough: RoughStudy, tree: Mapping[str, object]) -> Study:
     """The written tree as a study; what was not measured keeps its placeholder."""
     return study_of_tree(with_placeholders(tree), rough.study.path)
 
@@ -257,7 +260,7 @@ def _isolator(
 # ------------------------------------------------------------------------------------------------------- the document
 def _document(
     study: Study, sweeps: SweepSet, results: Sequence[IsolatorResult], seed: int, enough_db: float
-) -> dict[str, Any]:
+) -> CharacterizationDocument:
     trusts = [r.trust for r in results]
     worst = "unusable" if all(t == "unusable" for t in trusts) else "reliable"
     if worst == "reliable" and any(t != "reliable" for t in trusts):
@@ -309,8 +312,8 @@ def _foreign_words(study: Study, results: Sequence[IsolatorResult]) -> list[str]
     return words
 
 
-def _entry(study: Study, result: IsolatorResult, enough_db: float, rng: np.random.Generator) -> dict[str, Any]:
-    out: dict[str, Any] = {
+def _entry(study: Study, result: IsolatorResult, enough_db: float, rng: np.random.Generator) -> IsolatorEntry:
+    out: IsolatorEntry = {
         "isolator": result.name,
         "verdict": {"trust": result.trust, "reasons": [f.words for f in result.faults]},
     }
@@ -429,7 +432,7 @@ def _forward(points: Sequence[WorkingPoint]) -> str:
     return max(ones, key=lambda p: p.isolation_db).direction
 
 
-def _line(fit: IsolatorFit, path: int, name: str) -> dict[str, Any]:
+def _line(fit: IsolatorFit, path: int, name: str) -> LineEntry:
     """Level, slope and delay of one path's line, from its gain at every frequency.
 
     The delay is the slope of the phase over 2 pi in e^{-i w t}, found as the time at which the gain's Fourier sum is

@@ -30,8 +30,8 @@ CHIP_TABLES: Final = ("chip", "loop", "bias_line", "coil", "isolator")
 
 
 def characterized_tree(
-    tree: Mapping[str, Any], fits: Mapping[str, IsolatorFit], powers_w: Mapping[str, float]
-) -> dict[str, Any]:
+    tree: Mapping[str, object], fits: Mapping[str, IsolatorFit], powers_w: Mapping[str, float]
+) -> dict[str, object]:
     """A study's values with those of fitted isolators replaced; the tree handed in stays as it is.
 
     Parameters
@@ -100,7 +100,7 @@ def _setup(table: dict[str, Any], fit: IsolatorFit) -> None:
         where[f"{one.key}_sd"] = float(f"{sd:.4g}") if dimension is None else _text(sd, dimension, 4)
 
 
-def _stage(table: dict[str, Any], fit: IsolatorFit, k: int) -> None:
+def _stage(table: dict[str, object], fit: IsolatorFit, k: int) -> None:
     kind = fit.model.kinds[k]
     ring = fit.model.stage(k).ring
     held = () if ring == table.get("ring") else ("arm_inductance_ratio", "arm_inductance_ratio_sd")
@@ -129,7 +129,7 @@ def _stage(table: dict[str, Any], fit: IsolatorFit, k: int) -> None:
         table[f"{one.key}_sd"] = _text(sd, one.dimension, 4)
 
 
-def _loop(table: dict[str, Any], fit: IsolatorFit, k: int) -> None:
+def _loop(table: dict[str, object], fit: IsolatorFit, k: int) -> None:
     last = len(fit.model.cooldowns) - 1
     table["offset"] = _text(fit.value("offset", k, last), "flux")
     table["offset_sd"] = _text(max(offset_sd_phi0(fit, k), 1e-6), "flux", 4)
@@ -151,7 +151,7 @@ def offset_sd_phi0(fit: IsolatorFit, k: int) -> float:
 
 
 def write_characterized(
-    folder: Path, tree: Mapping[str, Any], heads: Sequence[str], *, force: bool = False
+    folder: Path, tree: Mapping[str, object], heads: Sequence[str], *, force: bool = False
 ) -> list[str]:
     """Write ``chip.toml`` (the chip section) and ``study.toml`` (the whole study with it).
 
@@ -181,7 +181,7 @@ def write_characterized(
     refuse_existing(folder, force=force)
     whole = copy.deepcopy(dict(tree))
     whole["traces"] = {"log": "log.csv"}
-    part: dict[str, Any] = {key: whole[key] for key in CHIP_TABLES if key in whole}
+    part: dict[str, object] = {key: whole[key] for key in CHIP_TABLES if key in whole}
     text = toml_text(part, [*heads, "The chip section alone: copy it over that of another study."])
     write_beside(folder / "chip.toml", text.encode(), sync=True)
     try:

@@ -130,6 +130,16 @@ def _plan_findings(study: Study) -> Iterator[Finding]:
             yield Finding("setting twice", first=a.name, second=b.name)
 
 
+class WayEntry(TypedDict):
+    """Which way an isolator transmits with a sign pattern and a pump port, as `check` lists it."""
+
+    signs: str
+    pump_port: int
+    direction: str
+    directionality_db: float
+    frequency_hz: float
+
+
 class SettingEntry(TypedDict):
     """An isolator at one setting, as `check` lists it."""
 
@@ -150,7 +160,7 @@ class IsolatorEntry(TypedDict):
 
     isolator: str
     wiring: str
-    directions: list[dict[str, object]]
+    directions: list[WayEntry]
     settings: list[SettingEntry]
 
 

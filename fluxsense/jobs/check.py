@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -36,7 +36,7 @@ from fluxsense.infer.budget import (
     reference_findings,
     zero_bias_findings,
 )
-from fluxsense.infer.plausible import IsolatorEntry, SettingEntry, isolation_findings, plausibility_findings
+from fluxsense.infer.plausible import IsolatorEntry, SettingEntry, WayEntry, isolation_findings, plausibility_findings
 from fluxsense.infer.slips import slip_findings
 from fluxsense.infer.verdict import kept_findings, left_out_findings
 from fluxsense.jobs.options import ENOUGH_ISOLATION_DB
@@ -45,6 +45,9 @@ from fluxsense.jobs.result import Provenance, Result, as_study, make_document
 from fluxsense.report.lines import check_lines
 from fluxsense.report.sentences import sentences
 from fluxsense.study import Study
+
+if TYPE_CHECKING:
+    from fluxsense.report.documents import CheckDocument, CheckedReadout
 
 SIGN_PATTERNS = ((1, 1), (-1, 1), (1, -1), (-1, -1))
 
@@ -63,7 +66,7 @@ class Check(Result):
     findings: tuple[Finding, ...]
 
     def lines(self) -> list[str]:
-        return check_lines(self.document)
+        return check_lines(cast("CheckDocument", self.document))
 
 
 def check(study: Study | str | Path, *, quick: bool = False) -> Check:
@@ -144,7 +147,9 @@ def write_readout_page(path: str | Path, found: Check) -> None:
         )
     from fluxsense.report.readout_page import readout_page  # figures and templates: slow to import
 
-    write_beside(path, readout_page(found.document).encode("utf-8", "backslashreplace"), sync=True)
+    write_beside(
+        path, readout_page(cast("CheckedReadout", found.document)).encode("utf-8", "backslashreplace"), sync=True
+    )
 
 
 def _campaign_findings(study: Study, rows: Sequence[LogRow], quick: bool) -> list[Finding]:
@@ -190,7 +195,7 @@ def _isolator(study: Study, i: int) -> IsolatorEntry:
     }
 
 
-def sign_pattern_directions(study: Study, isolator: int) -> list[dict[str, object]]:
+def sign_pattern_directions(study: Study, isolator: int) -> list[WayEntry]:
     """Direction of transmission for each sign pattern of the two fluxes and each pump port.
 
     The loops are put at plus or minus the isolator's reference flux, at the reference power and the matched pump
@@ -204,7 +209,7 @@ def sign_pattern_directions(study: Study, isolator: int) -> list[dict[str, objec
     iso = study.isolators[isolator]
     loops = loop_indices(study)[isolator]
     flux = iso.reference_flux_phi0
-    out: list[dict[str, object]] = []
+    out: list[WayEntry] = []
     for signs in SIGN_PATTERNS:
         offsets = dict(zip(loops.tolist(), (s * flux for s in signs), strict=True))
         placed = replace(

@@ -120,7 +120,7 @@ def compare(first: Place, second: Place, *, seed: int = 0) -> Comparison:
         **{name: _entry(found.get(name)) for name in ("same_direction", "same_source", "reversed")},
         "size_ratio": _ratio(pair, rng) if sized else None,
     }
-    document: dict[str, Any] = plain_json(
+    document: dict[str, object] = plain_json(
         {"format": Comparison.FORMAT, "kind": Comparison.KIND, **body}
         | {"verdict": verdict_entry(verdict), "provenance": {"seed": seed, "versions": running_versions()}}
     )

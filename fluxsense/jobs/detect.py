@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import ClassVar, TypedDict, Unpack
+from typing import TYPE_CHECKING, ClassVar, TypedDict, Unpack, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -57,6 +57,9 @@ from fluxsense.report.sentences import sentences
 from fluxsense.report.words import KASS_RAFTERY, evidence_sentence, kass_raftery
 from fluxsense.study import Study
 
+if TYPE_CHECKING:
+    from fluxsense.report.documents import DetectionDocument
+
 FloatArray = npt.NDArray[np.float64]
 
 REPEAT_FACTORS = (0.25, 1.0, 8.0, 64.0)
@@ -84,7 +87,7 @@ class Detection(Result):
     campaign: WeakSource
 
     def lines(self) -> list[str]:
-        return detection_lines(self.document)
+        return detection_lines(cast("DetectionDocument", self.document))
 
 
 def detect(
@@ -318,9 +321,10 @@ def detect_folder(
         keep(folder / "detection.json", found.document)
         from fluxsense.report.confidence import detection_figures, write_section
 
+        document = cast("DetectionDocument", found.document)
         if figures:
-            write_figures(detection_figures(found.document), folder)
-        return found, write_section(folder / "report.html", folder / "detection.html", found.document)
+            write_figures(detection_figures(document), folder)
+        return found, write_section(folder / "report.html", folder / "detection.html", document)
 
 
 def _stored_for(study: Study, digest: Digest, folder: Path, asked: DetectSettings) -> Stored:

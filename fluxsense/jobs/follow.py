@@ -15,7 +15,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import ClassVar, Unpack
+from typing import TYPE_CHECKING, ClassVar, Unpack, cast
 
 from fluxsense.base.errors import FluxsenseError, InputError
 from fluxsense.base.files import write_beside
@@ -34,6 +34,11 @@ from fluxsense.live.proposal import Costs, round_body
 from fluxsense.live.stopping import Wanted
 from fluxsense.report.live import answer_line, live_page
 from fluxsense.study import Study
+
+if TYPE_CHECKING:
+    from fluxsense.report.documents import LiveDocument
+
+    pass
 
 MOST_MOMENTS = 400
 """Points of the history that are kept in the document."""
@@ -54,9 +59,9 @@ class Following(Result):
     answer: Answer
 
     def lines(self) -> list[str]:
-        said = self.document["said"]
-        verdict = self.document["verdict"]
-        return [answer_line(self.document, verdict["trust"], verdict["reasons"]), self.document["next"]["why"], *said]
+        found = cast("LiveDocument", self.document)
+        verdict = found["verdict"]
+        return [answer_line(found, verdict["trust"], verdict["reasons"]), found["next"]["why"], *found["said"]]
 
 
 def full_run(study: Study, folder: str, digest: Digest, seed: int) -> Anchor:
@@ -127,7 +132,9 @@ def write_state(folder: Path, found: Following, campaign: Live) -> None:
     )
     current = campaign.current
     draws = None if current is None else current.directions[current.shown]
-    write_beside(folder / "live.html", live_page(found.document, draws).encode("utf-8"), sync=False)
+    write_beside(
+        folder / "live.html", live_page(cast("LiveDocument", found.document), draws).encode("utf-8"), sync=False
+    )
 
 
 class _Watch:

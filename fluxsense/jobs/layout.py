@@ -5,7 +5,7 @@ from __future__ import annotations
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import ClassVar, TypedDict, Unpack
+from typing import TYPE_CHECKING, ClassVar, TypedDict, Unpack, cast
 
 import numpy as np
 
@@ -38,6 +38,9 @@ from fluxsense.report.design import draw_layout
 from fluxsense.report.proposals import CAUTION, SMALLER_IS_BETTER, layout_lines
 from fluxsense.study import Study
 
+if TYPE_CHECKING:
+    from fluxsense.report.documents import LayoutDocument
+
 
 @dataclass(frozen=True, repr=False)
 class LayoutProposal(Proposal):
@@ -53,7 +56,7 @@ class LayoutProposal(Proposal):
     layout: Layout
 
     def lines(self) -> list[str]:
-        return layout_lines(self.document)
+        return layout_lines(cast("LayoutDocument", self.document))
 
 
 def layout(study: Study | str | Path, **options: Unpack[LayoutOptions]) -> LayoutProposal:

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, NotRequired, TypedDict, Unpack
+from typing import TYPE_CHECKING, Any, ClassVar, NotRequired, TypedDict, Unpack, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -77,6 +77,8 @@ from fluxsense.study import Study
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from fluxsense.report.documents import AnswerDocument
+
 FloatArray = npt.NDArray[np.float64]
 Table = tuple[tuple[str, ...], tuple[str, ...], FloatArray]
 
@@ -134,7 +136,7 @@ class Answer(Result):
         return {r.level: bool(contains(r, np.asarray(vector))) for r in self.posterior.regions}
 
     def lines(self) -> list[str]:
-        return answer_lines(self.document)
+        return answer_lines(cast("AnswerDocument", self.document))
 
     def pictures(self) -> dict[str, Figure]:
         from fluxsense.jobs.page import map_figure
@@ -148,7 +150,7 @@ class Answer(Result):
         return inference_data(self)
 
     def __repr__(self) -> str:
-        return f"<{answer_sentence(self.document)}>"
+        return f"<{answer_sentence(cast('AnswerDocument', self.document))}>"
 
 
 @dataclass(frozen=True, repr=False)
@@ -281,7 +283,7 @@ class Finished(Result):
     KIND: ClassVar[str] = "orientation"
 
     def lines(self) -> list[str]:
-        return answer_lines(self.document)
+        return answer_lines(cast("AnswerDocument", self.document))
 
 
 ENDED = ("enough", "steps")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from contextlib import suppress
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +32,9 @@ from fluxsense.report.views import (
     reading_scale,
 )
 
+if TYPE_CHECKING:
+    from fluxsense.report.documents import AnswerDocument
+
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
 
@@ -50,7 +54,7 @@ def shown(answer: Answer, *, groups: bool = True) -> Shown:
     """All that the page and the figures of an answer are made of; without `groups` the map only."""
     posterior = answer.posterior
     return Shown(
-        document=answer.document,
+        document=cast("AnswerDocument", answer.document),
         study=answer.study,
         samples=posterior.directions,
         centre=posterior.direction,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import ClassVar, TypedDict, Unpack
+from typing import TYPE_CHECKING, ClassVar, TypedDict, Unpack, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -59,6 +59,9 @@ from fluxsense.report.sentences import sentence, sentences
 from fluxsense.study import Study
 from fluxsense.study.write import study_text
 
+if TYPE_CHECKING:
+    from fluxsense.report.documents import LayoutDocument, PlanDocument, ReadoutBody
+
 FloatArray = npt.NDArray[np.float64]
 
 VALIDATION_POINTS = 48
@@ -94,7 +97,7 @@ class Plan(Proposal):
     KIND: ClassVar[str] = "plan"
 
     def lines(self) -> list[str]:
-        return plan_lines(self.document)
+        return plan_lines(cast("PlanDocument", self.document))
 
 
 def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
@@ -191,7 +194,7 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
     if shares is not None:
         figures["frequencies"] = draw_frequency_shares(shares)
     if readout is not None:
-        figures["pump"] = draw_pump_power(readout.body["against_pump_power"])
+        figures["pump"] = draw_pump_power(cast("ReadoutBody", readout.body)["against_pump_power"])
     verdict = prediction_verdict(after["prediction_valid"])
     asked_for = {"error": asked.wanted_deg, "error_rate": asked.wanted_rate, "thorough": asked.thorough}
     provenance = Provenance(study.sha256, seed=seed, options=asked_for)
@@ -215,7 +218,7 @@ def write_proposal(proposal: Proposal, folder: Path, figures: bool) -> list[str]
     stem = proposal.KIND
     keep(folder / f"{stem}.json", proposal.document)
     write_beside(folder / "study.toml", study_text(unsettled(proposal.proposed)).encode("utf-8"), sync=True)
-    page = proposal_page(proposal.document, proposal.figures)
+    page = proposal_page(cast("PlanDocument | LayoutDocument", proposal.document), proposal.figures)
     write_beside(folder / f"{stem}.html", page.encode("utf-8", "backslashreplace"), sync=True)
     more = write_figures(proposal.figures, folder) if figures else []
     return [f"{stem}.json", "study.toml", f"{stem}.html", *more]

@@ -166,7 +166,7 @@ def make_document(
         "verdict": verdict_entry(verdict),
         "provenance": provenance.as_json(),
     }
-    document: dict[str, Any] = plain_json({**head, **body, **tail})
+    document: dict[str, object] = plain_json({**head, **body, **tail})
     return document
 
 

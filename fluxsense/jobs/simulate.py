@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import ClassVar, Final, Unpack
+from typing import TYPE_CHECKING, ClassVar, Final, Unpack, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -43,6 +43,9 @@ from fluxsense.model.parameter import EXTENT, NOISE_SCALE, WRONG_WAY_RATE
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.report.lines import simulation_lines
 from fluxsense.study import Study, Table, read_tree
+
+if TYPE_CHECKING:
+    from fluxsense.report.documents import SimulationDocument
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -86,7 +89,7 @@ class Simulation(Result):
     rows: tuple[LogRow, ...]
 
     def lines(self) -> list[str]:
-        return simulation_lines(self.document)
+        return simulation_lines(cast("SimulationDocument", self.document))
 
 
 def simulate(

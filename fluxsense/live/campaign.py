@@ -7,7 +7,7 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +31,9 @@ from fluxsense.live.stopping import CONE_PER_ERROR, Judge, Stop, Wanted
 from fluxsense.report.live import answer_line
 from fluxsense.report.sentences import sentences
 from fluxsense.study import Study, read_study
+
+if TYPE_CHECKING:
+    from fluxsense.report.documents import LiveBody
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -89,7 +92,7 @@ class Answer:
         return float(found[0]) if found else math.inf
 
     def __str__(self) -> str:
-        return answer_line(self.body, self.verdict.trust, sentences(self.verdict.reasons))
+        return answer_line(cast("LiveBody", self.body), self.verdict.trust, sentences(self.verdict.reasons))
 
 
 class Live:

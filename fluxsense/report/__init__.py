@@ -7,6 +7,7 @@ sentences.py   every finding as a sentence
 words.py       words for evidence and probability
 lines.py       an answer as lines of text
 live.py        a campaign while it is measured
+documents.py   what these read of each document
 views.py       what a page shows of each group of sweeps and each loop, as plain arrays
 figures.py     plain data in, one matplotlib ``Figure`` out; never ``pyplot``, never a file
 page.py        the page: template, figures inlined, written beside and renamed

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axis import Axis
@@ -17,6 +17,9 @@ from fluxsense.report.figures import BLUE, INK, ORANGE, QUIET, styled
 from fluxsense.report.lines import detection_lines
 from fluxsense.report.page import TRUST_WORDS, filled, picture
 from fluxsense.report.views import reading_scale
+
+if TYPE_CHECKING:
+    from fluxsense.report.documents import DetectionDocument
 
 BEGIN, END = "<!-- confidence begins -->", "<!-- confidence ends -->"
 BEFORE = ('<section id="cautions">', "</main>")
@@ -34,7 +37,7 @@ def _plain_log(axis: Axis) -> None:
 
 
 @styled
-def roc_figure(document: dict[str, Any]) -> Figure:
+def roc_figure(document: DetectionDocument) -> Figure:
     """Detection against false-alarm probability: approximation as lines, simulated campaigns as points.
 
     Parameters
@@ -77,7 +80,7 @@ def roc_figure(document: dict[str, Any]) -> Figure:
 
 
 @styled
-def detection_figure(document: dict[str, Any]) -> Figure:
+def detection_figure(document: DetectionDocument) -> Figure:
     """Detection probability against size at the promised false-alarm probability, and smallest size against repeats."""
     e = document["experiment"]
     curve, fall, promised = e["detection_against_size"], e["repeats_fall"], document["promised"]
@@ -120,7 +123,7 @@ def detection_figure(document: dict[str, Any]) -> Figure:
 
 
 @styled
-def growth_figure(document: dict[str, Any]) -> Figure:
+def growth_figure(document: DetectionDocument) -> Figure:
     """Expected log Bayes factor against repeats, with a source and without, and the grades of Kass and Raftery."""
     g = document["experiment"]["growth"]
     factor, unit = reading_scale(document["unit"], g["size"])
@@ -161,7 +164,7 @@ def growth_figure(document: dict[str, Any]) -> Figure:
     return figure
 
 
-def detection_figures(document: dict[str, Any]) -> dict[str, Figure]:
+def detection_figures(document: DetectionDocument) -> dict[str, Figure]:
     """Every figure of `detect` by its name."""
     return {
         "false_alarms": roc_figure(document), "smallest_size": detection_figure(document), "growth": growth_figure(document)
@@ -179,7 +182,7 @@ CAPTIONS = {
 """By figure: words for those who cannot see it, and caption."""
 
 
-def section_html(document: dict[str, Any], lines: Sequence[str]) -> str:
+def section_html(document: DetectionDocument, lines: Sequence[str]) -> str:
     """The section as HTML, every text escaped, between the marks by which it is found again."""
     pictures = [picture(figure, *CAPTIONS[name]) for name, figure in detection_figures(document).items()]
     of = "<!-- of study {study_hash}, data {digest_hash} -->".format(**document["provenance"])
@@ -196,7 +199,7 @@ def with_section(page: str, section: str) -> str:
     return page[:at] + section + "\n" + page[at:]
 
 
-def alone_html(document: dict[str, Any]) -> str:
+def alone_html(document: DetectionDocument) -> str:
     """A page of its own for the section, in the frame of all pages: the first line is its answer."""
     first, *rest = (x.strip() for x in detection_lines(document))
     return filled(
@@ -209,7 +212,7 @@ def alone_html(document: dict[str, Any]) -> str:
     )
 
 
-def write_section(report: Path, alone: Path, document: dict[str, Any]) -> Path:
+def write_section(report: Path, alone: Path, document: DetectionDocument) -> Path:
     """Put the section into the report, or into a page of its own if there is no report; returns which."""
     try:
         former = read_bytes(report, limit_bytes=REPORT_LIMIT_BYTES, kind="report").decode("utf-8")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -41,6 +41,9 @@ from fluxsense.report.figures import (
     truth_handle,
 )
 from fluxsense.study import Study
+
+if TYPE_CHECKING:
+    from fluxsense.report.documents import PumpPoint
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -198,7 +201,7 @@ def draw_frequency_shares(found: FrequencyShares) -> Figure:
 
 
 @styled
-def draw_pump_power(points: Mapping[str, Sequence[Mapping[str, Any]]]) -> Figure:
+def draw_pump_power(points: Mapping[str, Sequence[PumpPoint]]) -> Figure:
     """Isolation and flux noise of each isolator against the pump's power, up to the limit.
 
     Parameters

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import Any
+from collections.abc import Callable, Iterable, Mapping
+from typing import TYPE_CHECKING, Any
 
 from matplotlib.figure import Figure
 
@@ -24,6 +24,9 @@ from fluxsense.report.proposals import (
 )
 from fluxsense.report.readout import probe_lines, readout_lines
 from fluxsense.report.sentences import KIND_WORDS
+
+if TYPE_CHECKING:
+    from fluxsense.report.documents import LayoutDocument, PlanDocument
 
 CAPTIONS = {
     "landscape": (
@@ -58,7 +61,7 @@ CAPTIONS = {
 """By figure: words for those who cannot see it, and caption."""
 
 
-def proposal_page(document: Mapping[str, Any], figures: Mapping[str, Figure]) -> str:
+def proposal_page(document: PlanDocument | LayoutDocument, figures: Mapping[str, Figure]) -> str:
     """The page of a plan or a layout as one HTML document.
 
     Parameters
@@ -79,7 +82,7 @@ def proposal_page(document: Mapping[str, Any], figures: Mapping[str, Figure]) ->
     )
 
 
-def _plan_parts(document: Mapping[str, Any], shown: Mapping[str, Picture]) -> dict[str, Any]:
+def _plan_parts(document: PlanDocument, shown: Mapping[str, Picture]) -> dict[str, object]:
     now, then = document["error_now"], document["error_proposed"]
     known = sorted(then["mean_if_known_deg"].items(), key=lambda item: item[1])
     readout = document["readout"]
@@ -107,7 +110,7 @@ def _plan_parts(document: Mapping[str, Any], shown: Mapping[str, Picture]) -> di
     }  # fmt: skip
 
 
-def _layout_parts(document: Mapping[str, Any], shown: Mapping[str, Picture]) -> dict[str, Any]:
+def _layout_parts(document: LayoutDocument, shown: Mapping[str, Picture]) -> dict[str, object]:
     criterion = document["criterion"]
     value = searched_for(document)
     words = CRITERION_WORDS[criterion]
@@ -133,7 +136,7 @@ def _layout_parts(document: Mapping[str, Any], shown: Mapping[str, Picture]) -> 
     }
 
 
-def _comparison_table(document: Mapping[str, Any], label: str) -> dict[str, Any]:
+def _comparison_table(document: LayoutDocument, label: str) -> dict[str, object]:
     """Every criterion of every layout, for what is known of the position when the data are read."""
     entry, valid = document["comparison"][label], document["prediction_valid"][label]
     caption = "Layouts compared, at points of the prior that the search did not see."
@@ -160,5 +163,8 @@ def _stripped(lines: Iterable[str]) -> list[str]:
     return out
 
 
-PARTS = {"plan": _plan_parts, "layout": _layout_parts}
+PARTS: dict[str, Callable[[Any, Mapping[str, Picture]], dict[str, object]]] = {
+    "plan": _plan_parts,
+    "layout": _layout_parts,
+}
 """What the template of each kind of document is given beside what all have."""

@@ -12,14 +12,16 @@ import re
 import warnings
 from collections.abc import Callable, Sequence
 from io import BytesIO
-from typing import Any
+from typing import Any, Literal, ParamSpec, TypedDict
 
 import matplotlib
 import numpy as np
 import numpy.typing as npt
 from matplotlib import font_manager, patheffects
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.contour import QuadContourSet
 from matplotlib.figure import Figure
 from matplotlib.ft2font import FT2Font
 from matplotlib.lines import Line2D
@@ -49,6 +51,8 @@ from fluxsense.report.views import (
 )
 
 FloatArray = npt.NDArray[np.float64]
+LineStyle = Literal["solid"] | tuple[float, tuple[float, ...]]
+P = ParamSpec("P")
 
 INK = "#1c2530"
 QUIET = "#7b858f"
@@ -60,7 +64,7 @@ TINTS = ("#e6ecf2", "#bfd0e0", "#86a8c8")
 SHADES = LinearSegmentedColormap.from_list("shades", ["#ffffff", *TINTS, BLUE, INK])
 """Continuous values of one sign: the more the darker."""
 EITHER_SIGN = LinearSegmentedColormap.from_list("either sign", [ORANGE, "#ffffff", BLUE])
-LEVEL_STYLES: dict[float, Any] = {0.5: "solid", 0.9: (0, (5, 2)), 0.95: (0, (1, 1.6))}
+LEVEL_STYLES: dict[float, LineStyle] = {0.5: "solid", 0.9: (0, (5, 2)), 0.95: (0, (1, 1.6))}
 
 DISC_EDGE = float(np.sqrt(2.0))
 """Radius of a hemisphere on the equal-area map of the unit sphere."""
@@ -104,11 +108,11 @@ STYLE: Any = {
 HALO: list[patheffects.AbstractPathEffect] = [patheffects.withStroke(linewidth=2.2, foreground="white")]
 
 
-def styled(draw: Callable[..., Figure]) -> Callable[..., Figure]:
+def styled(draw: Callable[P, Figure]) -> Callable[P, Figure]:
     """Draw under the report's style, whatever the caller has set, and leave the caller's settings as they were."""
 
     @functools.wraps(draw)
-    def inner(*args: Any, **kwargs: Any) -> Figure:
+    def inner(*args: P.args, **kwargs: P.kwargs) -> Figure:
         with matplotlib.rc_context():
             matplotlib.rcdefaults()
             matplotlib.rcParams.update(STYLE)
@@ -216,7 +220,9 @@ def _levels(regions: Sequence[Region]) -> list[Region]:
     return out
 
 
-def _contours(axes: Axes, regions: Sequence[Region], x: FloatArray, y: FloatArray, log_density: FloatArray) -> Any:
+def _contours(
+    axes: Axes, regions: Sequence[Region], x: FloatArray, y: FloatArray, log_density: FloatArray
+) -> list[QuadContourSet]:
     edged = _levels(regions)
     if not edged:
         return []
@@ -387,8 +393,8 @@ def truth_handle(words: str) -> Line2D:
     )
 
 
-def _map_handles(regions: Sequence[Region], truth: bool, ring_words: str) -> list[Any]:
-    handles: list[Any] = []
+def _map_handles(regions: Sequence[Region], truth: bool, ring_words: str) -> list[Artist]:
+    handles: list[Artist] = []
     edged = _levels(regions)
     for region, tint in zip(edged, TINTS[-len(edged) :] if edged else (), strict=True):
         style = LEVEL_STYLES.get(round(region.level, 6), "solid")
@@ -621,7 +627,7 @@ def _name_loops(axes: Axes, middles: Sequence[FloatArray], names: Sequence[str],
         )
 
 
-def _arrow(axes: Axes, at: FloatArray, by: FloatArray, colour: str, style: Any) -> None:
+def _arrow(axes: Axes, at: FloatArray, by: FloatArray, colour: str, style: LineStyle) -> None:
     axes.annotate(
         "",
         (float(at[0] + by[0]), float(at[1] + by[1])),
@@ -693,7 +699,32 @@ def draw_traces(views: Sequence[GroupView]) -> Figure:
     return figure
 
 
-PATH_LOOKS: tuple[dict[str, Any], ...] = (
+class _Mark(TypedDict):
+    """A point."""
+
+    marker: str
+    markerfacecolor: str
+    markeredgecolor: str
+
+
+class _Dots(_Mark):
+    """Points without a line."""
+
+    linestyle: Literal[""]
+    markeredgewidth: float
+
+
+class _Look(TypedDict):
+    """How a path is drawn."""
+
+    name: str
+    colour: str
+    line: LineStyle
+    marker: str
+    face: str
+
+
+PATH_LOOKS: tuple[_Look, ...] = (
     {"name": "S21", "colour": BLUE, "line": "solid", "marker": "o", "face": BLUE},
     {"name": "S12", "colour": ORANGE, "line": (0, (4, 1.6)), "marker": "s", "face": "white"},
 )
@@ -705,7 +736,7 @@ def _trace_panel(upper: Axes, lower: Axes, view: GroupView) -> None:
     for p, look in enumerate(PATH_LOOKS):
         upper.fill_between(f, view.low_db[p], view.high_db[p], color=look["colour"], alpha=0.22, linewidth=0, zorder=1)
         upper.plot(f, decibels(view.best[p]), color=look["colour"], linestyle=look["line"], linewidth=1.1, zorder=2)
-        dots = {
+        dots: _Dots = {
             "linestyle": "",
             "marker": look["marker"],
             "markerfacecolor": look["face"],
@@ -720,10 +751,10 @@ def _trace_panel(upper: Axes, lower: Axes, view: GroupView) -> None:
     lower.set_yticks([-4, 0, 4])
 
 
-def _trace_handles() -> list[Any]:
-    handles: list[Any] = []
+def _trace_handles() -> list[Artist]:
+    handles: list[Artist] = []
     for look in PATH_LOOKS:
-        dot = {"marker": look["marker"], "markerfacecolor": look["face"], "markeredgecolor": look["colour"]}
+        dot: _Mark = {"marker": look["marker"], "markerfacecolor": look["face"], "markeredgecolor": look["colour"]}
         handles.append(Line2D([], [], linestyle="", markersize=4.5, label=f"{look['name']} measured", **dot))
         handles.append(
             Line2D([], [], color=look["colour"], linestyle=look["line"], label=f"{look['name']} predicted (band: 90%)")

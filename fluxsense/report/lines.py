@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from math import floor, log, log10, pi
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fluxsense.base.units import dimension_of, format_quantity
 from fluxsense.report.readout import readout_lines
 from fluxsense.report.words import KASS_RAFTERY_LIMITS, evidence_sentence, odds_text, probability_text
+
+if TYPE_CHECKING:
+    from fluxsense.report.documents import AnswerDocument, CheckDocument, DetectionDocument, SimulationDocument
 
 LOOSE_SR = 1.5
 """Solid angle of the 90% region above which no single direction is quoted to a tenth of a degree."""
@@ -24,7 +27,7 @@ TRUST_SENTENCES = {
 }
 
 
-def answer_sentence(document: Mapping[str, Any]) -> str:
+def answer_sentence(document: AnswerDocument) -> str:
     """The answer of `orient` in one sentence, with whether to believe it.
 
     A result that is unusable names no direction here, nor does one whose Bayes factor speaks for no source.
@@ -37,7 +40,7 @@ def answer_sentence(document: Mapping[str, Any]) -> str:
     return f"{trust}. {_where(document)}"
 
 
-def _no_source(document: Mapping[str, Any]) -> str:
+def _no_source(document: AnswerDocument) -> str:
     """That no source was seen, and how large one could be."""
     factor, sd = document["log_bayes_factor"], document["log_bayes_factor_sd"]
     said = "The data speak against a source" if factor <= -log(KASS_RAFTERY_LIMITS[0]) else "No source was seen"
@@ -53,7 +56,7 @@ def _no_source(document: Mapping[str, Any]) -> str:
     )
 
 
-def _where(document: Mapping[str, Any]) -> str:
+def _where(document: AnswerDocument) -> str:
     """Where the source points."""
     d = document["direction"]
     r90 = next(r for r in document["region"] if abs(r["level"] - 0.9) < 1e-9)
@@ -101,7 +104,7 @@ def size_words(mean: float, sd: float, unit: str) -> str:
     )
 
 
-def answer_lines(document: Mapping[str, Any]) -> list[str]:
+def answer_lines(document: AnswerDocument) -> list[str]:
     """What `orient` says."""
     size = document["size"]
     lines = [answer_sentence(document), *(f"  {x}" for x in document["known_source"]["said"])]
@@ -128,7 +131,7 @@ def answer_lines(document: Mapping[str, Any]) -> list[str]:
 # ---------------------------------------------------------------- check
 
 
-def check_lines(document: Mapping[str, Any]) -> list[str]:
+def check_lines(document: CheckDocument) -> list[str]:
     """What `check` says of a study."""
     source = document["source"]
     dimension = dimension_of(source["unit"])
@@ -174,7 +177,7 @@ def check_lines(document: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def simulation_lines(document: Mapping[str, Any]) -> list[str]:
+def simulation_lines(document: SimulationDocument) -> list[str]:
     """What `simulate` says."""
     what = "traces, log.csv" if document["with_traces"] else "directions (in log.csv)"
     return [f"Wrote {document['traces']} simulated {what} and truth.toml to {document['folder']}."]
@@ -193,7 +196,7 @@ def _said(entry: dict[str, float]) -> str:
     return probability_text(entry["probability"], entry["sd"], entry["smallest"])
 
 
-def detection_lines(document: Mapping[str, Any]) -> list[str]:
+def detection_lines(document: DetectionDocument) -> list[str]:
     """What `detect` says."""
     lines = [] if document["planned"] else _evidence_lines(document)
     models = document.get("source_models")
@@ -210,7 +213,7 @@ def detection_lines(document: Mapping[str, Any]) -> list[str]:
     return [*said, *lines] if document["verdict"]["trust"] == "unusable" else [*lines, *said]
 
 
-def _evidence_lines(document: Mapping[str, Any]) -> list[str]:
+def _evidence_lines(document: DetectionDocument) -> list[str]:
     """What the data say: source or none, which direction."""
     unit, lines = document["unit"], []
     factor, sd = document["log_bayes_factor"], document["log_bayes_factor_sd"]
@@ -250,7 +253,7 @@ def _evidence_lines(document: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def _experiment_lines(document: Mapping[str, Any]) -> list[str]:
+def _experiment_lines(document: DetectionDocument) -> list[str]:
     """What the experiment sees and misses."""
     unit, e, promised = document["unit"], document["experiment"], document["promised"]
     lines: list[str] = []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +11,9 @@ from matplotlib.ticker import LogLocator, MaxNLocator
 
 from fluxsense.report.lines import size_text
 from fluxsense.report.page import TRUST_WORDS, filled
+
+if TYPE_CHECKING:
+    from fluxsense.report.documents import LiveBody, LiveDocument, NextSweep
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -22,7 +25,7 @@ def duration_text(seconds: float) -> str:
     return f"{seconds / 60:.1f} min" if seconds >= 100 else f"{seconds:.0f} s"
 
 
-def answer_line(body: Mapping[str, Any], trust: str, reasons: Sequence[str]) -> str:
+def answer_line(body: LiveBody, trust: str, reasons: Sequence[str]) -> str:
     """The answer now, as one line."""
     stop = f" {body['stop']['why']}" if body["stop"] else ""
     said = "" if trust == "reliable" else f" {' '.join(reasons)}"
@@ -31,7 +34,7 @@ def answer_line(body: Mapping[str, Any], trust: str, reasons: Sequence[str]) -> 
     return f"{_answer(body, trust)}{stop}{said}"
 
 
-def _answer(body: Mapping[str, Any], trust: str) -> str:
+def _answer(body: LiveBody, trust: str) -> str:
     """The answer now, without reasons."""
     head = f"{body['sweeps']} sweeps, {duration_text(body['busy_s'])}"
     left = f"; {len(body['left_out'])} left out" if body["left_out"] else ""
@@ -59,7 +62,7 @@ LEFT, RIGHT, TOP, BOTTOM = 56.0, 548.0, 10.0, 190.0
 """Edges of a course's frame, as in the template."""
 
 
-def live_page(document: Mapping[str, Any], draws: npt.ArrayLike | None) -> str:
+def live_page(document: LiveDocument, draws: npt.ArrayLike | None) -> str:
     """The page of a campaign while it is measured: one file, without a server, that loads itself anew.
 
     Parameters
@@ -110,7 +113,7 @@ def live_page(document: Mapping[str, Any], draws: npt.ArrayLike | None) -> str:
     )
 
 
-def _pump_text(sweep: Mapping[str, Any]) -> str:
+def _pump_text(sweep: NextSweep) -> str:
     if sweep["pump"] == "off":
         return "off"
     where = f"port {sweep['pump_port']}" if sweep["pump_port"] else f"phase {sweep['pump_phase_deg']:.1f} deg"
@@ -121,7 +124,7 @@ def _bias_text(bias: Mapping[str, float]) -> str:
     return ", ".join(f"{name} {1e3 * value:.5g} mA" for name, value in bias.items())
 
 
-def _discs(document: Mapping[str, Any], draws: npt.ArrayLike | None) -> list[dict[str, Any]]:
+def _discs(document: LiveBody, draws: npt.ArrayLike | None) -> list[dict[str, object]]:
     """Both halves of the sphere (Lambert's equal-area projection), with draws and cone; none before there is an answer."""
     if draws is None or document["direction"] is None:
         return []
@@ -134,7 +137,7 @@ def _discs(document: Mapping[str, Any], draws: npt.ArrayLike | None) -> list[dic
     ]
 
 
-def _cone(document: Mapping[str, Any]) -> float:
+def _cone(document: LiveBody) -> float:
     return float(next(r["cone_deg"] for r in document["region"] if abs(r["level"] - 0.9) < 1e-9))
 
 
@@ -155,7 +158,7 @@ def _lambert(vectors: FloatArray, sign: float) -> list[tuple[str, str]]:
     return [(f"{x:.1f}", f"{-y:.1f}") for x, y in places]
 
 
-def _course(history: Sequence[Mapping[str, Any]], name: str, words: str, *, log: bool) -> dict[str, Any] | None:
+def _course(history: Sequence[Mapping[str, Any]], name: str, words: str, *, log: bool) -> dict[str, object] | None:
     """A number of the history against time: line, ticks, words; None before there are two values."""
     pairs = [(m["busy_s"] / 3600, m[name]) for m in history if m[name] is not None]
     if len(pairs) < 2:

@@ -7,7 +7,7 @@ import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -34,6 +34,9 @@ from fluxsense.report.views import (
     typeset,
 )
 from fluxsense.study import Study
+
+if TYPE_CHECKING:
+    from fluxsense.report.documents import AnswerDocument, Limits, Nuisance
 
 TRUST_WORDS = {
     "reliable": "Reliable",
@@ -62,7 +65,7 @@ class Picture:
     caption: str
 
 
-def filled(template: str, **values: Any) -> str:
+def filled(template: str, **values: object) -> str:
     """A template of this folder with its values, all text from files shown as text.
 
     Parameters
@@ -258,7 +261,7 @@ def _with_sd(mean: float, sd: float) -> str:
     return f"{mean:.{places}f} ± {sd:.{places}f}".replace("-", "−")
 
 
-def _size_words(document: dict[str, Any]) -> str:
+def _size_words(document: AnswerDocument) -> str:
     size = document["size"]
     return typeset(size_words(size["mean"], size["sd"], size["unit"]))
 
@@ -338,7 +341,7 @@ def _loop_row(view: LoopView) -> dict[str, str]:
     }
 
 
-def _nuisance_row(entry: dict[str, Any]) -> dict[str, str]:
+def _nuisance_row(entry: Nuisance) -> dict[str, str]:
     factor, unit = reading_scale(entry["unit"], abs(entry["prior_mean"]) or entry["prior_sd"])
     return {
         "name": entry["name"],
@@ -350,7 +353,7 @@ def _nuisance_row(entry: dict[str, Any]) -> dict[str, str]:
     }
 
 
-def _limit_rows(limits: dict[str, Any]) -> list[tuple[str, str]]:
+def _limit_rows(limits: Limits) -> list[tuple[str, str]]:
     rows = [("as it is", limits.get("angular_error_deg"))]
     known = sorted((limits.get("if_known") or {}).items(), key=lambda item: item[1] if item[1] is not None else np.inf)
     rows += [(f"if the {KIND_WORDS.get(kind, kind)} were known exactly", value) for kind, value in known]

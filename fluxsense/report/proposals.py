@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from math import isclose
-from typing import Any
+from typing import TYPE_CHECKING
 
 from fluxsense.base.units import format_quantity
 from fluxsense.design.sensitivity import VALID_ERROR_DEG
 from fluxsense.report.live import duration_text
 from fluxsense.report.readout import probe_lines, readout_lines
 from fluxsense.report.sentences import KIND_WORDS
+
+if TYPE_CHECKING:
+    from fluxsense.report.documents import Errors, LayoutDocument, PlanDocument, ProposedSetting, TimeToRate
 
 CAUTION = (
     "These proposals know only the limits that the study states. Check every current, power and dimension against the "
@@ -22,7 +25,7 @@ SMALLER_IS_BETTER = ("error", "A", "worst")
 """Criteria of a layout of which less is better."""
 
 
-def _validity(entry: Mapping[str, Any]) -> str:
+def _validity(entry: Errors) -> str:
     return (
         ""
         if entry["prediction_valid"]
@@ -31,7 +34,7 @@ def _validity(entry: Mapping[str, Any]) -> str:
     )
 
 
-def _rate_lines(rate: Mapping[str, Any], kinds: int) -> list[str]:
+def _rate_lines(rate: TimeToRate, kinds: int) -> list[str]:
     """When a direction is no longer mistaken for another more often than wanted."""
     mistake = f"taking a direction for {rate['against']} with probability {rate['wanted']:.3g}"
     stuck = rate["floor_if_flux_noise_does_not_average"]
@@ -49,7 +52,7 @@ def _rate_lines(rate: Mapping[str, Any], kinds: int) -> list[str]:
     return [f"Time to {mistake}: {whole}", tail]
 
 
-def plan_lines(document: Mapping[str, Any]) -> list[str]:
+def plan_lines(document: PlanDocument) -> list[str]:
     """A plan as lines of text."""
     now, then = document["error_now"], document["error_proposed"]
     lines = [
@@ -77,7 +80,7 @@ def plan_lines(document: Mapping[str, Any]) -> list[str]:
     return [*lines, "", document["caution"]]
 
 
-def frequency_lines(document: Mapping[str, Any]) -> list[str]:
+def frequency_lines(document: PlanDocument) -> list[str]:
     """The window of a shorter sweep; none of directions."""
     f = document["frequencies"]
     if f is None:
@@ -89,7 +92,7 @@ def frequency_lines(document: Mapping[str, Any]) -> list[str]:
     ]
 
 
-def gain_line(document: Mapping[str, Any]) -> str:
+def gain_line(document: PlanDocument) -> str:
     """What the campaign would tell of everything unknown."""
     gain = document["information_gain_nats"]
     return (
@@ -98,16 +101,16 @@ def gain_line(document: Mapping[str, Any]) -> str:
     )
 
 
-def setting_words(setting: Mapping[str, Any]) -> tuple[str, str, str, str]:
+def setting_words(setting: ProposedSetting) -> tuple[str, str, str, str]:
     """Bias, pump frequency, pump power and isolation of a proposed setting."""
     currents = ", ".join(f"{n} {format_quantity(v, 'current', 4)}" for n, v in setting["bias_a"].items() if v)
-    matched = setting["pump_frequency_hz"] is None
-    frequency = "matched" if matched else format_quantity(setting["pump_frequency_hz"], "frequency", 6)
+    stated = setting["pump_frequency_hz"]
+    frequency = "matched" if stated is None else format_quantity(stated, "frequency", 6)
     isolation = f"{min(setting['isolation_db']):.0f} dB" if setting["isolation_db"] else ""
     return currents or "none", frequency, format_quantity(setting["pump_power_w"], "power", 4), isolation
 
 
-def _point_lines(document: Mapping[str, Any]) -> list[str]:
+def _point_lines(document: PlanDocument) -> list[str]:
     lines = []
     for s in document["settings"]:
         currents, frequency, power, isolation = setting_words(s)
@@ -118,7 +121,7 @@ def _point_lines(document: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def isolation_lines(document: Mapping[str, Any]) -> list[str]:
+def isolation_lines(document: PlanDocument) -> list[str]:
     """What is to be said of the isolation at the working points."""
     lines = []
     reached = [v for s in document["settings"] for v in s["isolation_db"]]
@@ -135,7 +138,7 @@ def isolation_lines(document: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def schedule_lines(document: Mapping[str, Any]) -> list[str]:
+def schedule_lines(document: PlanDocument) -> list[str]:
     """How good the split of sweeps is."""
     schedule = document["schedule"]
     return [
@@ -145,7 +148,7 @@ def schedule_lines(document: Mapping[str, Any]) -> list[str]:
     ]
 
 
-def _sweep_lines(document: Mapping[str, Any]) -> list[str]:
+def _sweep_lines(document: PlanDocument) -> list[str]:
     lines = []
     for c in document["schedule"]["candidates"]:
         if c["sweeps"]:
@@ -154,7 +157,7 @@ def _sweep_lines(document: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def time_lines(document: Mapping[str, Any]) -> list[str]:
+def time_lines(document: PlanDocument) -> list[str]:
     """The time to an angular error, and to an error rate."""
     time, lines = document["time"], []
     kinds = sum(c["sweeps"] > 0 for c in document["schedule"]["candidates"])
@@ -199,7 +202,7 @@ CRITERION_WORDS = {
 LAYOUT_WORDS = {"now": "now", "even_ring": "even ring", "proposed": "proposed"}
 
 
-def layout_lines(document: Mapping[str, Any]) -> list[str]:
+def layout_lines(document: LayoutDocument) -> list[str]:
     """A layout proposal as lines of text."""
     lines = [document["title"], ""]
     if document["isolator_counts"]:
@@ -243,13 +246,13 @@ def layout_lines(document: Mapping[str, Any]) -> list[str]:
     return [*lines, *layout_notes(document), "", document["caution"]]
 
 
-def searched_for(document: Mapping[str, Any]) -> Mapping[str, float]:
+def searched_for(document: LayoutDocument) -> Mapping[str, float]:
     """What the search made best, of every layout."""
     entry = document["comparison"]["position_known" if document["position_known"] else "position_as_stated"]
     return {which: values[document["criterion"]] for which, values in entry.items()}
 
 
-def worse_lines(document: Mapping[str, Any]) -> list[str]:
+def worse_lines(document: LayoutDocument) -> list[str]:
     """That the proposal is no better than the present layout, where that is so."""
     value = searched_for(document)
     now, then = value["now"], value["proposed"]
@@ -263,7 +266,7 @@ def worse_lines(document: Mapping[str, Any]) -> list[str]:
     return []
 
 
-def layout_notes(document: Mapping[str, Any]) -> list[str]:
+def layout_notes(document: LayoutDocument) -> list[str]:
     """What else a layout proposal changes."""
     lines = []
     if document["source_height_change_m"]:

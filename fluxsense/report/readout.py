@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from fluxsense.base.constants import BOHR_MAGNETON_A_M2
 from fluxsense.base.units import dimension_of, format_quantity
 from fluxsense.readout.published import FAR_BETTER
+
+if TYPE_CHECKING:
+    from fluxsense.report.documents import IsolatorNoise, QubitReadout, ReadoutBody
 
 _HELD: Final = {
     "self-Kerr": "there the self-Kerr shift in isolator {name} changes a sweep by as much as the averaged sweeps' noise; with 3 dB "
@@ -32,7 +35,7 @@ def probe_lines(body: Mapping[str, Any]) -> list[str]:
     return ["", f"Probe power: {at} at the chip ({source} at the source) instead of {now}: {why}"]
 
 
-def readout_lines(body: Mapping[str, Any], unit: str) -> list[str]:
+def readout_lines(body: ReadoutBody, unit: str) -> list[str]:
     """The chain, its noise, the sensitivity and the margins.
 
     Parameters
@@ -79,7 +82,7 @@ LINE_WORDS: Final = {
 }
 
 
-def qubit_lines(body: Mapping[str, Any]) -> list[str]:
+def qubit_lines(body: QubitReadout) -> list[str]:
     """A qubit's read-out through the chain.
 
     Parameters
@@ -112,7 +115,7 @@ def flux_text(phi0: float | None) -> str:
     return f"{1e6 * phi0:.3g} uPhi0/sqrt(Hz)"
 
 
-def _isolator_lines(iso: Mapping[str, Any]) -> list[str]:
+def _isolator_lines(iso: IsolatorNoise) -> list[str]:
     lines = []
     for one in iso["loops"]:
         more = ""
@@ -136,7 +139,7 @@ def _isolator_lines(iso: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def _source_lines(body: Mapping[str, Any], unit: str) -> list[str]:
+def _source_lines(body: ReadoutBody, unit: str) -> list[str]:
     noise = body["source_noise_per_root_hz"]
     dimension = dimension_of(unit)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING
 
 from fluxsense.base.units import format_quantity
 from fluxsense.readout.qubit import FORMULAS
@@ -11,8 +11,11 @@ from fluxsense.report.page import filled
 from fluxsense.report.readout import LINE_WORDS, flux_text, readout_lines
 from fluxsense.report.tables import Table
 
+if TYPE_CHECKING:
+    from fluxsense.report.documents import CheckedReadout, QubitReadout, ReadoutBody
 
-def readout_page(document: Mapping[str, Any]) -> str:
+
+def readout_page(document: CheckedReadout) -> str:
     """What follows from the read-out chain as one HTML document: the line, its sensitivity, a qubit's read-out, the formulas' sources.
 
     Parameters
@@ -34,7 +37,7 @@ def readout_page(document: Mapping[str, Any]) -> str:
     )
 
 
-def _stage_table(body: Mapping[str, Any]) -> Table:
+def _stage_table(body: ReadoutBody) -> Table:
     rows = tuple(
         (
             x["name"],
@@ -50,7 +53,7 @@ def _stage_table(body: Mapping[str, Any]) -> Table:
     return Table(caption, ("stage", "way", "power at its input", "gain", "noise", "margin"), rows)
 
 
-def _loop_table(body: Mapping[str, Any]) -> Table:
+def _loop_table(body: ReadoutBody) -> Table:
     rows = tuple(
         (
             one["loop"],
@@ -68,14 +71,14 @@ def _loop_table(body: Mapping[str, Any]) -> Table:
     return Table(caption, ("loop", "flux noise", "field noise", "moment noise", "the same"), rows)
 
 
-def _qubit_tables(body: Mapping[str, Any]) -> dict[str, Table]:
+def _qubit_tables(body: QubitReadout) -> dict[str, Table]:
     head = ("line", "noise / quanta", "signal to noise", "fidelity", "thermal photons", "dephasing per s")
     keys = ("quanta", "separation", "fidelity", "thermal_photons", "dephasing_per_s")
 
     def row(words: str, x: Mapping[str, float]) -> tuple[str, ...]:
         return (words, *(f"{x[k]:.5g}" if k == "fidelity" else f"{x[k]:.3g}" for k in keys))
 
-    lines = tuple(row(words, body["lines"][k]) for k, words in LINE_WORDS.items() if body["lines"][k] is not None)
+    lines = tuple(row(words, x) for k, words in LINE_WORDS.items() if (x := body["lines"][k]) is not None)
     caption = (
         f"Resonator at {body['resonator_hz'] / 1e9:.6g} GHz, linewidth {body['linewidth_hz'] / 1e6:.3g} MHz, dispersive shift "
         f"{body['pull_hz'] / 1e6:.3g} MHz, {body['photons']:g} photons for {format_quantity(body['integration_s'], 'time', 3)}. Isolator "

@@ -6,7 +6,7 @@ import math
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +21,12 @@ from fluxsense.characterize.run import MIRROR_WORDS, TRUST_WORDS, Characterizati
 from fluxsense.characterize.tracks import Track, track_frequency_hz
 from fluxsense.report.figures import BLUE, EITHER_SIGN, FAINT, INK, ORANGE, QUIET, TINTS, WIDTH_IN, plain, styled
 from fluxsense.report.page import filled, picture
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.image import AxesImage
+
+    from fluxsense.characterize.document import CharacterizationDocument, IsolatorEntry, PointEntry
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -53,7 +59,7 @@ def write_sweep_report(path: str | os.PathLike[str], result: Characterization) -
     write_beside(path, sweep_page(result).encode("utf-8", "backslashreplace"), sync=True)
 
 
-def _answer(document: dict[str, Any]) -> str:
+def _answer(document: CharacterizationDocument) -> str:
     entries = document["isolators"]
     fitted = [e for e in entries if "parameters" in e and e["verdict"]["trust"] != "unusable"]
     bands = [e["tunable_band_width_hz"] for e in fitted if e.get("tunable_band_hz")]
@@ -65,9 +71,9 @@ def _answer(document: dict[str, Any]) -> str:
     return words
 
 
-def _part(entry: dict[str, Any], one: IsolatorResult) -> dict[str, Any]:
+def _part(entry: IsolatorEntry, one: IsolatorResult) -> dict[str, object]:
     pictures = [picture(x.figure, x.alt, x.caption, pixels=x.pixels) for x in _figures(entry, one)]
-    part: dict[str, Any] = {"entry": entry, "pictures": pictures}
+    part: dict[str, object] = {"entry": entry, "pictures": pictures}
     if one.fit is None:
         return part | {"parameters": [], "points": [], "rings": [], "pairs": []}
     return part | {
@@ -88,7 +94,7 @@ def _part(entry: dict[str, Any], one: IsolatorResult) -> dict[str, Any]:
     }
 
 
-def _point_cells(p: dict[str, Any]) -> tuple[str, ...]:
+def _point_cells(p: PointEntry) -> tuple[str, ...]:
     """A working point's row of the table."""
     return (
         f"{p['flux_phi0']:.2f}",
@@ -121,7 +127,7 @@ def sweep_figures(result: Characterization) -> dict[str, Figure]:
     return {f"{one.name}_{drawn.name}": drawn.figure for entry, one in pairs for drawn in _figures(entry, one)}
 
 
-def _figures(entry: dict[str, Any], one: IsolatorResult) -> Iterator[_Drawn]:
+def _figures(entry: IsolatorEntry, one: IsolatorResult) -> Iterator[_Drawn]:
     """An isolator's figures, in the order of the page."""
     tracks = [t for t in one.tracks if t is not None]
     if tracks:
@@ -197,8 +203,8 @@ def draw_tracks(tracks: Sequence[Track], fit: IsolatorFit | None) -> Figure:
 
 
 def _map(
-    axis: Any, x: FloatArray, y: FloatArray, z: FloatArray, low: float, high: float, colours: str | Colormap
-) -> Any:
+    axis: Axes, x: FloatArray, y: FloatArray, z: FloatArray, low: float, high: float, colours: str | Colormap
+) -> AxesImage:
     """Rows of z at their own x: drawn evenly, labelled with their values."""
     shown = axis.imshow(
         z.T, origin="lower", aspect="auto", cmap=colours, vmin=low, vmax=high, interpolation="nearest",
@@ -251,7 +257,7 @@ def draw_flux_maps(fit: IsolatorFit) -> Figure:
 def _pump_rows(fit: IsolatorFit, kind: str) -> tuple[npt.NDArray[np.intp], str]:
     """Rows of the first block that differ in pump "power" or "frequency" alone, port 1, the most there are; axis label."""
     rows = [fit.model.records[n].row for n in fit.model.blocks[0].rows]
-    groups: dict[tuple[Any, float], list[int]] = {}
+    groups: dict[tuple[tuple[float, ...], float], list[int]] = {}
     for n, r in enumerate(rows):
         if r.pump_on and r.pump_port == 1:
             other = r.pump_frequency_hz if kind == "power" else r.pump_power_dbm

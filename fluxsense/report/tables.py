@@ -7,9 +7,19 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from io import StringIO
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fluxsense.base.units import dimension_of, format_quantity, watt_to_dbm
+
+if TYPE_CHECKING:
+    from fluxsense.characterize.document import CharacterizationDocument
+    from fluxsense.report.documents import (
+        AnswerDocument,
+        CheckDocument,
+        DetectionDocument,
+        LayoutDocument,
+        PlanDocument,
+    )
 
 Cell = str | float | None
 
@@ -63,7 +73,7 @@ def _latex_cell(value: Cell, digits: int) -> str:
     return f"${found[1]} \\times 10^{{{int(found[2])}}}$" if found else f"${text}$"
 
 
-def summary_table(document: Mapping[str, Any]) -> Table:
+def summary_table(document: AnswerDocument) -> Table:
     """Direction, regions, size and evidence of an answer's document."""
     direction, size = document["direction"], document["size"]
     rows: list[tuple[Cell, ...]] = [
@@ -94,13 +104,15 @@ def unknowns_table(document: Mapping[str, Any]) -> Table:
     return Table(f"Unknowns: {document['title']}", columns, rows)
 
 
-def _answer_tables(document: Mapping[str, Any]) -> dict[str, Table]:
+def _answer_tables(document: AnswerDocument) -> dict[str, Table]:
     return {"summary": summary_table(document), "unknowns": unknowns_table(document)}
 
 
-def _check_tables(document: Mapping[str, Any]) -> dict[str, Table]:
+def _check_tables(document: CheckDocument) -> dict[str, Table]:
     """Flux of the stated source along each axis, and which way each pair transmits."""
-    flux = [(name, *map(float, one["phi0_for_stated_size"])) for name, one in document["flux_map"].items()]
+    flux: list[tuple[Cell, ...]] = [
+        (name, *map(float, one["phi0_for_stated_size"])) for name, one in document["flux_map"].items()
+    ]
     ways = [
         (iso["isolator"], d["signs"], str(d["pump_port"]), d["direction"], float(d["directionality_db"]))
         for iso in document["isolators"]
@@ -120,7 +132,7 @@ def _check_tables(document: Mapping[str, Any]) -> dict[str, Table]:
     }
 
 
-def _characterization_tables(document: Mapping[str, Any]) -> dict[str, Table]:
+def _characterization_tables(document: CharacterizationDocument) -> dict[str, Table]:
     rows = [
         (entry["isolator"], p["name"], p["value"], p["sd"], p["unit"], "assumed" if p["assumed"] else "")
         for entry in document["isolators"]
@@ -130,9 +142,9 @@ def _characterization_tables(document: Mapping[str, Any]) -> dict[str, Table]:
     return {"parameters": Table(f"Parameters of the chip: {document['title']}", columns, tuple(rows))}
 
 
-def _plan_tables(document: Mapping[str, Any]) -> dict[str, Table]:
+def _plan_tables(document: PlanDocument) -> dict[str, Table]:
     """Working points that are proposed, and the split of the sweeps."""
-    points = [
+    points: list[tuple[Cell, ...]] = [
         (
             s["name"],
             ", ".join(s["isolators"]),
@@ -172,7 +184,7 @@ def _plan_tables(document: Mapping[str, Any]) -> dict[str, Table]:
     }
 
 
-def _layout_tables(document: Mapping[str, Any]) -> dict[str, Table]:
+def _layout_tables(document: LayoutDocument) -> dict[str, Table]:
     """Every criterion of the layouts compared, and the loops that are proposed."""
     found = {
         f"criteria_{name}": Table(
@@ -182,7 +194,7 @@ def _layout_tables(document: Mapping[str, Any]) -> dict[str, Table]:
         )
         for name, each in document["comparison"].items()
     }
-    loops = [
+    loops: list[tuple[Cell, ...]] = [
         (x["name"], x["chip"], *(1e6 * float(v) for v in (*x["center_m"], *x["extent_m"])), float(x["corners"]))
         for x in document["loops"]
     ]
@@ -190,7 +202,7 @@ def _layout_tables(document: Mapping[str, Any]) -> dict[str, Table]:
     return found | {"loops": Table(f"Proposed loops: {document['title']}", head, tuple(loops))}
 
 
-def _detection_tables(document: Mapping[str, Any]) -> dict[str, Table]:
+def _detection_tables(document: DetectionDocument) -> dict[str, Table]:
     """What the experiment would see: smallest sizes, and the probability of detection of each size."""
     unit, experiment = document["unit"], document["experiment"]
     smallest = [
@@ -209,7 +221,7 @@ def _detection_tables(document: Mapping[str, Any]) -> dict[str, Table]:
     }
 
 
-_TABLES: dict[str, Callable[[Mapping[str, Any]], dict[str, Table]]] = {
+_TABLES: dict[str, Callable[[Any], dict[str, Table]]] = {
     "orientation": _answer_tables,
     "check": _check_tables,
     "characterization": _characterization_tables,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +16,9 @@ from fluxsense.base.units import best_unit, dimension_of
 from fluxsense.data.digest import GroupKey
 from fluxsense.data.own_columns import OwnColumn
 from fluxsense.study import Study
+
+if TYPE_CHECKING:
+    from fluxsense.report.documents import AnswerDocument
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -39,7 +42,7 @@ class KnownSource:
         return self.source / size if size > 0 else None
 
 
-def known_source(truth: Any) -> KnownSource | None:
+def known_source(truth: object) -> KnownSource | None:
     """Read a truth in any of the forms that callers have.
 
     Parameters
@@ -59,8 +62,8 @@ def known_source(truth: Any) -> KnownSource | None:
     """
     if truth is None or isinstance(truth, KnownSource):
         return truth
-    source: Any = truth
-    position: Any = None
+    source: object = truth
+    position: object = None
     if isinstance(truth, Mapping):
         source, position = truth.get("source"), truth.get("position_m", truth.get("position"))
     elif hasattr(truth, "parameters"):
@@ -72,7 +75,7 @@ def known_source(truth: Any) -> KnownSource | None:
     return KnownSource(_vector(source, "source"), None if position is None else _vector(position, "position_m"))
 
 
-def _vector(value: Any, name: str) -> FloatArray:
+def _vector(value: object, name: str) -> FloatArray:
     try:
         vector = np.array(value, dtype=np.float64).reshape(-1)
     except (TypeError, ValueError):
@@ -279,7 +282,7 @@ class Shown:
         Columns of the laboratory's own in the log, with what the sweeps do as they change.
     """
 
-    document: dict[str, Any]
+    document: AnswerDocument
     study: Study
     samples: FloatArray
     centre: FloatArray

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.faults import Faults
@@ -595,7 +595,14 @@ def _left_to_the_chain(data: Mapping[str, object], noise: Noise, plan: Plan) -> 
     )
 
 
-def _names(parts: Sequence[Any], expected: bool) -> list[str] | None:
+class _Named(Protocol):
+    """A part of a study with a name."""
+
+    @property
+    def name(self) -> str: ...
+
+
+def _names(parts: Sequence[_Named], expected: bool) -> list[str] | None:
     """Names of the parts; None if some could not be read, since nothing can then be said of a name not among them."""
     names = [x.name for x in parts]
     doubtful = "" in names or len(set(names)) < len(names) or (expected and not names)
