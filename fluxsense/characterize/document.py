@@ -1,4 +1,4 @@
-"""The document of a characterization, key by key, as plain values; what each means stands in ``examples/result_keys.md``."""
+"""The document of a characterization, key by key, as plain values."""
 
 from __future__ import annotations
 
@@ -82,7 +82,7 @@ class PointEntry(TypedDict):
     bandwidth_hz: float
 
 
-class IsolatorEntry(TypedDict):
+class FittedIsolator(TypedDict):
     """An isolator: its name and verdict alone if nothing was fitted; what the pump tells only if it was on."""
 
     isolator: str
@@ -119,14 +119,19 @@ class Origin(TypedDict):
 
 
 class CharacterizationDocument(TypedDict):
-    """The whole."""
+    """What was found of every isolator."""
 
     title: str
     invented: bool
     verdict: Trust
-    isolators: list[IsolatorEntry]
+    isolators: list[FittedIsolator]
     skipped: list[str]
     traces: int
     cannot_be_told: list[str]
     isolation_wanted_db: float
+
+
+class OwnDocument(CharacterizationDocument):
+    """With what it rests on."""
+
     provenance: Origin

@@ -43,7 +43,7 @@ from fluxsense.characterize.tracks import Track, find_track, fit_shapes, main_li
 from fluxsense.study import Study, study_of_tree
 
 if TYPE_CHECKING:
-    from fluxsense.characterize.document import CharacterizationDocument, IsolatorEntry, LineEntry
+    from fluxsense.characterize.document import FittedIsolator, LineEntry, OwnDocument
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -96,7 +96,7 @@ class Characterization:
     study: Study
     sweeps: SweepSet
     isolators: tuple[IsolatorResult, ...]
-    document: CharacterizationDocument
+    document: OwnDocument
     tree: dict[str, object]
     fitted: Study | None
 
@@ -260,7 +260,7 @@ def _isolator(
 # ------------------------------------------------------------------------------------------------------- the document
 def _document(
     study: Study, sweeps: SweepSet, results: Sequence[IsolatorResult], seed: int, enough_db: float
-) -> CharacterizationDocument:
+) -> OwnDocument:
     trusts = [r.trust for r in results]
     worst = "unusable" if all(t == "unusable" for t in trusts) else "reliable"
     if worst == "reliable" and any(t != "reliable" for t in trusts):
@@ -312,8 +312,8 @@ def _foreign_words(study: Study, results: Sequence[IsolatorResult]) -> list[str]
     return words
 
 
-def _entry(study: Study, result: IsolatorResult, enough_db: float, rng: np.random.Generator) -> IsolatorEntry:
-    out: IsolatorEntry = {
+def _entry(study: Study, result: IsolatorResult, enough_db: float, rng: np.random.Generator) -> FittedIsolator:
+    out: FittedIsolator = {
         "isolator": result.name,
         "verdict": {"trust": result.trust, "reasons": [f.words for f in result.faults]},
     }

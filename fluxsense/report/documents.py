@@ -1,12 +1,12 @@
-"""What lines, tables and pages read of the documents of each command, key by key, as plain JSON values.
+"""What lines, tables and pages read of each command's document, key by key, as plain JSON values.
 
-A document has more keys than these: all of them stand in ``examples/result_keys.md``.
+A document has more keys than these; `tests/document_types.py` holds documents against them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, NotRequired, TypedDict
+from typing import TYPE_CHECKING, Any, Literal, NotRequired, TypedDict
 
 if TYPE_CHECKING:
     from fluxsense.infer.plausible import IsolatorEntry
@@ -141,26 +141,35 @@ class LiveBody(TypedDict):
     stop: Stop | None
 
 
-class NextSweep(TypedDict):
-    """A sweep that is to be taken next."""
-
+class _Sweep(TypedDict):
     isolator: str
     state: str
-    pump: str
-    pump_port: int | None
-    pump_phase_deg: float
-    pump_power_dbm: float
-    pump_frequency_hz: float
     bias_a: Mapping[str, float]
     repeats: int
+
+
+class QuietSweep(_Sweep):
+    """A sweep without the pump that is to be taken next."""
+
+    pump: Literal["off"]
+
+
+class PumpedSweep(_Sweep):
+    """A sweep with the pump that is to be taken next; by its port or its phase."""
+
+    pump: Literal["on"]
+    pump_port: int | None
+    pump_phase_deg: float | None
+    pump_power_dbm: float
+    pump_frequency_hz: float
 
 
 class Next(TypedDict):
     """What is to be measured next."""
 
     why: str
-    by_hand: list[str]
-    sweeps: list[NextSweep]
+    by_hand: bool
+    sweeps: list[QuietSweep | PumpedSweep]
 
 
 class LiveNoise(TypedDict):

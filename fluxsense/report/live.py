@@ -13,7 +13,7 @@ from fluxsense.report.lines import size_text
 from fluxsense.report.page import TRUST_WORDS, filled
 
 if TYPE_CHECKING:
-    from fluxsense.report.documents import LiveBody, LiveDocument, NextSweep
+    from fluxsense.report.documents import LiveBody, LiveDocument, PumpedSweep, QuietSweep
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -113,7 +113,7 @@ def live_page(document: LiveDocument, draws: npt.ArrayLike | None) -> str:
     )
 
 
-def _pump_text(sweep: NextSweep) -> str:
+def _pump_text(sweep: QuietSweep | PumpedSweep) -> str:
     if sweep["pump"] == "off":
         return "off"
     where = f"port {sweep['pump_port']}" if sweep["pump_port"] else f"phase {sweep['pump_phase_deg']:.1f} deg"

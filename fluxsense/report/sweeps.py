@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.image import AxesImage
 
-    from fluxsense.characterize.document import CharacterizationDocument, IsolatorEntry, PointEntry
+    from fluxsense.characterize.document import CharacterizationDocument, FittedIsolator, PointEntry
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -71,7 +71,7 @@ def _answer(document: CharacterizationDocument) -> str:
     return words
 
 
-def _part(entry: IsolatorEntry, one: IsolatorResult) -> dict[str, object]:
+def _part(entry: FittedIsolator, one: IsolatorResult) -> dict[str, object]:
     pictures = [picture(x.figure, x.alt, x.caption, pixels=x.pixels) for x in _figures(entry, one)]
     part: dict[str, object] = {"entry": entry, "pictures": pictures}
     if one.fit is None:
@@ -127,7 +127,7 @@ def sweep_figures(result: Characterization) -> dict[str, Figure]:
     return {f"{one.name}_{drawn.name}": drawn.figure for entry, one in pairs for drawn in _figures(entry, one)}
 
 
-def _figures(entry: IsolatorEntry, one: IsolatorResult) -> Iterator[_Drawn]:
+def _figures(entry: FittedIsolator, one: IsolatorResult) -> Iterator[_Drawn]:
     """An isolator's figures, in the order of the page."""
     tracks = [t for t in one.tracks if t is not None]
     if tracks:

@@ -10,9 +10,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from document_types import misfits
 from outside_chips import write_study
 
 from fluxsense.base.errors import InputError
+from fluxsense.characterize.document import CharacterizationDocument
 from fluxsense.characterize.virtual import SweepPlan, virtual_sweeps
 from fluxsense.cli import FILES, main
 from fluxsense.data.log import write_log
@@ -38,6 +40,7 @@ def test_demo_parameters_against_their_truth(out: Path) -> None:
     """Five standard deviations: fifty values, each off by more once in two million."""
     document = json.loads((out / "characterization.json").read_text(encoding="utf-8"))
     truth = read_study(DEMO / "truth_study.toml")
+    assert misfits(document, CharacterizationDocument) == []
     assert document["verdict"]["trust"] == "reliable"
     assert "east_flux1_020.s2p" in document["skipped"][0]
     assert "cut off" in document["skipped"][0]
@@ -112,6 +115,7 @@ def test_unusable_sweeps_exit_with_one_and_write_no_chip(tmp_path: Path, capsys:
     captured = capsys.readouterr()
     document = json.loads(captured.out)
     assert captured.err == ""
+    assert misfits(document, CharacterizationDocument) == []
     assert document["verdict"]["trust"] == "unusable"
     assert any("12 or more are needed" in x for x in document["verdict"]["reasons"])
     assert document["written"] == ["characterization.json"]

@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from conftest import Measured, Outcome, run
+from document_types import misfits
 from small_study import small_study
 
 import fluxsense
@@ -26,6 +27,7 @@ from fluxsense.base.errors import InputError
 from fluxsense.base.units import parse_quantity
 from fluxsense.cli import FILES
 from fluxsense.jobs.simulate import draw_truth, truth_text
+from fluxsense.report.documents import CheckDocument, SimulationDocument
 from fluxsense.report.lines import answer_lines
 from fluxsense.study import Table, read_study
 
@@ -259,6 +261,7 @@ def test_check_as_text(tiny):
 
 def test_check_as_json(tiny):
     document = one_document(run(["check", tiny / "study.toml", "--json"]))
+    assert misfits(document, CheckDocument) == []
     assert document["rank"] == 3
     assert document["traces"] == {"rows": 32, "pump_on": 16, "states": ["in", "out"], "cooldowns": ["c1"]}
     # a square of 20 um in 1 uT, over the flux quantum h/2e (exact values of the SI)
@@ -300,6 +303,7 @@ def test_same_seed_same_bytes(tiny, tmp_path):
     study = tiny / "study.toml"
     for name, seed in (("a", 5), ("b", 5), ("c", 6)):
         document = one_document(run(["simulate", study, "--out", tmp_path / name, "--seed", seed, "--json"]))
+        assert misfits(document, SimulationDocument) == []
         assert (document["traces"], document["folder"], document["seed"]) == (32, str(tmp_path / name), seed)
     a, b, c = (contents(tmp_path / name) for name in "abc")
     assert a == b

@@ -14,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import skrf
+from document_types import misfits
 from readout_campaigns import chain_digest
 from small_study import element, small_study
 
@@ -28,6 +29,7 @@ from fluxsense.jobs.readout import measured_findings, probe_proposal, readout_pa
 from fluxsense.jobs.simulate import draw_truth, simulate
 from fluxsense.jobs.start import EXAMPLES, example_text, start
 from fluxsense.readout.chain import with_power_at_chip
+from fluxsense.report.documents import CheckedReadout, PlanDocument
 from fluxsense.report.sentences import sentences
 from fluxsense.study import read_study
 from fluxsense.study.readout import Element
@@ -100,10 +102,11 @@ def test_newcomer_goes_from_the_table_to_hours(tmp_path, capsys):
     assert main(["start", str(target), "--source", "grain_100nm"]) == 0
     path = target / "study.toml"
     path.write_text(path.read_text().replace('\ncoupling = "', '\ncritical_current = "2 uA"\ncoupling = "'))
-    assert main(["check", str(path)]) == 0
-    capsys.readouterr()
+    assert main(["check", str(path), "--json"]) == 0
+    assert misfits(json.loads(capsys.readouterr().out), CheckedReadout) == []
     assert main(["plan", str(target / "study.toml"), "--error", "5", "--json"]) in (0, 1)
     document = json.loads(capsys.readouterr().out)
+    assert misfits(document, PlanDocument) == []
     time = document["time"]
     assert time["reachable"]
     # the sweeps asked for, each as long as the table says

@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 from conftest import run
 from design_scenarios import chip, ring
+from document_types import misfits
 
 from fluxsense.base.sphere import equal_area_points
 from fluxsense.cli import FILES, main
@@ -25,6 +26,7 @@ from fluxsense.design.layout import study_layout
 from fluxsense.jobs.plan import left_out
 from fluxsense.jobs.start import example_text
 from fluxsense.report.design import draw_ambiguity, draw_layout
+from fluxsense.report.documents import LayoutDocument, PlanDocument
 from fluxsense.report.page import filled
 from fluxsense.report.proposals import layout_lines
 from fluxsense.report.sentences import sentences
@@ -121,6 +123,8 @@ def test_plan_writes_what_it_says(planned: Proposed) -> None:
 
 def test_tables_of_proposals_hold_what_the_documents_say(planned: Proposed, laid_out: Proposed) -> None:
     """Read back by Python's csv."""
+    assert misfits(planned.document, PlanDocument) == []
+    assert misfits(laid_out.document, LayoutDocument) == []
     found = tables_of(planned.document)
     head, *rows = csv.reader(io.StringIO(found["working_points"].csv()))
     assert len(rows) == len(planned.document["settings"])

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from conftest import Measured, run
+from document_types import misfits
 from reference.evidence import linear_log_evidence
 from scipy import stats
 from small_study import small_study
@@ -38,6 +39,7 @@ from fluxsense.detection.linear import (
 from fluxsense.detection.sequential import AGAINST, CONTINUE, FOR
 from fluxsense.detection.stored import load_stored
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
+from fluxsense.report.documents import DetectionDocument
 from fluxsense.study import DirectionPrior, Study, read_study
 
 
@@ -327,6 +329,7 @@ def detected(measured: Measured, tmp_path_factory: pytest.TempPathFactory) -> tu
 def test_detect_document(detected: tuple[Path, dict], measured: Measured) -> None:
     _, document = detected
     result = json.loads((measured.folder / "results/result.json").read_text())
+    assert misfits(document, DetectionDocument) == []
     assert document["log_bayes_factor"] > 10
     error = 5 * np.hypot(document["log_bayes_factor_sd"], result["log_bayes_factor_sd"]) + 0.05
     assert abs(document["log_bayes_factor"] - result["log_bayes_factor"]) < error

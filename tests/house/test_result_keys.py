@@ -7,7 +7,10 @@ from typing import Any
 
 import pytest
 from conftest import Measured
+from document_types import misfits
 from result_keys import differences
+
+from fluxsense.report.documents import AnswerDocument
 
 
 @pytest.fixture
@@ -18,6 +21,7 @@ def document(measured: Measured) -> dict[str, Any]:
 
 def test_the_page_lists_what_a_result_has(document: dict[str, Any]) -> None:
     assert differences(document) == []
+    assert misfits(document, AnswerDocument) == []
 
 
 def test_a_key_more_or_less_is_noticed(document: dict[str, Any]) -> None:

@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from conftest import Measured, run
+from document_types import misfits
 from result_keys import differences
 
 from fluxsense.base.errors import InputError
@@ -26,6 +27,7 @@ from fluxsense.data.digest import load
 from fluxsense.jobs import folder as job_folder
 from fluxsense.jobs.folder import UnwrittenError
 from fluxsense.jobs.follow import follow
+from fluxsense.report.documents import LiveDocument
 from fluxsense.report.live import live_page
 from fluxsense.study import Study, read_study
 
@@ -57,6 +59,7 @@ def test_once_ends_with_what_orient_says(measured: Measured, tmp_path: Path) -> 
     assert "within" in outcome.err
     for name in ("live.json", "proposal.json"):
         assert differences(json.loads((study.folder / "results" / name).read_text()), file=name) == []
+    assert misfits(document, LiveDocument) == []
 
 
 @pytest.mark.slow
