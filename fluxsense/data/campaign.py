@@ -17,12 +17,13 @@ from fluxsense.data.digest import (
     Digest,
     Distrusted,
     GroupKey,
+    Told,
     digest_campaign,
     group_key,
     load,
     spare_traces,
 )
-from fluxsense.data.log import LogRow, read_log
+from fluxsense.data.log import LogRow, Names, read_log
 from fluxsense.data.log_checks import refuse_beyond_limits
 from fluxsense.data.outliers import RepeatScreen, node_values
 from fluxsense.data.traces import Traces
@@ -105,9 +106,11 @@ def _rows_of(study: Study, log: Path) -> list[LogRow]:
         )
     return read_log(
         log,
-        isolators=[i.name for i in study.isolators],
-        states=[s.name for s in study.states],
-        bias_lines=[b.name for b in study.bias_lines],
+        Names(
+            isolators=[i.name for i in study.isolators],
+            states=[s.name for s in study.states],
+            bias_lines=[b.name for b in study.bias_lines],
+        ),
         folder=log.parent,
         allow_outside=study.allow_outside,
     )
@@ -197,9 +200,7 @@ def load_campaign(
     whole = digest_campaign(
         rows,
         traces,
-        progress,
-        watch=screen.keep,
-        look=node_values,
+        Told(progress, screen.keep, node_values),
         executor=executor,
         spare=spare_traces(rows),
     )

@@ -661,14 +661,32 @@ def _identities(digest: Digest) -> set[bytes]:
     return {row.tobytes() for stats in digest.values() for row in stats.trace_hash}
 
 
+@dataclass(frozen=True)
+class Told(Generic[Seen]):
+    """Who is told what while traces are read.
+
+    Attributes
+    ----------
+    progress : callable, optional
+        Called with (traces done, traces in all) after each trace, or with an executor after each `CHUNK_TRACES`.
+    watch : callable, optional
+        Called with group, what `look` makes of the sweep, and file name of each trace added, in the order of the log.
+    look : callable, optional
+        Defined at the top level of a module.  What `watch` needs of a sweep, so that no whole sweep has to travel back
+        from where it was read; without it, the sweep itself.
+    """
+
+    progress: Callable[[int, int], None] | None = None
+    watch: Callable[[GroupKey, Seen, str], None] | None = None
+    look: Callable[[Sweep], Seen] | None = None
+
+
 def digest_campaign(
     rows: Iterable[LogRow],
     place: Traces | str | os.PathLike[str],
-    progress: Callable[[int, int], None] | None = None,
-    start: Digest | None = None,
-    watch: Callable[[GroupKey, Seen, str], None] | None = None,
+    told: Told[Seen] | None = None,
     *,
-    look: Callable[[Sweep], Seen] | None = None,
+    start: Digest | None = None,
     executor: Workers | None = None,
     spare: int = 0,
 ) -> Digest:
@@ -680,21 +698,16 @@ def digest_campaign(
     place : Traces or path-like
         Where the traces lie; a folder stands for Touchstone files in it.
         Folder that the file names are relative to.
-    progress : callable, optional
-        Called with (traces done, traces in all) after each trace, or with an executor after each `CHUNK_TRACES`.
+    told : Told, optional
+        Who is told of it.
     start : Digest, optional
         Go on from here; traces that it holds already, in the same group, are passed over.
-    watch : callable, optional
-        Called with group, what `look` makes of the sweep, and file name of each trace added, in the order of the log.
-    look : callable, optional
-        Defined at the top level of a module.  What `watch` needs of a sweep, so that no whole sweep has to travel back
-        from where it was read; without it, the sweep itself.
     executor : concurrent.futures.Executor or Processes, optional
         Reads traces side by side.  The digest is the same, to the last bit, with any executor or none: sums of
         `CHUNK_TRACES` traces of the log are merged in order.
     spare : int
         So many traces may be left out because they cannot be read (cut off, not numbers) or have other frequencies than most of
-        their group; see `spare_traces`.  `watch` is then called at the end.
+        their group; see `spare_traces`.  ``told.watch`` is then called at the end.
 
     Returns
     -------
@@ -711,7 +724,7 @@ def digest_campaign(
     odd: dict[str, Distrusted] = {}
     while True:
         try:
-            return _digest_once(rows, traces, (progress, watch, look), start, executor, (spare, odd))
+            return _digest_once(rows, traces, told or Told(), start, executor, (spare, odd))
         except GridFault as fault:
             found = _odd_grids([row for row in rows if group_key(row) == fault.key and row.file not in odd], traces)
             if not found or len(odd) + len(found) > spare:
@@ -751,15 +764,13 @@ def _odd_grids(rows: Sequence[LogRow], traces: Traces) -> dict[str, Distrusted]:
 def _digest_once(
     rows: Sequence[LogRow],
     traces: Traces,
-    told: tuple[
-        Callable[[int, int], None] | None, Callable[[GroupKey, Seen, str], None] | None, Callable[[Sweep], Seen] | None
-    ],
+    told: Told[Seen],
     start: Digest | None,
     executor: Workers | None,
     sparing: tuple[int, Mapping[str, Distrusted]],
 ) -> Digest:
     """`digest_campaign` without the traces of odd frequencies that are known so far."""
-    progress, watch, look = told
+    progress, watch, look = told.progress, told.watch, told.look
     spare, odd = sparing
     builder = DigestBuilder(start)
     known = {row.tobytes(): key for key, stats in (start or {}).items() for row in stats.trace_hash}

@@ -115,13 +115,30 @@ class _Faults(Faults):
         self.add(InputError(what, where=f"{self.name}:{line}", remedy=remedy))
 
 
+@dataclass(frozen=True)
+class Names:
+    """Names that may stand in a log.
+
+    Attributes
+    ----------
+    isolators, states : sequence of str
+        In these columns.
+    bias_lines : sequence of str
+        Of the bias lines; each needs a column ``bias_<line>_a``.
+    cooldowns : sequence of str, optional
+        In the cooldown column; any name if left out.
+    """
+
+    isolators: Sequence[str]
+    states: Sequence[str]
+    bias_lines: Sequence[str]
+    cooldowns: Sequence[str] | None = None
+
+
 def read_log(
     path: str | os.PathLike[str],
+    names: Names,
     *,
-    isolators: Sequence[str],
-    states: Sequence[str],
-    bias_lines: Sequence[str],
-    cooldowns: Sequence[str] | None = None,
     folder: str | os.PathLike[str] | None = None,
     allow_outside: bool = False,
 ) -> list[LogRow]:
@@ -131,12 +148,7 @@ def read_log(
     ----------
     path : path-like
         CSV text, UTF-8, columns as the module's docstring lists them.
-    isolators, states : sequence of str
-        Names that may stand in these columns.
-    bias_lines : sequence of str
-        Names of the bias lines; each needs a column ``bias_<line>_a``.
-    cooldowns : sequence of str, optional
-        Names that may stand in the cooldown column; any name if left out.
+    names : Names
     folder : path-like, optional
         Folder that the trace files are relative to; the log's own if left out.
     allow_outside : bool
@@ -157,10 +169,10 @@ def read_log(
     text = _text(read_bytes(path, limit_bytes=FILE_LIMIT_BYTES, kind="log"), name)
     lines = csv.reader(io.StringIO(text, newline=""), strict=True)
     traces = _Traces(Path(folder) if folder is not None else Path(path).parent, allow_outside)
-    known = {"isolator": isolators, "state": states}
-    if cooldowns is not None:
-        known["cooldown"] = cooldowns
-    table = _Table(name, bias_lines, known)
+    known = {"isolator": names.isolators, "state": names.states}
+    if names.cooldowns is not None:
+        known["cooldown"] = names.cooldowns
+    table = _Table(name, names.bias_lines, known)
     rows: list[LogRow] = []
     start = 1
     try:

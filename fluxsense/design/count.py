@@ -10,8 +10,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from fluxsense.base.errors import InputError
-from fluxsense.base.executors import Workers
-from fluxsense.design.layout import CRITERIA, Judge, all_criteria, judged, search_layout, search_points, with_layout
+from fluxsense.design.layout import (
+    CRITERIA,
+    Judge,
+    Search,
+    all_criteria,
+    judged,
+    search_layout,
+    search_points,
+    with_layout,
+)
 from fluxsense.study import BiasLine, Study
 
 Progress = Callable[[str, float, str], None]
@@ -127,14 +135,10 @@ class CountResult:
 def compare_counts(
     study: Study,
     counts: Sequence[int],
+    search: Search | None = None,
     *,
     criterion: str = "error",
     known: Sequence[str] = (),
-    starts: int = 4,
-    steps: int = 600,
-    points: int = 24,
-    seed: int = 0,
-    executor: Workers | None = None,
     progress: Progress | None = None,
 ) -> list[CountResult]:
     """A layout search for each of several numbers of isolators, in the same measuring time.
@@ -143,10 +147,10 @@ def compare_counts(
     ----------
     study : Study
     counts : sequence of int
-    criterion, known, starts, steps, seed, executor
-        See `fluxsense.design.layout.search_layout` and `Judge`.
-    points : int
-        Points of the prior in the search.
+    search : Search, optional
+        Of each; four starts of 600 steps by default.
+    criterion, known
+        See `fluxsense.design.layout.Judge`.
     progress : callable, optional
 
     Returns
@@ -161,14 +165,15 @@ def compare_counts(
     """
     if criterion not in CRITERIA:
         raise InputError(f'the criterion "{criterion}" is unknown', remedy=f"Use one of {', '.join(CRITERIA)}")
+    search = search or Search(starts=4, steps=600)
     out = []
     for n, count in enumerate(counts):
         if progress is not None:
             progress("comparing numbers of isolators", n / len(counts), f"{count} isolators")
         changed = with_isolators(study, count)
-        judge = Judge(changed, search_points(changed, points, seed), criterion, known)
-        found = search_layout(judge, starts=starts, steps=steps, seed=seed, executor=executor)
+        judge = Judge(changed, search_points(changed, search.points, search.seed), criterion, known)
+        found = search_layout(judge, search)
         best = with_layout(changed, found.layout)
-        prediction = judged(best, seed=seed)
+        prediction = judged(best, seed=search.seed)
         out.append(CountResult(count, best, all_criteria(prediction, known)[criterion], prediction.valid(known)))
     return out

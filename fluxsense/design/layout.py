@@ -619,21 +619,12 @@ class LayoutSearch:
     starts: tuple[float, ...]
 
 
-def search_layout(
-    judge: Judge,
-    *,
-    starts: int = 8,
-    steps: int = 1500,
-    seed: int = 0,
-    executor: Workers | None = None,
-    progress: Progress | None = None,
-    even: Layout | None = None,
-) -> LayoutSearch:
-    """The best layout of a multi-start search.
+@dataclass(frozen=True)
+class Search:
+    """How layouts are searched.
 
-    Parameters
+    Attributes
     ----------
-    judge : Judge
     starts : int
         The first begins at the study's own layout if that keeps the rules, the second at the best regular ring of equal
         loops, the others at random.
@@ -642,6 +633,26 @@ def search_layout(
     seed : int
     executor : concurrent.futures.Executor or fluxsense.base.executors.Processes, optional
         Runs the starts side by side; the result is the same without.
+    points : int
+        Points of the prior at which layouts are judged.
+    """
+
+    starts: int = 8
+    steps: int = 1500
+    seed: int = 0
+    executor: Workers | None = None
+    points: int = 24
+
+
+def search_layout(
+    judge: Judge, search: Search | None = None, *, progress: Progress | None = None, even: Layout | None = None
+) -> LayoutSearch:
+    """The best layout of a multi-start search.
+
+    Parameters
+    ----------
+    judge : Judge
+    search : Search, optional
     progress : callable, optional
         Called with (what, share done, detail).
     even : Layout, optional
@@ -656,6 +667,8 @@ def search_layout(
     InputError
         If every loop is fixed, or no layout keeps the rules.
     """
+    search = search or Search()
+    starts = search.starts
     if all(x.name in judge.study.layout.fixed for x in judge.study.loops):
         raise InputError(
             "every loop is fixed, so there is nothing to lay out",
@@ -669,9 +682,9 @@ def search_layout(
         if even is None:
             with suppress(InputError):  # no ring keeps the rules
                 begins[1] = best_ring(judge, passes=RING_PASSES)[0]
-    jobs = [(seed, k, begins[k], steps) for k in range(starts)]
+    jobs = [(search.seed, k, begins[k], search.steps) for k in range(starts)]
     reached: list[tuple[float, Layout]] = []
-    for found in ordered_map(_one_start, jobs, judge, executor=executor, batch=1):
+    for found in ordered_map(_one_start, jobs, judge, executor=search.executor, batch=1):
         reached.append(found)
         if progress is not None:
             done, least = len(reached), min(v[0] for v in reached)

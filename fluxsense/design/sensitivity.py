@@ -173,17 +173,33 @@ def _real(x: ComplexArray) -> FloatArray:
     return np.ascontiguousarray(x.reshape(*x.shape[:-2], x.shape[-2] * x.shape[-1])).view(np.float64)
 
 
+@dataclass(frozen=True, eq=False)
+class Swept:
+    """How the probes of a block are swept.
+
+    Attributes
+    ----------
+    sweeps : ndarray (P,)
+        Numbers of sweeps N_k, not negative; they need not be whole.
+    density : float
+        Sweep points that each of the F frequencies stands for.
+    states : int
+        How many states the P probes are of, as many of each.
+    relative : ndarray (C, P, 2, F) of complex, optional
+        Relative errors of unit variance that sweeps have in common beside the gain.
+    magnitude : bool
+        Only magnitudes are used.
+    """
+
+    sweeps: FloatArray
+    density: float = 1.0
+    states: int = 1
+    relative: ComplexArray | None = None
+    magnitude: bool = False
+
+
 def regress(
-    s: ComplexArray,
-    slopes: ComplexArray,
-    sweeps: FloatArray,
-    noise: Noise,
-    density: float = 1.0,
-    *,
-    states: int = 1,
-    relative: ComplexArray | None = None,
-    magnitude: bool = False,
-    derivatives: bool = False,
+    s: ComplexArray, slopes: ComplexArray, swept: Swept, noise: Noise, *, derivatives: bool = False
 ) -> Regression:
     """Information of the sweeps of a block.
 
@@ -193,17 +209,8 @@ def regress(
         State by state.
     slopes : ndarray (R, n, P, 2, F) of complex
         The two fluxes of each state first.
-    sweeps : ndarray (P,)
-        Numbers of sweeps N_k, not negative; they need not be whole.
+    swept : Swept
     noise : Noise
-    density : float
-        Sweep points that each of the F frequencies stands for.
-    states : int
-        How many states the P probes are of, as many of each.
-    relative : ndarray (C, P, 2, F) of complex, optional
-        Relative errors of unit variance that sweeps have in common beside the gain.
-    magnitude : bool
-        Only magnitudes are used.
     derivatives : bool
         Work out `per_sweep` and `per_point` too.
 
@@ -216,7 +223,7 @@ def regress(
     Errors of a probe's own sweeps touch that probe alone, so that products with them are taken probe by probe.
     """
     rows, count, probes, _, points = slopes.shape
-    n = np.asarray(sweeps, dtype=np.float64)
+    n, density, states, relative = np.asarray(swept.sweeps, np.float64), swept.density, swept.states, swept.relative
     if not np.any(n > 0):
         return Regression(
             np.zeros((rows, count, count)),
@@ -226,7 +233,7 @@ def regress(
     white = max(noise.white, SMALLEST_WHITE)
     gain, phase, stay, flux = noise.gain_drift**2, noise.phase_drift_rad**2, noise.residual_gain**2, noise.flux_phi0**2
     falls, stays = np.array([gain, phase, gain, phase, flux, flux]), np.array([stay] * 4 + [0.0, 0.0])
-    if magnitude:
+    if swept.magnitude:
         falls[[1, 3]] = stays[[1, 3]] = 0.0
         power = s.real**2 + s.imag**2
         weight = 1 / np.sqrt(power + white**2)
@@ -374,17 +381,14 @@ class Experiment:
         sweeps, good = np.array(block.sweeps), 1.0 - self.study.noise.bad_sweeps
         if self.study.data.of_counts:
             return Regression(*information_of_counts(slopes, sweeps))
-        found = regress(
-            s,
-            slopes,
+        swept = Swept(
             good * sweeps,
-            self.noise,
             self.density,
-            states=len(block.states),
-            relative=self._between_states(block),
-            magnitude=self.study.data.of_magnitudes,
-            derivatives=derivatives,
+            len(block.states),
+            self._between_states(block),
+            self.study.data.of_magnitudes,
         )
+        found = regress(s, slopes, swept, self.noise, derivatives=derivatives)
         return found if found.per_sweep is None else replace(found, per_sweep=good * found.per_sweep)
 
     def _between_states(self, block: Block) -> ComplexArray:

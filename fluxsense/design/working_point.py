@@ -216,13 +216,30 @@ class _Box:
         return np.asarray(np.clip(np.array(u), 0.0, 1.0), dtype=np.float64)
 
 
+@dataclass(frozen=True)
+class Effort:
+    """How long working points are searched for.
+
+    Attributes
+    ----------
+    rounds : int
+        Passes over the isolators; the global search is made in the first.
+    samples : int
+        Points of the global search per group of settings.
+    polish : int
+        Evaluations of each polish.
+    """
+
+    rounds: int = 2
+    samples: int = 64
+    polish: int = 60
+
+
 def best_working_point(
     study: Study,
     x: FloatArray,
+    effort: Effort | None = None,
     *,
-    rounds: int = 2,
-    samples: int = 64,
-    polish: int = 60,
     seed: int = 0,
     progress: Progress | None = None,
 ) -> WorkingPoint:
@@ -233,12 +250,7 @@ def best_working_point(
     study : Study
     x : ndarray (B, D)
         Points of the prior that the error is averaged over.
-    rounds : int
-        Passes over the isolators; the global search is made in the first.
-    samples : int
-        Points of the global search per group of settings.
-    polish : int
-        Evaluations of each polish.
+    effort : Effort, optional
     seed : int
     progress : callable, optional
         Called with (what, share done, detail).
@@ -256,6 +268,7 @@ def best_working_point(
         raise InputError(
             "the study defines no settings to start from", where=study.path.name, remedy="Add a [[setting]]"
         )
+    effort = effort or Effort()
     search = _Search(study, x)
     before = float(np.degrees(search.error()))
     power = study.limits.pump_power_w or max(s.pump_power_w for s in study.settings)
@@ -265,14 +278,16 @@ def best_working_point(
         for bias in dict.fromkeys(search.settings[n].bias_a for n in own):
             groups.append(_Group(i, tuple(n for n in own if search.settings[n].bias_a == bias)))
     done = 0
-    for number in range(rounds):
+    for number in range(effort.rounds):
         for g, group in enumerate(groups):
             rng = stream(seed, "working points", number, g)
-            _improve(search, group, power, samples if number == 0 else 0, polish, rng)
+            _improve(search, group, power, effort.samples if number == 0 else 0, effort.polish, rng)
             done += 1
             if progress is not None:
                 error = np.degrees(search.error())
-                progress("searching working points", done / (rounds * len(groups)), f"expected error {error:.3g} deg")
+                progress(
+                    "searching working points", done / (effort.rounds * len(groups)), f"expected error {error:.3g} deg"
+                )
     settings = merge_settings(study, search.settings)
     whole = planned_experiment(study, settings=settings)
     after = predict(whole, x).expected_error_deg()

@@ -306,11 +306,9 @@ class Roc:
 def predicted_roc(
     information: FloatArray,
     size: float,
-    rng: np.random.Generator,
+    drawn: ScoreDraws,
     false_alarm: npt.ArrayLike | None = None,
-    draws: int = 20_000,
     gains: FloatArray | None = None,
-    drawn: ScoreDraws | None = None,
 ) -> Roc:
     """ROC of a source of one size, averaged over the sphere (and over the positions), to first order.
 
@@ -319,14 +317,11 @@ def predicted_roc(
     information : ndarray (3K, 3K)
     size : float
         In stated sizes.
-    rng : Generator
-        For the unknown position.
+    drawn : ScoreDraws
+        Scores to use for the unknown position.
     false_alarm : array_like, optional
-    draws : int
     gains : ndarray, optional
         Information relative to the one given, to average over, for the known position.
-    drawn : ScoreDraws, optional
-        Scores to use for the unknown position; drawn from the information given if left out.
     """
     g = np.ones(1) if gains is None else gains
     p = np.geomspace(1e-3, 0.999, 60) if false_alarm is None else _check_probability(false_alarm, "false alarm")
@@ -338,9 +333,8 @@ def predicted_roc(
     direction = np.array([float(np.mean(chi_square_detection(x, lam, degrees))) for x in p])
     position = direction
     if information.shape[0] > 3:
-        scores = ScoreDraws.of([information], rng, draws) if drawn is None else drawn
-        hit = scores.statistics(size)
-        position = np.array([float(np.mean(hit >= t)) for t in scores.thresholds(p)])
+        hit = drawn.statistics(size)
+        position = np.array([float(np.mean(hit >= t)) for t in drawn.thresholds(p)])
     return Roc(p, known, direction, position)
 
 

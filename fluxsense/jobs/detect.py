@@ -578,7 +578,7 @@ def _experiment_part(
     seen = bool(np.isfinite(size))
     probe = size if seen else smallest.best
     best, scale = smallest.best_direction, study.source.size
-    roc = trials.predicted_roc(campaign.information, probe, rng, ROC_POINTS, gains=gains, drawn=scores)
+    roc = trials.predicted_roc(campaign.information, probe, scores, ROC_POINTS, gains)
     angle = trials.smallest_angle(m, repeats.resolved * probe * best)
     sizes = probe * np.linspace(0.05, 2.0, 40)
     return {

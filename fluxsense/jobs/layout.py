@@ -17,6 +17,7 @@ from fluxsense.design.layout import (
     Judge,
     Layout,
     LayoutSearch,
+    Search,
     all_criteria,
     best_ring,
     judged,
@@ -91,21 +92,14 @@ def layout(study: Study | str | Path, **options: Unpack[LayoutOptions]) -> Layou
     asked.say("tables of information")
     stated = study
     study, compared = _best_count(study, asked)
-    judge = Judge(study, search_points(study, 24, asked.seed), asked.criterion, asked.known)
+    search = Search(asked.starts, asked.steps, asked.seed, asked.executor)
+    judge = Judge(study, search_points(study, search.points, search.seed), asked.criterion, asked.known)
     present = study_layout(study)
     asked.say("best even ring of equal loops")
     even: Layout | None = None
     with suppress(InputError):  # no ring keeps the rules
         even = best_ring(judge)[0]
-    found = search_layout(
-        judge,
-        starts=asked.starts,
-        steps=asked.steps,
-        seed=asked.seed,
-        executor=asked.executor,
-        progress=asked.progress,
-        even=even,
-    )
+    found = search_layout(judge, search, progress=asked.progress, even=even)
     best = with_layout(study, found.layout)
     asked.say("judging anew")
     x = direction_points(judge.unknowns, VALIDATION_POINTS, asked.seed, fresh=True)
@@ -214,12 +208,9 @@ def _best_count(study: Study, asked: LayoutSettings) -> tuple[Study, list[CountR
     compared = compare_counts(
         study,
         asked.counts,
+        Search(max(1, asked.starts // 2), max(1, asked.steps // 2), asked.seed, asked.executor),
         criterion=asked.criterion,
         known=asked.known,
-        starts=max(1, asked.starts // 2),
-        steps=max(1, asked.steps // 2),
-        seed=asked.seed,
-        executor=asked.executor,
         progress=asked.say,
     )
     sense = 1 if asked.criterion in SMALLER_IS_BETTER else -1

@@ -38,7 +38,7 @@ from fluxsense.design.sensitivity import (
     predict,
     search_count,
 )
-from fluxsense.design.working_point import WorkingPoint, best_working_point, landscape, within_limits
+from fluxsense.design.working_point import Effort, WorkingPoint, best_working_point, landscape, within_limits
 from fluxsense.device.chip import check_geometry
 from fluxsense.jobs.folder import held, keep, ready, write_figures
 from fluxsense.jobs.options import PlanOptions, PlanSettings
@@ -242,10 +242,8 @@ def _working_points(study: Study, x: FloatArray, asked: PlanSettings) -> tuple[W
     """The best working points found, the study with them if they are better, and the errors before and after."""
     asked.say("predicting")
     before = _error_entry(study, asked.seed)
-    effort = asked.thorough
-    point = best_working_point(
-        study, x, rounds=1, samples=32 * effort, polish=24 * effort, seed=asked.seed, progress=asked.progress
-    )
+    effort = Effort(rounds=1, samples=32 * asked.thorough, polish=24 * asked.thorough)
+    point = best_working_point(study, x, effort, seed=asked.seed, progress=asked.progress)
     proposed = replace(study, settings=point.settings)
     after = _error_entry(proposed, asked.seed)
     # better at the search's points only: keep what there is

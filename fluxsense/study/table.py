@@ -7,7 +7,7 @@ import math
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from enum import Enum
-from typing import Final, TypeVar, overload
+from typing import Final, NamedTuple, TypeVar, overload
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.faults import MOST_SHOWN, Faults
@@ -30,6 +30,15 @@ class Required(Enum):
 
 
 REQUIRED: Final = Required.REQUIRED
+
+
+class _Bounds(NamedTuple):
+    """What a number may be; `strict` leaves out the lower bound itself."""
+
+    low: float
+    high: float
+    strict: bool
+    unit: str = ""
 
 
 class Table:
@@ -189,7 +198,8 @@ class Table:
 
         return bool(self._converted(key, convert, default, default, ""))
 
-    def _in_range(self, key: str, value: float, low: float, high: float, strict: bool, text: str, unit: str) -> None:
+    def _in_range(self, key: str, value: float, text: str, bounds: _Bounds) -> None:
+        low, high, strict, unit = bounds
         if low <= value <= high and not (strict and value == low):
             return
         after = f" {unit}" if unit else ""
@@ -218,7 +228,7 @@ class Table:
                     where=self._where(key),
                     remedy="Write a plain number without a unit or quotes",
                 )
-            self._in_range(key, number, low, high, strict, shown(value), "")
+            self._in_range(key, number, shown(value), _Bounds(low, high, strict))
             return number
 
         return float(self._converted(key, convert, default, math.nan, f"Add {key} = and a plain number"))
@@ -284,7 +294,7 @@ class Table:
 
         def convert(value: object) -> float:
             number = parse_quantity(value, dimension, self._where(key))
-            self._in_range(key, number, low, high, strict, shown(value), OWN_UNIT[dimension])
+            self._in_range(key, number, shown(value), _Bounds(low, high, strict, OWN_UNIT[dimension]))
             return number
 
         return self._converted(key, convert, default, math.nan, f'Add for example {key} = "{EXAMPLE[dimension]}"')

@@ -405,12 +405,12 @@ sys.path[:0] = json.loads(sys.argv[1])
 from pathlib import Path
 from disk import rows_of
 from fluxsense.base.executors import Processes
-from fluxsense.data.digest import digest_campaign
+from fluxsense.data.digest import Told, digest_campaign
 from fluxsense.data.outliers import RepeatScreen, node_values
 if __name__ == "__main__":
     folder, count, workers = Path(sys.argv[2]), int(sys.argv[3]), int(sys.argv[4])
     screen = RepeatScreen()
-    digest = digest_campaign(rows_of(count), folder, watch=screen.keep, look=node_values,
+    digest = digest_campaign(rows_of(count), folder, Told(None, screen.keep, node_values),
                              executor=Processes(workers) if workers > 1 else None)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     about = Path("/proc/self/status")

@@ -25,6 +25,7 @@ from fluxsense.data.digest import (
     DigestBuilder,
     Distrusted,
     GroupKey,
+    Told,
     digest_campaign,
     group_key,
     load,
@@ -371,7 +372,7 @@ def campaign(folder, rng, count=6):
 def test_a_campaign_is_digested_from_its_files(tmp_path):
     rows = campaign(tmp_path, np.random.default_rng(14))
     calls = []
-    digest = digest_campaign(rows, tmp_path, progress=lambda done, total: calls.append((done, total)))
+    digest = digest_campaign(rows, tmp_path, Told(lambda done, total: calls.append((done, total))))
     assert calls == [(k, 6) for k in range(1, 7)]
     assert [stats.count for stats in digest.values()] == [3, 3]
     rng = np.random.default_rng(14)
@@ -417,8 +418,8 @@ def test_any_number_of_workers_gives_the_same_bits(tmp_path, monkeypatch):
 
     def digested(n, executor, start=None):
         return digest_campaign(
-            rows, tmp_path, lambda done, total: calls.append((n, done)), start,
-            watch=screens[n].keep, look=node_values, executor=executor,
+            rows, tmp_path, Told(lambda done, total: calls.append((n, done)), screens[n].keep, node_values),
+            start=start, executor=executor,
         )  # fmt: skip
 
     alone = digested(0, None)
@@ -487,8 +488,7 @@ def test_a_bad_file_is_left_out_with_a_word_where_it_can_be_spared(tmp_path, mon
         digest = digest_campaign(
             rows,
             tmp_path,
-            watch=lambda *entry, seen=seen: seen.append(entry[2]),
-            look=node_values,
+            Told(watch=lambda *entry, seen=seen: seen.append(entry[2]), look=node_values),
             executor=executor,
             spare=1,
         )

@@ -3,7 +3,7 @@
 import csv
 import math
 import os
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -11,14 +11,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fluxsense.base.errors import InputError
-from fluxsense.data.log import LogRow, read_log, write_log
+from fluxsense.data.log import LogRow, Names, read_log, write_log
 
 HEADER = (
     "file,isolator,pump,pump_port,pump_power_dbm,pump_frequency_hz,state,cooldown,repeat,time_s,bias_east_a,bias_west_a"
 )
 ON = "a.s2p,A,on,1,-30,2.1e9,in,first,0,12.5,1e-5,-2e-5"
 OFF = "b.s2p,A,off,,,,out,first,0,14,0,0"
-STUDY = {"isolators": ["A", "B"], "states": ["in", "out"], "bias_lines": ["east", "west"]}
+STUDY = Names(isolators=["A", "B"], states=["in", "out"], bias_lines=["east", "west"])
 
 
 @pytest.fixture
@@ -30,7 +30,8 @@ def folder(tmp_path):
 
 def read(folder, *lines, **more):
     (folder / "log.csv").write_bytes("\n".join(lines).encode())
-    return read_log(folder / "log.csv", **(STUDY | more))
+    names = {name: more.pop(name) for name in ("isolators", "states", "bias_lines", "cooldowns") if name in more}
+    return read_log(folder / "log.csv", replace(STUDY, **names), **more)
 
 
 def test_reads_a_log(folder):
@@ -178,7 +179,7 @@ def test_the_same_fault_of_many_rows_is_named_once_and_no_more_than_twelve_are_s
 def test_files_that_are_no_log(folder, raw, message):
     (folder / "log.csv").write_bytes(raw)
     with pytest.raises(InputError) as caught:
-        read_log(folder / "log.csv", **STUDY)
+        read_log(folder / "log.csv", STUDY)
     assert str(caught.value) == f"{folder}/{message}"
 
 
@@ -202,8 +203,8 @@ def test_a_folder_of_its_own_for_the_traces(folder, tmp_path_factory):
     elsewhere = tmp_path_factory.mktemp("logs")
     (elsewhere / "log.csv").write_text(f"{HEADER}\n{ON}\n")
     with pytest.raises(InputError, match="there is no trace"):
-        read_log(elsewhere / "log.csv", **STUDY)
-    assert len(read_log(elsewhere / "log.csv", **STUDY, folder=folder)) == 1
+        read_log(elsewhere / "log.csv", STUDY)
+    assert len(read_log(elsewhere / "log.csv", STUDY, folder=folder)) == 1
 
 
 names = st.text(
@@ -235,8 +236,8 @@ def test_written_logs_read_back_equal(tmp_path_factory, rows):
     folder = tmp_path_factory.mktemp("w")
     for row in rows:
         (folder / row.file).touch()
-    write_log(folder / "the log.csv", rows, STUDY["bias_lines"])
-    back = read_log(folder / "the log.csv", **STUDY)
+    write_log(folder / "the log.csv", rows, STUDY.bias_lines)
+    back = read_log(folder / "the log.csv", STUDY)
     for a, b in zip(rows, back, strict=True):
         for field in (f.name for f in fields(LogRow) if f.compare):
             x, y = getattr(a, field), getattr(b, field)
@@ -253,8 +254,8 @@ def test_round_phases_come_back_exactly(folder):
         (folder / f"{k}.s2p").touch()
         phase = math.radians(angle)
         rows.append(LogRow(k + 2, f"{k}.s2p", "A", True, None, phase, -30.0, 2e9, "in", "first", k, 0.0, (0.0, 0.0)))
-    write_log(folder / "log.csv", rows, STUDY["bias_lines"])
-    assert read_log(folder / "log.csv", **STUDY) == rows
+    write_log(folder / "log.csv", rows, STUDY.bias_lines)
+    assert read_log(folder / "log.csv", STUDY) == rows
     with open(folder / "log.csv", newline="") as stream:
         assert [float(row["pump_phase_deg"]) for row in csv.DictReader(stream)] == degrees.tolist()
 

@@ -15,6 +15,7 @@ from design_scenarios import chip, ring
 
 from fluxsense.base.errors import InputError
 from fluxsense.design.count import compare_counts, with_isolators
+from fluxsense.design.layout import Search
 from fluxsense.design.sensitivity import direction_points, planned_experiment, predict
 from fluxsense.study import Study, read_study
 from fluxsense.study.write import study_text
@@ -62,7 +63,7 @@ def test_copies_that_share_the_time_give_what_the_originals_give() -> None:
 def test_search_over_the_number() -> None:
     """Position unknown: two loops cannot tell three components, four can; the search says so."""
     study = small(position_sd_um=0.3)
-    found = compare_counts(study, (2, 4), starts=1, steps=25, points=4)
+    found = compare_counts(study, (2, 4), Search(starts=1, steps=25, points=4))
     assert [f.count for f in found] == [2, 4]
     assert found[1].value < 0.5 * found[0].value
     with pytest.raises(InputError, match="unknown"):

@@ -14,6 +14,7 @@ from fluxsense.design.layout import (
     CRITERIA,
     Judge,
     Layout,
+    Search,
     all_criteria,
     best_ring,
     judged,
@@ -120,7 +121,7 @@ def test_search_finds_the_best_radius_under_an_axial_dipole(tmp_path: Path, grai
     study = axial(tmp_path, grain)
     x = points_at(planned_experiment(study).unknowns, [[0.0, 0.0, 1.0], [0.0, 0.0, -1.0]])
     judge = Judge(study, x, "information", known=("position", "offset", "strength", "phase"))
-    found = search_layout(judge, starts=1, steps=600, seed=1)
+    found = search_layout(judge, Search(starts=1, steps=600, seed=1))
     corners = found.layout.outlines[0]
     x0, y0 = corners.mean(axis=0)
     area = 0.5 * np.sum(corners[:, 0] * np.roll(corners[:, 1], -1) - corners[:, 1] * np.roll(corners[:, 0], -1))
@@ -132,13 +133,13 @@ def test_search_finds_the_best_radius_under_an_axial_dipole(tmp_path: Path, grai
 def test_search_is_reproducible_with_any_executor(grain: Study) -> None:
     study = replace(grain, layout=replace(RULES, loop_area_m2=None))
     judge = Judge(study, search_points(study, 4, 0))
-    alone = search_layout(judge, starts=3, steps=25, seed=5)
+    alone = search_layout(judge, Search(starts=3, steps=25, seed=5))
     with ThreadPoolExecutor(2) as pool:
-        together = search_layout(judge, starts=3, steps=25, seed=5, executor=pool)
+        together = search_layout(judge, Search(starts=3, steps=25, seed=5, executor=pool))
     assert alone.starts == together.starts
     for a, b in zip(alone.layout.outlines, together.layout.outlines, strict=True):
         np.testing.assert_array_equal(a, b)
-    other = search_layout(judge, starts=3, steps=25, seed=6)
+    other = search_layout(judge, Search(starts=3, steps=25, seed=6))
     assert other.starts != alone.starts
     assert layout_faults(study, alone.layout) == []
 

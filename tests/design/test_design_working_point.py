@@ -11,6 +11,7 @@ from design_scenarios import chip, ring
 from fluxsense.base.errors import InputError
 from fluxsense.design.sensitivity import direction_points, planned_experiment, predict
 from fluxsense.design.working_point import (
+    Effort,
     best_working_point,
     isolation_db,
     landscape,
@@ -28,7 +29,7 @@ HALF = ((0.5, 0.5, 1),)
 def test_chip_at_zero_bias_gains_at_least_twentyfold() -> None:
     study = chip(ring(3, 14, 14), height_um=12, position_sd_um=0.0, bias=ZERO[:1], points=21)
     x = direction_points(Unknowns(study, study.plan.cooldowns), 4, 0)
-    found = best_working_point(study, x, rounds=1, samples=16, polish=25)
+    found = best_working_point(study, x, Effort(rounds=1, samples=16, polish=25))
     assert found.error_before_deg > 20 * found.error_after_deg
     # points that the search never saw
     fresh = direction_points(Unknowns(study, study.plan.cooldowns), 12, 99)
@@ -39,7 +40,7 @@ def test_chip_at_zero_bias_gains_at_least_twentyfold() -> None:
     for setting in found.settings:
         assert np.all(np.abs(setting.bias_a) <= limits)
         assert setting.pump_power_w <= 1e-9 * (1 + 1e-9)
-    again = best_working_point(study, x, rounds=1, samples=16, polish=25)
+    again = best_working_point(study, x, Effort(rounds=1, samples=16, polish=25))
     assert again == found
 
 
@@ -48,7 +49,7 @@ def test_limits_of_the_study_are_kept() -> None:
     lines = tuple(replace(b, limit_a=0.85e-3) for b in study.bias_lines)
     study = replace(study, bias_lines=lines, limits=Limits(8e-10, (2.29e9, 2.33e9), 10.0))
     x = direction_points(Unknowns(study, study.plan.cooldowns), 2, 0)
-    found = best_working_point(study, x, rounds=1, samples=8, polish=10)
+    found = best_working_point(study, x, Effort(rounds=1, samples=8, polish=10))
     for setting, isolation in zip(found.settings, found.isolation_db, strict=True):
         assert np.all(np.abs(setting.bias_a) <= 0.85e-3)
         assert setting.pump_power_w <= 8e-10 * (1 + 1e-9)

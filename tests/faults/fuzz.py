@@ -782,11 +782,9 @@ def check_truth(path: Path) -> None:
 
 
 def check_log(path: Path) -> None:
-    from fluxsense.data.log import read_log
+    from fluxsense.data.log import Names, read_log
 
-    rows = read_log(
-        path, isolators=LOG_ISOLATORS, states=LOG_STATES, bias_lines=LOG_LINES, cooldowns=["c1"], folder=path.parent
-    )
+    rows = read_log(path, Names(LOG_ISOLATORS, LOG_STATES, LOG_LINES, ["c1"]), folder=path.parent)
     mine = second.log(path.read_bytes(), list(LOG_LINES))
     second.same(mine, [_plain(r) for r in rows], "log")
     names = [Path(os.path.realpath(path.parent / r.file)) for r in rows if r.file]

@@ -1,4 +1,8 @@
-"""No comparison with the name of a kind: what is special of a kind is asked of its class or of a property with a name."""
+"""Measures of the code: comparisons with the name of a kind, `Any`, and long lists of arguments.
+
+What is special of a kind is asked of its class or of a property with a name; what a value is, its annotation says; arguments
+that always travel together are one value.
+"""
 
 from __future__ import annotations
 
@@ -24,6 +28,10 @@ NAMES = {
 }
 LEFT = 2
 """The two properties of `Data` that say what of the sweeps is used."""
+MOST_ANY = 60
+MOST_ARGUMENTS = 6
+MOST_LONG_LISTS = 15
+"""Functions with more arguments than `MOST_ARGUMENTS`."""
 
 
 def compared(tree: ast.AST) -> list[ast.AST]:
@@ -53,3 +61,35 @@ def test_kinds_are_asked_not_named() -> None:
         for node in compared(ast.parse(path.read_text(encoding="utf-8")))
     ]
     assert len(places) <= LEFT, places
+
+
+def any_names(tree: ast.AST) -> list[ast.AST]:
+    """Places where a value may be anything."""
+    return [x for x in ast.walk(tree) if isinstance(x, ast.Name) and x.id == "Any"]
+
+
+def long_lists(tree: ast.AST) -> list[str]:
+    """Functions with more than `MOST_ARGUMENTS` arguments, `self` and `cls` not counted."""
+    found = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            first = [x.arg for x in node.args.args[:1]]
+            names = [*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs]
+            if len(names) - (first in (["self"], ["cls"])) > MOST_ARGUMENTS:
+                found.append(node.name)
+    return found
+
+
+def test_few_values_may_be_anything_and_few_functions_take_many_arguments() -> None:
+    sample = ast.parse(
+        "from typing import Any\ndef f(a, b, c, d, e, f, *, g: Any): ...\ndef g(self, a, b, c, d, e, f): x: list[Any] = []"
+    )
+    assert (len(any_names(sample)), long_lists(sample)) == (2, ["f"])
+    trees = {
+        str(path.relative_to(PACKAGE)): ast.parse(path.read_text(encoding="utf-8"))
+        for path in sorted(PACKAGE.rglob("*.py"))
+    }
+    places = {name: n for name, tree in trees.items() if (n := len(any_names(tree)))}
+    assert sum(places.values()) <= MOST_ANY, places
+    functions = [f"{name}: {x}" for name, tree in trees.items() for x in long_lists(tree)]
+    assert len(functions) <= MOST_LONG_LISTS, functions

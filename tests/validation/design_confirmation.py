@@ -29,6 +29,7 @@ from fluxsense.design.information_gain import chip_gain
 from fluxsense.design.layout import (
     Judge,
     Layout,
+    Search,
     all_criteria,
     best_ring,
     judged,
@@ -39,7 +40,7 @@ from fluxsense.design.layout import (
 )
 from fluxsense.design.schedule import confusion_rate, root_mean_square_deg, time_to_error, time_to_error_rate
 from fluxsense.design.sensitivity import direction_points, planned_experiment, points_at, predict
-from fluxsense.design.working_point import best_working_point
+from fluxsense.design.working_point import Effort, best_working_point
 from fluxsense.infer.modes import ascend
 from fluxsense.jobs.orient import orient
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
@@ -198,7 +199,7 @@ def layouts(run: Run) -> None:
     start = chip(ring(3, 25, 12), height_um=15.0, position_sd_um=4.0)
     for known, words in ((("position",), "position known when data are read"), ((), "position known to 4 um only")):
         judge = Judge(start, search_points(start, 24, run.seed), known=known)
-        found = search_layout(judge, starts=4, steps=1200, seed=run.seed)
+        found = search_layout(judge, Search(starts=4, steps=1200, seed=run.seed))
         best, (even, _) = with_layout(start, found.layout), best_ring(judge)
         ring_study = with_layout(start, even)
         values = [all_criteria(judged(s), known)["error"] for s in (start, ring_study, best)]
@@ -222,7 +223,7 @@ def turned(run: Run) -> None:
     """The same with sweeps of the source turned by half a turn about z as well: six fluxes for six unknowns, place and all."""
     start = chip(ring(3, 25, 12), height_um=15.0, position_sd_um=4.0, states=("out", "in", "half_turn"))
     judge = Judge(start, search_points(start, 48, run.seed))
-    found = search_layout(judge, starts=3, steps=1000, seed=run.seed)
+    found = search_layout(judge, Search(starts=3, steps=1000, seed=run.seed))
     best, (even, _) = with_layout(start, found.layout), best_ring(judge)
     studies = {"ring at 25 um": start, "best ring": with_layout(start, even), "search": best}
     values = {label: all_criteria(judged(s))["error"] for label, s in studies.items()}
@@ -269,9 +270,7 @@ def working_point(run: Run) -> None:
     found = best_working_point(
         study,
         direction_points(Unknowns(study, study.plan.cooldowns), 6, run.seed),
-        rounds=1,
-        samples=32,
-        polish=40,
+        Effort(rounds=1, samples=32, polish=40),
         seed=run.seed,
     )
     print(

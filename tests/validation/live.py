@@ -47,7 +47,7 @@ from fluxsense.base.units import watt_to_dbm  # noqa: E402
 from fluxsense.data.digest import DigestBuilder, GroupKey  # noqa: E402
 from fluxsense.design.schedule import best_schedule, candidates  # noqa: E402
 from fluxsense.design.sensitivity import direction_points, planned_experiment  # noqa: E402
-from fluxsense.design.working_point import best_working_point  # noqa: E402
+from fluxsense.design.working_point import Effort, best_working_point  # noqa: E402
 from fluxsense.device.chip import matched_pump_frequency_hz  # noqa: E402
 from fluxsense.jobs.simulate import draw_truth  # noqa: E402
 from fluxsense.live.campaign import Live  # noqa: E402
@@ -122,7 +122,7 @@ def fixed(name: str, kind: str) -> tuple[tuple[GroupKey, float], ...]:
     if kind == "plan":
         unknowns = planned_experiment(study).unknowns
         x = direction_points(unknowns, 8, 1)
-        study = replace(study, settings=best_working_point(study, x, rounds=1, samples=32, polish=40, seed=1).settings)
+        study = replace(study, settings=best_working_point(study, x, Effort(1, 32, 40), seed=1).settings)
         schedule = best_schedule(planned_experiment(study), x, tolerance=0.05)
         shares = np.maximum(schedule.design.weights, 0.0)
         every = candidates(planned_experiment(study))
