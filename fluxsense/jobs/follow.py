@@ -38,8 +38,6 @@ from fluxsense.study import Study
 if TYPE_CHECKING:
     from fluxsense.report.documents import LiveDocument
 
-    pass
-
 MOST_MOMENTS = 400
 """Points of the history that are kept in the document."""
 MOST_BYTES = 50_000_000
