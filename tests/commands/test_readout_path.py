@@ -102,6 +102,7 @@ def test_newcomer_goes_from_the_table_to_hours(tmp_path, capsys):
     assert main(["start", str(target), "--source", "grain_100nm"]) == 0
     path = target / "study.toml"
     path.write_text(path.read_text().replace('\ncoupling = "', '\ncritical_current = "2 uA"\ncoupling = "'))
+    capsys.readouterr()
     assert main(["check", str(path), "--json"]) == 0
     assert misfits(json.loads(capsys.readouterr().out), CheckedReadout) == []
     assert main(["plan", str(target / "study.toml"), "--error", "5", "--json"]) in (0, 1)
