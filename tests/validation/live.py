@@ -4,6 +4,7 @@
     python tests/validation/live.py ROWS.jsonl --case good-start --truths 60
     python tests/validation/live.py ROWS.jsonl --case two-modes --truths 100
     python tests/validation/live.py ROWS.jsonl --table
+    python tests/validation/live.py ROWS.jsonl --figure examples/gallery/live_schedules.png
 
 A script, not a test.  The chip is invented: two isolators, four loops along x, y, z and askew, a uniform field of random
 direction.  Cases: the working point of every loop unknown to 0.25 Phi0 before; known; and all settings at zero bias, where a
@@ -280,6 +281,48 @@ def table(rows: list[dict[str, Any]]) -> Iterator[str]:
                 )
 
 
+LOOKS = {"live": ("#0b4f8a", "-"), "uniform": ("#c8611a", (0, (4, 1.6))), "plan": ("#555555", (0, (1, 1.2)))}
+"""Colour and dash of a schedule."""
+TITLES = {
+    "working-point": "working points unknown to 0.25 $\\Phi_0$",
+    "good-start": "working points known",
+    "two-modes": "zero bias, two directions alike",
+}
+WORDS = {"live": "chosen as it goes", "uniform": "fixed: settings evenly", "plan": "fixed: planned before"}
+
+
+def figure(rows: list[dict[str, Any]], path: Path) -> None:
+    """Share of the truths whose cone is small enough, against time, case by case, over truths that all its schedules measured."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    cases = [c for c in CASES if any(r["case"] == c for r in rows)]
+    page = Figure(figsize=(3.6 * len(cases), 3.3), layout="constrained")
+    FigureCanvasAgg(page)
+    for n, case in enumerate(cases):
+        axes = page.add_subplot(1, len(cases), n + 1)
+        by = {s: {r["seed"]: r for r in rows if r["case"] == case and r["schedule"] == s} for s in SCHEDULES}
+        drawn = [s for s in SCHEDULES if by[s]]
+        both = sorted(set.intersection(*(set(by[s]) for s in drawn)))
+        for schedule in drawn:
+            colour, dash = LOOKS[schedule]
+            reached = [by[schedule][k] for k in both]
+            times = np.sort([r["seconds"] / 60 if r["stop"] == "cone" else np.inf for r in reached])
+            share = np.arange(1, len(times) + 1) / len(times)
+            axes.step(times, share, where="post", color=colour, linestyle=dash, linewidth=1.6, label=WORDS[schedule])
+        axes.set_xscale("log")
+        axes.set_xticks([10, 20, 50, 100, 200, 500], ["10", "20", "50", "100", "200", "500"])
+        axes.minorticks_off()
+        axes.set_xlim(10, 1.1 * max(r["seconds"] / 60 for r in rows if r["case"] == case and r["seed"] in both))
+        axes.set_ylim(0, 1.02)
+        axes.set_xlabel("measuring time (min)")
+        axes.set_title(f"{TITLES[case]}\n90% cone of {CASES[case].cone_deg:g}° wanted, {len(both)} truths", fontsize=9)
+        if n == 0:
+            axes.set_ylabel("share of the truths that are there")
+            axes.legend(loc="lower right", fontsize=8, frameon=False)
+    page.savefig(path, dpi=150)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("rows", type=Path)
@@ -289,8 +332,11 @@ def main() -> None:
     parser.add_argument("--schedules", default=",".join(SCHEDULES))
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--table", action="store_true")
+    parser.add_argument("--figure", type=Path)
     asked = parser.parse_args()
-    if not asked.table:
+    if asked.figure is not None:
+        figure(rows_in(asked.rows), asked.figure)
+    elif not asked.table:
         there = {(r["case"], r["schedule"], r["seed"]) for r in rows_in(asked.rows)}
         items = [
             (asked.case, s, n)
