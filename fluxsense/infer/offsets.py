@@ -7,6 +7,7 @@ on a grid as fine as that, and on a finer one about its peaks, before anything c
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import product
 from typing import Final
 
@@ -27,6 +28,8 @@ FINE_PHI0: Final = 0.004
 """Step about the peaks of the coarse grid: near the threshold barriers of 0.01 stand beside the right place."""
 LOOKED_INTO: Final = 24
 """Peaks of the coarse grid about which there is a fine one."""
+TOGETHER: Final = 2
+"""Peaks of a fine grid that are kept: where there is nearly no flux, those of either sign of it stand side by side."""
 FEWEST: Final = 5
 """Points of the grid along an offset at least."""
 PEAKS: Final = 8
@@ -75,19 +78,23 @@ def _peaks(problem: Problem, own: list[int]) -> FloatArray:
         reach = min(REACH, 0.5 * period / p.sd)
         axes.append(np.linspace(-reach, reach, max(FEWEST, 2 * round(reach * p.sd / GRID_PHI0) + 1)))
     places, height = _looked_at(problem, own, axes)
-    shape = tuple(len(a) for a in axes)
-    is_peak = (height == maximum_filter(height.reshape(shape), size=3, mode="nearest").ravel()) & np.isfinite(height)
-    order = np.argsort(-np.where(is_peak, height, -np.inf), kind="stable")
+    shape = [len(a) for a in axes]
     found: list[tuple[float, FloatArray]] = []
-    for n in order[: max(1, min(LOOKED_INTO, int(is_peak.sum())))]:
+    for n in _highest(height, shape, LOOKED_INTO):
         half = [0.5 * (axis[1] - axis[0]) for axis in axes]
         steps = [max(1, round(h * s / FINE_PHI0)) for h, s in zip(half, sd, strict=True)]
         about = [x + np.linspace(-h, h, 2 * k + 1) for x, h, k in zip(places[n], half, steps, strict=True)]
         near, there = _looked_at(problem, own, about)
-        best = int(np.argmax(there))
-        found.append((float(there[best]), near[best]))
+        found += [(float(there[k]), near[k]) for k in _highest(there, [len(a) for a in about], TOGETHER)]
     found.sort(key=lambda one: -one[0])
     return np.array([place for _, place in found[:PEAKS]])
+
+
+def _highest(height: FloatArray, shape: Sequence[int], most: int) -> npt.NDArray[np.intp]:
+    """The highest local maxima of a grid of this shape, its highest point at least."""
+    is_peak = (height == maximum_filter(height.reshape(shape), size=3, mode="nearest").ravel()) & np.isfinite(height)
+    order = np.argsort(-np.where(is_peak, height, -np.inf), kind="stable")
+    return order[: max(1, min(most, int(is_peak.sum())))]
 
 
 def _looked_at(problem: Problem, own: list[int], axes: list[FloatArray]) -> tuple[FloatArray, FloatArray]:

@@ -29,6 +29,7 @@ from fluxsense.data.digest import Digest, GroupKey
 from fluxsense.data.noise_levels import NoiseLevels
 from fluxsense.device.chip import ChipParameters, loop_indices, nominal_array, nominal_parameters
 from fluxsense.infer.modes import ascend, modes_without_source
+from fluxsense.infer.offsets import GRID_PHI0
 from fluxsense.model.likelihood import RatioLikelihood, every_few
 from fluxsense.model.parameter import OFFSET
 from fluxsense.model.priors import TAMEABLE, integrated_arrays, prior_sizes, uncertain_parameters
@@ -134,8 +135,7 @@ def reference_fit(
             likelihood = likelihood.rebuilt(tamed=tame)
         problem, x, rivals = fitted(alone(likelihood, i), firm, sharp)
         found = problem.likelihood.moved_to(problem.parameters(x[None]))
-        apart = [_apart_phi0(problem.unknowns, x, y) > RIDGE_PHI0 for _, y in rivals]
-        if known or (not any(apart) and signs_known(problem.likelihood, i, found, _offset_sd(problem, i, x))):
+        if known or _settled(problem, i, [x, *(y for _, y in rivals)]):
             tamed += tame
         for p in every_one:
             if p.of_chip and p.home == i and p.array in found:
@@ -192,7 +192,7 @@ def signs_known(
     likelihood: RatioLikelihood,
     isolator: int,
     about: ChipParameters | None = None,
-    spread_phi0: FloatArray | None = None,
+    reach_phi0: FloatArray | None = None,
 ) -> bool:
     """Whether some bias makes the sign of the current in each of an isolator's rings certain.
 
@@ -201,30 +201,35 @@ def signs_known(
     likelihood : RatioLikelihood
     isolator : int
     about : ChipParameters, optional
-        Batch of one, about which the offsets lie; the study's central values by default, before any data.
-    spread_phi0 : ndarray (2,), optional
-        Standard deviations of the offsets of its loops; those of their priors by default.
+        Batch of places about which the offsets may lie; the study's central values by default, before any data.
+    reach_phi0 : ndarray (2,), optional
+        How far from them the offsets of its loops may lie; `SURE` deviations of their priors by default.
     """
     study = likelihood.study
     at = nominal_parameters(study, cooldowns=len(likelihood.cooldowns)) if about is None else about
     for _, model, _ in likelihood.parts:
-        sd = [study.loops[n].sd["offset_phi0"] for n in model.loop_index[isolator]]
-        reach = SURE * np.array(sd if spread_phi0 is None else spread_phi0)
+        sd = np.array([study.loops[n].sd["offset_phi0"] for n in model.loop_index[isolator]])
+        reach = SURE * sd if reach_phi0 is None else reach_phi0
         # not at its ends alone: over a whole period of the ring the sign comes back
         parts = np.linspace(-1.0, 1.0, 2 * int(np.ceil(np.max(reach) / SIGN_STEP_PHI0)) + 1)
-        flux = model.probe_flux(at, isolator)[0] + parts[:, None, None] * reach  # (N, P, 2)
-        coupling = model.couplings_hz(at.repeated(len(parts)), isolator, flux)
+        flux = model.probe_flux(at, isolator)[:, None] + parts[:, None, None] * reach  # (B, N, P, 2)
+        coupling = model.couplings_hz(at.repeated(len(parts)), isolator, flux.reshape(-1, *flux.shape[2:]))
         same = np.all(np.sign(coupling) == np.sign(coupling[0]), axis=0) & np.all(coupling != 0.0, axis=0)
         if not np.all(np.any(same, axis=0)):
             return False
     return True
 
 
-def _apart_phi0(unknowns: Unknowns, x: FloatArray, y: FloatArray) -> float:
-    """Largest difference of an offset between two fits (D,)."""
-    return max(
-        (p.sd * abs(a - b) for p, a, b in zip(unknowns.nuisances, x, y, strict=True) if p.array == OFFSET), default=0.0
-    )
+def _settled(problem: CampaignProblem, isolator: int, fits: Sequence[FloatArray]) -> bool:
+    """Whether the sweeps settle an isolator's offsets, and the signs of its currents, well enough to eliminate them about the best of
+    its fits (D,), which comes first: all lie on one ridge."""
+    offsets = [n for n, p in enumerate(problem.unknowns.nuisances) if p.array == OFFSET]
+    sd = np.array([problem.unknowns.nuisances[n].sd for n in offsets])
+    if any(np.any(sd * np.abs(x - fits[0])[offsets] > RIDGE_PHI0) for x in fits):
+        return False
+    # two places that mirror each other about no flux lie as near as that, where they are not seen apart
+    reach = np.maximum(SURE * _offset_sd(problem, isolator, fits[0]), GRID_PHI0)
+    return signs_known(problem.likelihood, isolator, problem.parameters(np.array(fits)), reach)
 
 
 def _offset_sd(problem: CampaignProblem, isolator: int, x: FloatArray) -> FloatArray:

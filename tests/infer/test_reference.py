@@ -167,3 +167,17 @@ def test_signs_over_a_whole_period_are_not_known(tmp_path: Path) -> None:
         groups = [k for k in digest if k.pump_on and k.isolator == "a"]
         likelihood = RatioLikelihood(study, digest, truth.port_signs, groups=groups)
         assert signs_known(likelihood, 0) is known
+
+
+@pytest.mark.parametrize("sd", [10.0, 60.0])
+def test_at_zero_bias_the_sweeps_settle_no_sign(tmp_path: Path, sd: float) -> None:
+    """An offset and its reverse fit alike there, be they 5 or 100 mPhi0 apart: neither may be eliminated about the other."""
+    study = small_study(
+        tmp_path, wiring="+90 deg", fluxes=((0.0, 0.0, 0.0, 0.0),), ports=(1,), offset_sd_mphi0=sd, repeats=30
+    )
+    noise = study.noise
+    for seed in range(4):
+        truth = draw_truth(study, seed)
+        digest = simulate_digest(study, truth)
+        levels = measure_noise(digest, noise.white, noise.gain_drift, noise.phase_drift_rad)
+        assert reference_fit(study, digest, truth.port_signs, levels, ["c1"]).tamed == ()
