@@ -51,9 +51,14 @@ def test_a_search_that_missed_the_mode_begins_again(tmp_path: Path, monkeypatch:
     asked: list[int] = []
 
     def missing(
-        problem: Problem, rng: np.random.Generator, progress: object = None, *, effort: int = 1
+        problem: Problem,
+        rng: np.random.Generator,
+        progress: object = None,
+        *,
+        effort: int = 1,
+        about: np.ndarray | None = None,
     ) -> list[LocalMode]:
-        found = find_modes(problem, rng, effort=effort)
+        found = find_modes(problem, rng, effort=effort, about=about)
         asked.append(effort)
         wrong = [m for m in found if np.linalg.norm(m.x[:3] - true) > 0.3]
         assert wrong
