@@ -88,11 +88,11 @@ def read_wiring(study: Study, digest: Digest, measured: Sequence[int]) -> Wiring
         if not abs(difference) >= DECISIVE:
             raise InputError(
                 f'the sweeps do not tell which way isolator "{iso.name}" transmits for pump port 1 '
-                f"(log odds {difference:+.1f}, {DECISIVE:g} wanted): its rings carry no flux of known sign, or the sweeps miss "
-                "the resonance",
+                f"(log odds {difference:+.1f}, {DECISIVE:g} wanted): its rings carry no flux of known sign, trapped flux may reverse "
+                "it, or the sweeps miss the resonance",
                 where=f"{study.path.name}, isolator[{iso.name}].pump_port_1_phase",
                 remedy='State "+90 deg" or "-90 deg" in the study, or record source-out sweeps with both loops biased '
-                "to about half a flux quantum",
+                "to about half a flux quantum, and each to minus that where offset_sd is not much smaller",
             )
         signs.append(1 if difference > 0 else -1)
         odds.append(abs(difference))

@@ -339,7 +339,7 @@ def test_wiring_cannot_be_read_at_zero_bias(tmp_path):
     assert text.startswith("study.toml, isolator[a].pump_port_1_phase: the sweeps do not tell which way isolator")
     assert text.endswith(
         'State "+90 deg" or "-90 deg" in the study, or record source-out sweeps with both loops biased to about half a flux '
-        "quantum."
+        "quantum, and each to minus that where offset_sd is not much smaller."
     )
 
 
