@@ -102,6 +102,9 @@ ALIKE: Final = {
     "idler_participation": 2e-2,
 }
 """By how much two idlers of one design are taken to differ (standard deviation) where a plain line joins them."""
+LEAST_LOSS: Final = 0.01
+"""Part of its linewidth that a signal mode's measured loss stands for at least: less cannot be told from echoes of the line, and a fit that
+ends at no loss would else make the idler's loss known to a few kilohertz."""
 USUAL_IDLER_WIDTH: Final = (1.4, 0.7)
 """Idler over signal linewidth, mean and standard deviation, where a plain line joins the idlers."""
 
@@ -115,7 +118,7 @@ def priors_of(
     parameters (two linewidths, two losses, two frequencies, link amplitude and phase) contribute; two combinations are
     free.  A loss is small beside its linewidth, so an assumption on it settles both: what the study states (with a
     standard deviation of the same size, or the stated one), else the signal mode's measured loss scaled to the idler's
-    frequency (the same quality factor), give or take itself.  Between idlers joined by a plain line, which have
+    frequency (the same quality factor; `LEAST_LOSS` of the linewidth at least), give or take itself.  Between idlers joined by a plain line, which have
     terminations, the loss only adds to the termination and the link passes everything: those are held.  A line without length
     or loss makes one mode of both idlers (their amplitudes times the root of their linewidths are equal), so that only means of
     their frequencies, terminations and participation ratios act, and their linewidths only by their ratio: the two idlers are
@@ -135,7 +138,8 @@ def priors_of(
                 out.append(Prior(n, stated, sd))
             else:
                 ratio = max(1.0, best_ratio(model))
-                mean = max(float(signal_internal_hz[p.stage]), 2e4) * ratio
+                least = LEAST_LOSS * float(signal_linewidth_hz[p.stage])
+                mean = max(float(signal_internal_hz[p.stage]), least) * ratio
                 out.append(Prior(n, mean, mean))
         elif p.kind == "pump_phase_error_rad":
             out.append(Prior(n, 0.0, iso.pump_phase_error_sd_rad or USUAL_PHASE_ERROR_RAD))
