@@ -4,6 +4,7 @@
     python tests/validation/live.py ROWS.jsonl --case good-start --truths 60
     python tests/validation/live.py ROWS.jsonl --case two-modes --truths 100
     python tests/validation/live.py ROWS.jsonl --table
+    python tests/validation/live.py data_demo/grain/study.toml --flat 20000
     python tests/validation/live.py ROWS.jsonl --figure examples/gallery/live_schedules.png
 
 A script, not a test.  The chip is invented: two isolators, four loops along x, y, z and askew, a uniform field of random
@@ -243,6 +244,33 @@ def one(shared: tuple[str, ...], item: tuple[str, str, int]) -> dict[str, Any]:
     return {"case": name} | row | {"cpu_s": round(time.process_time() - begun, 2)}
 
 
+def flat(path: str, sweeps: int) -> Iterator[str]:
+    """CPU time of an update by one sweep, in campaigns of a study's settings of three lengths; full runs apart."""
+    study = read_study(Path(path))
+    truth = draw_truth(study, 1)
+    instrument = SimulatedInstrument(study, truth.parameters, truth.port_signs, 1)
+    live = Live(study, seed=1)
+    like = [(s, iso) for s in study.settings for iso in s.isolators]
+    keys = [key_of(study, iso, on, s, state) for s, iso in like for on in (None, s) for state in study.plan.states]
+    names = list(dict.fromkeys(keys))
+    for target in (sweeps // 50, sweeps // 10, sweeps):
+        builder = (
+            DigestBuilder()
+        )  # all but the last hundred at once: how they came does not matter to what an update costs
+        for key in names:
+            for when, sweep in instrument.measure(key, (target - 100 - live.intake.sweeps) // len(names) + 1):
+                builder.add(key, sweep, when)
+        live.add_digest(builder.finish(), last_time_s=instrument.time_s, busy_s=instrument.time_s)
+        took: list[float] = []
+        for n in range(100):
+            ((when, sweep),) = instrument.measure(names[n % len(names)], 1)
+            before, begun = live.current, time.process_time()
+            live.add(names[n % len(names)], sweep, time_s=when)
+            if live.current is before:
+                took.append(1e3 * (time.process_time() - begun))
+        yield f"{live.intake.sweeps} sweeps: update {np.median(took):.0f} ms (90%: {np.quantile(took, 0.9):.0f} ms) of CPU"
+
+
 # ---------------------------------------------------------------- tables
 
 
@@ -333,7 +361,12 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--table", action="store_true")
     parser.add_argument("--figure", type=Path)
+    parser.add_argument("--flat", type=int, help="ROWS is a study: update time as its campaign grows to so many sweeps")
     asked = parser.parse_args()
+    if asked.flat:
+        for line in flat(str(asked.rows), asked.flat):
+            print(line, flush=True)
+        return
     if asked.figure is not None:
         figure(rows_in(asked.rows), asked.figure)
     elif not asked.table:
