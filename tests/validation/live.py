@@ -5,7 +5,7 @@
     python tests/validation/live.py ROWS.jsonl --case two-modes --truths 100
     python tests/validation/live.py ROWS.jsonl --table
     python tests/validation/live.py data_demo/grain/study.toml --flat 20000
-    python tests/validation/live.py ROWS.jsonl --figure examples/gallery/live_schedules.png
+    python tests/validation/live.py ROWS.jsonl --figure tests/validation/live_schedules.png
 
 A script, not a test.  The chip is invented: two isolators, four loops along x, y, z and askew, a uniform field of random
 direction.  Cases: the working point of every loop unknown to 0.25 Phi0 before; known; and all settings at zero bias, where a
@@ -337,6 +337,12 @@ def figure(rows: list[dict[str, Any]], path: Path) -> None:
             reached = [by[schedule][k] for k in both]
             times = np.sort([r["seconds"] / 60 if r["stop"] == "cone" else np.inf for r in reached])
             share = np.arange(1, len(times) + 1) / len(times)
+            if not np.any(np.isfinite(times)):
+                words = f"{WORDS[schedule]}:\nnone in {max(r['seconds'] for r in reached) / 60:.0f} min"
+                axes.text(
+                    0.95, 0.05, words, transform=axes.transAxes, ha="right", va="bottom", fontsize=8, color=colour
+                )
+                continue
             axes.step(times, share, where="post", color=colour, linestyle=dash, linewidth=1.6, label=WORDS[schedule])
         axes.set_xscale("log")
         axes.set_xticks([10, 20, 50, 100, 200, 500], ["10", "20", "50", "100", "200", "500"])
