@@ -692,6 +692,10 @@ class ChipModel:
             flux += static[:, self._vector_rows(isolator)[:, None], loops[None, :]]
         return np.asarray(flux)
 
+    def probe_cooldowns(self, isolator: int) -> npt.NDArray[np.int64]:
+        """Position of the cooldown of each of an isolator's probes, shape (P,)."""
+        return np.asarray(self._tables[isolator]["cooldown"], dtype=np.int64)
+
     def _vector_rows(self, isolator: int) -> npt.NDArray[np.int64]:
         """Position of the study's bias vector nearest to each probe's: a log's currents are those of a setting, but for rounding."""
         known = np.array(bias_vectors(self.study)).reshape(-1, len(self.study.bias_lines))

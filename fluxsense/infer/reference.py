@@ -42,6 +42,8 @@ FloatArray = npt.NDArray[np.float64]
 
 ALIKE: Final = 60.0
 """Log posterior below the best within which a fit of reference sweeps is a place to search from too."""
+TRIED: Final = 3
+"""The best places that are linearised anew whatever their heights before, which are those of the study's central values."""
 MOST_PLACES: Final = 6
 RELINEARISED: Final = 3
 FIRM_MOVES: Final = 15
@@ -194,7 +196,7 @@ def signs_known(
     about: ChipParameters | None = None,
     reach_phi0: FloatArray | None = None,
 ) -> bool:
-    """Whether some bias makes the sign of the current in each of an isolator's rings certain.
+    """Whether, in every cooldown, some bias makes the sign of the current in each of an isolator's rings certain.
 
     Parameters
     ----------
@@ -215,7 +217,8 @@ def signs_known(
         flux = model.probe_flux(at, isolator)[:, None] + parts[:, None, None] * reach  # (B, N, P, 2)
         coupling = model.couplings_hz(at.repeated(len(parts)), isolator, flux.reshape(-1, *flux.shape[2:]))
         same = np.all(np.sign(coupling) == np.sign(coupling[0]), axis=0) & np.all(coupling != 0.0, axis=0)
-        if not np.all(np.any(same, axis=0)):
+        cooldown = model.probe_cooldowns(isolator)
+        if not len(same) or not all(np.all(np.any(same[cooldown == n], axis=0)) for n in np.unique(cooldown)):
             return False
     return True
 
@@ -269,7 +272,7 @@ def fitted(
         fits = modes_without_source(problem, max_steps=30)
         if not fits:
             return problem, np.zeros(problem.unknowns.size), []
-        starts = [m.x for m in fits if m.log_posterior > fits[0].log_posterior - ALIKE]
+        starts = [m.x for n, m in enumerate(fits) if n < TRIED or m.log_posterior > fits[0].log_posterior - ALIKE]
     places = [moved(problem, x, FIRM_MOVES if firm else RELINEARISED, firm) for x in starts]
     heights = [0.0]
     if len(places) > 1:

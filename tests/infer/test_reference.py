@@ -18,6 +18,7 @@ import fluxsense.infer.orient as search
 import fluxsense.infer.reference as place
 from fluxsense.base.streams import stream
 from fluxsense.data.campaign import load_screened
+from fluxsense.data.digest import Digest
 from fluxsense.data.noise_levels import measure_noise
 from fluxsense.infer.modes import ascend, ascend_all, modes_without_source
 from fluxsense.infer.orient import HIDING, misfit_deviations, prepare, sample_posterior
@@ -181,3 +182,14 @@ def test_at_zero_bias_the_sweeps_settle_no_sign(tmp_path: Path, sd: float) -> No
         digest = simulate_digest(study, truth)
         levels = measure_noise(digest, noise.white, noise.gain_drift, noise.phase_drift_rad)
         assert reference_fit(study, digest, truth.port_signs, levels, ["c1"]).tamed == ()
+
+
+def test_a_cooldown_at_zero_bias_keeps_its_offsets(tmp_path: Path) -> None:
+    """Signs that are known in one cooldown say nothing of another, whose sweeps were all taken at zero bias."""
+    study = small_study(tmp_path, wiring="+90 deg", fluxes=((0.5, 0.5, 0.5, 0.5), (0.0, 0.0, 0.0, 0.0)), ports=(1, 1))
+    digest = simulate_digest(study, draw_truth(study, 1))
+    zero = {k: replace(k, cooldown="c2") for k in digest if not any(k.bias_a)}
+    both = Digest({zero.get(k, k): v for k, v in digest.items()})
+    for one, known in ((digest, True), (both, False)):
+        groups = [k for k in one if k.pump_on and k.isolator == "a"]
+        assert signs_known(RatioLikelihood(study, one, (1, 1), groups=groups), 0) is known
