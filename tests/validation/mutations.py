@@ -552,6 +552,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
     "infer": (
         (
             "infer/test_quadrature.py",
+            "infer/test_reference.py",
             "infer/test_wiring.py",
             "infer/test_diagnostics.py",
             "model/test_likelihood.py",
@@ -560,6 +561,20 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             "infer/test_sampling.py",
         ),
         (
+            ("trapped flux near its mean only", "infer/offsets.py", "REACH: Final = 3.0", "REACH: Final = 0.2"),
+            (
+                "signs at the ends of a range",
+                "infer/reference.py",
+                "2 * int(np.ceil(np.max(reach) / SIGN_STEP_PHI0)) + 1)",
+                "2)",
+            ),
+            ("signs in any cooldown", "infer/reference.py", "same[cooldown == n]", "same"),
+            (
+                "settled without a look at signs",
+                "infer/reference.py",
+                "return signs_known(problem.likelihood, isolator, problem.parameters(np.array(fits)), reach)",
+                "return True",
+            ),
             (
                 "reduced likelihood promises 30",
                 "infer/reduction.py",
@@ -917,6 +932,13 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
                 "0.5 * root @ best, slopes",
             ),
             ("nothing left open", "characterize/reflection.py", "total - float(gradient @ best)", "total"),
+            ("a jump by a hair", "characterize/faults.py", "rms < REMOVED * misfit", "rms < misfit"),
+            (
+                "a loss known to kilohertz",
+                "characterize/fit.py",
+                "LEAST_LOSS: Final = 0.01",
+                "LEAST_LOSS: Final = 0.0005",
+            ),
             ("no line ends drawn", "characterize/reflection.py", "DRAWS: Final = 8", "DRAWS: Final = 0"),
             (
                 "not said what chose",
