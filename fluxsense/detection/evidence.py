@@ -425,16 +425,14 @@ def direction_problem(
     return CampaignProblem(unknowns, problem.likelihood)
 
 
-def line_modes(
-    problem: Problem, nuisances: FloatArray | None = None, sizes: Sequence[float] = (0.03, 0.3, 1.0)
-) -> list[LocalMode]:
-    """Maxima of a problem along one direction, from a few sizes with nuisances at their means and at the values given (N,)."""
+def line_modes(problem: Problem, nuisances: FloatArray, sizes: Sequence[float] = (0.03, 0.3, 1.0)) -> list[LocalMode]:
+    """Maxima of a problem along one direction, from a few sizes with nuisances at their means and at likely values (N,)."""
     lead = problem.unknowns.lead
-    starts = np.zeros((2 * len(sizes), problem.unknowns.size))
-    if nuisances is not None:
-        starts[: len(sizes), lead:] = nuisances
+    places = np.unique([np.zeros_like(nuisances), nuisances], axis=0)
+    starts = np.zeros((len(sizes) * len(places), problem.unknowns.size))
+    starts[:, lead:] = np.repeat(places, len(sizes), axis=0)
     if lead:
-        starts[:, 0] = np.tile(sizes, 2)
+        starts[:, 0] = np.tile(sizes, len(places))
     values = log_posterior(problem, starts)
     found: list[LocalMode] = []
     best = np.argsort(-values)[: 2 if lead else 1]

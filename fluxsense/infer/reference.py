@@ -72,7 +72,8 @@ SHARP_GAIN: Final = 0.01
 RIDGE_PHI0: Final = 0.1
 """Offsets that differ by less belong to places on one ridge, along which the point of linearisation moves."""
 SURE: Final = 4.0
-"""Prior deviations of the offset that the flux of a bias must exceed for the sign of a ring's current to be known."""
+"""Deviations of the offset (of its prior, or as sweeps settle it) that the flux of a bias must exceed for the sign of a ring's current to be
+known."""
 SIGN_STEP_PHI0: Final = 0.2
 """Steps in which that is looked at: a current keeps its sign over half a flux quantum at least."""
 QUIET: Final = ("out", "calibration")

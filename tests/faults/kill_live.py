@@ -5,8 +5,8 @@
 A small campaign is fed row by row: traces are copied whole, half first and the rest later, or after their row; rows come twice; the
 log is replaced by a copy with its rows in another order; a clock is set back by an hour for a sweep.  Meanwhile `follow` runs in a process of its own and
 gets SIGKILL at times drawn evenly from nothing to `LONGEST` seconds, then starts again.  After each kill what stands in the results is
-whole.  When all sweeps are there, `follow --once` must leave the digest and the result that `orient` leaves on the same files, byte for byte
-but for times of day.  Exit code 0 only if all of this held.
+whole.  When all sweeps are there, `follow --once` must leave the digest (by its hash), the direction, its modes and regions and the verdict
+that `orient` leaves on the same files, to the last digit.  Exit code 0 only if all of this held.
 """
 
 from __future__ import annotations
