@@ -18,7 +18,7 @@ import math
 import os
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import total_ordering
+from functools import cached_property, total_ordering
 from typing import Generic, TypeVar, cast
 
 import numpy as np
@@ -95,7 +95,7 @@ class GroupKey:
     state: str
     cooldown: str
 
-    @property
+    @cached_property
     def sort_key(self) -> tuple[object, ...]:
         """Tuple that orders keys: isolator, cooldown, pump, state, then the setting."""
         return (

@@ -127,14 +127,20 @@ def flip_findings(study: Study) -> list[Finding]:
 # ---------------------------------------------------------------- local errors
 
 
+def angular_errors_rad(w: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Root mean square angle (...) of the direction of w (..., 3) for covariances (..., D, D), source components first; pi where w is zero."""
+    r = np.linalg.norm(w, axis=-1)
+    unit = w / np.where(r > 0, r, 1.0)[..., None]
+    spread = np.einsum("...ii", covariance[..., :3, :3]) - np.einsum(
+        "...i,...ij,...j", unit, covariance[..., :3, :3], unit
+    )
+    with np.errstate(divide="ignore"):
+        return np.where(r > 0, np.sqrt(np.maximum(spread, 0.0)) / np.where(r > 0, r, 1.0), np.pi)
+
+
 def angular_error_rad(w: FloatArray, covariance: FloatArray) -> float:
-    """Root mean square angle of the direction of w (3,) for the covariance (D, D), source components first."""
-    r = float(np.sqrt(w @ w))
-    if r == 0:
-        return float(np.pi)
-    unit = w / r
-    tangent = (np.eye(3) - np.outer(unit, unit)) / r
-    return float(np.sqrt(max(np.trace(tangent @ covariance[:3, :3] @ tangent), 0.0)))
+    """The same of one direction."""
+    return float(angular_errors_rad(w, covariance))
 
 
 @dataclass(frozen=True)

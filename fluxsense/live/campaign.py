@@ -26,7 +26,7 @@ from fluxsense.live.bounds import Bounds, Knobs
 from fluxsense.live.current import TOO_FEW, Current
 from fluxsense.live.follower import Follower
 from fluxsense.live.intake import Intake, Taken, usable
-from fluxsense.live.proposal import HEAVY, Costs, Planner, Round, first_round
+from fluxsense.live.proposal import HEAVY, REPEATS, Costs, Planner, Round, first_round
 from fluxsense.live.stopping import CONE_PER_ERROR, Judge, Stop, Wanted
 from fluxsense.report.live import answer_line
 from fluxsense.report.sentences import sentences
@@ -40,9 +40,6 @@ FloatArray = npt.NDArray[np.float64]
 WITH_SOURCE: Final = ("in", "turned")
 MISFIT_DOUBTFUL: Final = 5.0
 """Standard deviations of chi-square from which the data do not look like the model."""
-REPEATS: Final = 10
-"""Sweeps of an isolator beyond the first of their group that its noise has to rest on, unless it is as stated: of the drift's covariance,
-four by four, n of them tell the inverse n/(n - 5) times too large in the mean (inverse Wishart law, textbook), and without end below six."""
 SEARCHED_AGAIN: Final = 5.0
 """Factor on the sweeps of the last search of the whole sphere after which a full run makes another one."""
 TRIED_AGAIN: Final = 1.25
@@ -418,14 +415,15 @@ class Live:
         if self._round is None:
             current, digest = self._current, self.digest
             if current is None or not current.fits(digest):
-                self._round = first_round(self.study, self._intake.digest, self.bounds, self.costs)
+                self._round = first_round(self.study, self._intake.digest, self.bounds, self.costs, self._last)
                 if not self._round.proposals and current is not None:
                     self._round = Planner(current, self._fitting(current), self.bounds, self.costs, self._seed).round(
                         self._last, self._best
                     )
                 return self._round
             planner = Planner(current, digest, self.bounds, self.costs, self._seed)
-            self._round = planner.round(self._last, self._best)
+            wanted = self._judge.wanted.cone_deg
+            self._round = planner.round(self._last, self._best, (wanted or 0.0) / CONE_PER_ERROR)
             if self._asks(digest) and self._round.aim == "angle" and not self._gets_there(self._round):
                 self.stop, self._asked = self._judge.out_of_reach(planner), digest.sweeps
                 self._answer = None

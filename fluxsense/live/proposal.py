@@ -20,7 +20,7 @@ a change of the source's state takes.  Proposals of one round are all in one sta
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -35,7 +35,7 @@ from fluxsense.data.blocks import Blocks
 from fluxsense.data.digest import Digest, GroupKey, GroupStats
 from fluxsense.design.working_point import isolation_db
 from fluxsense.device.chip import loop_indices, mutual_matrix_phi0_per_a
-from fluxsense.infer.budget import angular_error_rad
+from fluxsense.infer.budget import angular_error_rad, angular_errors_rad
 from fluxsense.live.anchor import of_isolator
 from fluxsense.live.bounds import Bounds, Knobs, Neighbourhood
 from fluxsense.live.current import Current
@@ -53,16 +53,26 @@ NONE: Final = 1e-4
 HEAVY: Final = 0.02
 """Weight of a second mode from which telling modes apart is what counts."""
 MOST_MODES: Final = 3
-STEPS_PHI0: Final = (0.1, 0.03)
-STEP_DB: Final = 1.5
-STEP_LINEWIDTH: Final = 0.15
-"""Step of the pump's frequency, in linewidths of the idlers."""
+STEPS: Final = ((0.1, 1.5, 0.15), (0.03, 0.5, 0.05))
+"""Steps of flux in Phi0, of the pump's power in dB and of its frequency in linewidths of the idlers: large ones first."""
+NEW: Final = 1.05
+"""Factor by which a new setting must be better than one that was measured: every setting has a flux of its own, and costs time."""
+TOGETHER: Final = 200
+"""Possible rounds whose gains are worked out at once."""
 FLUXES: Final = ((0.5, 0.5), (0.5, -0.5), (-0.5, 0.5), (-0.5, -0.5))
 """Fluxes of an isolator's loops at which it is looked at whatever was measured."""
 WORTH: Final = 0.5
 """Part of the best gain per second that another isolator's proposal must have to stand in the same round."""
-FIRST: Final = 5
-"""Sweeps of each kind before there is an answer: their repeats tell the noise (`fluxsense.live.campaign.REPEATS`)."""
+REPEATS: Final = 10
+"""Sweeps of an isolator beyond the first of their group that its noise has to rest on, unless it is as stated: of the drift's covariance,
+four by four, n of them tell the inverse n/(n - 5) times too large in the mean (inverse Wishart law, textbook), and without end below six."""
+SIZES: Final = (1, 2, 4)
+"""Numbers of sweeps that are looked at, over the fewest that make sense."""
+SHARES: Final = (0.25, 0.4, 0.55, 0.7, 0.85)
+SAFELY: Final = 0.96
+"""A round is cut to the shares that bring the error that far below the wanted one: a cone of 400 draws is known to 3%."""
+LOOKS: Final = 4
+"""Times that it is looked around the best setting so far, with steps of each size, before a round is chosen."""
 MOST_REPEATS: Final = 64
 MOST_TIMES: Final = 1000.0
 """A gain is called no more times larger than another."""
@@ -121,6 +131,16 @@ class Costs:
             before = key
         return total
 
+    def in_order(self, keys: Sequence[tuple[GroupKey, int]], before: GroupKey | None) -> list[tuple[GroupKey, int]]:
+        """The same repeats, the one that is reached soonest always next; of those alike the one named first."""
+        left, out = list(keys), []
+        while left:
+            soonest = min(left, key=lambda item: self.of([(item[0], 0)], before))
+            left.remove(soonest)
+            out.append(soonest)
+            before = soonest[0]
+        return out
+
 
 def _knobs(key: GroupKey) -> tuple[object, ...]:
     return (key.bias_a, key.pump_on, *key.sort_key[4:8])
@@ -138,6 +158,8 @@ class Proposal:
         Settling and a change of state included, in the order of the round.
     gain_per_s : float
         Degrees, or expected log odds, per second; zero before there is an answer.
+    partner : str
+        State in which as many sweeps of the same setting are to follow, if that is what gains it.
     name : str
         Of the study's setting, if it is one.
     flux_phi0 : tuple of float
@@ -150,6 +172,7 @@ class Proposal:
     gain_per_s: float
     name: str
     flux_phi0: tuple[float, float]
+    partner: str = ""
 
 
 @dataclass(frozen=True)
@@ -187,8 +210,9 @@ class Round:
         what = describe(study, first)
         if self.aim == "begin":
             return Finding("proposal: begin", what=what)
-        gain = (self.now - self.then) if self.aim == "angle" else (self.then - self.now)
-        rate = gain / max(self.seconds, 1e-9)
+        if first.partner:
+            what += f", to be followed by as many in source state {first.partner}"
+        rate = max(p.gain_per_s for p in self.proposals)
         times = min(rate / max(self.repeat_gain_per_s, 1e-3 * rate, 1e-300), MOST_TIMES)
         return Finding(
             "proposal: angle" if self.aim == "angle" else "proposal: modes", what=what, count=len(self.proposals),
@@ -220,6 +244,7 @@ def round_body(found: Round, study: Study) -> dict[str, object]:
                 "repeats": p.repeats,
                 "seconds": p.seconds,
                 "gain_per_s": p.gain_per_s,
+                "then_state": p.partner or None,
                 "setting": p.name,
                 "flux_phi0": list(p.flux_phi0),
             }
@@ -240,10 +265,6 @@ def describe(study: Study, proposal: Proposal) -> str:
     )
     name = f' (setting "{proposal.name}")' if proposal.name else ""
     return f"isolator {key.isolator}{name} with {fluxes}, {pump}, {key.pump_power_dbm:g} dBm, source state {key.state}"
-
-
-Growth = tuple[FloatArray, dict[GroupKey, FloatArray]]
-"""Information (D, D), or (D + 1, D + 1) with the difference of two modes last, and its growth with a sweep of each group."""
 
 
 class Planner:
@@ -275,22 +296,29 @@ class Planner:
         return Neighbourhood(self._bounds, isolator, self._offsets[loops])
 
     def candidates(self, isolator: int, best: Sequence[Knobs] = ()) -> list[Knobs]:
-        """Knobs to look at: the study's settings, what was measured, both with the offsets taken off, and neighbours of the best."""
+        """Knobs to look at first: the study's settings, what was measured, both with the offsets taken off, and neighbours of the best."""
         near = self.neighbourhood(isolator)
         stated = list(self._bounds.stated(isolator).values())
         name = self._study.isolators[isolator].name
         measured = list(dict.fromkeys(_knobs_of(k, isolator) for k in self._digest if k.isolator == name and k.pump_on))
         if self._bounds.pinned:
             return stated
-        wanted = [*stated, *measured]
         like = stated[0] if stated else measured[0]
-        wanted += [near.corrected(k) for k in stated] + near.at_fluxes(like, FLUXES)
-        stages = self._study.isolators[isolator].stages
-        step_hz = STEP_LINEWIDTH * float(np.mean([s.idler_linewidth_hz for s in stages]))
+        wanted = [*stated, *measured, *(near.corrected(k) for k in stated), *near.at_fluxes(like, FLUXES)]
+        out = dict.fromkeys(self._admitted(wanted, measured))
         for knobs in best:
-            for step in STEPS_PHI0:
-                wanted += near.around(knobs, step, STEP_DB, step_hz)
-        return self._admitted(wanted, measured)
+            for steps in STEPS:
+                out |= dict.fromkeys(self._around(knobs, steps))
+        return list(out)
+
+    def _around(self, knobs: Knobs, steps: tuple[float, float, float]) -> list[Knobs]:
+        """Neighbours that may be proposed."""
+        if self._bounds.pinned:
+            return []
+        step_phi0, step_db, part = steps
+        stages = self._study.isolators[knobs.isolator].stages
+        step_hz = part * float(np.mean([s.idler_linewidth_hz for s in stages]))
+        return self._admitted(self.neighbourhood(knobs.isolator).around(knobs, step_phi0, step_db, step_hz), ())
 
     def _admitted(self, wanted: Iterable[Knobs], measured: Sequence[Knobs]) -> list[Knobs]:
         out: dict[Knobs, None] = {}
@@ -322,8 +350,8 @@ class Planner:
                     wanted.append(key)
         return Digest(groups), wanted
 
-    def _grown(self, isolator: int, knobs: Sequence[Knobs]) -> tuple[list[Growth], list[GroupKey]]:
-        """An isolator's information at each point, its growth with knobs in every state in use, and what may be proposed."""
+    def _grown(self, isolator: int, knobs: Sequence[Knobs]) -> tuple[FloatArray, dict[GroupKey, FloatArray]]:
+        """An isolator's information at each point, and what a sweep of each group adds that may be proposed, with knobs in every state."""
         whole, wanted = self._with_candidates(isolator, knobs)
         part = self._current.problems[isolator]
         noise = part.likelihood.noise_for(whole)
@@ -331,12 +359,12 @@ class Planner:
         problem = anchor.planned(self._study, whole, part.unknowns, noise, anchor.reference)
         phase_sd = self._study.isolators[isolator].pump_phase_error_sd_rad if problem.integrates(isolator) else 0.0
         found = problem.slopes(np.array(self._points), phase=not problem.likelihood.magnitude)
-        out = []
+        each = []
         for n in range(len(self._points)):
             vectors = [self._vectors(one, n) for one in found]
             total, growth = problem.likelihood.by_sweeps(vectors)
-            out.append(_without_phase(total, growth, phase_sd))
-        return out, wanted
+            each.append(_without_phase(total, {k: growth[k] for k in wanted}, phase_sd))
+        return np.array([t for t, _ in each]), {k: np.array([g[k] for _, g in each]) for k in wanted}
 
     def _vectors(self, found: tuple[Family, ComplexArray, ComplexArray], point: int) -> ComplexArray:
         """A family's slopes (D, K, 2, F) at a point; with several modes also how far the first mode's ratios lie from there;
@@ -354,25 +382,24 @@ class Planner:
         planned = set(self._study.plan.states) | {k.state for k in digest if k.pump_on}
         return [s for s in self._states if s in planned]
 
-    def _error_deg(self, information: Sequence[FloatArray]) -> float:
-        """Mean angular error over the points for the sum of all isolators' information at each."""
+    def _error_deg(self, information: FloatArray) -> FloatArray:
+        """Mean angular error over the points for the sum (..., P, D, D) of all isolators' information at each."""
         size = self._prior[0].shape[0]
-        total = 0.0
-        for x, weight, prior, own in zip(self._points, self._weights, self._prior, information, strict=True):
-            total += weight * angular_error_rad(x[:3], np.asarray(np.linalg.inv(own[:size, :size] + prior)))
-        return math.degrees(total)
+        covariance = np.linalg.inv(information[..., :size, :size] + np.array(self._prior))[..., :3, :3]
+        errors = angular_errors_rad(np.array(self._points)[:, :3], np.asarray(covariance, dtype=np.float64))
+        return np.asarray(np.degrees(errors @ np.array(self._weights)))
 
-    def _distance(self, information: Sequence[FloatArray]) -> float:
-        """Squared distance of the first mode from the nearest other, once the unknowns are fitted anew."""
-        found = []
-        for n in range(1, self._modes):
-            whole, prior = information[n], self._prior[n]
-            found.append(whole[-1, -1] - whole[-1, :-1] @ np.linalg.solve(whole[:-1, :-1] + prior, whole[-1, :-1]))
-        return float(min(found))
+    def _distance(self, information: FloatArray) -> FloatArray:
+        """Squared distance of the first mode from the nearest other for sums (..., P, D + 1, D + 1), once the unknowns are fitted anew."""
+        others = information[..., 1 : self._modes, :, :]
+        matrix = others[..., :-1, :-1] + np.array(self._prior[1 : self._modes])
+        along = others[..., :-1, -1]
+        fitted = np.einsum("...i,...i", along, np.linalg.solve(matrix, along[..., None])[..., 0])
+        return np.asarray(np.min(others[..., -1, -1] - fitted, axis=-1))
 
     # ------------------------------------------------------------ the choice
 
-    def round(self, before: GroupKey | None, best: dict[int, list[Knobs]]) -> Round:
+    def round(self, before: GroupKey | None, best: dict[int, list[Knobs]], wanted_deg: float = 0.0) -> Round:
         """The round with the largest gain per second.
 
         Parameters
@@ -381,25 +408,81 @@ class Planner:
             What the last sweep was of.
         best : dict of int to list of Knobs
             Per isolator, knobs around which to look; those with the largest gains are put there.
+        wanted_deg : float
+            Angular error that is enough: no more sweeps than lead there.
         """
-        grown = {i: self._grown(i, self.candidates(i, best.get(i, ()))) for i in self._current.anchor.shape.measured}
-        whole = [np.asarray(sum(own[n][0] for own, _ in grown.values())) for n in range(len(self._points))]
-        worth = self._distance if self._modes > 1 else self._error_deg
-        now = worth(whole)
-        found = []
-        for i, (own, wanted) in grown.items():
-            for key in wanted:
-                repeats = self._repeats(key, before)
-                more = [repeats * each[1][key] for each in own]
-                gain = abs(worth([w + m for w, m in zip(whole, more, strict=True)]) - now)
-                found.append(_Candidate(gain / self._costs.of([(key, repeats)], before), i, key, repeats, more))
-        found.sort(key=lambda c: -c.gain_per_s)
-        for i in grown:
-            mine = [c.knobs for c in found if c.isolator == i and c.key.pump_on]
-            best[i] = list(dict.fromkeys(mine))[:1]
+        measured = self._current.anchor.shape.measured
+        grown = {i: self._grown(i, self.candidates(i, best.get(i, ()))) for i in measured}
+        whole = np.asarray(sum(total for total, _ in grown.values()))
+        found = self._looked_at({i: growth for i, (_, growth) in grown.items()}, whole, before)
+        for steps in STEPS:
+            for _ in range(LOOKS):
+                more = {}
+                for i, (_, growth) in grown.items():
+                    there = {_knobs_of(k, i) for k in growth if k.pump_on}
+                    fresh = [k for top in self._best_of(found, i) for k in self._around(top, steps) if k not in there]
+                    if fresh:
+                        more[i] = {k: g for k, g in self._grown(i, fresh)[1].items() if k not in growth}
+                        growth.update(more[i])
+                if not more:
+                    break
+                found = _first_best(found + self._looked_at(more, whole, before), before)
+        for i in measured:
+            best[i] = self._best_of(found, i)
         chosen = self._together(found)
-        then = worth([w + sum(c.more[n] for c in chosen) for n, w in enumerate(whole)])
-        return self._written(chosen, found, before, (now, then))
+        if self._modes == 1 and chosen:
+            chosen = self._no_more_than(chosen, whole, wanted_deg)
+        then = float(self._worth(whole + np.asarray(sum(c.more for c in chosen))))
+        return self._written(chosen, found, before, (float(self._worth(whole)), then))
+
+    def _no_more_than(self, chosen: Sequence[_Candidate], whole: FloatArray, deg: float) -> list[_Candidate]:
+        """As few of the sweeps, each cut by the same factor, as bring the expected error safely below what is wanted."""
+        for share in SHARES:
+            fewer = [c.cut(share) for c in chosen]
+            if self._error_deg(whole + np.asarray(sum(c.more for c in fewer))) <= SAFELY * deg:
+                return fewer
+        return list(chosen)
+
+    def _best_of(self, found: Sequence[_Candidate], isolator: int) -> list[Knobs]:
+        return [c.knobs for c in found if c.isolator == isolator and c.key.pump_on][:1]
+
+    def _worth(self, information: FloatArray) -> FloatArray:
+        return self._distance(information) if self._modes > 1 else self._error_deg(information)
+
+    def _looked_at(
+        self, grown: Mapping[int, Mapping[GroupKey, FloatArray]], whole: FloatArray, before: GroupKey | None
+    ) -> list[_Candidate]:
+        """What sweeps gain a second, by themselves or with as many of the same setting in another state, the best first.
+
+        A new setting tells little until it has been measured with the source and without: by steps of one state it would never be tried.
+        """
+        found = []
+        now = float(self._worth(whole))
+        for isolator, growth in grown.items():
+            options: list[tuple[GroupKey, int, float, str]] = []
+            more = []
+            for key in growth:
+                others = [replace(key, state=s) for s in self._states if s != key.state] if key.pump_on else []
+                for repeats in self._repeats(key, before):
+                    options.append((key, repeats, self._costs.of([(key, repeats)], before), ""))
+                    more.append(repeats * growth[key])
+                    for other in others:
+                        if other in growth:
+                            time_s = self._costs.of([(key, repeats), (other, repeats)], before)
+                            options.append((key, repeats, time_s, other.state))
+                            more.append(repeats * (growth[key] + growth[other]))
+            best: dict[GroupKey, _Candidate] = {}
+            for start in range(0, len(options), TOGETHER):
+                worth = self._worth(whole + np.array(more[start : start + TOGETHER]))
+                for (key, repeats, time_s, partner), value in zip(
+                    options[start : start + TOGETHER], worth, strict=True
+                ):
+                    rate = abs(float(value) - now) / time_s
+                    if key not in best or rate > best[key].gain_per_s:
+                        new = key not in self._digest
+                        best[key] = _Candidate(rate, isolator, key, repeats, repeats * growth[key], new, partner)
+            found += list(best.values())
+        return _first_best(found, before)
 
     def _together(self, found: Sequence[_Candidate]) -> list[_Candidate]:
         """The best, and those of other isolators in the same state that are worth about as much."""
@@ -427,12 +510,14 @@ class Planner:
             return Round((), aim, *at)
         stated = {k: n for i in self._current.anchor.shape.measured for n, k in self._bounds.stated(i).items()}
         even = [c.gain_per_s for c in found if not c.key.pump_on or c.knobs in stated]
+        by_key = {c.key: c for c in chosen}
         proposals, last = [], before
-        for c in chosen:
+        for key, _ in self._costs.in_order([(c.key, c.repeats) for c in chosen], before):
+            c = by_key[key]
             seconds = self._costs.of([(c.key, c.repeats)], last)
             name = stated.get(c.knobs, "") if c.key.pump_on else ""
             flux = self.flux_phi0(c.key, c.isolator)
-            proposals.append(Proposal(c.key, c.repeats, seconds, c.gain_per_s, name, flux))
+            proposals.append(Proposal(c.key, c.repeats, seconds, c.gain_per_s, name, flux, c.partner))
             last = c.key
         state = chosen[0].key.state
         moved = {state, before.state} if before is not None and state != before.state else set()
@@ -440,11 +525,11 @@ class Planner:
         repeated = float(np.mean(even)) if even else 0.0
         return Round(tuple(proposals), aim, *at, seconds, repeated, bool(moved & set(self._costs.by_hand)))
 
-    def _repeats(self, key: GroupKey, before: GroupKey | None) -> int:
-        """As many sweeps as take the time that getting there takes, and no fewer than make a difference beside all so far."""
+    def _repeats(self, key: GroupKey, before: GroupKey | None) -> list[int]:
+        """Numbers of sweeps to choose from: the fewest take the time that getting there takes, and make a difference beside all so far."""
         lost = self._costs.of([(key, 0)], before)
-        least = 1 + self._digest.sweeps // NOTICED
-        return int(min(max(least, math.ceil(lost / self._costs.sweep_s)), MOST_REPEATS))
+        least = max(1 + self._digest.sweeps // NOTICED, math.ceil(lost / self._costs.sweep_s))
+        return sorted({int(min(n * least, MOST_REPEATS)) for n in SIZES})
 
     def _isolates(self, key: GroupKey, isolator: int) -> bool:
         """Whether a setting has the isolation that the study's limits ask for."""
@@ -489,20 +574,38 @@ class Planner:
 
 @dataclass(frozen=True)
 class _Candidate:
-    """Sweeps looked at: gain per second, what they are, and what they add to the information at each point."""
+    """Sweeps looked at: gain per second (with as many in a partner's state), what they are, and what they add at each point."""
 
     gain_per_s: float
     isolator: int
     key: GroupKey
     repeats: int
-    more: list[FloatArray]
+    more: FloatArray
+    new: bool
+    partner: str
+
+    @property
+    def rank(self) -> float:
+        return self.gain_per_s / (NEW if self.new else 1.0)
 
     @property
     def knobs(self) -> Knobs:
         return _knobs_of(self.key, self.isolator)
 
+    def cut(self, share: float) -> _Candidate:
+        """The same with a share of its sweeps, one at least."""
+        repeats = max(1, math.ceil(share * self.repeats))
+        return replace(self, repeats=repeats, more=self.more * (repeats / self.repeats))
 
-def _without_phase(total: FloatArray, growth: dict[GroupKey, FloatArray], sd: float) -> Growth:
+
+def _first_best(found: Sequence[_Candidate], before: GroupKey | None) -> list[_Candidate]:
+    """The largest gain per second first, of equal ones what the source is ready for."""
+    return sorted(found, key=lambda c: (-c.rank, before is not None and c.key.state != before.state))
+
+
+def _without_phase(
+    total: FloatArray, growth: dict[GroupKey, FloatArray], sd: float
+) -> tuple[FloatArray, dict[GroupKey, FloatArray]]:
     """The same with a pump phase error of a normal prior, the last row, eliminated; left out if it is exact."""
     if not sd > 0:
         return total[:-1, :-1], {k: g[:-1, :-1] for k, g in growth.items()}
@@ -512,34 +615,43 @@ def _without_phase(total: FloatArray, growth: dict[GroupKey, FloatArray], sd: fl
     return information, {k: back @ g @ back.T for k, g in growth.items()}
 
 
-def first_round(study: Study, digest: Digest, bounds: Bounds, costs: Costs) -> Round:
-    """What to begin with: pump off, then pump on with the source out and in, for each isolator in turn, state by state."""
-    names = [i.name for i in study.isolators]
+def first_round(study: Study, digest: Digest, bounds: Bounds, costs: Costs, before: GroupKey | None) -> Round:
+    """What to begin with: pump off, then pump on with the source out and in, state by state; of each as many as the noise has to rest on."""
     planned = study.plan.states or tuple(s.name for s in study.states)
     cooldown = study.plan.cooldowns[-1]
     done = {k: g.count for k, g in digest.items()}
-    for state in planned:
-        proposals: list[Proposal] = []
-        for i, name in enumerate(names):
-            stated = bounds.stated(i)
-            if not stated:
-                continue
-            label, knobs = next(iter(stated.items()))
-            on = _key(knobs, name, state, cooldown)
-            off = GroupKey(name, False, None, None, math.nan, math.nan, knobs.bias_a, state, cooldown)
-            wanted = [(on, label)] if state != planned[0] else [(off, ""), (on, label)]
-            for key, called in wanted:
-                missing = FIRST - done.get(key, 0)
-                if missing > 0:
-                    proposals.append(
-                        Proposal(
-                            key, missing, costs.of([(key, missing)], None), 0.0, called, _stated_flux(study, key, i)
-                        )
-                    )
+    for n, state in enumerate(planned):
+        missing: list[tuple[GroupKey, int]] = []
+        about: dict[GroupKey, tuple[int, str]] = {}
+        for pump_on in (False, True) if n == 0 else (True,):
+            wanted = _first_repeats(1 + len(planned))[n + pump_on]
+            for i, name in enumerate(i.name for i in study.isolators):
+                stated = bounds.stated(i)
+                if not stated:
+                    continue
+                label, knobs = next(iter(stated.items()))
+                on = _key(knobs, name, state, cooldown)
+                off = GroupKey(name, False, None, None, math.nan, math.nan, knobs.bias_a, state, cooldown)
+                key = on if pump_on else off
+                about[key] = (i, label if pump_on else "")
+                if wanted > done.get(key, 0):
+                    missing.append((key, wanted - int(done.get(key, 0))))
+        proposals = []
+        for key, repeats in costs.in_order(missing, before):
+            i, label = about[key]
+            seconds = costs.of([(key, repeats)], before)
+            proposals.append(Proposal(key, repeats, seconds, 0.0, label, _stated_flux(study, key, i)))
+            before = key
         if proposals:
-            seconds = costs.of([(p.key, p.repeats) for p in proposals], None)
+            seconds = sum(p.seconds for p in proposals)
             return Round(tuple(proposals), "begin", seconds=seconds, by_hand=state in costs.by_hand)
     return Round((), "begin")
+
+
+def _first_repeats(kinds: int) -> list[int]:
+    """Sweeps of each of an isolator's first kinds: together `REPEATS` beyond the first of each, the odd ones last."""
+    least, more = divmod(REPEATS + kinds, kinds)
+    return [least + (n >= kinds - more) for n in range(kinds)]
 
 
 def _stated_flux(study: Study, key: GroupKey, isolator: int) -> tuple[float, float]:

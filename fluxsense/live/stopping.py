@@ -5,7 +5,7 @@ the 90% region holds the truth as often as without stopping (Berger and Wolpert,
 Two things would spoil that.  One is the numerical error of the cone, of which a rule that waits for a small one picks the small errors:
 a stop has to stand on draws of its own, made for it alone (`Current.confirmed_cone_deg`).  The other is noise that a handful of repeats
 showed and that the likelihood takes as exact: a posterior is reliable, and a stop by it allowed, once there are repeats enough
-(`fluxsense.live.campaign.REPEATS`).
+(`fluxsense.live.proposal.REPEATS`).
 
 Source or none: Wald's test with the limits -ln(false alarm) and ln(miss) on the log Bayes factor, whose promise holds whenever it is
 looked at (`fluxsense.detection.sequential`).  A cone that repeats without end of all that may be set would not reach cannot be

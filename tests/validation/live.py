@@ -78,8 +78,9 @@ class Case:
 
 GOOD = ((0.5, 0.5, 0.5, 0.5), (0.5, -0.5, 0.5, -0.5))
 CASES = {
-    "working-point": Case(250.0, GOOD, 1.0, 30_000.0, 0.4),
-    "good-start": Case(10.0, GOOD, 1.0, 30_000.0, 0.4),
+    "working-point": Case(250.0, GOOD, 1.0, 30_000.0, 0.2),
+    "good-start": Case(10.0, GOOD, 1.0, 30_000.0, 0.2),
+    "strong": Case(250.0, GOOD, 1.0, 30_000.0, 0.4),
     "two-modes": Case(10.0, ((0.0, 0.0, 0.0, 0.0),), 8.0, 30_000.0, 1.0),
 }
 SCHEDULES = ("live", "uniform", "plan")
@@ -156,7 +157,7 @@ class Run:
         self.study = case_study(name)
         self.truth = draw_truth(self.study, seed)
         self.instrument = SimulatedInstrument(self.study, self.truth.parameters, self.truth.port_signs, seed)
-        wanted = Wanted(cone_deg=case.cone_deg, seconds=case.most_s)
+        self.wanted = wanted = Wanted(cone_deg=case.cone_deg, seconds=case.most_s)
         self.live = Live(self.study, seed=1, wanted=wanted, costs=Costs(SWEEP_S, SETTLING_S))
         self.proposals_s = self.updates_s = 0.0
         self.rounds = 0
@@ -181,10 +182,16 @@ class Run:
             off = float(np.degrees(angle_between_rad(np.asarray(current.groups.modes[0].mean), unit)))
             inside = {str(r.level): bool(contains(r, unit)) for r in current.regions}
         answer = live.answer
+        seconds, wanted = answer.busy_s, self.wanted.cone_deg
+        looks = [(m.busy_s, m.cone_deg) for m in live.history]
+        if wanted is not None and live.stop is not None and live.stop.kind == "cone" and len(looks) > 1:
+            (t0, c0), (t1, c1) = looks[-2:]
+            if c0 > wanted > c1:
+                seconds = float(t0 * (t1 / t0) ** (np.log(c0 / wanted) / np.log(c0 / c1)))
         return {
             "schedule": schedule,
             "seed": seed,
-            "seconds": answer.busy_s,
+            "seconds": seconds,
             "sweeps": answer.sweeps,
             "stop": None if live.stop is None else live.stop.kind,
             "cone_deg": answer.cone_deg if np.isfinite(answer.cone_deg) else None,
@@ -222,18 +229,12 @@ def run_fixed(name: str, kind: str, seed: int) -> dict[str, Any]:
         wanted = {k: max(LEAST, round(s * total)) for k, s in groups}
         more = [(k, wanted[k] - done[k]) for k in wanted if wanted[k] > done[k]]
         if more:
-            seconds = sum(wanted.values()) * SWEEP_S + len(groups) * SETTLING_S - spent
+            seconds = run.live.costs.of(run.live.costs.in_order(list(wanted.items()), None), None) - spent
             run.take(more, seconds)
             done, spent = wanted, spent + seconds
             run.rounds += 1
         total *= GROWTH
-    row = run.row(kind, seed)
-    looks = [(m.busy_s, m.cone_deg) for m in run.live.history]
-    if row["stop"] == "cone" and len(looks) > 1:
-        (t0, c0), (t1, c1) = looks[-2:]
-        share = np.log(c0 / CASES[name].cone_deg) / np.log(c0 / c1) if c0 > CASES[name].cone_deg > c1 else 1.0
-        row["seconds"] = float(t0 * (t1 / t0) ** share)
-    return row
+    return run.row(kind, seed)
 
 
 def one(shared: tuple[str, ...], item: tuple[str, str, int]) -> dict[str, Any]:
