@@ -61,7 +61,7 @@ TOGETHER: Final = 200
 """Possible rounds whose gains are worked out at once."""
 FLUXES: Final = ((0.5, 0.5), (0.5, -0.5), (-0.5, 0.5), (-0.5, -0.5))
 """Fluxes of an isolator's loops at which it is looked at whatever was measured."""
-WORTH: Final = 0.5
+WORTH: Final = 0.8
 """Part of the best gain per second that another isolator's proposal must have to stand in the same round."""
 REPEATS: Final = 10
 """Sweeps of an isolator beyond the first of their group that its noise has to rest on, unless it is as stated: of the drift's covariance,

@@ -78,8 +78,8 @@ class Case:
 
 GOOD = ((0.5, 0.5, 0.5, 0.5), (0.5, -0.5, 0.5, -0.5))
 CASES = {
-    "working-point": Case(250.0, GOOD, 1.0, 30_000.0, 0.2),
-    "good-start": Case(10.0, GOOD, 1.0, 30_000.0, 0.2),
+    "working-point": Case(250.0, GOOD, 1.0, 30_000.0, 0.15),
+    "good-start": Case(10.0, GOOD, 1.0, 30_000.0, 0.15),
     "strong": Case(250.0, GOOD, 1.0, 30_000.0, 0.4),
     "two-modes": Case(10.0, ((0.0, 0.0, 0.0, 0.0),), 8.0, 30_000.0, 1.0),
 }
