@@ -22,6 +22,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import Final
 
 import numpy as np
@@ -59,8 +60,9 @@ NEW: Final = 1.05
 """Factor by which a new setting must be better than one that was measured: every setting has a flux of its own, and costs time."""
 TOGETHER: Final = 200
 """Possible rounds whose gains are worked out at once."""
-FLUXES: Final = ((0.5, 0.5), (0.5, -0.5), (-0.5, 0.5), (-0.5, -0.5))
-"""Fluxes of an isolator's loops at which it is looked at whatever was measured."""
+FLUXES: Final = tuple(product((0.5, -0.5, 0.85, -0.85), repeat=2))
+"""Fluxes of an isolator's loops at which it is looked at whatever was measured: with either sign, where circulating currents are large
+and where they are steep."""
 WORTH: Final = 0.8
 """Part of the best gain per second that another isolator's proposal must have to stand in the same round."""
 REPEATS: Final = 10

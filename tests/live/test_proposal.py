@@ -21,7 +21,7 @@ from fluxsense.live.anchor import of_isolator
 from fluxsense.live.bounds import Bounds, Knobs, Neighbourhood
 from fluxsense.live.campaign import Live
 from fluxsense.live.instrument import SimulatedInstrument
-from fluxsense.live.proposal import Costs, Planner, describe
+from fluxsense.live.proposal import REPEATS, Costs, Planner, describe, first_round
 from fluxsense.live.stopping import CONE_PER_ERROR, Wanted
 from fluxsense.model.family import reals
 from fluxsense.report.sentences import sentences
@@ -194,6 +194,77 @@ def test_pinned_and_forbidden(measured: tuple[Live, SimulatedInstrument]) -> Non
     forbidden = Bounds(study, forbidden=("s1",))
     assert "s1" not in forbidden.stated(0)
     assert not forbidden.allowed(Bounds(study).stated(0)["s1"])
+
+
+def test_the_order_of_a_round_settles_as_seldom_as_it_can(measured: tuple[Live, SimulatedInstrument]) -> None:
+    """Counted by hand: each change of a knob once, whatever the order in which the sweeps are named."""
+    campaign, _ = measured
+    costs = Costs(20.0, 60.0)
+    a = campaign.setting("a", "in", bias_a={}, pump_port=1, pump_power_dbm=-60, pump_frequency_hz=2.33e9)
+    b, c = replace(a, isolator="b"), replace(a, pump_port=2)
+    mixed = [(a, 2), (c, 1), (b, 3), (replace(c, state="out"), 2)]
+    ordered = costs.in_order(mixed, c)
+    assert sorted(ordered) == sorted(mixed)
+    assert [k.pump_port for k, _ in ordered] == [2, 2, 1, 1]
+    assert costs.of(mixed, c) == 8 * 20 + 4 * 60
+    assert costs.of(ordered, c) == 8 * 20 + 60
+
+
+@pytest.mark.parametrize("repeats_done", [0, 3])
+def test_the_first_rounds_give_the_noise_what_it_has_to_rest_on(tmp_path: Path, repeats_done: int) -> None:
+    """One sweep of a group tells a mean; together the others are the ten that `Live` wants before it trusts an answer."""
+    study = small_study(tmp_path, wiring="+90 deg")
+    campaign, bench = Live(study, seed=2, costs=Costs(20.0, 60.0)), instrument(study)
+    if repeats_done:
+        key = campaign.propose().proposals[0].key
+        for time_s, sweep in bench.measure(key, repeats_done):
+            campaign.add(key, sweep, time_s=time_s)
+    follow(campaign, bench, 2)
+    digest = campaign.digest
+    for name in "ab":
+        own = [g.count for k, g in digest.items() if k.isolator == name]
+        assert len(own) == 3
+        assert sum(n - 1 for n in own) == REPEATS
+    assert not first_round(study, digest, campaign.bounds, campaign.costs, None).proposals
+    assert campaign.answer.verdict.trust == "reliable"
+
+
+def test_a_new_setting_is_tried_for_what_both_states_tell_together(measured: tuple[Live, SimulatedInstrument]) -> None:
+    """By hand: information of both states added, over the time of both; no proposal of one state may promise that much."""
+    campaign, _ = measured
+    current = campaign.current
+    assert current is not None
+    planner = Planner(current, campaign.digest, campaign.bounds, campaign.costs, 1)
+    grown = {i: planner._grown(i, planner.candidates(i)) for i in (0, 1)}
+    whole = np.asarray(sum(total for total, _ in grown.values()))
+    now = float(planner._error_deg(whole))
+    growth = grown[0][1]
+    tried = 0
+    for c in planner._looked_at({0: growth}, whole, None):
+        if not c.partner:
+            continue
+        other = replace(c.key, state=c.partner)
+        both = c.repeats * (growth[c.key] + growth[other])
+        seconds = campaign.costs.of([(c.key, c.repeats), (other, c.repeats)], None)
+        assert c.gain_per_s == pytest.approx((now - float(planner._error_deg(whole + both))) / seconds)
+        alone = (now - float(planner._error_deg(whole + c.more))) / campaign.costs.of([(c.key, c.repeats)], None)
+        assert c.gain_per_s > alone
+        tried += 1
+    assert tried > 5
+
+
+def test_a_round_is_no_longer_than_the_wanted_cone_asks_for(measured: tuple[Live, SimulatedInstrument]) -> None:
+    campaign, _ = measured
+    current = campaign.current
+    assert current is not None
+    planner = Planner(current, campaign.digest, campaign.bounds, campaign.costs, 1)
+    free = planner.round(None, {})
+    near = planner.round(None, {}, wanted_deg=0.2 * free.now + 0.8 * free.then)
+    close = planner.round(None, {}, wanted_deg=1.05 * free.now)
+    counts = [sum(p.repeats for p in r.proposals) for r in (close, near, free)]
+    assert counts[0] < counts[2]
+    assert counts[0] <= counts[1] <= counts[2]
+    assert near.then <= 0.2 * free.now + 0.8 * free.then
 
 
 @pytest.mark.slow
