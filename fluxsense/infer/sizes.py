@@ -64,7 +64,6 @@ def learned_sizes(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> Siz
     wanted = [name for name in ORDER if getattr(scales, name) > 0]
     if not wanted:
         return Sizes()
-    thin = problem.likelihood
     explicit, wide = problem.explicit(x)
     at = Linearised.of(explicit, wide)
     sizes = replace(scales, **{name: 0.3 * getattr(scales, name) for name in wanted})
@@ -72,7 +71,8 @@ def learned_sizes(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> Siz
         for name in wanted:
             scale = float(getattr(scales, name))
             values = scale * np.array(GRID)
-            logs = np.array([_log_evidence(at, thin, explicit, replace(sizes, **{name: float(v)})) for v in values])
+            at = _under(at, sizes)
+            logs = np.array([_under(at, replace(sizes, **{name: float(v)})).log_evidence for v in values])
             logs -= 0.5 * (values / scale) ** 2
             weight = np.exp(logs - logs.max()) * np.gradient(values)
             sizes = replace(sizes, **{name: float(np.sqrt(weight @ values**2 / weight.sum()))})
@@ -170,6 +170,7 @@ def _flux_slopes(likelihood: RatioLikelihood, isolator: int) -> dict[GroupKey, C
     return out
 
 
-def _log_evidence(at: Linearised, thin: RatioLikelihood, explicit: CampaignProblem, sizes: Sizes) -> float:
-    other = CampaignProblem(explicit.unknowns, thin.rebuilt(sizes=sizes), integrate=False)
-    return at.under(other).log_evidence
+def _under(at: Linearised, sizes: Sizes) -> Linearised:
+    """The same point with other sizes; what does not change with them is not worked out again."""
+    likelihood = at.likelihood.rebuilt(sizes=sizes)
+    return at.under(CampaignProblem(at.problem.unknowns, likelihood, integrate=False))

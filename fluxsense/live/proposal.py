@@ -22,7 +22,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import product
 from typing import Final
 
 import numpy as np
@@ -60,7 +59,7 @@ NEW: Final = 1.05
 """Factor by which a new setting must be better than one that was measured: every setting has a flux of its own, and costs time."""
 TOGETHER: Final = 200
 """Possible rounds whose gains are worked out at once."""
-FLUXES: Final = tuple(product((0.5, -0.5, 0.85, -0.85), repeat=2))
+FLUXES: Final = tuple((a, b) for a in (0.5, -0.5, 0.85, -0.85) for b in (0.5, -0.5, 0.85, -0.85))
 """Fluxes of an isolator's loops at which it is looked at whatever was measured: with either sign, where circulating currents are large
 and where they are steep."""
 WORTH: Final = 0.8

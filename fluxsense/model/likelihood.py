@@ -28,6 +28,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -174,6 +175,66 @@ class _Common:
         return float(2 * np.sum(np.log(np.diag(self.factor))))
 
 
+_Kind = tuple[str, float, float]
+"""A kind of what an isolator's families have in common: with the amplitudes of flicker and walk that its covariance is made of."""
+ELIMINATED: Final[_Kind] = ("eliminated", 0.0, 0.0)
+LEFT_OUT: Final[_Kind] = ("left out", 0.0, 0.0)
+BETWEEN_STATES: Final[_Kind] = ("between states", 0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class _Share:
+    """Those directions (Z', K, 2, F) of unit size that move one family, their rows among all, and its own noise's inverse on them."""
+
+    rows: npt.NDArray[np.intp]
+    directions: ComplexArray
+    weighed: FloatArray
+
+
+@dataclass(frozen=True)
+class _Unit:
+    """What an isolator's families have in common, each kind of size one: rows by kind, inner products (Z, Z), families and their shares."""
+
+    rows: dict[_Kind, slice]
+    gram: FloatArray
+    places: list[tuple[int, int]]
+    shares: list[_Share]
+
+
+class _Wandering:
+    """What wanders through all groups of an isolator (flux in its loops, gain of its paths): roots of the covariance of their means.
+
+    It depends on the times of the sweeps alone, and is worked out once for all reference points and noises.
+    """
+
+    def __init__(self, digest: Digest, places: Sequence[Place]) -> None:
+        self._keys = sorted({k for place in places for k in (*place.keys, place.divisor)})
+        self._windows = [digest[k].blocks.windows for k in self._keys]
+        self._roots: dict[tuple[float, float], FloatArray] = {}
+
+    def root(self, flicker: float, walk: float) -> tuple[list[GroupKey], FloatArray]:
+        """Groups, and a root (G, R) of their covariance for these amplitudes of flicker noise and of a walk over the campaign."""
+        found = self._roots.get((flicker, walk))
+        if found is None:
+            covariance = np.zeros((len(self._keys), len(self._keys)))
+            if flicker > 0:
+                covariance += flicker**2 * self._unit_flicker
+            if walk > 0:
+                covariance += walk**2 * self._unit_walk
+            found = _root(covariance)
+            if 0.0 in (flicker, walk):  # of size one; mixtures come and go
+                self._roots[flicker, walk] = found
+        return self._keys, found
+
+    @cached_property
+    def _unit_flicker(self) -> FloatArray:
+        return wandering_covariance(self._windows, 1.0, 0.0)
+
+    @cached_property
+    def _unit_walk(self) -> FloatArray:
+        return wandering_covariance(self._windows, 0.0, 1.0)
+
+
 @dataclass(frozen=True)
 class _Noise:
     """All of the noise: families by bench, and what each isolator's have in common."""
@@ -247,6 +308,11 @@ class RatioLikelihood:
         self.tamed = frozenset(tamed)
         self.eliminated = eliminated_parameters(study, self.cooldowns, measured, self.tamed)
         """Eliminated parameters by isolator."""
+        self._wandering = {
+            i: _Wandering(digest, [place for b in self._benches if b.isolator == i for place in b.places])
+            for i in measured
+        }
+        self._unit: dict[int, _Unit] = {}
         self.reference = reference
         self.residual_gain = study.noise.residual_gain if residual_gain is None else residual_gain
         self.sizes = sizes or Sizes()
@@ -284,12 +350,14 @@ class RatioLikelihood:
             )
             if same and new.eliminated is self.eliminated and "_own" in self.__dict__:
                 new.__dict__["_own"] = self._own
+                new._unit = self._unit
         return new
 
     def _copy(self) -> RatioLikelihood:
         """The same, but for what is worked out when it is asked for."""
         new = object.__new__(RatioLikelihood)
         new.__dict__.update({name: x for name, x in self.__dict__.items() if name not in ("_seen", "_own", "_noise")})
+        new._unit = {}
         return new
 
     def _take(self, seen: _Seen, eliminated: dict[int, tuple[Parameter, ...]]) -> None:
@@ -485,62 +553,91 @@ class RatioLikelihood:
 
     def _joined(self, isolator: int, parts: list[tuple[int, ChipModel, list[Family]]]) -> _Common | None:
         """Give an isolator's families in parts their shares of the amplitudes that they have in common, if there are any."""
+        sizes = self._common_sizes(isolator)
+        found = self._unit.get(isolator)
+        if found is None or not sizes.keys() <= found.rows.keys():
+            found = self._unit[isolator] = self._of_unit_size(isolator, tuple(sizes))
+        scale = np.zeros(len(found.gram))
+        for kind, size in sizes.items():
+            scale[found.rows[kind]] = size
+        kept = scale > 0
+        if not np.any(kept):
+            return None
+        place = np.cumsum(kept) - 1
+        for (number, n), share in zip(found.places, found.shares, strict=True):
+            mine = kept[share.rows]
+            factor = scale[share.rows[mine]]
+            families = parts[number][2]
+            families[n] = replace(
+                families[n],
+                common_rows=place[share.rows[mine]],
+                common=share.weighed[mine] * factor[:, None],
+                common_directions=share.directions[mine] * factor[:, None, None, None],
+            )
+        total = found.gram[np.ix_(kept, kept)] * np.outer(scale[kept], scale[kept])
+        lower = np.linalg.cholesky(total + np.eye(len(total)))
+        return _Common(np.asarray(lower, dtype=np.float64), len(self.eliminated[isolator]))
+
+    def _common_sizes(self, isolator: int) -> dict[_Kind, float]:
+        """How large what an isolator's families have in common is, by its kind; eliminated parameters come first."""
+        sizes = self.sizes
+        flicker = max(self.study.noise.flux_slow_phi0, sizes.flux_flicker_phi0)
+        walk = sizes.flux_walk_phi0
+        out: dict[_Kind, float] = {ELIMINATED: 1.0 if self.eliminated[isolator] else 0.0}
+        if flicker > 0 and walk > 0:  # of one covariance, which is no multiple of another's
+            out["flux", flicker, walk] = 1.0
+        else:
+            out |= {("flux", 1.0, 0.0): flicker, ("flux", 0.0, 1.0): walk}
+        out |= {("gain", 0.0, 1.0): sizes.gain_walk, LEFT_OUT: sizes.common, BETWEEN_STATES: 1.0}
+        return {kind: size for kind, size in out.items() if size > 0}
+
+    def _of_unit_size(self, isolator: int, kinds: Sequence[_Kind]) -> _Unit:
+        """What an isolator's families have in common, each kind of size one, under the noise that is theirs alone."""
         mine = [
             (number, n, place, slopes)
             for number, (bench, own) in enumerate(zip(self._benches, self._seen.slopes, strict=True))
             if bench.isolator == isolator
             for n, (place, slopes) in enumerate(zip(bench.places, own, strict=True))
         ]
-        blocks = [[slopes.eliminated for _, _, _, slopes in mine]]
-        blocks += self._wandering([(place, slopes) for _, _, place, slopes in mine])
-        blocks += self._left_out([(place, slopes) for _, _, place, slopes in mine])
-        blocks += self._between_states([(place, slopes) for _, _, place, slopes in mine])
-        directions = [np.concatenate([b[n] for b in blocks]) for n in range(len(mine))]
-        if not len(directions[0]):
-            return None
-        total = np.eye(len(directions[0]))
-        for (number, n, _, _), each in zip(mine, directions, strict=True):
-            families = parts[number][2]
-            rows = np.flatnonzero(np.any(each, axis=(1, 2, 3)))
-            each = np.ascontiguousarray(each[rows])
-            weighed = families[n].inverse(each)
-            total[np.ix_(rows, rows)] += weighed @ reals(each).T
-            families[n] = replace(families[n], common_rows=rows, common=weighed, common_directions=each)
-        lower = np.linalg.cholesky(0.5 * (total + total.T))
-        return _Common(np.asarray(lower, dtype=np.float64), len(self.eliminated[isolator]))
+        pairs = [(place, slopes) for _, _, place, slopes in mine]
+        blocks = {kind: self._directions(isolator, kind, pairs) for kind in kinds}
+        ends = np.cumsum([0, *(len(block[0]) for block in blocks.values())])
+        rows = {kind: slice(int(a), int(b)) for kind, a, b in zip(blocks, ends[:-1], ends[1:], strict=True)}
+        total, shares = np.zeros((int(ends[-1]), int(ends[-1]))), []
+        for at, (number, n, _, _) in enumerate(mine):
+            each = np.concatenate([block[at] for block in blocks.values()])
+            moved = np.flatnonzero(np.any(each, axis=(1, 2, 3)))
+            each = np.ascontiguousarray(each[moved])
+            weighed = self._own[number][n].inverse(each)
+            total[np.ix_(moved, moved)] += weighed @ reals(each).T
+            shares.append(_Share(moved, each, weighed))
+        return _Unit(rows, 0.5 * (total + total.T), [(number, n) for number, n, _, _ in mine], shares)
 
-    def _wandering(self, mine: list[tuple[Place, _Slopes]]) -> list[list[ComplexArray]]:
-        """Directions per family of what wanders through all groups of an isolator: flux in its loops, gain of its paths."""
-        keys = sorted({k for place, _ in mine for k in (*place.keys, place.divisor)})
-        windows = [self.digest[k].blocks.windows for k in keys]
-        sizes = self.sizes
-        flicker = max(self.study.noise.flux_slow_phi0, sizes.flux_flicker_phi0)
-        flux = wandering_covariance(windows, flicker, sizes.flux_walk_phi0)
-        gain = wandering_covariance(windows, 0.0, sizes.gain_walk)
+    def _directions(self, isolator: int, kind: _Kind, mine: list[tuple[Place, _Slopes]]) -> list[ComplexArray]:
+        """Directions (Z, K, 2, F) per family of one kind of what an isolator's families have in common, of size one."""
+        if kind == ELIMINATED:
+            return [slopes.eliminated for _, slopes in mine]
+        if kind == LEFT_OUT:
+            return self._left_out(mine)
+        if kind == BETWEEN_STATES:
+            return self._between_states(mine)
+        what, flicker, walk = kind
+        keys, root = self._wandering[isolator].root(flicker, walk)
         row = {k: n for n, k in enumerate(keys)}
         out = []
-        for root, of_flux in ((_root(flux), True), (_root(gain), False)):
-            if not root.shape[1]:
-                continue
-            block = []
-            for place, slopes in mine:
-                own, shared = root[[row[k] for k in place.keys]], root[row[place.divisor]]
-                on, off = (slopes.on, slopes.off) if of_flux else _gain_slopes(slopes.ratio)
-                each = np.einsum("kr,lkpf->lrkpf", own, on) + np.einsum("r,lkpf->lrkpf", shared, off)
-                each = each.reshape(-1, *slopes.ratio.shape)
-                block.append(each.real.astype(np.complex128) if self.magnitude else each)
-            out.append(block)
+        for place, slopes in mine:
+            own, shared = root[[row[k] for k in place.keys]], root[row[place.divisor]]
+            on, off = (slopes.on, slopes.off) if what == "flux" else _gain_slopes(slopes.ratio)
+            each = np.einsum("kr,lkpf->lrkpf", own, on) + np.einsum("r,lkpf->lrkpf", shared, off)
+            each = each.reshape(-1, *slopes.ratio.shape)
+            out.append(each.real.astype(np.complex128) if self.magnitude else each)
         return out
 
-    def _left_out(self, mine: list[tuple[Place, _Slopes]]) -> list[list[ComplexArray]]:
+    def _left_out(self, mine: list[tuple[Place, _Slopes]]) -> list[ComplexArray]:
         """Directions of the remainder per family: one smooth function a path and setting, whatever the state."""
-        size = self.sizes.common
-        if size <= 0:
-            return []
         settings = sorted({_setting_of(k) for place, _ in mine for k in place.keys if k.pump_on}, key=repr)
         out = []
-        for (place, slopes), functions in zip(mine, self._smooth(mine), strict=True):
-            shapes = size * functions  # (J, F)
+        for (place, slopes), shapes in zip(mine, self._smooth(mine), strict=True):  # shapes (J, F)
             each = np.zeros((len(settings), 2, len(shapes), 2, *slopes.ratio.shape), dtype=np.complex128)
             for n, key in enumerate(place.keys):
                 if not key.pump_on:
@@ -551,7 +648,7 @@ class RatioLikelihood:
                     each[at, path, :, 1, n, path] = 1j * shapes * slopes.ratio[n, path]
             flat = each.reshape(-1, *slopes.ratio.shape)
             out.append(flat.real.astype(np.complex128) if self.magnitude else flat)
-        return [out]
+        return out
 
     def _smooth(self, mine: list[tuple[Place, _Slopes]]) -> list[FloatArray]:
         """Functions (J, F) of the frequency for each family, smooth over a linewidth, of which remainders are made."""
@@ -560,7 +657,7 @@ class RatioLikelihood:
         length = linewidth_hz(self.study, mine[0][0].isolator)
         return [smooth_functions(grid, span, length) for grid in grids]
 
-    def _between_states(self, mine: list[tuple[Place, _Slopes]]) -> list[list[ComplexArray]]:
+    def _between_states(self, mine: list[tuple[Place, _Slopes]]) -> list[ComplexArray]:
         """Directions per family of what one state's sweeps have in common (`fluxsense.model.between_states`), each family's own.
 
         As large as the study says, and not learned: it could pass for a source.
@@ -573,14 +670,12 @@ class RatioLikelihood:
             )
             each.append((errors[:, :-1] - errors[:, -1:]) * slopes.ratio)
         total, first, out = sum(len(own) for own in each), 0, []
-        if not total:
-            return []
         for own in each:
             block = np.zeros((total, *own.shape[1:]), dtype=np.complex128)
             block[first : first + len(own)] = own
             first += len(own)
             out.append(block.real.astype(np.complex128) if self.magnitude else block)
-        return [out]
+        return out
 
     # ------------------------------------------------------------ eliminated parameters
 
@@ -734,16 +829,24 @@ class RatioLikelihood:
         """Real numbers in the data."""
         return sum(f.values for f in self.families)
 
-    def inverse(self, vectors: Sequence[ComplexArray]) -> list[FloatArray]:
-        """The inverse of the whole covariance applied to vectors (n, K, 2, F) per family, as reals (n, 2*K*2*F)."""
+    @property
+    def own_noise(self) -> object:
+        """What stands for the families' noise that is theirs alone: the same object for likelihoods in which it is the same."""
+        return self._own
+
+    def inverse(self, vectors: Sequence[ComplexArray], own: Sequence[FloatArray] | None = None) -> list[FloatArray]:
+        """The inverse of the whole covariance applied to vectors (n, K, 2, F) per family, as reals (n, 2*K*2*F).
+
+        own is the same for the noise that is each family's alone (`Family.inverse`), where that is known.
+        """
         scores = self.common_scores(vectors)
         out = []
-        for family, each in zip(self.families, vectors, strict=True):
-            own = family.inverse(each)
+        for n, (family, each) in enumerate(zip(self.families, vectors, strict=True)):
+            found = family.inverse(each) if own is None else own[n]
             if family.isolator in scores:
                 amplitudes = self.from_scores(family.isolator, scores[family.isolator])
-                own -= amplitudes[:, family.common_rows] @ family.common
-            out.append(own)
+                found = found - amplitudes[:, family.common_rows] @ family.common
+            out.append(found)
         return out
 
     def by_sweeps(self, vectors: Sequence[ComplexArray]) -> tuple[FloatArray, dict[GroupKey, FloatArray]]:

@@ -64,6 +64,8 @@ class Linearised:
     information : ndarray (D, D)
         Prior included.
     notches : dict of int
+    own : list of ndarray (D + 1, 2*K*2*F)
+        The inverse covariance of each family's own noise applied to slopes and, last, residual.
     """
 
     problem: CampaignProblem
@@ -77,6 +79,7 @@ class Linearised:
     gradient: FloatArray
     information: FloatArray
     notches: dict[int, _NotchSlopes]
+    own: list[FloatArray]
 
     @classmethod
     def of(cls, problem: CampaignProblem, x: FloatArray) -> Linearised:
@@ -86,22 +89,30 @@ class Linearised:
 
     def under(self, problem: CampaignProblem) -> Linearised:
         """The same point with another noise: a likelihood of the same data and reference point (see `rebuilt`)."""
-        return Linearised._with(problem, self.x, self.ratios, self.slopes)
+        same = problem.likelihood.own_noise is self.likelihood.own_noise
+        return Linearised._with(problem, self.x, self.ratios, self.slopes, self.own if same else None)
 
     @classmethod
     def _with(
-        cls, problem: CampaignProblem, x: FloatArray, ratios: list[ComplexArray], slopes: list[ComplexArray]
+        cls,
+        problem: CampaignProblem,
+        x: FloatArray,
+        ratios: list[ComplexArray],
+        slopes: list[ComplexArray],
+        own: list[FloatArray] | None = None,
     ) -> Linearised:
         likelihood, unknowns = problem.likelihood, problem.unknowns
         scale = unknowns.data_value(NOISE_SCALE, x[None])
         loud = 1.0 if scale is None else float(scale[0])
         residuals = [np.asarray((f.ratio - r) / loud) for f, r in zip(likelihood.families, ratios, strict=True)]
-        weighed_slopes = likelihood.inverse(slopes)
-        weighed_residual = [w[0] for w in likelihood.inverse([r[None] for r in residuals])]
+        vectors = [np.concatenate([s, r[None]]) for s, r in zip(slopes, residuals, strict=True)]
+        own = [f.inverse(v) for f, v in zip(likelihood.families, vectors, strict=True)] if own is None else own
+        weighed = likelihood.inverse(vectors, own)
+        weighed_slopes, weighed_residual = [w[:-1] for w in weighed], [w[-1] for w in weighed]
         prior_gradient, prior = unknowns.prior_curvature(x)
         gradient, information = np.array(prior_gradient), np.array(prior)
-        for slope, weighed, residual in zip(slopes, weighed_slopes, weighed_residual, strict=True):
-            information += reals(slope) @ weighed.T / loud**2
+        for slope, across, residual in zip(slopes, weighed_slopes, weighed_residual, strict=True):
+            information += reals(slope) @ across.T / loud**2
             gradient += reals(slope) @ residual / loud
         notches = {}
         for n, family in enumerate(likelihood.families):
@@ -123,6 +134,7 @@ class Linearised:
             gradient,
             information,
             notches,
+            own,
         )
 
     @property
