@@ -7,7 +7,8 @@ its groups.  With P the prior's curvature and e the root mean square angle of th
 
     [e(n) - e(n + r)] / t
 
-averaged over points of the posterior.  Where several directions are left, what counts is what tells them apart: with the
+averaged over points of the posterior; or r sweeps of it and as many of the same setting in another state of the source, over the time
+of both, if that is more.  Settings are the study's, those measured, and a grid of fluxes; then neighbours of the best so far.  Where several directions are left, what counts is what tells them apart: with the
 difference D of the ratios predicted at two modes, C their noise, J the slopes at the second,
 
     d^2 = D' C^-1 D - b' (P + sum I)^-1 b,    b = J' C^-1 D
