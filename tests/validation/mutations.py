@@ -456,6 +456,12 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
                 "if seen is not None:",
             ),
             (
+                "a size on one side only",
+                "model/likelihood.py",
+                "np.outer(scale[kept], scale[kept])",
+                "np.outer(scale[kept], np.ones(kept.sum()))",
+            ),
+            (
                 "flux noise kept",
                 "model/likelihood.py",
                 'for name in ("own", "flux_noise_phi0")',
@@ -641,8 +647,8 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "angular error over sqrt 2",
                 "infer/budget.py",
-                "np.sqrt(max(np.trace(tangent @ covariance[:3, :3] @ tangent), 0.0))",
-                "np.sqrt(0.5 * max(np.trace(tangent @ covariance[:3, :3] @ tangent), 0.0))",
+                "np.sqrt(np.maximum(spread, 0.0)) /",
+                "np.sqrt(0.5 * np.maximum(spread, 0.0)) /",
             ),
             (
                 "Student mixture's distance",
@@ -970,6 +976,47 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
                 "characterize/fit.py",
                 "parts.append(np.median(bend, axis=-1) / np.log(2) / 40.0)",
                 "parts.append(np.median(bend, axis=-1) / np.log(2) / 4.0)",
+            ),
+        ),
+    ),
+    "live": (
+        ("live/test_proposal.py",),
+        (
+            (
+                "partner's time not charged",
+                "live/proposal.py",
+                "time_s = self._costs.of([(key, repeats), (other, repeats)], before)",
+                "time_s = self._costs.of([(key, repeats)], before)",
+            ),
+            (
+                "first sweeps too few",
+                "live/proposal.py",
+                "divmod(REPEATS + kinds, kinds)",
+                "divmod(REPEATS, kinds)",
+            ),
+            (
+                "settled in the order named",
+                "live/proposal.py",
+                "soonest = min(left, key=lambda item: self.of([(item[0], 0)], before))",
+                "soonest = left[0]",
+            ),
+            (
+                "rounds of full length to the end",
+                "live/proposal.py",
+                "fewer = [c.cut(share) for c in chosen]",
+                "fewer = list(chosen)",
+            ),
+            (
+                "cone over error of 80%",
+                "live/stopping.py",
+                "math.sqrt(math.log(10.0))",
+                "math.sqrt(math.log(5.0))",
+            ),
+            (
+                "prior left out of the angular error",
+                "live/proposal.py",
+                "information[..., :size, :size] + np.array(self._prior)",
+                "information[..., :size, :size] + 1e-9 * np.array(self._prior)",
             ),
         ),
     ),
