@@ -199,7 +199,13 @@ class Swept:
 
 
 def regress(
-    s: ComplexArray, slopes: ComplexArray, swept: Swept, noise: Noise, *, derivatives: bool = False
+    s: ComplexArray,
+    slopes: ComplexArray,
+    swept: Swept,
+    noise: Noise,
+    *,
+    derivatives: bool = False,
+    points: bool = False,
 ) -> Regression:
     """Information of the sweeps of a block.
 
@@ -211,8 +217,8 @@ def regress(
         The two fluxes of each state first.
     swept : Swept
     noise : Noise
-    derivatives : bool
-        Work out `per_sweep` and `per_point` too.
+    derivatives, points : bool
+        Work out `per_sweep`, `per_point` too.
 
     Returns
     -------
@@ -222,13 +228,13 @@ def regress(
     -----
     Errors of a probe's own sweeps touch that probe alone, so that products with them are taken probe by probe.
     """
-    rows, count, probes, _, points = slopes.shape
+    rows, count, probes, _, grid = slopes.shape
     n, density, states, relative = np.asarray(swept.sweeps, np.float64), swept.density, swept.states, swept.relative
     if not np.any(n > 0):
         return Regression(
             np.zeros((rows, count, count)),
             np.zeros((rows, probes, count, count)) if derivatives else None,
-            np.zeros((rows, points, count, count)) if derivatives else None,
+            np.zeros((rows, grid, count, count)) if points else None,
         )
     white = max(noise.white, SMALLEST_WHITE)
     gain, phase, stay, flux = noise.gain_drift**2, noise.phase_drift_rad**2, noise.residual_gain**2, noise.flux_phi0**2
@@ -242,7 +248,7 @@ def regress(
         if relative is not None:
             relative = relative[np.any(relative.real != 0, axis=(1, 2, 3))].real.astype(np.complex128)
     kinds = [int(z) for z in np.flatnonzero((falls > 0) | (stays > 0))]
-    own = np.zeros((rows, probes, len(kinds), 2, points), dtype=np.complex128)  # along what a probe's own errors act
+    own = np.zeros((rows, probes, len(kinds), 2, grid), dtype=np.complex128)  # along what a probe's own errors act
     each = np.arange(probes)
     for place, z in enumerate(kinds):
         if z < 4:
@@ -271,7 +277,7 @@ def regress(
     shared = np.concatenate(
         [
             np.einsum("rpaf,rzpaf->rzaf", along, basis, optimize=True),
-            (along[:, :, None] * own).reshape(rows, -1, 2, points),
+            (along[:, :, None] * own).reshape(rows, -1, 2, grid),
         ],
         axis=1,
     )
@@ -283,7 +289,7 @@ def regress(
         follow = np.linalg.solve(inner, gram[:, count:, :count])  # (R, A, n)
         information = information - gram[:, :count, count:] @ follow
     information = 0.5 * (information + information.transpose(0, 2, 1))
-    if not derivatives:
+    if not (derivatives or points):
         return Regression(information)
     # residuals at the optimum: slopes - sum_z a_z U_z - S L
     of_own = follow[:, more - count :].reshape(rows, probes, len(kinds), count)
@@ -291,13 +297,18 @@ def regress(
     residual -= np.einsum("rcn,rcpaf->rnpaf", follow[:, : more - count], basis[:, count:], optimize=True)
     change = np.einsum("rpaf,rnpaf->rnaf", along, residual, optimize=True) / np.sqrt(power)[:, None]
     residual -= s[:, None] * change[:, :, None]
+    by_point = None
+    if points:
+        at = (residual * root[:, None, None]).transpose(0, 4, 1, 2, 3).reshape(rows, grid, count, -1)
+        at = np.ascontiguousarray(at).view(np.float64)
+        by_point = at @ at.transpose(0, 1, 3, 2)
+    if not derivatives:
+        return Regression(information, None, by_point)
     part = _real(residual.transpose(0, 2, 1, 3, 4))
     by_probe = part @ part.transpose(0, 1, 3, 2) * (density / white**2)
     factor = np.where(n > 0, 1.0, 0.0)[:, None] * falls[kinds] / (taken[:, None] * variance) ** 2
     by_probe += np.einsum("pz,rpzi,rpzj->rpij", factor, of_own, of_own, optimize=True)
-    at = (residual * root[:, None, None]).transpose(0, 4, 1, 2, 3).reshape(rows, points, count, -1)
-    at = np.ascontiguousarray(at).view(np.float64)
-    return Regression(information, by_probe, at @ at.transpose(0, 1, 3, 2))
+    return Regression(information, by_probe, by_point)
 
 
 # ---------------------------------------------------------------- the planned experiment
@@ -376,7 +387,9 @@ class Experiment:
             return p.astype(np.complex128), by_flux.astype(np.complex128)
         return bench.slopes(flux_phi0, parameters)
 
-    def regress(self, block: Block, s: ComplexArray, slopes: ComplexArray, *, derivatives: bool = False) -> Regression:
+    def regress(
+        self, block: Block, s: ComplexArray, slopes: ComplexArray, *, derivatives: bool = False, points: bool = False
+    ) -> Regression:
         """`regress` with the experiment's noise, density and kind of data."""
         sweeps, good = np.array(block.sweeps), 1.0 - self.study.noise.bad_sweeps
         if self.study.data.of_counts:
@@ -388,7 +401,7 @@ class Experiment:
             self._between_states(block),
             self.study.data.of_magnitudes,
         )
-        found = regress(s, slopes, swept, self.noise, derivatives=derivatives)
+        found = regress(s, slopes, swept, self.noise, derivatives=derivatives, points=points)
         return found if found.per_sweep is None else replace(found, per_sweep=good * found.per_sweep)
 
     def _between_states(self, block: Block) -> ComplexArray:
