@@ -28,7 +28,6 @@ from functools import cached_property, partial
 import numpy as np
 import numpy.typing as npt
 from scipy.special import betaln
-from scipy.stats import binom
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.streams import stream
@@ -304,6 +303,8 @@ class VoteProblem:
 
     def tail_probabilities(self, x: FloatArray) -> FloatArray:
         """Two-sided probability of counts as far out as each group's, at each x (B, D); shape (B, G)."""
+        from scipy.stats import binom  # slow to import, and wanted by a finished answer alone
+
         p = np.clip(self.nodes(x), SURE, 1 - SURE)
         below = mean_of_nodes(np.asarray(binom.cdf(self._forward, self._count, p)))
         above = mean_of_nodes(np.asarray(binom.sf(self._forward - 1, self._count, p)))
