@@ -117,6 +117,11 @@ def _inside(point: FloatArray, corners: FloatArray) -> bool:
     return bool(np.count_nonzero(spans & (point[0] < at)) % 2)
 
 
+def boxes_of(outlines: Sequence[FloatArray]) -> FloatArray:
+    """Least and largest coordinates (n, 2, 2) of outlines."""
+    return np.array([(x.min(axis=0), x.max(axis=0)) for x in outlines])
+
+
 def gap_m(a: FloatArray, b: FloatArray, enough: float = np.inf) -> float:
     """Distance between two polygons (n, 2) in m, 0 if they overlap; any value at least `enough` once that is certain."""
     low = np.maximum(a.min(axis=0) - b.max(axis=0), b.min(axis=0) - a.max(axis=0))
@@ -172,6 +177,13 @@ class RuleBook:
                 return "it reaches into a keep-out area"
         return ""
 
+    def near(self, number: int, chips: Sequence[str], boxes: FloatArray) -> list[int]:
+        """Outlines on the same chip that an outline may be too near to: those whose boxes (n, 2, 2) are."""
+        low, high = boxes[:, 0], boxes[:, 1]
+        apart = np.maximum(low[number] - high, low - high[number]).max(axis=1)
+        close = np.flatnonzero((apart < self.rules.spacing_m) | (apart <= 0)).tolist()
+        return [m for m in close if m != number and chips[m] == chips[number]]
+
     def pair(self, a: FloatArray, b: FloatArray) -> str:
         """What two outlines on one chip break together, or an empty text."""
         spacing = self.rules.spacing_m
@@ -203,13 +215,13 @@ class RuleBook:
         -------
         list of str
         """
-        found = []
+        found, boxes = [], boxes_of(outlines)
         for n, (name, chip, corners) in enumerate(zip(names, chips, outlines, strict=True)):
             fixed = name in self.rules.fixed
             if not fixed and (words := self.alone(chip, corners)):
                 found.append(f'Loop "{name}": {words}.')
-            for m in range(n):
-                if chips[m] != chip or (fixed and names[m] in self.rules.fixed):
+            for m in self.near(n, chips, boxes):
+                if m > n or (fixed and names[m] in self.rules.fixed):
                     continue
                 if words := self.pair(corners, outlines[m]):
                     found.append(f'Loops "{names[m]}" and "{name}": {words}.')

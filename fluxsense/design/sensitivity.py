@@ -596,7 +596,7 @@ def chain_of(
     row_slopes: Mapping[str, FloatArray],
     calibration: FloatArray,
 ) -> FluxChain:
-    """Fluxes and slopes from the flux rows (B, S, L, 3), their slopes by the source's parameters, and calibration fluxes (B, S, L)."""
+    """Fluxes and slopes from flux rows (..., B, S, L, 3), their slopes by the source's parameters, and calibration fluxes (B, S, L)."""
     area = parameters["flux_focusing"][:, None, :]  # (B, 1, L)
     vectors = parameters["source"][:, None, :, None]
     flux = calibration + area * (rows @ vectors)[..., 0]
@@ -607,7 +607,7 @@ def chain_of(
             slopes[..., column] = one.sd * area * (row_slopes[one.name] @ vectors)[..., 0]
         elif one.array == FOCUSING:
             loop = one.index[0]
-            slopes[:, :, loop, column] = one.sd * flux[:, :, loop] / area[:, :, loop]
+            slopes[..., loop, column] = one.sd * flux[..., loop] / area[..., loop]
     return FluxChain(flux, slopes)
 
 
