@@ -83,9 +83,14 @@ def shape_of(loop: Loop, kinds: Sequence[str]) -> Shape:
     return Shape(loop.chip, x, y, size, kind, bool(high[1] - low[1] > high[0] - low[0]), radii)
 
 
+def _after(corners: FloatArray) -> FloatArray:
+    """For each corner (n, 2) the one that follows."""
+    return np.concatenate([corners[1:], corners[:1]])
+
+
 def _edge_distance(points: FloatArray, corners: FloatArray) -> float:
     """Smallest distance from points (k, 2) to the edges of a closed polygon (n, 2)."""
-    edge = np.roll(corners, -1, axis=0) - corners
+    edge = _after(corners) - corners
     away = points[:, None, :] - corners[None, :, :]
     length2 = np.maximum(np.sum(edge * edge, axis=1), 1e-300)
     along = np.clip(np.sum(away * edge, axis=2) / length2, 0.0, 1.0)
@@ -95,8 +100,8 @@ def _edge_distance(points: FloatArray, corners: FloatArray) -> float:
 
 def _crosses(a: FloatArray, b: FloatArray) -> bool:
     """Whether any edge of one polygon passes through an edge of another."""
-    p, r = a[:, None], (np.roll(a, -1, axis=0) - a)[:, None]
-    q, s = b[None], (np.roll(b, -1, axis=0) - b)[None]
+    p, r = a[:, None], (_after(a) - a)[:, None]
+    q, s = b[None], (_after(b) - b)[None]
 
     def cross(u: FloatArray, v: FloatArray) -> FloatArray:
         return np.asarray(u[..., 0] * v[..., 1] - u[..., 1] * v[..., 0])
@@ -110,7 +115,7 @@ def _crosses(a: FloatArray, b: FloatArray) -> bool:
 
 def _inside(point: FloatArray, corners: FloatArray) -> bool:
     """Whether a point lies in a polygon (even-odd rule)."""
-    a, b = corners, np.roll(corners, -1, axis=0)
+    a, b = corners, _after(corners)
     spans = (a[:, 1] > point[1]) != (b[:, 1] > point[1])
     with np.errstate(divide="ignore", invalid="ignore"):
         at = a[:, 0] + (point[1] - a[:, 1]) * (b[:, 0] - a[:, 0]) / (b[:, 1] - a[:, 1])
