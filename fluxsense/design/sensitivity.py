@@ -168,6 +168,10 @@ class Regression:
     per_point: FloatArray | None = None
 
 
+_IN_ORDER = ["einsum_path", (0, 1)]
+"""Of two operands there is one order of summation; looking for it takes longer than summing."""
+
+
 def _real(x: ComplexArray) -> FloatArray:
     """Complex values (..., 2, F) as rows of real ones (..., 4 F)."""
     return np.ascontiguousarray(x.reshape(*x.shape[:-2], x.shape[-2] * x.shape[-1])).view(np.float64)
@@ -239,6 +243,8 @@ def regress(
     white = max(noise.white, SMALLEST_WHITE)
     gain, phase, stay, flux = noise.gain_drift**2, noise.phase_drift_rad**2, noise.residual_gain**2, noise.flux_phi0**2
     falls, stays = np.array([gain, phase, gain, phase, flux, flux]), np.array([stay] * 4 + [0.0, 0.0])
+    if relative is not None and not len(relative):
+        relative = None
     if swept.magnitude:
         falls[[1, 3]] = stays[[1, 3]] = 0.0
         power = s.real**2 + s.imag**2
@@ -276,7 +282,7 @@ def regress(
     gram[:, more:, more:] = inside.reshape(rows, total - more, total - more)
     shared = np.concatenate(
         [
-            np.einsum("rpaf,rzpaf->rzaf", along, basis, optimize=True),
+            np.einsum("rpaf,rzpaf->rzaf", along, basis, optimize=_IN_ORDER),
             (along[:, :, None] * own).reshape(rows, -1, 2, grid),
         ],
         axis=1,
@@ -293,9 +299,9 @@ def regress(
         return Regression(information)
     # residuals at the optimum: slopes - sum_z a_z U_z - S L
     of_own = follow[:, more - count :].reshape(rows, probes, len(kinds), count)
-    residual = slopes - np.einsum("rpzn,rpzaf->rnpaf", of_own, own, optimize=True)
-    residual -= np.einsum("rcn,rcpaf->rnpaf", follow[:, : more - count], basis[:, count:], optimize=True)
-    change = np.einsum("rpaf,rnpaf->rnaf", along, residual, optimize=True) / np.sqrt(power)[:, None]
+    residual = slopes - np.einsum("rpzn,rpzaf->rnpaf", of_own, own, optimize=_IN_ORDER)
+    residual -= np.einsum("rcn,rcpaf->rnpaf", follow[:, : more - count], basis[:, count:], optimize=_IN_ORDER)
+    change = np.einsum("rpaf,rnpaf->rnaf", along, residual, optimize=_IN_ORDER) / np.sqrt(power)[:, None]
     residual -= s[:, None] * change[:, :, None]
     by_point = None
     if points:
@@ -307,7 +313,7 @@ def regress(
     part = _real(residual.transpose(0, 2, 1, 3, 4))
     by_probe = part @ part.transpose(0, 1, 3, 2) * (density / white**2)
     factor = np.where(n > 0, 1.0, 0.0)[:, None] * falls[kinds] / (taken[:, None] * variance) ** 2
-    by_probe += np.einsum("pz,rpzi,rpzj->rpij", factor, of_own, of_own, optimize=True)
+    by_probe += np.einsum("rpzi,rpzj->rpij", factor[..., None] * of_own, of_own, optimize=_IN_ORDER)
     return Regression(information, by_probe, by_point)
 
 
