@@ -89,13 +89,13 @@ def multiplicative(
         Stop when the largest sensitivity is within this of its limit, relative to it.
     most_steps : int
     drop : float
-        Weights below this are set to zero (they can come back only if their sensitivity is the largest).
+        Weights below this are set to zero; one whose sensitivity becomes the largest comes back with this weight and stays to the end.
 
     Returns
     -------
     OptimalDesign
     """
-    w = np.full(count, 1.0 / count)
+    w, kept = np.full(count, 1.0 / count), np.zeros(count, dtype=bool)
     best: OptimalDesign | None = None
     for step in range(most_steps + 1):
         value, h = sensitivities(w)
@@ -107,16 +107,20 @@ def multiplicative(
             best = now
         if now.excess <= tolerance:
             break
+        top = int(np.argmax(h))
         w = w * (np.maximum(h, 0.0) / limit) ** power
-        small = w < drop
-        small[int(np.argmax(h))] = False
-        w = np.where(small, 0.0, w)
+        w = np.where((w < drop) & ~kept, 0.0, w)
+        if w[top] == 0.0:
+            w[top], kept[top] = drop, True
         w = w / w.sum()
     if best is None:
         raise InputError(
             "no split of the sweeps gives a finite error",
             remedy="Add settings or states, or give the unknowns priors",
         )
+    if np.any((best.weights > 0) & (best.weights < drop)):  # of those that came back for nothing
+        w = np.where(best.weights < drop, 0.0, best.weights)
+        return replace(best, weights=w / w.sum())
     return best
 
 
