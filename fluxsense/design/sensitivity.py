@@ -44,6 +44,7 @@ from fluxsense.base.streams import stream
 from fluxsense.design.counted import apart_of_counts, count_slopes, information_of_counts
 from fluxsense.design.timeline import gathered, slow_roots, spread_over_probes, with_amplitudes
 from fluxsense.device.chip import (
+    SETUP_ARRAYS,
     ChipModel,
     ChipParameters,
     Probe,
@@ -53,9 +54,8 @@ from fluxsense.device.chip import (
     mutual_matrix_phi0_per_a,
     off_probe,
 )
-from fluxsense.infer.counts import ReadingLaw
+from fluxsense.infer.reading_law import ReadingLaw
 from fluxsense.model.between_states import errors_between_states, linewidth_hz
-from fluxsense.model.likelihood import SETUP_ARRAYS
 from fluxsense.model.parameter import (
     EXTENT,
     FLUX_ARRAYS,
