@@ -427,14 +427,20 @@ def best_ring(judge: Judge, passes: int = 7) -> tuple[Layout, float]:
         return regular_ring(study, abs(float(point[0])), size, float(point[2]))
 
     best: tuple[float, FloatArray] | None = None
+    tried: set[bytes] = set()  # many are the same on the design grid and within the bounds
     span = np.array([0.5 * most, 0.5 * np.log(high / low), np.pi / 8])
     middle = np.array([0.5 * most, 0.5 * np.log(high * low), np.pi / 8])
     for _ in range(passes):
         steps = np.linspace(-1, 1, 7)
         centre = middle if best is None else best[1]
         grid = [centre + span * np.array([a, b, c]) for a in steps for b in steps for c in np.linspace(-1, 1, 3)]
-        rings = [(point, ring(point)) for point in grid]
-        kept = [(point, layout) for point, layout in rings if not layout_faults(study, layout)]
+        kept: list[tuple[FloatArray, Layout]] = []
+        for point in grid:
+            layout = ring(point)
+            corners = b"".join(o.tobytes() for o in layout.outlines)
+            if corners not in tried and not layout_faults(study, layout):
+                kept.append((point, layout))
+            tried.add(corners)
         for first in range(0, len(kept), RINGS_TOGETHER):
             some = kept[first : first + RINGS_TOGETHER]
             for (point, _), value in zip(some, _ring_values(judge, [layout for _, layout in some]), strict=True):
