@@ -254,13 +254,7 @@ def regress(
         if relative is not None:
             relative = relative[np.any(relative.real != 0, axis=(1, 2, 3))].real.astype(np.complex128)
     kinds = [int(z) for z in np.flatnonzero((falls > 0) | (stays > 0))]
-    own = np.zeros((rows, probes, len(kinds), 2, grid), dtype=np.complex128)  # along what a probe's own errors act
-    each = np.arange(probes)
-    for place, z in enumerate(kinds):
-        if z < 4:
-            own[:, :, place, z // 2] = (1.0 if z % 2 == 0 else 1j) * s[:, :, z // 2]
-        else:
-            own[:, :, place] = slopes[:, 2 * (each // (probes // states)) + z - 4, each]
+    own, each = _own_errors(s, slopes, kinds, states), np.arange(probes)
     # of an amplitude: 1 / variance; of a probe that is not swept any, as nothing depends on it
     taken = np.where(n > 0, n, 1.0)
     variance = falls[kinds] / taken[:, None] + stays[kinds]  # (P, Z)
@@ -303,11 +297,7 @@ def regress(
     residual -= np.einsum("rcn,rcpaf->rnpaf", follow[:, : more - count], basis[:, count:], optimize=_IN_ORDER)
     change = np.einsum("rpaf,rnpaf->rnaf", along, residual, optimize=_IN_ORDER) / np.sqrt(power)[:, None]
     residual -= s[:, None] * change[:, :, None]
-    by_point = None
-    if points:
-        at = (residual * root[:, None, None]).transpose(0, 4, 1, 2, 3).reshape(rows, grid, count, -1)
-        at = np.ascontiguousarray(at).view(np.float64)
-        by_point = at @ at.transpose(0, 1, 3, 2)
+    by_point = _by_point(residual * root[:, None, None]) if points else None
     if not derivatives:
         return Regression(information, None, by_point)
     part = _real(residual.transpose(0, 2, 1, 3, 4))
@@ -315,6 +305,26 @@ def regress(
     factor = np.where(n > 0, 1.0, 0.0)[:, None] * falls[kinds] / (taken[:, None] * variance) ** 2
     by_probe += np.einsum("rpzi,rpzj->rpij", factor[..., None] * of_own, of_own, optimize=_IN_ORDER)
     return Regression(information, by_probe, by_point)
+
+
+def _own_errors(s: ComplexArray, slopes: ComplexArray, kinds: Sequence[int], states: int) -> ComplexArray:
+    """Along what a probe's own errors act (R, P, Z, 2, F): gain and phase of either path (kinds 0 to 3), flux of either loop (4, 5)."""
+    rows, probes, _, grid = s.shape
+    out = np.zeros((rows, probes, len(kinds), 2, grid), dtype=np.complex128)
+    each = np.arange(probes)
+    for place, z in enumerate(kinds):
+        if z < 4:
+            out[:, :, place, z // 2] = (1.0 if z % 2 == 0 else 1j) * s[:, :, z // 2]
+        else:
+            out[:, :, place] = slopes[:, 2 * (each // (probes // states)) + z - 4, each]
+    return out
+
+
+def _by_point(residual: ComplexArray) -> FloatArray:
+    """Squares (R, F, n, n) of weighted residuals (R, n, P, 2, F) by frequency."""
+    rows, count, _, _, grid = residual.shape
+    at = np.ascontiguousarray(residual.transpose(0, 4, 1, 2, 3).reshape(rows, grid, count, -1)).view(np.float64)
+    return np.asarray(at @ at.transpose(0, 1, 3, 2))
 
 
 # ---------------------------------------------------------------- the planned experiment
