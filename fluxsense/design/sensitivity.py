@@ -92,7 +92,7 @@ def covariance_of_source(matrix: FloatArray, keep: npt.NDArray[np.intp]) -> Floa
 
     keep (K,) has the source's three columns first; the others are marginalised (Schur complement).
     """
-    full = matrix[:, keep[:, None], keep]
+    full = matrix if np.array_equal(keep, np.arange(matrix.shape[-1])) else matrix.take(keep, axis=1).take(keep, axis=2)
     among = full[:, :3, :3] - full[:, :3, 3:] @ np.linalg.solve(full[:, 3:, 3:], full[:, 3:, :3])
     return np.asarray(np.linalg.inv(0.5 * (among + among.transpose(0, 2, 1))), dtype=np.float64)
 
