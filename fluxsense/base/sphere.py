@@ -10,13 +10,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.sparse import coo_array, csr_array
-from scipy.spatial import cKDTree
 
 from fluxsense.base.errors import InputError
+
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.intp]
@@ -29,6 +31,13 @@ FEWEST_SAMPLES = 20
 MOST_KERNELS = 3000
 _BLOCK_ROWS = 128
 _FEWEST_IN_MODE = 8
+
+
+def _tree(points: Floats) -> cKDTree:
+    """For the nearest of some points (n, 3); scipy.spatial takes a tenth of a second to import, and plans have no samples."""
+    from scipy.spatial import cKDTree
+
+    return cKDTree(points)
 
 
 # ------------------------------------------------------------------------------------------------ vectors and angles
@@ -208,7 +217,7 @@ class SphereDensity:
         )
 
     def _own_kernel(self, points: Floats) -> Integers:
-        distance, index = cKDTree(self.centres).query(points)
+        distance, index = _tree(self.centres).query(points)
         return np.where(distance == 0.0, index, -1).astype(np.intp)
 
     def _log_density(self, points: Floats, own: Integers | None) -> Floats:
@@ -275,7 +284,7 @@ def fit_sphere_density(
         )
     weight = np.bincount(inverse.ravel(), weights=w[keep])
     k = max(4, round(np.sqrt(len(centres))))
-    distance = np.asarray(cKDTree(centres).query(centres, k=k + 2)[0])  # column 0 is the sample itself
+    distance = np.asarray(_tree(centres).query(centres, k=k + 2)[0])  # column 0 is the sample itself
     smallest = 1e-12  # merges what rounding alone separates
     reach2, reach2_without = (np.maximum(distance[:, [k, k + 1]], smallest) ** 2).T
     return SphereDensity(
@@ -515,7 +524,7 @@ def clusters(
     root = _absorb_small(
         density.centres, root, density.weight, max(least_weight, _FEWEST_IN_MODE / len(density.centres))
     )
-    tree = cKDTree(density.centres)
+    tree = _tree(density.centres)
     labels = root[tree.query(v)[1]]
     mass = np.bincount(labels, weights=w)
     order = np.argsort(-mass, kind="stable")
@@ -657,9 +666,11 @@ def _conformal_quantile(values: Floats, weight: Floats, level: float) -> float:
 
 def _persistent_components(centres: Floats, height: Floats, log_saddle: float) -> Integers:
     """Component number of each centre; see `clusters`."""
+    from scipy.sparse import coo_array, csr_array
+
     n = len(centres)
     k = min(n - 1, round(3.0 * np.log(n)))
-    neighbour = np.asarray(cKDTree(centres).query(centres, k=k + 1)[1])[:, 1:]
+    neighbour = np.asarray(_tree(centres).query(centres, k=k + 1)[1])[:, 1:]
     one = coo_array((np.ones(n * k), (np.repeat(np.arange(n), k), neighbour.ravel())), shape=(n, n)).tocsr()
     mutual = csr_array(one.multiply(one.T))
     parent = np.arange(n)
@@ -693,7 +704,7 @@ def _absorb_small(centres: Floats, label: Integers, weight: Floats, least_weight
         large = mass == mass.max()
     settled = large[label]
     if not settled.all():
-        nearest = cKDTree(centres[settled]).query(centres[~settled])[1]
+        nearest = _tree(centres[settled]).query(centres[~settled])[1]
         label = label.copy()
         label[~settled] = label[settled][nearest]
     return np.unique(label, return_inverse=True)[1].astype(np.intp)

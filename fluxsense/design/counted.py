@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import rel_entr
 
-from fluxsense.infer.counts import SURE, ReadingLaw, misread
+from fluxsense.infer.reading_law import SURE, ReadingLaw, misread
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -8,7 +8,7 @@ told as measured ones are once their best fit is found.  Fewest are those with w
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
@@ -19,17 +19,24 @@ import numpy.typing as npt
 from fluxsense.base.errors import InputError
 from fluxsense.base.findings import Finding
 from fluxsense.data.digest import Digest
-from fluxsense.design.sensitivity import Experiment, block_slopes, flux_chain, planned_experiment, points_at, seen
+from fluxsense.design.sensitivity import (
+    Block,
+    Experiment,
+    block_slopes,
+    flux_chain,
+    planned_experiment,
+    points_at,
+    seen,
+)
 from fluxsense.design.timeline import gathered
 from fluxsense.device.chip import known_flux_phi0, loop_indices, loop_outlines_m, study_flux_map
 from fluxsense.infer.blind import (
     NAMED,
     OF_DEGREE,
     FreeFluxes,
-    Mistake,
+    Hypotheses,
     free_fluxes,
     law_of,
-    log_odds,
     mistakes,
     of_data,
     stated_world,
@@ -120,8 +127,7 @@ def known_source_plan(study: Study, simulated: Callable[[Study], Digest]) -> Kno
         last = len(found) == MOST_SIMULATED - 1
         if last:
             chosen, repeats = names, REPEATS[-1]
-        odds = bench.odds(bench.expected(chosen, repeats))
-        if any(odds[code] <= ENOUGH for code in wanted):
+        if not bench.rules_out(wanted, bench.expected(chosen, repeats)):
             continue
         odds = bench.odds(bench.fitted(own, simulated(bench.only(chosen, repeats))))
         against = tuple(sorted(odds.items(), key=lambda item: item[1]))
@@ -201,7 +207,8 @@ class _Bench:
     planned: tuple[str, ...]
     experiment: Experiment
     mean: FloatArray
-    mistakes: tuple[Mistake, ...]
+    loops: tuple[int, ...]
+    hypotheses: Hypotheses
 
     @classmethod
     def of(cls, study: Study, state: str) -> _Bench:
@@ -220,7 +227,8 @@ class _Bench:
         flux = study_flux_map(study)[list(loops)] @ np.array(SOURCE) * study.source.size * focusing
         mean = mean + np.array([[kinds[n] in ("in", "turned")] for n in labels]) * flux
         looked_for = tuple(m for m in mistakes(study, empty) if m.code not in OF_DEGREE)
-        return cls(study, state, places, planned, experiment, mean.ravel(), looked_for)
+        hypotheses = Hypotheses.of(study, looked_for, empty)
+        return cls(study, state, places, planned, experiment, mean.ravel(), loops, hypotheses)
 
     def sweeps(self, settings: Sequence[str], repeats: int) -> int:
         """How many sweeps that takes in the state with the known source."""
@@ -239,9 +247,19 @@ class _Bench:
     def odds(self, found: FreeFluxes) -> dict[str, float]:
         """Least log odds of the study against a mistake of each code, those of degree aside."""
         out: dict[str, float] = {}
-        for m in log_odds(self.study, self.mistakes, found):
+        for m in self._laws(found).odds(found):
             out[m.code] = min(out.get(m.code, np.inf), -m.log_odds)
         return out
+
+    def rules_out(self, codes: Collection[str], found: FreeFluxes) -> bool:
+        """Whether the odds are enough against every mistake of these codes; most sweeps fail at one of the first."""
+        return all(-m.log_odds > ENOUGH for m in self._laws(found).odds(found) if m.code in codes)
+
+    def _laws(self, found: FreeFluxes) -> Hypotheses:
+        """The hypotheses for the fluxes found, which may lack places or loops that were not swept."""
+        if (found.places, found.loops) == (self.places, self.loops):
+            return self.hypotheses
+        return Hypotheses.of(self.study, self.hypotheses.looked_for, found)
 
     def fitted(self, own: Digest, known: Digest) -> FreeFluxes:
         """The fluxes without noise, as well known as simulated sweeps say."""
@@ -266,19 +284,32 @@ class _Bench:
             (*seen(now, block, parameters, chain), block_slopes(now, n, chain)) for n, block in enumerate(now.blocks)
         ]
 
+    @cached_property
+    def _told(self) -> dict[tuple[int, tuple[float, ...]], FloatArray]:
+        """Information of blocks by position and numbers of sweeps, as it was asked for: choices share most of them."""
+        return {}
+
+    def _information(self, number: int, block: Block) -> FloatArray:
+        """Information (1, m, m) of a block's sweeps about its local quantities."""
+        key = (number, block.sweeps)
+        if key not in self._told:
+            s, slopes, _ = self._seen[number]
+            self._told[key] = self.experiment.regress(block, s, slopes).information
+        return self._told[key]
+
     def expected(self, settings: Sequence[str], repeats: int) -> FreeFluxes:
         """The fluxes without noise, as well known as the Fisher information of the sweeps says."""
         now = self.experiment
         known = len(self.places) - 1
         parts = []
-        for block, (s, slopes, jacobian) in zip(now.blocks, self._seen, strict=True):
+        for number, (block, (*_, jacobian)) in enumerate(zip(now.blocks, self._seen, strict=True)):
             bench = now.benches[block.bench]
             swept = block
             if block.cooldown == known:
                 names = [self.study.settings[k].name for k in bench.settings]
                 on = [float(repeats) if n in settings else 0.0 for n in names]
                 swept = replace(block, sweeps=(*on, float(repeats) * any(on)))
-            parts.append((bench.isolator, now.regress(swept, s, slopes).information, jacobian))
+            parts.append((bench.isolator, self._information(number, swept), jacobian))
         size = now.unknowns.size
         total = gathered(parts, now.slow is not None, size)[0][0] + np.eye(size)
         columns = [n for n, p in enumerate(now.unknowns.nuisances, now.unknowns.lead) if p.array == OFFSET]

@@ -13,7 +13,7 @@ how many workers ran it.  Mutual inductances of bias lines stay those of the stu
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
@@ -23,7 +23,7 @@ import numpy.typing as npt
 from fluxsense.base.errors import InputError
 from fluxsense.base.executors import Workers, ordered_map
 from fluxsense.base.streams import stream
-from fluxsense.design.outlines import FREE_CORNERS, FREE_RANGE, RuleBook, Shape, area_m2, shape_of
+from fluxsense.design.outlines import FREE_CORNERS, FREE_RANGE, RuleBook, Shape, area_m2, boxes_of, shape_of
 from fluxsense.design.sensitivity import (
     POSITION_STEP,
     Block,
@@ -61,15 +61,17 @@ D, A, E: determinant, trace (mean squared angle) and least eigenvalue; worst: la
 TABLE_REACH_PHI0 = 0.4
 TABLE_NODES = 33
 TABLE_POINTS = 15
+STARTS_TOGETHER = 4
+"""Starts that one worker walks side by side: whoever has fewer workers than starts saves most of the work of judging."""
 
 
 # ---------------------------------------------------------------- criteria
 
 
-def criterion_value(
+def criterion_values(
     criterion: str, x: FloatArray, information: FloatArray, prior: FloatArray, keep: npt.NDArray[np.intp]
-) -> float:
-    """A criterion, the smaller the better, from informations (B, D, D) and prior curvatures at points (B, D).
+) -> FloatArray:
+    """A criterion (W,), the smaller the better, of W informations (W, B, D, D), with prior curvatures (B, D, D) at points (B, D).
 
     Parameters
     ----------
@@ -79,23 +81,24 @@ def criterion_value(
     keep : ndarray of int
         Columns that are unknown, the source's three first.
     """
-    covariance = covariance_of_source(information + prior, keep)
+    whole = information + prior
+    covariance = covariance_of_source(whole.reshape(-1, *whole.shape[2:]), keep).reshape(*whole.shape[:2], 3, 3)
     if criterion in ("error", "A", "worst"):
         error = direction_error_rad(x[:, :3], covariance)
         if criterion == "error":
-            return float(np.mean(error))
-        return float(np.sqrt(np.mean(error**2))) if criterion == "A" else float(np.max(error))
+            return np.asarray(np.mean(error, axis=1))
+        return np.asarray(np.sqrt(np.mean(error**2, axis=1)) if criterion == "A" else np.max(error, axis=1))
     own = prior[:, :3, :3]
     if criterion == "information":
         _, after = np.linalg.slogdet(covariance)
         _, before = np.linalg.slogdet(own)
-        return float(0.5 * np.mean(after + before))
+        return np.asarray(0.5 * np.mean(after + before, axis=1))
     data = np.linalg.inv(covariance) - own
-    values = np.maximum(np.linalg.eigvalsh(0.5 * (data + data.transpose(0, 2, 1))), 1e-12)
+    values = np.maximum(np.linalg.eigvalsh(0.5 * (data + data.swapaxes(2, 3))), 1e-12)
     if criterion == "D":
-        return float(-np.mean(np.sum(np.log(values), axis=1)))
+        return np.asarray(-np.mean(np.sum(np.log(values), axis=2), axis=1))
     if criterion == "E":
-        return float(-np.mean(np.log(values[:, 0])))
+        return np.asarray(-np.mean(np.log(values[:, :, 0]), axis=1))
     raise InputError(f"the criterion {criterion!r} is not known", remedy=f"Use one of {', '.join(CRITERIA)}")
 
 
@@ -104,7 +107,7 @@ def all_criteria(prediction: Prediction, known: Sequence[str] = ()) -> dict[str,
     keep = _kept(prediction.unknowns, known)
     out = {}
     for name in CRITERIA:
-        value = criterion_value(name, prediction.x, prediction.information, prediction.prior, keep)
+        value = float(criterion_values(name, prediction.x, prediction.information[None], prediction.prior, keep)[0])
         out[name] = float(np.degrees(value)) if name in ("error", "A", "worst") else -value
     return out
 
@@ -159,6 +162,15 @@ class Judged:
     information: dict[int, FloatArray]
 
 
+@dataclass(frozen=True)
+class Tried:
+    """A layout to be judged by the rows of its loops (`Judge.rows`), beside a former one of which only the loops `moved` are different."""
+
+    rows: FloatArray
+    former: Judged | None = None
+    moved: tuple[int, ...] = ()
+
+
 class Judge:
     """Judges layouts of a study's loops at fixed points of its prior.
 
@@ -182,7 +194,7 @@ class Judge:
         self.parameters = self.unknowns.parameters(x)
         self._keep = _kept(self.unknowns, known)
         self._prior = np.array([self.unknowns.prior_curvature(p)[1] for p in x])
-        self._loops = loop_indices(study)
+        self._loops = [frozenset(int(n) for n in pair) for pair in loop_indices(study)]
         self._frames = {c.name: (c.origin_m, c.x_axis, c.y_axis) for c in study.chips}
         self._of_source = [n for n in self.unknowns.nuisances if n.of_source]
         self._step = POSITION_STEP * self._height()
@@ -204,7 +216,7 @@ class Judge:
             if key not in tables:
                 tables[key] = _table(experiment, block)
             bench = experiment.benches[block.bench]
-            loops = self._loops[bench.isolator]
+            loops = loop_indices(study)[bench.isolator]
             bias = mutual_matrix_phi0_per_a(study)[loops] @ np.array(bench.bias_a)
             offset = bias + self.parameters["offset_phi0"][:, block.cooldown][:, loops]
             own = block_slopes(experiment, number, still)[0]  # what the layout does not change
@@ -216,46 +228,67 @@ class Judge:
         normal = np.cross(chip.x_axis, chip.y_axis)
         return max(abs(float((position - np.array(chip.origin_m)) @ normal)), 1e-7)
 
-    def rows(self, chip: str, corners: FloatArray, lift_m: float = 0.0) -> FloatArray:
-        """Flux rows (B, 1 + A, S, 3) of one outline in each state, then their slopes by each of the source's A parameters.
+    def rows(self, chips: Sequence[str], outlines: Sequence[FloatArray], lift_m: float = 0.0) -> FloatArray:
+        """Flux rows (B, 1 + A, S, L, 3) of outlines in each state, then their slopes by each of the source's A parameters.
 
         lift_m raises the source along z.
         """
-        outline = np.asarray(place(corners, *self._frames[chip]))
-        source = SourceRows(self.study, Wires.of([outline]))
+        placed: list[FloatArray] = [np.zeros(0)] * len(chips)
+        for chip in dict.fromkeys(chips):
+            own = [n for n, c in enumerate(chips) if c == chip]
+            ends = np.cumsum([len(outlines[n]) for n in own])[:-1]
+            whole = place(np.concatenate([outlines[n] for n in own]), *self._frames[chip])
+            for n, one in zip(own, np.split(whole, ends), strict=True):
+                placed[n] = one
+        source = SourceRows(self.study, Wires.of(placed))
         position = self.parameters["position_m"] + np.array([0.0, 0.0, lift_m])
         moments = self.parameters.get(EXTENT)
         rows, slopes = rows_and_slopes(source, self.unknowns, position, moments, self._step)
-        return np.stack([rows, *slopes.values()], axis=1)[:, :, :, 0]
+        return np.stack([rows, *slopes.values()], axis=1)
 
-    def value(self, rows: Sequence[FloatArray]) -> float:
+    def value(self, rows: FloatArray) -> float:
         """The criterion, the smaller the better, of a layout given by the rows of all loops in the study's order."""
-        return self.judged(rows).value
+        return self.judged([Tried(rows)])[0].value
 
-    def judged(self, rows: Sequence[FloatArray], former: Judged | None = None, moved: Sequence[int] = ()) -> Judged:
-        """A layout judged; from a `former` one, of which only the loops `moved` are different, those isolators alone anew."""
-        stacked = np.stack(rows, axis=3)  # (B, 1 + A, S, L, 3)
-        if not np.all(np.isfinite(stacked)):
-            return Judged(float("inf"), {})
-        slopes = {n.name: stacked[:, k] for k, n in enumerate(self._of_source, 1)}
-        chain = chain_of(self.unknowns, self.x, self.parameters, stacked[:, 0], slopes, self._calibration)
-        own = {} if former is None else former.information
+    def judged(self, tried: Sequence[Tried]) -> list[Judged]:
+        """Layouts judged, all at once; isolators whose loops did not move keep what they told."""
+        out = [Judged(float("inf"), {})] * len(tried)
+        finite = [n for n, one in enumerate(tried) if np.all(np.isfinite(one.rows))]
+        if not finite:
+            return out
+        stacked = np.stack([tried[n].rows for n in finite])  # (W, B, 1 + A, S, L, 3)
+        slopes = {n.name: stacked[:, :, k] for k, n in enumerate(self._of_source, 1)}
+        chain = chain_of(self.unknowns, self.x, self.parameters, stacked[:, :, 0], slopes, self._calibration)
+        own: list[dict[int, FloatArray]] = [{} for _ in finite]
         for isolator, loops in enumerate(self._loops):
-            if isolator not in own or set(moved) & {int(n) for n in loops}:
-                own = own | {isolator: self._information(isolator, chain)}
-        total = np.asarray(sum(own.values()))
-        return Judged(criterion_value(self.criterion, self.x, total, self._prior, self._keep), own)
+            anew = []
+            for w, n in enumerate(finite):
+                former = tried[n].former
+                if former is None or isolator not in former.information or not loops.isdisjoint(tried[n].moved):
+                    anew.append(w)
+                else:
+                    own[w][isolator] = former.information[isolator]
+            for w, one in zip(anew, self._information(isolator, chain, anew) if anew else (), strict=True):
+                own[w][isolator] = one
+        total = np.stack([np.asarray(sum(one.values())) for one in own])
+        values = criterion_values(self.criterion, self.x, total, self._prior, self._keep)
+        for n, value, one in zip(finite, values, own, strict=True):
+            out[n] = Judged(float(value), one)
+        return out
 
-    def _information(self, isolator: int, chain: FluxChain) -> FloatArray:
-        """Information (B, D, D) of one isolator's sweeps."""
-        size, parts = self.unknowns.size, []
+    def _information(self, isolator: int, chain: FluxChain, which: Sequence[int]) -> FloatArray:
+        """Information (W', B, D, D) of one isolator's sweeps, of some of the layouts that fluxes and slopes (W, B, S, L, *) are of."""
+        size, parts, shape = self.unknowns.size, [], (len(which), len(self.x))
         for one, states, loops, offset, own, table in self._blocks:
             if one != isolator:
                 continue
-            jacobian, last = np.repeat(own[None], self.x.shape[0], axis=0), 2 * len(states)
-            jacobian[:, last - 2 : last, :size] += chain.slopes[:, states[-1]][:, loops]
-            parts.append((isolator, table.at(offset + chain.flux_phi0[:, states[-1]][:, loops]), jacobian))
-        return gathered(parts, self._slow, size)[0] if parts else np.zeros((len(self.x), size, size))
+            flux, slopes = (v[:, :, states[-1]][:, :, loops][which] for v in (chain.flux_phi0, chain.slopes))
+            jacobian, last = np.tile(own, (*shape, 1, 1)), 2 * len(states)
+            jacobian[:, :, last - 2 : last, :size] += slopes
+            inner = table.at((offset + flux).reshape(-1, 2))
+            parts.append((isolator, inner, jacobian.reshape(-1, *own.shape)))
+        total = gathered(parts, self._slow, size)[0] if parts else np.zeros((*shape, size, size))
+        return total.reshape(*shape, size, size)
 
 
 def _table(experiment: Experiment, block: Block) -> _Table | _Law:
@@ -373,6 +406,7 @@ def regular_ring(study: Study, radius_m: float, size_m: float, turn_rad: float =
 
 
 RING_PASSES = 4
+RINGS_TOGETHER = 16
 
 
 def best_ring(judge: Judge, passes: int = 7) -> tuple[Layout, float]:
@@ -387,34 +421,55 @@ def best_ring(judge: Judge, passes: int = 7) -> tuple[Layout, float]:
     rules = study.layout
     low, high = rules.size_m
     most = 0.5 * min(rules.chip_size_m)
+
+    def ring(point: FloatArray) -> Layout:
+        size = float(np.clip(np.exp(point[1]), low, high))
+        return regular_ring(study, abs(float(point[0])), size, float(point[2]))
+
     best: tuple[float, FloatArray] | None = None
+    tried: set[bytes] = set()  # many are the same on the design grid and within the bounds
     span = np.array([0.5 * most, 0.5 * np.log(high / low), np.pi / 8])
     middle = np.array([0.5 * most, 0.5 * np.log(high * low), np.pi / 8])
     for _ in range(passes):
         steps = np.linspace(-1, 1, 7)
         centre = middle if best is None else best[1]
-        for a in steps:
-            for b in steps:
-                for c in np.linspace(-1, 1, 3):
-                    point = centre + span * np.array([a, b, c])
-                    size = float(np.clip(np.exp(point[1]), low, high))
-                    layout = regular_ring(study, abs(float(point[0])), size, float(point[2]))
-                    if layout_faults(study, layout):
-                        continue
-                    value = judge.value(
-                        [judge.rows(chip, o) for chip, o in zip(layout.chips, layout.outlines, strict=True)]
-                    )
-                    if best is None or value < best[0]:
-                        best = (value, point)
+        grid = [centre + span * np.array([a, b, c]) for a in steps for b in steps for c in np.linspace(-1, 1, 3)]
+        kept: list[tuple[FloatArray, Layout]] = []
+        for point in grid:
+            layout = ring(point)
+            corners = b"".join(o.tobytes() for o in layout.outlines)
+            if corners not in tried and not layout_faults(study, layout):
+                kept.append((point, layout))
+            tried.add(corners)
+        for first in range(0, len(kept), RINGS_TOGETHER):
+            some = kept[first : first + RINGS_TOGETHER]
+            for (point, _), value in zip(some, _ring_values(judge, [layout for _, layout in some]), strict=True):
+                if best is None or value < best[0]:
+                    best = (value, point)
         span = span / 2.5
     if best is None:
         raise InputError("no regular ring of loops keeps the rules", remedy="Loosen the rules in [layout]")
-    point = best[1]
-    size = float(np.clip(np.exp(point[1]), low, high))
-    return regular_ring(study, abs(float(point[0])), size, float(point[2])), best[0]
+    return ring(best[1]), best[0]
+
+
+def _ring_values(judge: Judge, layouts: Sequence[Layout]) -> list[float]:
+    """The criteria of layouts, all their loops at once."""
+    chips, outlines = [c for x in layouts for c in x.chips], [o for x in layouts for o in x.outlines]
+    each = np.split(judge.rows(chips, outlines), len(layouts), axis=3)
+    return [one.value for one in judge.judged([Tried(rows) for rows in each])]
 
 
 # ---------------------------------------------------------------- the search
+
+
+@dataclass(frozen=True)
+class _Step:
+    """What a walk tries: new shapes of some loops, height added to the source's, and the layout with them."""
+
+    moved: dict[int, Shape]
+    layout: Layout
+    boxes: FloatArray
+    anew: tuple[int, ...]
 
 
 class _Walk:
@@ -434,8 +489,11 @@ class _Walk:
         self.shapes: dict[int, Shape] = {}
         self.lift = 0.0
         self._begin(begin)
-        self.rows = [judge.rows(c, o, self.lift) for c, o in zip(self.chips, self.outlines, strict=True)]
-        self.judged = judge.judged(self.rows)
+        self._boxes = boxes_of(self.outlines)
+        self._widest = 0.25 * min(self.rules.chip_size_m)
+        self._reach = 0.3 * self._widest
+        self.rows = judge.rows(self.chips, self.outlines, self.lift)
+        self.judged = judge.judged([Tried(self.rows)])[0]
 
     def _begin(self, begin: Layout | None) -> None:
         """The layout given, if it keeps the rules; else random shapes, placed one by one."""
@@ -454,13 +512,13 @@ class _Walk:
         if heights is not None and self.judge.study.source.has_position:
             self.lift = float(self.rng.uniform(*heights)) - self.judge.study.source.position_m[2]
 
-    def _allowed(self, changed: Sequence[int], chips: Sequence[str], outlines: Sequence[FloatArray]) -> bool:
+    def _allowed(self, changed: Iterable[int], layout: Layout, boxes: FloatArray) -> bool:
+        chips, outlines = layout.chips, layout.outlines
         for n in changed:
             if self.book.alone(chips[n], outlines[n]):
                 return False
-            for m in range(len(outlines)):
-                if m != n and chips[m] == chips[n] and self.book.pair(outlines[n], outlines[m]):
-                    return False
+            if any(self.book.pair(outlines[n], outlines[m]) for m in self.book.near(n, chips, boxes)):
+                return False
         return not self.book.total([outlines[n] for n in self.free])
 
     def _move(self, step: float) -> tuple[dict[int, Shape], float]:
@@ -509,31 +567,31 @@ class _Walk:
         radii = tuple(rng.uniform(*FREE_RANGE, FREE_CORNERS).tolist()) if kind == "free" else ()
         return replace(shape, kind=kind, turned=bool(rng.uniform() < 0.5), radii=radii)
 
-    def run(self, steps: int) -> None:
-        """Take a number of steps; only better layouts that keep the rules are accepted."""
+    def next(self) -> _Step | None:
+        """A step to try, or None where it would break a rule."""
+        moved, lift = self._move(self._reach)
+        chips, outlines, boxes = list(self.chips), list(self.outlines), self._boxes
+        for n, shape in moved.items():
+            chips[n], outlines[n] = shape.chip, shape.corners(self.rules.grid_m)
+        if moved:
+            boxes = boxes.copy()
+            boxes[list(moved)] = boxes_of([outlines[n] for n in moved])
+        layout = Layout(tuple(chips), tuple(outlines), lift)
+        if not self._allowed(moved, layout, boxes):
+            return None
+        return _Step(moved, layout, boxes, tuple(moved if lift == self.lift else range(len(chips))))
+
+    def take(self, step: _Step | None, rows: FloatArray | None, judged: Judged | None) -> None:
+        """Accept a step if it is better, and reach farther or less far from now on."""
+        better = judged is not None and judged.value < self.judged.value
+        if better and step is not None and rows is not None and judged is not None:
+            self.judged, self.rows, self.lift, self._boxes = judged, rows, step.layout.lift_m, step.boxes
+            self.chips, self.outlines = list(step.layout.chips), list(step.layout.outlines)
+            self.shapes.update(step.moved)
         grid = self.rules.grid_m
-        widest = 0.25 * min(self.rules.chip_size_m)
-        step = 0.3 * widest
-        for _ in range(steps):
-            moved, lift = self._move(step)
-            chips, outlines = list(self.chips), list(self.outlines)
-            for n, shape in moved.items():
-                chips[n], outlines[n] = shape.chip, shape.corners(grid)
-            better = False
-            if self._allowed(list(moved), chips, outlines):
-                rows = list(self.rows)
-                anew = list(moved) if lift == self.lift else list(range(len(rows)))
-                for n in anew:
-                    rows[n] = self.judge.rows(chips[n], outlines[n], lift)
-                judged = self.judge.judged(rows, self.judged, anew)
-                better = judged.value < self.judged.value
-                if better:
-                    self.judged, self.rows, self.lift = judged, rows, lift
-                    self.chips, self.outlines = chips, outlines
-                    self.shapes.update(moved)
-            step = min(step * 1.5, widest) if better else step * 1.5**-0.12
-            if step < 0.3 * grid:
-                step = 0.03 * widest + 3 * grid
+        self._reach = min(self._reach * 1.5, self._widest) if better else self._reach * 1.5**-0.12
+        if self._reach < 0.3 * grid:
+            self._reach = 0.03 * self._widest + 3 * grid
 
     def layout(self) -> Layout:
         """The layout where the walk stands."""
@@ -593,11 +651,44 @@ def random_layout(study: Study, rng: np.random.Generator) -> tuple[dict[int, Sha
     )
 
 
-def _one_start(judge: Judge, job: tuple[int, int, Layout | None, int]) -> tuple[float, Layout]:
-    seed, number, begin, steps = job
-    walk = _Walk(judge, seed, number, begin)
-    walk.run(steps)
-    return walk.judged.value, walk.layout()
+@dataclass(frozen=True)
+class _Starts:
+    """Starts that are walked side by side, so that their layouts are judged together: their numbers and where they begin."""
+
+    seed: int
+    steps: int
+    numbers: tuple[int, ...]
+    begins: tuple[Layout | None, ...]
+
+
+def _some_starts(judge: Judge, starts: _Starts) -> list[tuple[float, Layout]]:
+    """Criterion and layout that each start reaches; only better layouts that keep the rules are accepted."""
+    walks = [_Walk(judge, starts.seed, n, begin) for n, begin in zip(starts.numbers, starts.begins, strict=True)]
+    for _ in range(starts.steps):
+        steps = [walk.next() for walk in walks]
+        allowed = [(walk, step) for walk, step in zip(walks, steps, strict=True) if step is not None]
+        rows = _stepped_rows(judge, allowed)
+        tried = [Tried(r, walk.judged, step.anew) for r, (walk, step) in zip(rows, allowed, strict=True)]
+        found = iter(zip(rows, judge.judged(tried), strict=True))
+        for walk, step in zip(walks, steps, strict=True):
+            walk.take(step, *((None, None) if step is None else next(found)))
+    return [(walk.judged.value, walk.layout()) for walk in walks]
+
+
+def _stepped_rows(judge: Judge, steps: Sequence[tuple[_Walk, _Step]]) -> list[FloatArray]:
+    """Rows of all loops after steps of several walks, those of the loops that moved worked out together."""
+    out = [walk.rows.copy() for walk, _ in steps]
+    for lift in dict.fromkeys(step.layout.lift_m for _, step in steps):
+        moved = [(w, n) for w, (_, step) in enumerate(steps) if step.layout.lift_m == lift for n in step.anew]
+        if not moved:
+            continue
+        layouts = [steps[w][1].layout for w, _ in moved]
+        chips = [layout.chips[n] for layout, (_, n) in zip(layouts, moved, strict=True)]
+        outlines = [layout.outlines[n] for layout, (_, n) in zip(layouts, moved, strict=True)]
+        rows = judge.rows(chips, outlines, lift)
+        for k, (w, n) in enumerate(moved):
+            out[w][:, :, :, n] = rows[:, :, :, k]
+    return out
 
 
 @dataclass(frozen=True)
@@ -682,10 +773,11 @@ def search_layout(
         if even is None:
             with suppress(InputError):  # no ring keeps the rules
                 begins[1] = best_ring(judge, passes=RING_PASSES)[0]
-    jobs = [(search.seed, k, begins[k], search.steps) for k in range(starts)]
+    some = [range(k, min(k + STARTS_TOGETHER, starts)) for k in range(0, starts, STARTS_TOGETHER)]
+    jobs = [_Starts(search.seed, search.steps, tuple(own), tuple(begins[k] for k in own)) for own in some]
     reached: list[tuple[float, Layout]] = []
-    for found in ordered_map(_one_start, jobs, judge, executor=search.executor, batch=1):
-        reached.append(found)
+    for found in ordered_map(_some_starts, jobs, judge, executor=search.executor, batch=1):
+        reached += found
         if progress is not None:
             done, least = len(reached), min(v[0] for v in reached)
             progress("searching layouts", done / starts, f"start {done} of {starts}, criterion {least:.4g}")

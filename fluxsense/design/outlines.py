@@ -83,9 +83,14 @@ def shape_of(loop: Loop, kinds: Sequence[str]) -> Shape:
     return Shape(loop.chip, x, y, size, kind, bool(high[1] - low[1] > high[0] - low[0]), radii)
 
 
+def _after(corners: FloatArray) -> FloatArray:
+    """For each corner (n, 2) the one that follows."""
+    return np.concatenate([corners[1:], corners[:1]])
+
+
 def _edge_distance(points: FloatArray, corners: FloatArray) -> float:
     """Smallest distance from points (k, 2) to the edges of a closed polygon (n, 2)."""
-    edge = np.roll(corners, -1, axis=0) - corners
+    edge = _after(corners) - corners
     away = points[:, None, :] - corners[None, :, :]
     length2 = np.maximum(np.sum(edge * edge, axis=1), 1e-300)
     along = np.clip(np.sum(away * edge, axis=2) / length2, 0.0, 1.0)
@@ -95,8 +100,8 @@ def _edge_distance(points: FloatArray, corners: FloatArray) -> float:
 
 def _crosses(a: FloatArray, b: FloatArray) -> bool:
     """Whether any edge of one polygon passes through an edge of another."""
-    p, r = a[:, None], (np.roll(a, -1, axis=0) - a)[:, None]
-    q, s = b[None], (np.roll(b, -1, axis=0) - b)[None]
+    p, r = a[:, None], (_after(a) - a)[:, None]
+    q, s = b[None], (_after(b) - b)[None]
 
     def cross(u: FloatArray, v: FloatArray) -> FloatArray:
         return np.asarray(u[..., 0] * v[..., 1] - u[..., 1] * v[..., 0])
@@ -110,11 +115,16 @@ def _crosses(a: FloatArray, b: FloatArray) -> bool:
 
 def _inside(point: FloatArray, corners: FloatArray) -> bool:
     """Whether a point lies in a polygon (even-odd rule)."""
-    a, b = corners, np.roll(corners, -1, axis=0)
+    a, b = corners, _after(corners)
     spans = (a[:, 1] > point[1]) != (b[:, 1] > point[1])
     with np.errstate(divide="ignore", invalid="ignore"):
         at = a[:, 0] + (point[1] - a[:, 1]) * (b[:, 0] - a[:, 0]) / (b[:, 1] - a[:, 1])
     return bool(np.count_nonzero(spans & (point[0] < at)) % 2)
+
+
+def boxes_of(outlines: Sequence[FloatArray]) -> FloatArray:
+    """Least and largest coordinates (n, 2, 2) of outlines."""
+    return np.array([(x.min(axis=0), x.max(axis=0)) for x in outlines])
 
 
 def gap_m(a: FloatArray, b: FloatArray, enough: float = np.inf) -> float:
@@ -172,6 +182,13 @@ class RuleBook:
                 return "it reaches into a keep-out area"
         return ""
 
+    def near(self, number: int, chips: Sequence[str], boxes: FloatArray) -> list[int]:
+        """Outlines on the same chip that an outline may be too near to: those whose boxes (n, 2, 2) are."""
+        low, high = boxes[:, 0], boxes[:, 1]
+        apart = np.maximum(low[number] - high, low - high[number]).max(axis=1)
+        close = np.flatnonzero((apart < self.rules.spacing_m) | (apart <= 0)).tolist()
+        return [m for m in close if m != number and chips[m] == chips[number]]
+
     def pair(self, a: FloatArray, b: FloatArray) -> str:
         """What two outlines on one chip break together, or an empty text."""
         spacing = self.rules.spacing_m
@@ -203,13 +220,13 @@ class RuleBook:
         -------
         list of str
         """
-        found = []
+        found, boxes = [], boxes_of(outlines)
         for n, (name, chip, corners) in enumerate(zip(names, chips, outlines, strict=True)):
             fixed = name in self.rules.fixed
             if not fixed and (words := self.alone(chip, corners)):
                 found.append(f'Loop "{name}": {words}.')
-            for m in range(n):
-                if chips[m] != chip or (fixed and names[m] in self.rules.fixed):
+            for m in self.near(n, chips, boxes):
+                if m > n or (fixed and names[m] in self.rules.fixed):
                     continue
                 if words := self.pair(corners, outlines[m]):
                     found.append(f'Loops "{names[m]}" and "{name}": {words}.')

@@ -27,16 +27,17 @@ from fluxsense.design.sensitivity import (
     Experiment,
     Prediction,
     Regression,
-    block_regression,
     block_slopes,
     flux_chain,
     planned_experiment,
     predict,
+    seen,
 )
 from fluxsense.design.timeline import gathered
 from fluxsense.model.unknowns import Unknowns
 
 FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
 
 ENDLESS = 1e9
 """Factor on the numbers of sweeps that stands for measuring without end."""
@@ -88,13 +89,13 @@ def multiplicative(
         Stop when the largest sensitivity is within this of its limit, relative to it.
     most_steps : int
     drop : float
-        Weights below this are set to zero (they can come back only if their sensitivity is the largest).
+        Weights below this are set to zero; one whose sensitivity becomes the largest comes back with this weight and stays to the end.
 
     Returns
     -------
     OptimalDesign
     """
-    w = np.full(count, 1.0 / count)
+    w, kept = np.full(count, 1.0 / count), np.zeros(count, dtype=bool)
     best: OptimalDesign | None = None
     for step in range(most_steps + 1):
         value, h = sensitivities(w)
@@ -106,16 +107,20 @@ def multiplicative(
             best = now
         if now.excess <= tolerance:
             break
+        top = int(np.argmax(h))
         w = w * (np.maximum(h, 0.0) / limit) ** power
-        small = w < drop
-        small[int(np.argmax(h))] = False
-        w = np.where(small, 0.0, w)
+        w = np.where((w < drop) & ~kept, 0.0, w)
+        if w[top] == 0.0:
+            w[top], kept[top] = drop, True
         w = w / w.sum()
     if best is None:
         raise InputError(
             "no split of the sweeps gives a finite error",
             remedy="Add settings or states, or give the unknowns priors",
         )
+    if np.any((best.weights > 0) & (best.weights < drop)):  # of those that came back for nothing
+        w = np.where(best.weights < drop, 0.0, best.weights)
+        return replace(best, weights=w / w.sum())
     return best
 
 
@@ -212,23 +217,70 @@ def direction_weights(x: FloatArray) -> FloatArray:
     return np.asarray((np.eye(3)[None] - w[:, :, None] * w[:, None, :] / r2) / r2)
 
 
+@dataclass(frozen=True, eq=False)
+class _Outlook:
+    """An experiment at points of the prior, with what no number of sweeps changes worked out once.
+
+    Attributes
+    ----------
+    x : ndarray (B, D)
+    unknowns : Unknowns
+    prior : ndarray (B, D, D)
+        Curvature of the prior.
+    traces : tuple of (ndarray, ndarray)
+        Of each block scattering parameters and slopes (`fluxsense.design.sensitivity.seen`).
+    jacobians : tuple of ndarray (B, m, D + A)
+        Of each block (`fluxsense.design.sensitivity.block_slopes`).
+    """
+
+    x: FloatArray
+    unknowns: Unknowns
+    prior: FloatArray
+    traces: tuple[tuple[ComplexArray, ComplexArray], ...]
+    jacobians: tuple[FloatArray, ...]
+
+    @classmethod
+    def of(cls, experiment: Experiment, x: FloatArray) -> _Outlook:
+        unknowns = experiment.unknowns
+        parameters = unknowns.parameters(x)
+        chain = flux_chain(experiment.benches[0].model, unknowns, x, parameters)
+        prior = np.array([unknowns.prior_curvature(p)[1] for p in x])
+        traces = tuple(seen(experiment, block, parameters, chain) for block in experiment.blocks)
+        jacobians = tuple(block_slopes(experiment, n, chain) for n in range(len(experiment.blocks)))
+        return cls(x, unknowns, prior, traces, jacobians)
+
+    def regressed(
+        self, now: Experiment, *, derivatives: bool = False, points: bool = False
+    ) -> tuple[list[Regression], FloatArray, list[FloatArray]]:
+        """The experiment with other sweeps or noise: its blocks, their information (B, D, D), jacobians by which changes of theirs count.
+
+        Slow flux noise keeps the covariance that it has in the plan as it stands.
+        """
+        every = [
+            now.regress(block, *own, derivatives=derivatives, points=points)
+            for block, own in zip(now.blocks, self.traces, strict=True)
+        ]
+        owners = [now.benches[b.bench].isolator for b in now.blocks]
+        parts = [(i, one.information, j) for i, one, j in zip(owners, every, self.jacobians, strict=True)]
+        information, weights = gathered(parts, now.slow is not None, self.unknowns.size)
+        return every, information, [j @ weights[i] if weights else j for i, _, j in parts]
+
+    def predicted(self, now: Experiment) -> Prediction:
+        """`predict` for the experiment with other sweeps or noise."""
+        return Prediction(self.x, self.regressed(now)[1], self.prior, self.unknowns)
+
+
 class _Criterion:
     """Mean squared angular error of an experiment over points, and its decrease per sweep of each candidate."""
 
-    def __init__(self, experiment: Experiment, x: FloatArray, total: float) -> None:
-        self.experiment, self.x, self.total = experiment, x, total
-        unknowns = experiment.unknowns
-        self._parameters = unknowns.parameters(x)
-        self._chain = flux_chain(experiment.benches[0].model, unknowns, x, self._parameters)
-        self._prior = np.array([unknowns.prior_curvature(p)[1] for p in x])
-        self._weight = direction_weights(x)
-        self._jacobians = [block_slopes(experiment, n, self._chain) for n in range(len(experiment.blocks))]
+    def __init__(self, experiment: Experiment, outlook: _Outlook, total: float) -> None:
+        self._experiment, self._outlook, self._total = experiment, outlook, total
+        self._weight = direction_weights(outlook.x)
 
     def __call__(self, weights: FloatArray) -> tuple[float, FloatArray]:
-        now = with_sweeps(self.experiment, self.total * weights)
-        every = [block_regression(now, b, self._parameters, self._chain, derivatives=True) for b in now.blocks]
-        information, jacobians = _assembled(now, every, self._jacobians)
-        covariance = np.linalg.inv(self._prior + information)
+        now = with_sweeps(self._experiment, self._total * weights)
+        every, information, jacobians = self._outlook.regressed(now, derivatives=True)
+        covariance = np.linalg.inv(self._outlook.prior + information)
         # d trace(C M^-1) = -trace((M^-1 C M^-1) dM), C acting on the source's block
         inner = covariance[:, :, :3] @ self._weight @ covariance[:, :3, :]
         value = float(np.mean(np.einsum("bij,bji->b", self._weight, covariance[:, :3, :3])))
@@ -237,20 +289,7 @@ class _Criterion:
             assert one.per_sweep is not None
             seen = jacobian @ inner @ jacobian.transpose(0, 2, 1)
             gains += list(np.mean(np.einsum("bij,bkji->bk", seen, one.per_sweep), axis=0))
-        return value, self.total * np.array(gains)
-
-
-def _assembled(
-    experiment: Experiment, every: Sequence[Regression], jacobians: Sequence[FloatArray]
-) -> tuple[FloatArray, list[FloatArray]]:
-    """Information (B, D, D) of all blocks, and jacobians (B, m, D) by which changes of theirs count.
-
-    Slow flux noise keeps the covariance that it has in the plan as it stands.
-    """
-    owners = [experiment.benches[b.bench].isolator for b in experiment.blocks]
-    parts = [(i, one.information, j) for i, one, j in zip(owners, every, jacobians, strict=True)]
-    information, weights = gathered(parts, experiment.slow is not None, experiment.unknowns.size)
-    return information, [j @ weights[i] if weights else j for i, j in zip(owners, jacobians, strict=True)]
+        return value, self._total * np.array(gains)
 
 
 @dataclass(frozen=True)
@@ -299,17 +338,17 @@ def best_schedule(
     -------
     Schedule
     """
-    every = candidates(experiment)
+    every, outlook = candidates(experiment), _Outlook.of(experiment, x)
     now = sweeps_of(experiment)
     total = float(now.sum())
     design = multiplicative(
-        _Criterion(experiment, x, total), len(every), 0.5, tolerance, most_steps, drop=1e-3 / max(total, 1.0)
+        _Criterion(experiment, outlook, total), len(every), 0.5, tolerance, most_steps, drop=1e-3 / max(total, 1.0)
     )
     least = _least(every, design.weights, experiment.study.data.of_counts)
     whole = round_weights(design.weights, max(round(total), int(least.sum())), least)
 
     def error(sweeps: npt.ArrayLike) -> float:
-        return root_mean_square_deg(predict(with_sweeps(experiment, sweeps), x))
+        return root_mean_square_deg(outlook.predicted(with_sweeps(experiment, sweeps)))
 
     return Schedule(tuple(every), design, whole, error(now), float(np.degrees(np.sqrt(design.value))), error(whole))
 
@@ -382,13 +421,13 @@ def time_to_error(experiment: Experiment, x: FloatArray, wanted_deg: float) -> T
         If the wanted error is not positive.
     """
     check_wanted(wanted_deg)
-    sweeps = sweeps_of(experiment)
+    sweeps, outlook = sweeps_of(experiment), _Outlook.of(experiment, x)
 
     def error(factor: float) -> float:
-        return root_mean_square_deg(predict(with_sweeps(experiment, factor * sweeps), x))
+        return root_mean_square_deg(outlook.predicted(with_sweeps(experiment, factor * sweeps)))
 
     floor = error(ENDLESS)
-    stuck = root_mean_square_deg(predict(_with_constant_flux_noise(experiment), x))
+    stuck = root_mean_square_deg(outlook.predicted(_with_constant_flux_noise(experiment)))
     still = floor
     if experiment.slow is not None:
         endless = with_sweeps(replace(experiment, slow=None), ENDLESS * sweeps)
@@ -574,15 +613,9 @@ def frequency_shares(experiment: Experiment, x: FloatArray, kept: float = 0.9) -
     -------
     FrequencyShares
     """
-    unknowns = experiment.unknowns
-    parameters = unknowns.parameters(x)
-    chain = flux_chain(experiment.benches[0].model, unknowns, x, parameters)
-    prior = np.array([unknowns.prior_curvature(p)[1] for p in x])
-    every_block = [block_regression(experiment, b, parameters, chain, derivatives=True) for b in experiment.blocks]
-    information, jacobians = _assembled(
-        experiment, every_block, [block_slopes(experiment, n, chain) for n in range(len(experiment.blocks))]
-    )
-    covariance = np.linalg.inv(prior + information)
+    outlook = _Outlook.of(experiment, x)
+    every_block, information, jacobians = outlook.regressed(experiment, points=True)
+    covariance = np.linalg.inv(outlook.prior + information)
     inner = covariance[:, :, :3] @ direction_weights(x) @ covariance[:, :3, :]
     share = np.zeros(experiment.benches[0].model.frequency_hz[0].size)
     for one, jacobian in zip(every_block, jacobians, strict=True):
@@ -612,7 +645,7 @@ def frequency_shares(experiment: Experiment, x: FloatArray, kept: float = 0.9) -
         float(inside[0]),
         float(inside[-1]),
         int(inside.size),
-        root_mean_square_deg(predict(experiment, x)),
+        root_mean_square_deg(Prediction(x, information, outlook.prior, outlook.unknowns)),
         root_mean_square_deg(predict(short, x)),
     )
 

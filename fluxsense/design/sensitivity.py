@@ -44,6 +44,7 @@ from fluxsense.base.streams import stream
 from fluxsense.design.counted import apart_of_counts, count_slopes, information_of_counts
 from fluxsense.design.timeline import gathered, slow_roots, spread_over_probes, with_amplitudes
 from fluxsense.device.chip import (
+    SETUP_ARRAYS,
     ChipModel,
     ChipParameters,
     Probe,
@@ -53,9 +54,8 @@ from fluxsense.device.chip import (
     mutual_matrix_phi0_per_a,
     off_probe,
 )
-from fluxsense.infer.counts import ReadingLaw
+from fluxsense.infer.reading_law import ReadingLaw
 from fluxsense.model.between_states import errors_between_states, linewidth_hz
-from fluxsense.model.likelihood import SETUP_ARRAYS
 from fluxsense.model.parameter import (
     EXTENT,
     FLUX_ARRAYS,
@@ -92,7 +92,7 @@ def covariance_of_source(matrix: FloatArray, keep: npt.NDArray[np.intp]) -> Floa
 
     keep (K,) has the source's three columns first; the others are marginalised (Schur complement).
     """
-    full = matrix[:, keep[:, None], keep]
+    full = matrix if np.array_equal(keep, np.arange(matrix.shape[-1])) else matrix.take(keep, axis=1).take(keep, axis=2)
     among = full[:, :3, :3] - full[:, :3, 3:] @ np.linalg.solve(full[:, 3:, 3:], full[:, 3:, :3])
     return np.asarray(np.linalg.inv(0.5 * (among + among.transpose(0, 2, 1))), dtype=np.float64)
 
@@ -168,6 +168,10 @@ class Regression:
     per_point: FloatArray | None = None
 
 
+_IN_ORDER = ["einsum_path", (0, 1)]
+"""Of two operands there is one order of summation; looking for it takes longer than summing."""
+
+
 def _real(x: ComplexArray) -> FloatArray:
     """Complex values (..., 2, F) as rows of real ones (..., 4 F)."""
     return np.ascontiguousarray(x.reshape(*x.shape[:-2], x.shape[-2] * x.shape[-1])).view(np.float64)
@@ -199,7 +203,13 @@ class Swept:
 
 
 def regress(
-    s: ComplexArray, slopes: ComplexArray, swept: Swept, noise: Noise, *, derivatives: bool = False
+    s: ComplexArray,
+    slopes: ComplexArray,
+    swept: Swept,
+    noise: Noise,
+    *,
+    derivatives: bool = False,
+    points: bool = False,
 ) -> Regression:
     """Information of the sweeps of a block.
 
@@ -211,8 +221,8 @@ def regress(
         The two fluxes of each state first.
     swept : Swept
     noise : Noise
-    derivatives : bool
-        Work out `per_sweep` and `per_point` too.
+    derivatives, points : bool
+        Work out `per_sweep`, `per_point` too.
 
     Returns
     -------
@@ -222,17 +232,19 @@ def regress(
     -----
     Errors of a probe's own sweeps touch that probe alone, so that products with them are taken probe by probe.
     """
-    rows, count, probes, _, points = slopes.shape
+    rows, count, probes, _, grid = slopes.shape
     n, density, states, relative = np.asarray(swept.sweeps, np.float64), swept.density, swept.states, swept.relative
     if not np.any(n > 0):
         return Regression(
             np.zeros((rows, count, count)),
             np.zeros((rows, probes, count, count)) if derivatives else None,
-            np.zeros((rows, points, count, count)) if derivatives else None,
+            np.zeros((rows, grid, count, count)) if points else None,
         )
     white = max(noise.white, SMALLEST_WHITE)
     gain, phase, stay, flux = noise.gain_drift**2, noise.phase_drift_rad**2, noise.residual_gain**2, noise.flux_phi0**2
     falls, stays = np.array([gain, phase, gain, phase, flux, flux]), np.array([stay] * 4 + [0.0, 0.0])
+    if relative is not None and not len(relative):
+        relative = None
     if swept.magnitude:
         falls[[1, 3]] = stays[[1, 3]] = 0.0
         power = s.real**2 + s.imag**2
@@ -242,13 +254,7 @@ def regress(
         if relative is not None:
             relative = relative[np.any(relative.real != 0, axis=(1, 2, 3))].real.astype(np.complex128)
     kinds = [int(z) for z in np.flatnonzero((falls > 0) | (stays > 0))]
-    own = np.zeros((rows, probes, len(kinds), 2, points), dtype=np.complex128)  # along what a probe's own errors act
-    each = np.arange(probes)
-    for place, z in enumerate(kinds):
-        if z < 4:
-            own[:, :, place, z // 2] = (1.0 if z % 2 == 0 else 1j) * s[:, :, z // 2]
-        else:
-            own[:, :, place] = slopes[:, 2 * (each // (probes // states)) + z - 4, each]
+    own, each = _own_errors(s, slopes, kinds, states), np.arange(probes)
     # of an amplitude: 1 / variance; of a probe that is not swept any, as nothing depends on it
     taken = np.where(n > 0, n, 1.0)
     variance = falls[kinds] / taken[:, None] + stays[kinds]  # (P, Z)
@@ -270,8 +276,8 @@ def regress(
     gram[:, more:, more:] = inside.reshape(rows, total - more, total - more)
     shared = np.concatenate(
         [
-            np.einsum("rpaf,rzpaf->rzaf", along, basis, optimize=True),
-            (along[:, :, None] * own).reshape(rows, -1, 2, points),
+            np.einsum("rpaf,rzpaf->rzaf", along, basis, optimize=_IN_ORDER),
+            (along[:, :, None] * own).reshape(rows, -1, 2, grid),
         ],
         axis=1,
     )
@@ -283,21 +289,42 @@ def regress(
         follow = np.linalg.solve(inner, gram[:, count:, :count])  # (R, A, n)
         information = information - gram[:, :count, count:] @ follow
     information = 0.5 * (information + information.transpose(0, 2, 1))
-    if not derivatives:
+    if not (derivatives or points):
         return Regression(information)
     # residuals at the optimum: slopes - sum_z a_z U_z - S L
     of_own = follow[:, more - count :].reshape(rows, probes, len(kinds), count)
-    residual = slopes - np.einsum("rpzn,rpzaf->rnpaf", of_own, own, optimize=True)
-    residual -= np.einsum("rcn,rcpaf->rnpaf", follow[:, : more - count], basis[:, count:], optimize=True)
-    change = np.einsum("rpaf,rnpaf->rnaf", along, residual, optimize=True) / np.sqrt(power)[:, None]
+    residual = slopes - np.einsum("rpzn,rpzaf->rnpaf", of_own, own, optimize=_IN_ORDER)
+    residual -= np.einsum("rcn,rcpaf->rnpaf", follow[:, : more - count], basis[:, count:], optimize=_IN_ORDER)
+    change = np.einsum("rpaf,rnpaf->rnaf", along, residual, optimize=_IN_ORDER) / np.sqrt(power)[:, None]
     residual -= s[:, None] * change[:, :, None]
+    by_point = _by_point(residual * root[:, None, None]) if points else None
+    if not derivatives:
+        return Regression(information, None, by_point)
     part = _real(residual.transpose(0, 2, 1, 3, 4))
     by_probe = part @ part.transpose(0, 1, 3, 2) * (density / white**2)
     factor = np.where(n > 0, 1.0, 0.0)[:, None] * falls[kinds] / (taken[:, None] * variance) ** 2
-    by_probe += np.einsum("pz,rpzi,rpzj->rpij", factor, of_own, of_own, optimize=True)
-    at = (residual * root[:, None, None]).transpose(0, 4, 1, 2, 3).reshape(rows, points, count, -1)
-    at = np.ascontiguousarray(at).view(np.float64)
-    return Regression(information, by_probe, at @ at.transpose(0, 1, 3, 2))
+    by_probe += np.einsum("rpzi,rpzj->rpij", factor[..., None] * of_own, of_own, optimize=_IN_ORDER)
+    return Regression(information, by_probe, by_point)
+
+
+def _own_errors(s: ComplexArray, slopes: ComplexArray, kinds: Sequence[int], states: int) -> ComplexArray:
+    """Along what a probe's own errors act (R, P, Z, 2, F): gain and phase of either path (kinds 0 to 3), flux of either loop (4, 5)."""
+    rows, probes, _, grid = s.shape
+    out = np.zeros((rows, probes, len(kinds), 2, grid), dtype=np.complex128)
+    each = np.arange(probes)
+    for place, z in enumerate(kinds):
+        if z < 4:
+            out[:, :, place, z // 2] = (1.0 if z % 2 == 0 else 1j) * s[:, :, z // 2]
+        else:
+            out[:, :, place] = slopes[:, 2 * (each // (probes // states)) + z - 4, each]
+    return out
+
+
+def _by_point(residual: ComplexArray) -> FloatArray:
+    """Squares (R, F, n, n) of weighted residuals (R, n, P, 2, F) by frequency."""
+    rows, count, _, _, grid = residual.shape
+    at = np.ascontiguousarray(residual.transpose(0, 4, 1, 2, 3).reshape(rows, grid, count, -1)).view(np.float64)
+    return np.asarray(at @ at.transpose(0, 1, 3, 2))
 
 
 # ---------------------------------------------------------------- the planned experiment
@@ -376,7 +403,9 @@ class Experiment:
             return p.astype(np.complex128), by_flux.astype(np.complex128)
         return bench.slopes(flux_phi0, parameters)
 
-    def regress(self, block: Block, s: ComplexArray, slopes: ComplexArray, *, derivatives: bool = False) -> Regression:
+    def regress(
+        self, block: Block, s: ComplexArray, slopes: ComplexArray, *, derivatives: bool = False, points: bool = False
+    ) -> Regression:
         """`regress` with the experiment's noise, density and kind of data."""
         sweeps, good = np.array(block.sweeps), 1.0 - self.study.noise.bad_sweeps
         if self.study.data.of_counts:
@@ -388,7 +417,7 @@ class Experiment:
             self._between_states(block),
             self.study.data.of_magnitudes,
         )
-        found = regress(s, slopes, swept, self.noise, derivatives=derivatives)
+        found = regress(s, slopes, swept, self.noise, derivatives=derivatives, points=points)
         return found if found.per_sweep is None else replace(found, per_sweep=good * found.per_sweep)
 
     def _between_states(self, block: Block) -> ComplexArray:
@@ -583,7 +612,7 @@ def chain_of(
     row_slopes: Mapping[str, FloatArray],
     calibration: FloatArray,
 ) -> FluxChain:
-    """Fluxes and slopes from the flux rows (B, S, L, 3), their slopes by the source's parameters, and calibration fluxes (B, S, L)."""
+    """Fluxes and slopes from flux rows (..., B, S, L, 3), their slopes by the source's parameters, and calibration fluxes (B, S, L)."""
     area = parameters["flux_focusing"][:, None, :]  # (B, 1, L)
     vectors = parameters["source"][:, None, :, None]
     flux = calibration + area * (rows @ vectors)[..., 0]
@@ -594,7 +623,7 @@ def chain_of(
             slopes[..., column] = one.sd * area * (row_slopes[one.name] @ vectors)[..., 0]
         elif one.array == FOCUSING:
             loop = one.index[0]
-            slopes[:, :, loop, column] = one.sd * flux[:, :, loop] / area[:, :, loop]
+            slopes[..., loop, column] = one.sd * flux[..., loop] / area[..., loop]
     return FluxChain(flux, slopes)
 
 

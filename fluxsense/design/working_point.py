@@ -25,12 +25,15 @@ from fluxsense.base.errors import InputError
 from fluxsense.base.streams import stream
 from fluxsense.design.sensitivity import (
     Prediction,
-    data_information,
+    block_regression,
+    block_slopes,
     flux_chain,
     planned_experiment,
     predict,
 )
+from fluxsense.design.timeline import gathered
 from fluxsense.device.chip import (
+    Probe,
     loop_indices,
     matched_pump_frequency_hz,
     mutual_matrix_phi0_per_a,
@@ -109,6 +112,10 @@ class _Group:
     members: tuple[int, ...]
 
 
+_Sweeps = tuple[tuple[Probe, ...], int, tuple[float, ...]]
+"""Probes at a bias, a cooldown and numbers of sweeps: all that what a block tells of its fluxes depends on."""
+
+
 class _Search:
     """The experiment with every isolator's information known, so that one isolator can be changed at a time."""
 
@@ -122,10 +129,14 @@ class _Search:
         self.chain = flux_chain(self.base.benches[0].model, unknowns, x, self.parameters)
         self.prior = np.array([unknowns.prior_curvature(p)[1] for p in x])
         self.evaluations = 0
-        self.information = [self._own(i, self.settings) for i in range(len(study.isolators))]
+        self._held: dict[int, dict[_Sweeps, FloatArray]] = {}
+        self.information = [self.own(i, self.settings, held=True) for i in range(len(study.isolators))]
 
-    def _own(self, isolator: int, settings: list[Setting]) -> FloatArray:
-        """Information (B, D, D) from one isolator's sweeps (slow flux noise as if no others were taken between them)."""
+    def own(self, isolator: int, settings: list[Setting], *, held: bool = False) -> FloatArray:
+        """Information (B, D, D) from one isolator's sweeps (slow flux noise as if no others were taken between them).
+
+        What the sweeps at a bias tell of its fluxes is taken from the settings that are `held`, where those have the same sweeps.
+        """
         name = self.study.isolators[isolator].name
         chosen = [s for s in settings if s.isolators == (name,)]
         if not chosen:
@@ -134,7 +145,19 @@ class _Search:
             self.study, settings=chosen, most_points=SEARCH_FREQUENCIES, unknowns=self.unknowns
         )
         self.evaluations += 1
-        return data_information(experiment, self.parameters, self.chain)
+        known = self._held.get(isolator, {})
+        told: dict[_Sweeps, FloatArray] = {}
+        for block in experiment.blocks:
+            key = (experiment.benches[block.bench].probes, block.cooldown, block.sweeps)
+            told[key] = (
+                known[key]
+                if key in known
+                else block_regression(experiment, block, self.parameters, self.chain).information
+            )
+        if held:
+            self._held[isolator] = told
+        parts = [(isolator, one, block_slopes(experiment, n, self.chain)) for n, one in enumerate(told.values())]
+        return gathered(parts, experiment.slow is not None, self.unknowns.size)[0]
 
     def error(self, isolator: int | None = None, own: FloatArray | None = None) -> float:
         """Mean angular error (rad), with one isolator's information replaced."""
@@ -320,11 +343,12 @@ def _improve(search: _Search, group: _Group, power: float, samples: int, polish:
     def cost(u: FloatArray) -> float:
         outside = float(np.sum(np.maximum(u - 1, 0) + np.maximum(-u, 0)))
         settings = box.settings_at(u)
-        value = search.error(group.isolator, search._own(group.isolator, settings))
+        value = search.error(group.isolator, search.own(group.isolator, settings))
         return value + PENALTY * shortfall(settings) + outside if np.isfinite(value) else 1e6
 
     start = box.point_of(search.settings)
-    best, lowest = start, cost(start)
+    first = cost(start)
+    best, lowest = start, first
     if samples:
         cube = qmc.Sobol(box.size, rng=rng).random_base2(int(np.ceil(np.log2(samples))))
         stride = max(1, len(box.lines))
@@ -345,9 +369,9 @@ def _improve(search: _Search, group: _Group, power: float, samples: int, polish:
     if found.fun < lowest:
         best, lowest = np.clip(found.x, 0, 1), float(found.fun)
     proposal = box.settings_at(best)
-    if lowest < cost(start) or not within_limits(study, [search.settings[n] for n in group.members]):
+    if lowest < first or not within_limits(study, [search.settings[n] for n in group.members]):
         search.settings = proposal
-        search.information[group.isolator] = search._own(group.isolator, proposal)
+        search.information[group.isolator] = search.own(group.isolator, proposal, held=True)
 
 
 def within_limits(study: Study, settings: Sequence[Setting]) -> bool:
@@ -422,6 +446,6 @@ def landscape(study: Study, x: FloatArray, isolator: int = 0, nodes: int = 15) -
                 if search.settings[n].bias_a == first.bias_a:
                     frequency = matched_pump_frequency_hz(study, isolator, bias, settings[n].pump_power_w)
                     settings[n] = replace(settings[n], bias_a=bias, pump_frequency_hz=frequency)
-            own = search._own(isolator, settings)
+            own = search.own(isolator, settings)
             values[a, b] = np.degrees(search.error(isolator, own))
     return Landscape(name, first.name, line, line, values, (float(now[loops[0]]), float(now[loops[1]])))

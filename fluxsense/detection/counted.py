@@ -25,7 +25,8 @@ from fluxsense.detection.linear import (
     score_statistic,
     with_drawn_places,
 )
-from fluxsense.infer.counts import VoteProblem, drawn_readings, independent_sweeps, mean_of_nodes
+from fluxsense.infer.counts import VoteProblem, drawn_readings, independent_sweeps
+from fluxsense.infer.reading_law import mean_of_nodes
 from fluxsense.model.parameter import WRONG_WAY_RATE
 from fluxsense.model.problem import DERIVATIVE_STEP, displaced
 from fluxsense.model.unknowns import Unknowns

@@ -193,6 +193,8 @@ _OF_ISOLATOR: Final = (
 )
 _SETUP_OF_ISOLATOR: Final = ("arm_phase_rad", "arm_loss_db", "analyser_offset_hz", "if_smoothing")
 MIXING: Final = "line_mixing"
+SETUP_ARRAYS: Final = ("line_end", "direct_path", MIXING, "analyser_offset_hz", "if_smoothing")
+"""Arrays of what lies between the device and the analyser."""
 OF_PORT: Final = {"pump_port_imbalance_db": "pump_{}_imbalance_db", "pump_port_phase_rad": "pump_{}_phase_error_rad"}
 
 

@@ -33,7 +33,6 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import logsumexp
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.findings import Finding
@@ -520,8 +519,8 @@ def blind_test(study: Study, digest: Digest, signs: Sequence[int]) -> BlindTest 
 def judged(study: Study, found: FreeFluxes) -> BlindTest:
     """The test from the fluxes found."""
     stated = stated_world(study)
-    odds = log_odds(study, mistakes(study, found), found)
-    plain = law_of(study, stated, found).log_probability(found)
+    laws = Hypotheses.of(study, mistakes(study, found), found)
+    odds, plain = list(laws.odds(found)), laws.plain.log_probability(found)
     moved, log_probability = _placed(study, stated, found)
     if study.coils:
         odds.append(Odds("other place", (), log_probability - plain))
@@ -534,15 +533,38 @@ def judged(study: Study, found: FreeFluxes) -> BlindTest:
     )  # fmt: skip
 
 
-def log_odds(study: Study, looked_for: Sequence[Mistake], found: FreeFluxes) -> list[Odds]:
-    """Log odds of mistakes against the study as it stands, in their order."""
-    plain = law_of(study, stated_world(study), found).log_probability(found)
-    kinds = Counter(m.code for m in looked_for)
-    out = []
-    for m in looked_for:
-        each = [law_of(study, w, found).log_probability(found) for w in m.worlds]
-        out.append(Odds(m.code, m.names, float(logsumexp(each) - np.log(len(each) * kinds[m.code]) - plain)))
-    return out
+@dataclass(frozen=True)
+class Hypotheses:
+    """The study as it stands and mistakes in it, as laws of the fluxes in some places and loops: of any sweeps there.
+
+    Attributes
+    ----------
+    plain : Law
+        The study as it stands.
+    looked_for : tuple of Mistake
+    laws : tuple of tuple of Law
+        Of each mistake's worlds.
+    """
+
+    plain: Law
+    looked_for: tuple[Mistake, ...]
+    laws: tuple[tuple[Law, ...], ...]
+
+    @classmethod
+    def of(cls, study: Study, looked_for: Sequence[Mistake], found: FreeFluxes) -> Hypotheses:
+        """For the places and loops of fluxes found."""
+        plain = law_of(study, stated_world(study), found)
+        return cls(
+            plain, tuple(looked_for), tuple(tuple(law_of(study, w, found) for w in m.worlds) for m in looked_for)
+        )
+
+    def odds(self, found: FreeFluxes) -> Iterator[Odds]:
+        """Log odds of each mistake against the study as it stands, in their order, worked out as they are asked for."""
+        plain = self.plain.log_probability(found)
+        kinds = Counter(m.code for m in self.looked_for)
+        for m, laws in zip(self.looked_for, self.laws, strict=True):
+            together = float(np.logaddexp.reduce([law.log_probability(found) for law in laws]))
+            yield Odds(m.code, m.names, together - float(np.log(len(laws) * kinds[m.code])) - plain)
 
 
 def _anything(known: FloatArray, loops: Sequence[int]) -> FloatArray:

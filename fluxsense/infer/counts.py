@@ -1,17 +1,8 @@
-"""Direction-only inference: the probability that a sweep transmits one way, and its likelihood for counts.
+"""Direction-only inference: the likelihood of counts of sweeps that transmit one way or the other.
 
-A pair transmits by the sign of the product of its rings' circulating currents and of the sine of the pump phase
-difference.  With a flux F in a loop that varies by a normal flux noise from sweep to sweep, the probability that the
-ring's current is positive is a sum of differences of the normal distribution function over the intervals in which
-sin f > 0: (k, k + 1/2) for a bare ring in its ground branch, (4 k, 4 k + 2) for a shunted one.  Both loops vary
-independently, so with q_1, q_2 those probabilities, a sweep of positive pump phase transmits from 1 to 2 with
-p = q_1 q_2 + (1 - q_1)(1 - q_2), and is read so with e + (1 - 2 e) p, e the rate of wrong readings.
-
-That is what the currents alone decide.  Where a pair hardly converts, near a flip or far from its working point, noise of the
-analyser, of the gain and of the pump-off sweeps decides with them: `fluxsense.infer.reading_noise` adds it, from the forward model
-of the stated chip and the study's noise.  What the sweeps of a group share makes their counts scatter more than binomially.  With p
-the mean of a group's probability over it and r p (1 - p) its variance, r is the correlation of two of its readings, and a count k of
-n has the beta-binomial law
+How probable it is that a sweep transmits one way, `fluxsense.infer.reading_law` says.  What the sweeps of a group share makes their
+counts scatter more than binomially.  With p the mean of a group's probability over it and r p (1 - p) its variance, r is the
+correlation of two of its readings, and a count k of n has the beta-binomial law
 
     B(k + a, n - k + b)/B(a, b),    a = p (1/r - 1),    b = (1 - p) (1/r - 1)
 
@@ -22,21 +13,19 @@ would tell as much.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property, partial
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import betaln
-from scipy.stats import binom
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.streams import stream
 from fluxsense.data.counts import Votes
 from fluxsense.data.digest import GroupKey
-from fluxsense.device.chip import ChipModel, ChipParameters, Probe
-from fluxsense.device.rings import ring_kind
-from fluxsense.infer.reading_noise import NODES, ReadingNoise, node_values
+from fluxsense.device.chip import ChipModel, ChipParameters
+from fluxsense.infer.reading_law import SURE, ReadingLaw, mean_of_nodes, misread
+from fluxsense.infer.reading_noise import NODES
 from fluxsense.infer.wiring import Wiring
 from fluxsense.model.likelihood import probe_of
 from fluxsense.model.parameter import WRONG_WAY_RATE
@@ -49,99 +38,8 @@ FloatArray = npt.NDArray[np.float64]
 DECISIVE = 4.6
 """Log odds (99 to 1) from which the wiring of a pump port counts as read."""
 WIRING_DRAWS = 4000
-SURE = 1e-12
-"""Probabilities are kept this far from 0 and 1."""
 LEAST_LIKENESS = 1e-5
 """Of readings, over their number; below, a beta-binomial law is a binomial one but for rounding."""
-FLUX_STEP = 0.01
-"""Step of central differences by a flux, in standard deviations of the flux noise."""
-
-
-@dataclass(frozen=True)
-class ReadingLaw:
-    """Probability that sweeps of one isolator transmit from 1 to 2, by the fluxes in its two loops.
-
-    Attributes
-    ----------
-    study : Study
-    isolator : int
-    probes : tuple of Probe
-        Of that isolator, pump on.
-    sign : int
-        Of the pump phase difference for pump port 1.
-    quick : bool
-        Noise at fewer fluxes, good to a part in a hundred: for a search over many probes.
-    """
-
-    study: Study
-    isolator: int
-    probes: tuple[Probe, ...]
-    sign: int
-    quick: bool = False
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "_turn", np.array([_phase_sign(p, self.sign, self._name) for p in self.probes]))
-
-    @property
-    def _name(self) -> str:
-        return self.study.isolators[self.isolator].name
-
-    def _positive(self, flux_phi0: FloatArray, sd: float) -> list[FloatArray]:
-        """Probability (...) that each ring's current is positive, at mean fluxes (..., 2) and flux noise sd."""
-        return [
-            ring_kind(stage.ring).positive_probability(flux_phi0[..., k], sd, stage.branch)
-            for k, stage in enumerate(self.study.isolators[self.isolator].stages)
-        ]
-
-    @cached_property
-    def _noise(self) -> list[ReadingNoise]:
-        """Of every probe; those that differ in state or cooldown alone are read alike."""
-        found: dict[Probe, ReadingNoise] = {}
-        for probe, turn in zip(self.probes, self._turn, strict=True):  # type: ignore[attr-defined]
-            key = replace(probe, state=0, cooldown=0, bias_a=())
-            if key not in found:
-                decided = partial(self._decided, turn)
-                found[key] = ReadingNoise.of(self.study, self.isolator, probe, self.sign, decided, quick=self.quick)
-        return [found[replace(p, state=0, cooldown=0, bias_a=())] for p in self.probes]
-
-    def _decided(self, turn: float, flux_phi0: FloatArray) -> FloatArray:
-        """1 where currents alone make a sweep transmit from 1 to 2, 0 where the other way, 1/2 between, at fluxes (..., 2)."""
-        same = _alike(*self._positive(flux_phi0, 0.0))
-        return same if turn > 0 else 1 - same
-
-    def nodes(self, flux_phi0: FloatArray) -> FloatArray:
-        """Probability (M, B, P) of transmission from 1 to 2 at mean fluxes (B, P, 2), for each of `node_values`."""
-        same = _alike(*self._positive(flux_phi0, self.study.noise.flux_phi0))
-        decided = np.where(self._turn > 0, same, 1 - same)  # type: ignore[attr-defined]
-        noise = np.stack([one(flux_phi0[:, n]) for n, one in enumerate(self._noise)], axis=-1)
-        return np.asarray(np.clip(decided + noise, 0.0, 1.0))
-
-    def forward(self, flux_phi0: FloatArray) -> FloatArray:
-        """Probability (B, P) of transmission from 1 to 2 at mean fluxes (B, P, 2)."""
-        return np.asarray(np.tensordot(node_values()[1], self.nodes(flux_phi0), axes=1))
-
-    def slopes(self, flux_phi0: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Probability (B, P), and its derivatives (B, 2, P) by the two fluxes, per Phi0."""
-        step = FLUX_STEP * self.study.noise.flux_phi0
-        steps = step * np.array([[0.0, 0.0], [1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
-        batch, probes, _ = flux_phi0.shape
-        around = self.forward((flux_phi0 + steps[:, None, None]).reshape(-1, probes, 2)).reshape(5, batch, probes)
-        return around[0], np.stack([around[1] - around[2], around[3] - around[4]], axis=1) / (2 * step)
-
-
-def _alike(first: FloatArray, second: FloatArray) -> FloatArray:
-    """Probability that both currents of a pair have one sign, each positive with its own."""
-    return first * second + (1 - first) * (1 - second)
-
-
-def misread(probability: FloatArray, rate: FloatArray | float) -> FloatArray:
-    """Probability of reading 'from 1 to 2', with a rate of wrong readings that broadcasts against the probabilities."""
-    return np.asarray(rate + (1 - 2 * rate) * probability)
-
-
-def mean_of_nodes(p: FloatArray) -> FloatArray:
-    """Mean (...) of probabilities (M, ...) over what the sweeps of a group share."""
-    return np.asarray(np.tensordot(node_values()[1], p, axes=1))
 
 
 def likeness(p: FloatArray) -> FloatArray:
@@ -209,21 +107,6 @@ class VoteModel:
     def forward(self, parameters: ChipParameters, wrong_way: FloatArray | float) -> FloatArray:
         """Mean probability (B, groups) of reading 'from 1 to 2'; wrong_way is (B,) or one number."""
         return mean_of_nodes(self.nodes(parameters, wrong_way))
-
-
-def _phase_sign(probe: Probe, port_sign: int, isolator: str) -> float:
-    """Sign of the sine of the pump phase difference."""
-    if probe.pump_port is not None:
-        return float(port_sign if probe.pump_port == 1 else -port_sign)
-    phase = probe.pump_phase_rad or 0.0
-    sine = float(np.sin(phase))
-    if abs(sine) < 0.5:
-        raise InputError(
-            f"the pump phase of isolator {isolator}, {np.degrees(phase):.4g} degrees, is far from +-90 degrees, where a pair "
-            "does not transmit one way",
-            remedy="Leave those sweeps out, or use the complex traces",
-        )
-    return float(np.sign(sine))
 
 
 class VoteProblem:
@@ -304,6 +187,8 @@ class VoteProblem:
 
     def tail_probabilities(self, x: FloatArray) -> FloatArray:
         """Two-sided probability of counts as far out as each group's, at each x (B, D); shape (B, G)."""
+        from scipy.stats import binom  # slow to import, and wanted by a finished answer alone
+
         p = np.clip(self.nodes(x), SURE, 1 - SURE)
         below = mean_of_nodes(np.asarray(binom.cdf(self._forward, self._count, p)))
         above = mean_of_nodes(np.asarray(binom.sf(self._forward - 1, self._count, p)))
@@ -390,5 +275,5 @@ def without_source(problem: VoteProblem) -> VoteProblem:
 
 
 __all__ = [
-    "ReadingLaw", "VoteModel", "VoteProblem", "misread", "read_vote_wiring", "without_source",
+    "VoteModel", "VoteProblem", "read_vote_wiring", "without_source",
 ]  # fmt: skip

@@ -19,16 +19,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import RectBivariateSpline
 from scipy.special import ndtr
 
 from fluxsense.device.chip import ChipModel, Probe, nominal_parameters, off_probe
 from fluxsense.device.rings import ring_kind
 from fluxsense.study import Stage, Study
+
+if TYPE_CHECKING:
+    from scipy.interpolate import RectBivariateSpline
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -128,6 +130,8 @@ class ReadingNoise:
     tables: FloatArray
 
     def __post_init__(self) -> None:
+        from scipy.interpolate import RectBivariateSpline  # slow to import, and of directions only
+
         one, two = (a.points for a in self.axes)
         object.__setattr__(self, "_splines", [RectBivariateSpline(one, two, t) for t in self.tables])
 

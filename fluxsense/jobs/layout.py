@@ -31,7 +31,7 @@ from fluxsense.design.sensitivity import Prediction, direction_points
 from fluxsense.device.chip import check_geometry, loop_outlines_m
 from fluxsense.jobs.folder import held, ready
 from fluxsense.jobs.options import LayoutOptions, LayoutSettings
-from fluxsense.jobs.plan import VALIDATION_POINTS, Proposal, prediction_verdict, write_proposal
+from fluxsense.jobs.proposal import VALIDATION_POINTS, Proposal, prediction_verdict, write_proposal
 from fluxsense.jobs.result import Provenance, as_study, make_document
 from fluxsense.magnetics.loops import distance_to_outline
 from fluxsense.model.parameter import POSITION

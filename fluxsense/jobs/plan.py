@@ -9,12 +9,9 @@ from typing import TYPE_CHECKING, ClassVar, TypedDict, Unpack, cast
 
 import numpy as np
 import numpy.typing as npt
-from matplotlib.figure import Figure
 
 from fluxsense.base.errors import InputError
-from fluxsense.base.files import write_beside
-from fluxsense.base.findings import Finding, Verdict
-from fluxsense.data.chains import unsettled
+from fluxsense.base.findings import Finding
 from fluxsense.design.ambiguity import ambiguity_findings, ambiguity_map, information_finding
 from fluxsense.design.information_gain import chip_gain
 from fluxsense.design.known_source import SOURCE, KnownSourcePlan, known_source_findings, known_source_plan
@@ -31,7 +28,6 @@ from fluxsense.design.schedule import (
     with_sweeps,
 )
 from fluxsense.design.sensitivity import (
-    VALID_ERROR_DEG,
     Experiment,
     direction_points,
     planned_experiment,
@@ -40,10 +36,11 @@ from fluxsense.design.sensitivity import (
 )
 from fluxsense.design.working_point import Effort, WorkingPoint, best_working_point, landscape, within_limits
 from fluxsense.device.chip import check_geometry
-from fluxsense.jobs.folder import held, keep, ready, write_figures
+from fluxsense.jobs.folder import held, ready
 from fluxsense.jobs.options import PlanOptions, PlanSettings
+from fluxsense.jobs.proposal import VALIDATION_POINTS, Proposal, prediction_verdict, write_proposal
 from fluxsense.jobs.readout import NEAR_SELF_KERR, probe_proposal, readout_part
-from fluxsense.jobs.result import Provenance, Result, as_study, make_document
+from fluxsense.jobs.result import Provenance, as_study, make_document
 from fluxsense.jobs.simulate import simulate_digest, stated_truth
 from fluxsense.model.priors import expected_walk_phi0
 from fluxsense.report.design import (
@@ -53,37 +50,14 @@ from fluxsense.report.design import (
     draw_pump_power,
     draw_schedule,
 )
-from fluxsense.report.design_page import proposal_page
 from fluxsense.report.proposals import CAUTION, plan_lines
 from fluxsense.report.sentences import sentence, sentences
 from fluxsense.study import Study
-from fluxsense.study.write import study_text
 
 if TYPE_CHECKING:
-    from fluxsense.report.documents import LayoutDocument, PlanDocument, ReadoutBody
+    from fluxsense.report.documents import PlanDocument, ReadoutBody
 
 FloatArray = npt.NDArray[np.float64]
-
-VALIDATION_POINTS = 48
-
-
-@dataclass(frozen=True, repr=False)
-class Proposal(Result):
-    """A proposal.
-
-    Attributes
-    ----------
-    proposed : Study
-        What it leads to.
-    figures : dict
-        By name.
-    """
-
-    proposed: Study
-    figures: dict[str, Figure]
-
-    def pictures(self) -> dict[str, Figure]:
-        return self.figures
 
 
 @dataclass(frozen=True, repr=False)
@@ -213,29 +187,12 @@ def plan_folder(
         return found, write_proposal(found, folder, figures)
 
 
-def write_proposal(proposal: Proposal, folder: Path, figures: bool) -> list[str]:
-    """Write the document, the study and the page of a proposal, and its figures as files if asked for; returns their names."""
-    stem = proposal.KIND
-    keep(folder / f"{stem}.json", proposal.document)
-    write_beside(folder / "study.toml", study_text(unsettled(proposal.proposed)).encode("utf-8"), sync=True)
-    page = proposal_page(cast("PlanDocument | LayoutDocument", proposal.document), proposal.figures)
-    write_beside(folder / f"{stem}.html", page.encode("utf-8", "backslashreplace"), sync=True)
-    more = write_figures(proposal.figures, folder) if figures else []
-    return [f"{stem}.json", "study.toml", f"{stem}.html", *more]
-
-
 def left_out(study: Study) -> list[Finding]:
     """What predictions expect of what no study can state, and what they leave out, unless the study calls all of that exact."""
     if study.data.of_counts:
         return [Finding("prediction of counts")]
     walk = expected_walk_phi0(study)
     return [Finding("prediction leaves out", flux_mphi0=1e3 * walk)] if walk > 0 else []
-
-
-def prediction_verdict(valid: bool) -> Verdict:
-    """The verdict on a proposal: whether its predictions are any."""
-    doubts = [] if valid else [Finding("prediction not valid", 1, most_deg=VALID_ERROR_DEG)]
-    return Verdict.of(doubts, "sound prediction")
 
 
 def _working_points(study: Study, x: FloatArray, asked: PlanSettings) -> tuple[WorkingPoint, Study, _Errors, _Errors]:

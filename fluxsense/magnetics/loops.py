@@ -111,7 +111,8 @@ def area_vector(vertices: ArrayLike) -> FloatArray:
 
 def _area_vector(vertices: FloatArray) -> FloatArray:
     r = vertices - vertices.mean(axis=-2, keepdims=True)
-    area: FloatArray = 0.5 * np.cross(r, np.roll(r, -1, axis=-2)).sum(axis=-2)
+    after = np.concatenate([r[..., 1:, :], r[..., :1, :]], axis=-2)
+    area: FloatArray = 0.5 * np.cross(r, after).sum(axis=-2)
     return area
 
 

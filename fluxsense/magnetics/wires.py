@@ -37,7 +37,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from math import pi
 from typing import NamedTuple
 
@@ -119,24 +118,26 @@ class Wires:
                     f"{name} has shape {array.shape}, rows of x, y, z are needed",
                     remedy="Give one outline per entry of the list",
                 )
-            if not np.any(np.ptp(array, axis=0) > 0.0):
-                raise InputError(f"{name} has all corners in one point", remedy="Give its corners in metres")
             checked.append(array)
         if not checked:
             raise InputError("The list of outlines is empty", remedy="Give at least one loop")
-        first = np.concatenate([[0], np.cumsum([len(array) for array in checked])]).astype(np.intp)
-        centre = np.stack([array.mean(axis=0) for array in checked])
-        return cls(
-            start=np.concatenate(checked),
-            end=np.concatenate([np.roll(array, -1, axis=0) for array in checked]),
-            first=first,
-            centre=centre,
-            radius=np.array(
-                [np.sqrt(((array - c) ** 2).sum(axis=1).max()) for array, c in zip(checked, centre, strict=True)]
-            ),
-            area=np.stack([_area_vector(array) for array in checked]),
-            following=np.concatenate([np.roll(np.arange(i, j), -1) for i, j in pairwise(first)]),
-        )
+        counts = np.array([len(array) for array in checked])
+        first = np.concatenate([[0], np.cumsum(counts)]).astype(np.intp)
+        following = np.arange(1, first[-1] + 1)
+        following[first[1:] - 1] = first[:-1]
+        start = np.concatenate(checked)
+        centre, area, radius = np.empty((len(counts), 3)), np.empty((len(counts), 3)), np.empty(len(counts))
+        for count in set(counts.tolist()):  # outlines of as many corners at once
+            own = np.flatnonzero(counts == count)
+            alike = start[first[own, None] + np.arange(count)]
+            centre[own], area[own] = alike.mean(axis=1), _area_vector(alike)
+            radius[own] = np.sqrt(((alike - centre[own, None]) ** 2).sum(axis=2).max(axis=1))
+            still = own[~np.any(np.ptp(alike, axis=1) > 0.0, axis=1)]
+            if still.size:
+                raise InputError(
+                    f"outline {still[0]} has all corners in one point", remedy="Give its corners in metres"
+                )
+        return cls(start, start[following], first, centre, radius, area, following)
 
 
 def unit_current_rows(wires: Wires, points_m: FloatArray) -> FloatArray:

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import minimize
 
 from fluxsense.data.digest import Digest, GroupKey, GroupStats
 from fluxsense.data.noise_levels import PATHS
@@ -156,6 +155,8 @@ def slow_drift(series: Series, covariance: Covariance = walk_covariance) -> Slow
     SlowDrift
         All zeros, with an infinite error, if there are not two blocks in any group.
     """
+    from scipy.optimize import minimize  # slow to import, and wanted for measured blocks alone
+
     value, known, group, windows = _joined(series)
     _, group = np.unique(group, return_inverse=True)
     freedom = len(value) - (group.max() + 1 if len(value) else 0)

@@ -38,7 +38,7 @@ from fluxsense.base.errors import InputError
 from fluxsense.base.units import dbm_to_watt
 from fluxsense.data.digest import Digest, GroupKey, off_group_for
 from fluxsense.data.noise_levels import NoiseLevels, measure_noise
-from fluxsense.device.chip import MIXING, ChipModel, ChipParameters, Probe, nominal_array, nominal_parameters
+from fluxsense.device.chip import SETUP_ARRAYS, ChipModel, ChipParameters, Probe, nominal_array, nominal_parameters
 from fluxsense.model.between_states import errors_between_states, linewidth_hz
 from fluxsense.model.family import Added, Allowance, Family, Notch, Place, build_family, reals
 from fluxsense.model.flicker import wandering_covariance
@@ -58,7 +58,6 @@ _BLOCK_VALUES = 60_000
 """Complex values per block of parameter sets: keeps the working set near the second-level cache."""
 SEARCH_POINTS = 24
 PLACING_POINTS = 60
-SETUP_ARRAYS = ("line_end", "direct_path", MIXING, "analyser_offset_hz", "if_smoothing")
 _PARAMETERS_AT_ONCE = 16
 """Parameters whose slopes are worked out together: bounds the memory."""
 

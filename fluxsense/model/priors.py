@@ -13,7 +13,7 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from scipy.stats import halfnorm
+from scipy.special import ndtri
 
 from fluxsense.device.chip import MIXING, bias_vectors, line_basis, mixing_matrix, source_extent_m
 from fluxsense.magnetics.extent import second_moment_sd_m2
@@ -39,6 +39,8 @@ TAMEABLE: Final = (OFFSET, PUMP_STRENGTH)
 """Arrays whose parameters bend within the prior and seldom within the posterior: eliminated where reference sweeps pin them."""
 OF_COUNTS: Final = (POSITION, EXTENT, OFFSET, FOCUSING)
 """Arrays whose parameters are sampled with counts of directions."""
+MEDIAN_SIZE: Final = float(ndtri(0.75))
+"""Median of the size of a normal number of deviation one."""
 SMALLEST_PART: Final = 1e-3
 """Lower bound, as a part of the central value, of quantities that must be above zero."""
 FLUX_WALK_PHI0: Final = 1e-3
@@ -120,7 +122,7 @@ def expected_walk_phi0(study: Study) -> float:
     if study.data.of_counts:
         return 0.0
     still = replace(study, noise=replace(study.noise, flux_jumps=0.0))
-    walk = float(halfnorm.median()) * prior_sizes(still, range(len(study.isolators))).flux_walk_phi0
+    walk = MEDIAN_SIZE * prior_sizes(still, range(len(study.isolators))).flux_walk_phi0
     return float(np.hypot(walk, study.noise.jumped_phi0))
 
 

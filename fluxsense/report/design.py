@@ -18,9 +18,6 @@ from matplotlib.ticker import FuncFormatter, NullFormatter
 from fluxsense.base.sphere import lambert_xy
 from fluxsense.base.units import watt_to_dbm
 from fluxsense.design.ambiguity import DOUBTFUL_LOG_ODDS, AmbiguityMap
-from fluxsense.design.layout import Layout
-from fluxsense.design.schedule import FrequencyShares, Schedule
-from fluxsense.design.working_point import Landscape
 from fluxsense.report.figures import (
     BLUE,
     DISC_EDGE,
@@ -43,6 +40,9 @@ from fluxsense.report.figures import (
 from fluxsense.study import Study
 
 if TYPE_CHECKING:
+    from fluxsense.design.layout import Layout
+    from fluxsense.design.schedule import FrequencyShares, Schedule
+    from fluxsense.design.working_point import Landscape
     from fluxsense.report.documents import PumpPoint
 
 FloatArray = npt.NDArray[np.float64]

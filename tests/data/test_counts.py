@@ -16,16 +16,15 @@ from fluxsense.data.campaign import campaign_rows, load_votes
 from fluxsense.data.counts import Votes, votes_from_rows
 from fluxsense.device.chip import ChipModel, nominal_parameters, off_probe
 from fluxsense.infer.counts import (
-    ReadingLaw,
     VoteModel,
     VoteProblem,
     _shapes,
     drawn_readings,
     independent_sweeps,
     likeness,
-    mean_of_nodes,
     read_vote_wiring,
 )
+from fluxsense.infer.reading_law import ReadingLaw, mean_of_nodes
 from fluxsense.infer.reading_noise import decision
 from fluxsense.jobs.orient_counts import orient_votes
 from fluxsense.jobs.simulate import draw_truth, simulate_directions, write_campaign

@@ -209,7 +209,7 @@ def test_layout_judges_directions_without_a_table(study: Study) -> None:
     x = direction_points(experiment.unknowns, 8, 1)
     judge = Judge(study, x)
     present = study_layout(study)
-    value = judge.value([judge.rows(c, o) for c, o in zip(present.chips, present.outlines, strict=True)])
+    value = judge.value(judge.rows(present.chips, present.outlines))
     expected = predict(experiment, x).expected_error_deg()
     assert np.degrees(value) == pytest.approx(expected, rel=0.02)  # a search makes do with noise at fewer fluxes
 

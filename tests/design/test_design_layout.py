@@ -153,7 +153,7 @@ def test_table_judges_like_the_exact_information(grain: Study, slow: float, exte
     judge = Judge(grain, x)
     exact = all_criteria(judged(grain, x))
     now = study_layout(grain)
-    rows = [judge.rows(c, o) for c, o in zip(now.chips, now.outlines, strict=True)]
+    rows = judge.rows(now.chips, now.outlines)
     for criterion in CRITERIA:
         judge.criterion = criterion
         value = judge.value(rows)
@@ -192,7 +192,7 @@ def test_ring_keeps_the_rules(grain: Study) -> None:
     assert layout_faults(study, layout) == []
     other = regular_ring(study, 30e-6, 12e-6)
     assert layout_faults(study, other) == []
-    assert value <= judge.value([judge.rows(c, o) for c, o in zip(other.chips, other.outlines, strict=True)])
+    assert value <= judge.value(judge.rows(other.chips, other.outlines))
 
 
 def test_rule_book_on_the_area() -> None:

@@ -63,6 +63,20 @@ def test_a_optimal_two_unequal_instruments() -> None:
     assert design.value == pytest.approx(9 / 4, rel=1e-9)
 
 
+def test_a_candidate_that_was_dropped_comes_back() -> None:
+    """Lines through a plane, weights below 0.06 dropped on the way: the bound is met of every set, which takes some of them back."""
+    rng = np.random.default_rng(0)
+    for _ in range(100):
+        f = rng.standard_normal((6, 2))
+        m = f[:, :, None] * f[:, None, :] * rng.uniform(0.1, 3.0, 6)[:, None, None]
+
+        def sensitivities(w: np.ndarray, m: np.ndarray = m) -> tuple[float, np.ndarray]:
+            inverse = np.linalg.inv(np.tensordot(w, m, axes=1))
+            return float(np.trace(inverse)), np.einsum("ij,nji->n", inverse @ inverse, m)
+
+        assert multiplicative(sensitivities, 6, 0.5, 1e-4, 3000, drop=0.06).excess <= 1e-4
+
+
 def test_unusable_designs_are_refused() -> None:
     with pytest.raises(InputError, match="no split of the sweeps"):
         multiplicative(lambda w: (np.inf, np.full(1, np.inf)), 1, 0.5, 1e-6, 10)

@@ -14,7 +14,8 @@ from fluxsense import read_study
 from fluxsense.data.counts import Votes, transmits_forward, votes_from_rows
 from fluxsense.data.touchstone import Sweep
 from fluxsense.device.chip import nominal_parameters
-from fluxsense.infer.counts import VoteModel, independent_sweeps, mean_of_nodes
+from fluxsense.infer.counts import VoteModel, independent_sweeps
+from fluxsense.infer.reading_law import mean_of_nodes
 from fluxsense.jobs.orient_counts import orient_votes
 from fluxsense.jobs.simulate import draw_truth, simulate_directions
 from fluxsense.study import Study
