@@ -126,10 +126,10 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "area without the half",
                 "magnetics/loops.py",
-                "0.5 * np.cross(r, np.roll(r, -1, axis=-2))",
-                "np.cross(r, np.roll(r, -1, axis=-2))",
+                "0.5 * np.cross(r, after)",
+                "np.cross(r, after)",
             ),
-            ("area's sign", "magnetics/loops.py", "np.roll(r, -1, axis=-2)).sum", "np.roll(r, 1, axis=-2)).sum"),
+            ("area's sign", "magnetics/loops.py", "np.cross(r, after)", "np.cross(after, r)"),
             (
                 "turn the other way",
                 "magnetics/loops.py",
