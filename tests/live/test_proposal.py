@@ -253,6 +253,27 @@ def test_a_new_setting_is_tried_for_what_both_states_tell_together(measured: tup
     assert tried > 5
 
 
+def test_the_expected_error_is_that_of_prior_and_sweeps_together(measured: tuple[Live, SimulatedInstrument]) -> None:
+    """By two unit vectors across the direction; without a sweep, with as much again as the prior, and with much more."""
+    campaign, _ = measured
+    current = campaign.current
+    assert current is not None
+    planner = Planner(current, campaign.digest, campaign.bounds, campaign.costs, 1)
+    size = current.unknowns.size
+    prior = np.array([current.unknowns.prior_curvature(x)[1] for x in planner._points])
+
+    def by_hand(information: np.ndarray) -> float:
+        total = 0.0
+        for x, weight, own, p in zip(planner._points, planner._weights, information, prior, strict=True):
+            across = np.linalg.svd(x[None, :3])[2][1:]
+            covariance = np.linalg.inv(own + p)[:3, :3]
+            total += weight * np.sqrt(sum(u @ covariance @ u for u in across)) / np.linalg.norm(x[:3])
+        return float(np.degrees(total))
+
+    stack = np.array([np.zeros((len(prior), size, size)), prior, 50.0 * prior])
+    np.testing.assert_allclose(planner._error_deg(stack), [by_hand(one) for one in stack], rtol=1e-9)
+
+
 def test_a_round_is_no_longer_than_the_wanted_cone_asks_for(measured: tuple[Live, SimulatedInstrument]) -> None:
     campaign, _ = measured
     current = campaign.current
