@@ -58,11 +58,15 @@ STEPS: Final = ((0.1, 1.5, 0.15), (0.03, 0.5, 0.05))
 """Steps of flux in Phi0, of the pump's power in dB and of its frequency in linewidths of the idlers: large ones first."""
 NEW: Final = 1.05
 """Factor by which a new setting must be better than one that was measured: every setting has a flux of its own, and costs time."""
+AT_ONCE: Final = 10
+"""Settings looked at together."""
 TOGETHER: Final = 200
 """Possible rounds whose gains are worked out at once."""
 FLUXES: Final = tuple((a, b) for a in (0.5, -0.5, 0.85, -0.85) for b in (0.5, -0.5, 0.85, -0.85))
 """Fluxes of an isolator's loops at which it is looked at whatever was measured: with either sign, where circulating currents are large
 and where they are steep."""
+HOPEFUL: Final = 0.5
+"""Part of the best gain per second that an isolator's best setting must have for its neighbours to be looked at in this round."""
 WORTH: Final = 0.8
 """Part of the best gain per second that another isolator's proposal must have to stand in the same round."""
 REPEATS: Final = 10
@@ -298,7 +302,7 @@ class Planner:
         return Neighbourhood(self._bounds, isolator, self._offsets[loops])
 
     def candidates(self, isolator: int, best: Sequence[Knobs] = ()) -> list[Knobs]:
-        """Knobs to look at first: the study's settings, what was measured, both with the offsets taken off, and neighbours of the best."""
+        """Knobs to look at first: the study's settings, what was measured, the best of before, the study's with the offsets taken off."""
         near = self.neighbourhood(isolator)
         stated = list(self._bounds.stated(isolator).values())
         name = self._study.isolators[isolator].name
@@ -306,12 +310,9 @@ class Planner:
         if self._bounds.pinned:
             return stated
         like = stated[0] if stated else measured[0]
-        wanted = [*stated, *measured, *(near.corrected(k) for k in stated), *near.at_fluxes(like, FLUXES)]
-        out = dict.fromkeys(self._admitted(wanted, measured))
-        for knobs in best:
-            for steps in STEPS:
-                out |= dict.fromkeys(self._around(knobs, steps))
-        return list(out)
+        return self._admitted(
+            [*stated, *measured, *best, *(near.corrected(k) for k in stated), *near.at_fluxes(like, FLUXES)], measured
+        )
 
     def _around(self, knobs: Knobs, steps: tuple[float, float, float]) -> list[Knobs]:
         """Neighbours that may be proposed."""
@@ -353,7 +354,16 @@ class Planner:
         return Digest(groups), wanted
 
     def _grown(self, isolator: int, knobs: Sequence[Knobs]) -> tuple[FloatArray, dict[GroupKey, FloatArray]]:
-        """An isolator's information at each point, and what a sweep of each group adds that may be proposed, with knobs in every state."""
+        """An isolator's information at each point, and what a sweep of each group adds that may be proposed, with knobs in every state.
+
+        A few knobs at a time: with the third power of the groups looked at together grows what they have in common.
+        """
+        total, growth = self._grown_by(isolator, knobs[:AT_ONCE])
+        for start in range(AT_ONCE, len(knobs), AT_ONCE):
+            growth = self._grown_by(isolator, knobs[start : start + AT_ONCE])[1] | growth
+        return total, growth
+
+    def _grown_by(self, isolator: int, knobs: Sequence[Knobs]) -> tuple[FloatArray, dict[GroupKey, FloatArray]]:
         whole, wanted = self._with_candidates(isolator, knobs)
         part = self._current.problems[isolator]
         noise = part.likelihood.noise_for(whole)
@@ -422,7 +432,8 @@ class Planner:
                 more = {}
                 for i, (_, growth) in grown.items():
                     there = {_knobs_of(k, i) for k in growth if k.pump_on}
-                    fresh = [k for top in self._best_of(found, i) for k in self._around(top, steps) if k not in there]
+                    tops = self._best_of(found, i, HOPEFUL * found[0].rank)
+                    fresh = [k for top in tops for k in self._around(top, steps) if k not in there]
                     if fresh:
                         more[i] = {k: g for k, g in self._grown(i, fresh)[1].items() if k not in growth}
                         growth.update(more[i])
@@ -445,8 +456,9 @@ class Planner:
                 return fewer
         return list(chosen)
 
-    def _best_of(self, found: Sequence[_Candidate], isolator: int) -> list[Knobs]:
-        return [c.knobs for c in found if c.isolator == isolator and c.key.pump_on][:1]
+    def _best_of(self, found: Sequence[_Candidate], isolator: int, least: float = 0.0) -> list[Knobs]:
+        """An isolator's best setting, if it ranks as high as that."""
+        return [c.knobs for c in found if c.isolator == isolator and c.key.pump_on and c.rank >= least][:1]
 
     def _worth(self, information: FloatArray) -> FloatArray:
         return self._distance(information) if self._modes > 1 else self._error_deg(information)
