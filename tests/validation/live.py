@@ -315,6 +315,7 @@ LOOKS = {"live": ("#0b4f8a", "-"), "uniform": ("#c8611a", (0, (4, 1.6))), "plan"
 TITLES = {
     "working-point": "working points unknown to 0.25 $\\Phi_0$",
     "good-start": "working points known",
+    "strong": "working points unknown, stronger source",
     "two-modes": "zero bias, two directions alike",
 }
 WORDS = {"live": "chosen as it goes", "uniform": "fixed: settings evenly", "plan": "fixed: planned before"}
@@ -325,7 +326,7 @@ def figure(rows: list[dict[str, Any]], path: Path) -> None:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    cases = [c for c in CASES if any(r["case"] == c for r in rows)]
+    cases = [c for c in CASES if c != "strong" and any(r["case"] == c for r in rows)]
     page = Figure(figsize=(3.6 * len(cases), 3.3), layout="constrained")
     FigureCanvasAgg(page)
     for n, case in enumerate(cases):
