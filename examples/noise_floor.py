@@ -16,10 +16,11 @@ from dataclasses import replace
 import numpy as np
 from matplotlib.figure import Figure
 
+from fluxsense.base.sphere import direction_error_rad
 from fluxsense.base.units import parse_quantity
 from fluxsense.data.digest import Digest
 from fluxsense.device.chip import nominal_parameters
-from fluxsense.infer.budget import angular_error_rad, information_at
+from fluxsense.infer.budget import information_at
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.priors import integrated_arrays
@@ -60,7 +61,7 @@ def errors_deg(study: Study, direction: np.ndarray) -> list[float]:
         x = np.zeros(unknowns.size)
         x[:3] = direction
         covariance = np.linalg.inv(information_at(CampaignProblem(unknowns, likelihood), x))
-        out.append(float(np.degrees(angular_error_rad(direction, covariance))))
+        out.append(float(np.degrees(direction_error_rad(direction, covariance[:3, :3]))))
     return out
 
 

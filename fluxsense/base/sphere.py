@@ -41,6 +41,30 @@ def _tree(points: Floats) -> cKDTree:
 
 
 # ------------------------------------------------------------------------------------------------ vectors and angles
+def direction_error_rad(w: Floats, covariance: Floats) -> Floats:
+    """Root mean square angle of the directions of vectors, to first order in their errors.
+
+    Of an error d the part across w turns the direction by |d_across|/|w|, so that the mean square is (tr C - u^T C u)/|w|^2 with
+    u = w/|w|; derived.
+
+    Parameters
+    ----------
+    w : ndarray (..., 3)
+    covariance : ndarray (..., 3, 3)
+        Of w, in its unit squared.
+
+    Returns
+    -------
+    ndarray (...)
+        In rad; pi where w is zero.
+    """
+    r2 = np.sum(w * w, axis=-1)
+    safe = np.where(r2 > 0, r2, 1.0)
+    along = np.einsum("...i,...ij,...j->...", w, covariance, w) / safe
+    square = np.maximum(np.trace(covariance, axis1=-2, axis2=-1) - along, 0.0) / safe
+    return np.asarray(np.where(r2 > 0, np.sqrt(square), np.pi))
+
+
 def unit_vectors(vectors: ArrayLike, where: str = "direction") -> Floats:
     """Scale vectors to length one.
 

@@ -22,6 +22,7 @@ import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.executors import Workers, ordered_map
+from fluxsense.base.sphere import direction_error_rad
 from fluxsense.base.streams import stream
 from fluxsense.design.outlines import FREE_CORNERS, FREE_RANGE, RuleBook, Shape, area_m2, boxes_of, shape_of
 from fluxsense.design.sensitivity import (
@@ -33,7 +34,6 @@ from fluxsense.design.sensitivity import (
     block_slopes,
     chain_of,
     covariance_of_source,
-    direction_error_rad,
     direction_points,
     one_source_each,
     planned_experiment,

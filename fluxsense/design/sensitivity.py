@@ -40,6 +40,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.sphere import direction_error_rad
 from fluxsense.base.streams import stream
 from fluxsense.design.counted import apart_of_counts, count_slopes, information_of_counts
 from fluxsense.design.timeline import gathered, slow_roots, spread_over_probes, with_amplitudes
@@ -95,13 +96,6 @@ def covariance_of_source(matrix: FloatArray, keep: npt.NDArray[np.intp]) -> Floa
     full = matrix if np.array_equal(keep, np.arange(matrix.shape[-1])) else matrix.take(keep, axis=1).take(keep, axis=2)
     among = full[:, :3, :3] - full[:, :3, 3:] @ np.linalg.solve(full[:, 3:, 3:], full[:, 3:, :3])
     return np.asarray(np.linalg.inv(0.5 * (among + among.transpose(0, 2, 1))), dtype=np.float64)
-
-
-def direction_error_rad(w: FloatArray, covariance: FloatArray) -> FloatArray:
-    """Root mean square angle of the directions of w (..., 3) for covariances (..., 3, 3) of w, in rad; shape (...)."""
-    r2 = np.sum(w * w, axis=-1)
-    along = np.einsum("...i,...ij,...j->...", w, covariance, w) / r2
-    return np.asarray(np.sqrt(np.maximum(np.trace(covariance, axis1=-2, axis2=-1) - along, 0.0) / r2))
 
 
 # ---------------------------------------------------------------- a bench: one isolator at one bias

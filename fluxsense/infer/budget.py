@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.base.findings import Finding
+from fluxsense.base.sphere import direction_error_rad
 from fluxsense.data.digest import Digest, GroupKey, GroupStats
 from fluxsense.device.chip import mutual_matrix_phi0_per_a, source_extent_m, study_flux_map
 from fluxsense.device.rings import ring_kind
@@ -127,22 +128,6 @@ def flip_findings(study: Study) -> list[Finding]:
 # ---------------------------------------------------------------- local errors
 
 
-def angular_errors_rad(w: FloatArray, covariance: FloatArray) -> FloatArray:
-    """Root mean square angle (...) of the direction of w (..., 3) for covariances (..., D, D), source components first; pi where w is zero."""
-    r = np.linalg.norm(w, axis=-1)
-    unit = w / np.where(r > 0, r, 1.0)[..., None]
-    spread = np.einsum("...ii", covariance[..., :3, :3]) - np.einsum(
-        "...i,...ij,...j", unit, covariance[..., :3, :3], unit
-    )
-    with np.errstate(divide="ignore"):
-        return np.where(r > 0, np.sqrt(np.maximum(spread, 0.0)) / np.where(r > 0, r, 1.0), np.pi)
-
-
-def angular_error_rad(w: FloatArray, covariance: FloatArray) -> float:
-    """The same of one direction."""
-    return float(angular_errors_rad(w, covariance))
-
-
 @dataclass(frozen=True)
 class Limit:
     """The angular error if one kind of nuisance were known exactly."""
@@ -153,6 +138,11 @@ class Limit:
 
 def _inverse(matrix: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+
+
+def _error_rad(x: FloatArray, covariance: FloatArray) -> float:
+    """Angular error of the source, the first three of the unknowns x (D,), for their covariance (D, D)."""
+    return float(direction_error_rad(x[:3], covariance[:3, :3]))
 
 
 def information_at(problem: Problem, x: FloatArray) -> FloatArray:
@@ -181,13 +171,13 @@ def limits(problem: Problem, x: FloatArray) -> tuple[float, list[Limit]]:
     if unknowns.source_prior.candidates is not None:  # a choice among a few directions has no angular error
         return float("nan"), []
     matrix = information_at(problem, x)
-    now = np.degrees(angular_error_rad(x[:3], _inverse(matrix)))
+    now = np.degrees(_error_rad(x, _inverse(matrix)))
     kinds = list(dict.fromkeys(n.group for n in unknowns.nuisances))
     out = []
     for kind in kinds:
         keep = [0, 1, 2] + [3 + n for n, nuisance in enumerate(unknowns.nuisances) if nuisance.group != kind]
         known = _inverse(matrix[np.ix_(keep, keep)])
-        out.append(Limit(kind, float(np.degrees(angular_error_rad(x[:3], known)))))
+        out.append(Limit(kind, float(np.degrees(_error_rad(x, known)))))
     if isinstance(problem, CampaignProblem):
         out += _integrated_limits(problem, x, now)
     out.sort(key=lambda limit: limit.error_if_known_deg)
@@ -208,7 +198,7 @@ def _integrated_limits(problem: CampaignProblem, x: FloatArray, now: float) -> l
 
     def error(likelihood: RatioLikelihood) -> float:
         there = CampaignProblem(problem.unknowns, likelihood)
-        return angular_error_rad(x[:3], _inverse(information_at(there, x)))
+        return _error_rad(x, _inverse(information_at(there, x)))
 
     whole = error(thin)
     sampled = {n.group for n in problem.unknowns.nuisances}
@@ -273,4 +263,4 @@ def error_with_reference_deg(problem: CampaignProblem, x: FloatArray) -> float:
     wider, grown = with_reference_sweeps(likelihood.study, likelihood.digest, likelihood, x, unknowns)
     more = _for(likelihood, wider, grown)
     again = CampaignProblem(unknowns, more)
-    return float(np.degrees(angular_error_rad(x[:3], _inverse(information_at(again, x)))))
+    return float(np.degrees(_error_rad(x, _inverse(information_at(again, x)))))

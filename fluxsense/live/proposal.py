@@ -30,13 +30,13 @@ import numpy.typing as npt
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.findings import Finding
+from fluxsense.base.sphere import direction_error_rad
 from fluxsense.base.streams import stream
 from fluxsense.base.units import dbm_to_watt
 from fluxsense.data.blocks import Blocks
 from fluxsense.data.digest import Digest, GroupKey, GroupStats
 from fluxsense.design.working_point import isolation_db
 from fluxsense.device.chip import loop_indices, mutual_matrix_phi0_per_a
-from fluxsense.infer.budget import angular_error_rad, angular_errors_rad
 from fluxsense.live.anchor import of_isolator
 from fluxsense.live.bounds import Bounds, Knobs, Neighbourhood
 from fluxsense.live.current import Current
@@ -398,7 +398,7 @@ class Planner:
         """Mean angular error over the points for the sum (..., P, D, D) of all isolators' information at each."""
         size = self._prior[0].shape[0]
         covariance = np.linalg.inv(information[..., :size, :size] + np.array(self._prior))[..., :3, :3]
-        errors = angular_errors_rad(np.array(self._points)[:, :3], np.asarray(covariance, dtype=np.float64))
+        errors = direction_error_rad(np.array(self._points)[:, :3], np.asarray(covariance, dtype=np.float64))
         return np.asarray(np.degrees(errors @ np.array(self._weights)))
 
     def _distance(self, information: FloatArray) -> FloatArray:
@@ -583,7 +583,8 @@ class Planner:
                 problem = CampaignProblem(part.unknowns, problem.likelihood.rebuilt(known=known))
             total += problem.curvatures(x[None])[2][0]
         keep = [*range(3), *(c for c, n in enumerate(unknowns.nuisances, unknowns.lead) if n.group not in known)]
-        return math.degrees(angular_error_rad(x[:3], np.asarray(np.linalg.inv(total[np.ix_(keep, keep)]))))
+        covariance = np.asarray(np.linalg.inv(total[np.ix_(keep, keep)]), dtype=np.float64)
+        return math.degrees(float(direction_error_rad(x[:3], covariance[:3, :3])))
 
 
 @dataclass(frozen=True)

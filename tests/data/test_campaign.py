@@ -17,12 +17,12 @@ from scipy.stats import chi2
 from small_study import fitted, small_study
 
 from fluxsense.base.errors import InputError
+from fluxsense.base.sphere import direction_error_rad
 from fluxsense.data.campaign import load_campaign
 from fluxsense.data.digest import Digest, GroupKey, off_group_for
 from fluxsense.data.noise_levels import level_draws, measure_noise
-from fluxsense.design.sensitivity import direction_error_rad
 from fluxsense.device.chip import ChipModel, nominal_parameters
-from fluxsense.infer.budget import angular_error_rad, flux_map_rank, limits, offset_blur, rank_findings
+from fluxsense.infer.budget import flux_map_rank, limits, offset_blur, rank_findings
 from fluxsense.infer.modes import LocalMode, ascend, find_modes
 from fluxsense.infer.orient import WIDE_EFFORT, misfit_deviations, prepare, unreferenced_cooldowns
 from fluxsense.infer.predictive import estimate_residual_gain, predictive_check
@@ -215,8 +215,8 @@ def test_sheared_offsets_are_the_same_posterior(study: Study, extent_m: float) -
 
 def test_angular_error_of_a_round_covariance() -> None:
     """Both tangential components of a unit vector with standard deviation s: s sqrt(2)."""
-    assert angular_error_rad(np.array([0.0, 0.0, 2.0]), 0.01**2 * np.eye(3)) == pytest.approx(0.005 * np.sqrt(2))
-    assert angular_error_rad(np.zeros(3), np.eye(3)) == pytest.approx(np.pi)
+    assert direction_error_rad(np.array([0.0, 0.0, 2.0]), 0.01**2 * np.eye(3)) == pytest.approx(0.005 * np.sqrt(2))
+    assert direction_error_rad(np.zeros(3), np.eye(3)) == pytest.approx(np.pi)
 
 
 def test_rank_in_words(tmp_path: Path) -> None:
@@ -341,7 +341,7 @@ def test_angular_error_is_that_of_drawn_vectors(anisotropy: float) -> None:
     drawn = w + rng.normal(size=(200_000, 3)) @ root.T
     across = np.linalg.norm(np.cross(drawn, w), axis=1)
     angle = np.sqrt(np.mean(np.arctan2(across, drawn @ w) ** 2))
-    assert angular_error_rad(w, root @ root.T) == pytest.approx(angle, rel=0.01)
+    assert direction_error_rad(w, root @ root.T) == pytest.approx(angle, rel=0.01)
     assert direction_error_rad(w[None], (root @ root.T)[None])[0] == pytest.approx(angle, rel=0.01)
     if anisotropy == 1:
-        assert angular_error_rad(w, root @ root.T) == pytest.approx(np.sqrt(2) * 1e-3 / np.linalg.norm(w), rel=1e-9)
+        assert direction_error_rad(w, root @ root.T) == pytest.approx(np.sqrt(2) * 1e-3 / np.linalg.norm(w), rel=1e-9)

@@ -10,12 +10,12 @@ import pytest
 from design_scenarios import chip, ring
 from small_study import small_study
 
+from fluxsense.base.sphere import direction_error_rad
 from fluxsense.data.digest import GroupKey
 from fluxsense.data.noise_levels import NoiseLevels
 from fluxsense.design.sensitivity import (
     Experiment,
     block_regression,
-    direction_error_rad,
     direction_points,
     flux_chain,
     planned_experiment,

@@ -646,9 +646,9 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             ("wiring from one sign", "infer/wiring.py", "for sign in (1, -1):", "for sign in (1, 1):"),
             (
                 "angular error over sqrt 2",
-                "infer/budget.py",
-                "np.sqrt(np.maximum(spread, 0.0)) /",
-                "np.sqrt(0.5 * np.maximum(spread, 0.0)) /",
+                "base/sphere.py",
+                "np.where(r2 > 0, np.sqrt(square), np.pi)",
+                "np.where(r2 > 0, np.sqrt(0.5 * square), np.pi)",
             ),
             (
                 "Student mixture's distance",
@@ -850,7 +850,6 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
                 "np.trace(covariance, axis1=-2, axis2=-1) - along, 0.0)",
                 "np.trace(covariance, axis1=-2, axis2=-1) - 0 * along, 0.0)",
             ),
-            ("angle over sqrt 2", "design/sensitivity.py", "- along, 0.0) / r2)", "- along, 0.0) / (2 * r2))"),
             (
                 "drift in amplitude",
                 "design/sensitivity.py",

@@ -22,11 +22,13 @@ from pathlib import Path
 
 import numpy as np
 
+from fluxsense.base.sphere import direction_error_rad
+from fluxsense.base.sphere import direction_error_rad
 from fluxsense.data.digest import Digest, DigestBuilder, group_key
 from fluxsense.data.log import LogRow
 from fluxsense.data.outliers import RepeatScreen
 from fluxsense.data.touchstone import Sweep
-from fluxsense.infer.budget import angular_error_rad, information_at
+from fluxsense.infer.budget import information_at
 from fluxsense.infer.modes import ascend
 from fluxsense.infer.orient import misfit_deviations
 from fluxsense.jobs.simulate import Truth, draw_truth, sweeps
@@ -99,7 +101,7 @@ def estimate(study: Study, truth: Truth, digest: Digest, spurs: bool = True) -> 
     mode = ascend(problem, start)
     if mode is None:
         raise SystemExit("a climb began outside the prior")
-    error = angular_error_rad(mode.x[:3], np.linalg.inv(information_at(problem, mode.x)))
+    error = float(direction_error_rad(mode.x[:3], np.linalg.inv(information_at(problem, mode.x))[:3, :3]))
     return mode.x[:3], error, misfit_deviations(problem, mode.x)
 
 
