@@ -23,7 +23,6 @@ from pathlib import Path
 import numpy as np
 
 from fluxsense.base.sphere import direction_error_rad
-from fluxsense.base.sphere import direction_error_rad
 from fluxsense.data.digest import Digest, DigestBuilder, group_key
 from fluxsense.data.log import LogRow
 from fluxsense.data.outliers import RepeatScreen
