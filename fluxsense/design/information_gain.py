@@ -19,7 +19,6 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import gammaln
 
 from fluxsense.base.streams import stream
 from fluxsense.design.sensitivity import (
@@ -34,6 +33,7 @@ from fluxsense.design.sensitivity import (
 )
 from fluxsense.design.timeline import gathered, with_amplitudes
 from fluxsense.device.chip import ChipParameters
+from fluxsense.infer.mixture import StudentMixture
 from fluxsense.model.unknowns import Unknowns
 
 FloatArray = npt.NDArray[np.float64]
@@ -78,17 +78,6 @@ MOST_REDRAWN: Final = 300
 def _log_mean(log_values: FloatArray) -> FloatArray:
     top = log_values.max(axis=-1)
     return np.asarray(top + np.log(np.mean(np.exp(log_values - top[..., None]), axis=-1)))
-
-
-def student_log_density(z: FloatArray) -> FloatArray:
-    """Log density (N,) of the Student distribution of `FREEDOM` degrees of freedom and unit shape at z (N, D).
-
-    A standard normal vector over the root of an independent chi squared over its degrees of freedom n has the density
-    Gamma((n + D)/2)/(Gamma(n/2) (n pi)^(D/2)) (1 + |z|^2/n)^(-(n + D)/2): the normal density integrated over that root.
-    """
-    half = 0.5 * (FREEDOM + z.shape[1])
-    level = gammaln(half) - gammaln(0.5 * FREEDOM) - 0.5 * z.shape[1] * np.log(FREEDOM * np.pi)
-    return np.asarray(level - half * np.log1p(np.sum(z * z, axis=1) / FREEDOM))
 
 
 def bracket(own: FloatArray, others: FloatArray, own_weighted: FloatArray) -> Gain:
@@ -176,10 +165,8 @@ def chip_gain(experiment: Experiment, *, outer: int = 60, inner: int = 300, seed
         z, part = _inside(unknowns, modes[m], root, inner, rng)
         draws = modes[m] + z @ root.T
         every = np.concatenate([x[m : m + 1], draws])
-        own_z = np.linalg.solve(root, x[m] - modes[m])
-        log_q = (
-            student_log_density(np.concatenate([own_z[None], z])) - float(np.sum(np.log(np.diag(root)))) - np.log(part)
-        )
+        drawn_from = StudentMixture(np.ones(1), modes[m : m + 1], root[None], FREEDOM)
+        log_q = drawn_from.log_density(every) - np.log(part)
         log_weight = unknowns.log_prior(every) - log_q
         moved = unknowns.parameters(every)
         there = flux_chain(model, unknowns, every, moved)
