@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import chdtri
+from scipy.special import chdtri, multigammaln
 
 from fluxsense.data.digest import Digest, GroupKey, GroupStats
 
@@ -359,11 +359,13 @@ def _white_variance(group: GroupStats) -> FloatArray:
 
 
 def _drift(digest: Digest, isolator: str, white: Mapping[GroupKey, FloatArray]) -> FloatArray | None:
-    """Pooled covariance of the relative gain error of one sweep, white noise subtracted, made positive.
+    """Covariance (4, 4) of the relative gain error of a further sweep, white noise subtracted, made positive.
 
     A group whose path is blocked says little of the gain: the white noise of its projection, v = s^2 / power, swamps the
     drift.  Entry (p, q) of a group's estimate is therefore weighted by 1/((v_p + v)(v_q + v)), v being the smallest one
     of the isolator.
+
+    What few repeats leave open is allowed for: see `_of_few`.
     """
     parts: list[tuple[FloatArray, FloatArray, int]] = []
     for key, group in digest.items():
@@ -374,19 +376,52 @@ def _drift(digest: Digest, isolator: str, white: Mapping[GroupKey, FloatArray]) 
             continue
         hermitian = project @ group.node_hermitian @ project.conj().T
         complementary = project @ group.node_complementary @ project.T
-        n = group.count - 1
         v = np.repeat(white[key] ** 2 / power, 2)
-        parts.append((_real_covariance(hermitian, complementary) - n * np.diag(v), v, n))
+        parts.append((_real_covariance(hermitian, complementary), v, group.count - 1))
     if not parts:
         return None
     floor = min(float(v.min()) for _, v, _ in parts)
-    total, weight = np.zeros((4, 4)), np.zeros((4, 4))
+    scatters, weight, square, of_white = np.zeros((4, 4)), np.zeros((4, 4)), np.zeros((4, 4)), np.zeros((4, 4))
     for scatter, v, n in parts:
-        own = floor / (v + floor)
-        total += np.outer(own, own) * scatter
-        weight += np.outer(own, own) * n
-    values, vectors = np.linalg.eigh(total / weight)
+        own = np.outer(floor / (v + floor), floor / (v + floor))
+        scatters += own * scatter
+        of_white += own * n * np.diag(v)
+        weight += own * n
+        square += own**2 * n
+    known = np.diag(of_white / weight)
+    whole = _of_few(scatters / weight, known, float(np.mean(np.diag(weight**2 / square))))
+    values, vectors = np.linalg.eigh(whole - np.diag(known))
     return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T)
+
+
+PRIOR_FREEDOM = (5.0, 7.0, 10.0, 15.0, 25.0, 50.0)
+"""Degrees of freedom among which the drift's prior is chosen; fewer than p + 1 = 5 would have no mean."""
+PRIOR_SHARE = (1.0, 0.1, 0.01, 0.001)
+"""Shares of the drift found among which that of the prior is chosen: little, where paths drift as one."""
+
+
+def _of_few(found: FloatArray, known: FloatArray, freedom: float) -> FloatArray:
+    """Covariance (4, 4) of a further sweep's gain error, when S was found from n degrees of freedom, white noise V (4,) in it.
+
+    A covariance from few repeats shows some combination with hardly any noise by chance, on which a fit would rest.  With an
+    inverse Wishart prior of m degrees of freedom and scale m T the posterior's mean is (n S + m T)/(n + m - p - 1), p = 4;
+    T = V + c D, where D is what was found beyond V, alike in gain and in phase for both paths, with nothing in common, and
+    2 n/(2 n - 2) times as much, as the mean of a variance with 2 n degrees of freedom is.  m and c are those of the highest
+    evidence (conjugate laws, textbook, from memory),
+
+        log Gamma_p((n + m)/2) - log Gamma_p(m/2) + (m/2) log |m T| - ((n + m)/2) log |n S + m T|,
+
+    so that paths which drift together keep what they have in common.
+    """
+    size, n = len(found), freedom
+    beyond = np.maximum(np.diag(found) - known, 0.0).reshape(2, 2).mean(axis=0) * n / max(n - 1.0, 0.5)
+    m, share = (x.ravel()[:, None, None] for x in np.meshgrid(PRIOR_FREEDOM, PRIOR_SHARE))
+    prior = m * (np.diag(known) + share * np.diag(np.tile(beyond, 2)))
+    total = n * found + prior
+    evidence = (multigammaln(0.5 * (n + m), size) - multigammaln(0.5 * m, size)).ravel()
+    evidence += 0.5 * (m.ravel() * np.linalg.slogdet(prior)[1] - (n + m.ravel()) * np.linalg.slogdet(total)[1])
+    best = int(np.argmax(evidence))
+    return np.asarray(total[best] / (n + m.ravel()[best] - size - 1.0))
 
 
 def _real_covariance(hermitian: ComplexArray, complementary: ComplexArray) -> FloatArray:

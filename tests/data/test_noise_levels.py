@@ -151,6 +151,47 @@ def test_drift_of_one_path_along_with_the_other_keeps_its_sign():
     np.testing.assert_allclose(drift, truth, atol=5 * size * (0.003 / 4) / np.sqrt(count))
 
 
+def real_over_claimed(count, together, draws=200):
+    """Variance that a fit of one number has over what its noise says, and over the least possible one: (draws, 2).
+
+    The fit is generalised least squares with the drift of few repeats for its noise; the truth is the covariance drawn from.
+    """
+    rng = np.random.default_rng(11)
+    truth = np.kron([[1.0, together], [together, 1.0]], np.diag([4e-4, 9e-4]))
+    root = np.linalg.cholesky(truth)
+    out = []
+    for _ in range(draws):
+        errors = rng.standard_normal((count, 4)) @ root.T
+        traces = repeats(rng, count, means(), [1e-4] * 4)
+        traces[:, 1] += (errors[:, 0] + 1j * errors[:, 1])[:, None] * means()[1]
+        traces[:, 2] += (errors[:, 2] + 1j * errors[:, 3])[:, None] * means()[2]
+        slope = rng.standard_normal(4)
+        for n, found in enumerate((measured({key(): traces}).drift["one"], np.cov(errors.T))):
+            weights = np.linalg.solve(found + 1e-15 * np.eye(4), slope)
+            real, claimed = weights @ truth @ weights / (weights @ slope) ** 2, 1 / (weights @ slope)
+            out.append((n, real / claimed, real * (slope @ np.linalg.solve(truth, slope))))
+    rows = np.array(out)
+    return rows[rows[:, 0] == 0, 1:], rows[rows[:, 0] == 1, 1:]
+
+
+@pytest.mark.parametrize("together", [0.0, 0.99])
+@pytest.mark.parametrize("count", [5, 11, 21])
+def test_drift_of_few_repeats_claims_no_more_than_it_holds(count, together):
+    # theory for the sample covariance S, p = 4, n = count - 1: 1/(a S^-1 a) has the mean (n - p + 1)/n of the least variance,
+    # and a fit that rests on S has (n - 1)/(n - p) times the least (Rao, Proc. 5th Berkeley Symp. 1, 355 (1967), from memory):
+    # together far beyond one
+    ours, plain = real_over_claimed(count, together)
+    ratio, lost = ours.T
+    error = 5 * np.std(ratio) / np.sqrt(len(ratio))
+    assert np.mean(ratio) < (1.1 if count > 5 or not together else 2.0) + error
+    if count > 5:
+        n = count - 1
+        assert np.mean(plain[:, 0]) > 1.1 + error  # negative control
+        spread = 5 * np.std(plain[:, 1]) / np.sqrt(len(plain))
+        assert np.mean(plain[:, 1]) == pytest.approx((n - 1) / (n - 4), abs=spread)
+        assert np.mean(lost) < 1.1 * np.mean(plain[:, 1]) + spread  # nor does the prior cost anything
+
+
 def test_no_drift_is_measured_where_there_is_none():
     rng = np.random.default_rng(4)
     count = 200

@@ -318,8 +318,20 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "drift with its white part",
                 "data/noise_levels.py",
-                "- n * np.diag(v), v, n",
-                "- 0 * n * np.diag(v), v, n",
+                "whole - np.diag(known)",
+                "whole - 0 * np.diag(known)",
+            ),
+            (
+                "drift of few repeats as if of many",
+                "data/noise_levels.py",
+                "return np.asarray(total[best] / (n + m.ravel()[best] - size - 1.0))",
+                "return np.asarray(found)",
+            ),
+            (
+                "what paths drift together lost to the prior",
+                "data/noise_levels.py",
+                "PRIOR_SHARE = (1.0, 0.1, 0.01, 0.001)",
+                "PRIOR_SHARE = (1.0, 1.0, 1.0, 1.0)",
             ),
             (
                 "gain and phase exchanged",
