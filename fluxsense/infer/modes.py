@@ -30,6 +30,8 @@ ELSEWHERE = 0.1
 """Prior deviations of a nuisance from its mean from which a place is scanned beside it."""
 GAIN = 1e-3
 """Of the log posterior in a step, below which a climb has arrived."""
+FAR_BELOW = 60.0
+"""Log posterior below the best place within which another one is still gone on with."""
 
 
 @dataclass(frozen=True)
@@ -196,6 +198,22 @@ def same(a: LocalMode, b: LocalMode) -> bool:
     return bool(distance < 1.0 * max(1, a.x.size) ** 0.5 and abs(a.log_posterior - b.log_posterior) < 3.0)
 
 
+def summits(problem: Problem, starts: FloatArray, max_steps: int = 60) -> list[LocalMode]:
+    """The maxima that starts (B, D) lead to, each once, highest first."""
+    climbs = ascend_all(problem, starts, max_steps)
+    out: list[LocalMode] = []
+    for mode in sorted((m for m in climbs if m is not None), key=lambda m: -m.log_posterior):
+        if not any(same(mode, other) for other in out):
+            out.append(mode)
+    return out
+
+
+def near_the_best(modes: Sequence[LocalMode], below: float = FAR_BELOW) -> list[LocalMode]:
+    """Those, of modes in any order, whose log posterior is not further below the highest than that."""
+    top = max((m.log_posterior for m in modes), default=0.0)
+    return [m for m in modes if m.log_posterior >= top - below]
+
+
 def modes_without_source(problem: Problem, max_steps: int = 60) -> list[LocalMode]:
     """The maxima that climbs from the peaks in the offsets lead to (`fluxsense.infer.offsets`), each once, highest first.
 
@@ -208,12 +226,7 @@ def modes_without_source(problem: Problem, max_steps: int = 60) -> list[LocalMod
     """
     if not problem.unknowns.size:
         return []
-    climbs = ascend_all(problem, offset_starts(problem), max_steps)
-    out: list[LocalMode] = []
-    for mode in sorted((m for m in climbs if m is not None), key=lambda m: -m.log_posterior):
-        if not any(same(mode, other) for other in out):
-            out.append(mode)
-    return out
+    return summits(problem, offset_starts(problem), max_steps)
 
 
 def find_modes(

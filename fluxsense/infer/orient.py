@@ -33,7 +33,7 @@ from fluxsense.infer.mixture import (
     improve,
     with_tails,
 )
-from fluxsense.infer.modes import LocalMode, ascend, ascend_all, find_modes, modes_without_source
+from fluxsense.infer.modes import LocalMode, ascend, ascend_all, find_modes, modes_without_source, near_the_best
 from fluxsense.infer.predictive import estimate_residual_gain
 from fluxsense.infer.quadrature import Quadrature, integrate
 from fluxsense.infer.reduction import ReducedProblem, reduced
@@ -440,7 +440,7 @@ def prepare(
                 about=unknowns.whitened(around),
             )
             if modes:
-                found.append((likelihood, [m for m in modes if m.log_posterior >= modes[0].log_posterior - 60]))
+                found.append((likelihood, near_the_best(modes)))
         if not found:
             raise InputError(
                 "no direction within the prior explains the data at all", remedy="Check the priors in the study"

@@ -28,7 +28,7 @@ import numpy.typing as npt
 from fluxsense.data.digest import Digest, GroupKey
 from fluxsense.data.noise_levels import NoiseLevels
 from fluxsense.device.chip import ChipParameters, loop_indices, nominal_array, nominal_parameters
-from fluxsense.infer.modes import ascend, modes_without_source
+from fluxsense.infer.modes import FAR_BELOW, ascend, modes_without_source, near_the_best
 from fluxsense.infer.offsets import GRID_PHI0
 from fluxsense.model.likelihood import RatioLikelihood, every_few
 from fluxsense.model.parameter import OFFSET
@@ -40,8 +40,6 @@ from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
 
-ALIKE: Final = 60.0
-"""Log posterior below the best within which a fit of reference sweeps is a place to search from too."""
 TRIED: Final = 3
 """The best places that are linearised anew whatever their heights before, which are those of the study's central values."""
 MOST_PLACES: Final = 6
@@ -273,7 +271,7 @@ def fitted(
         fits = modes_without_source(problem, max_steps=30)
         if not fits:
             return problem, np.zeros(problem.unknowns.size), []
-        starts = [m.x for n, m in enumerate(fits) if n < TRIED or m.log_posterior > fits[0].log_posterior - ALIKE]
+        starts = [m.x for m in fits[: max(TRIED, len(near_the_best(fits)))]]
     places = [moved(problem, x, FIRM_MOVES if firm else RELINEARISED, firm) for x in starts]
     heights = [0.0]
     if len(places) > 1:
@@ -281,7 +279,7 @@ def fitted(
     best = int(np.argmax(heights))
     falls = [heights[best] - h for h in heights]
     return *places[best], [
-        (f, x) for n, (f, (_, x)) in enumerate(zip(falls, places, strict=True)) if n != best and f < ALIKE
+        (f, x) for n, (f, (_, x)) in enumerate(zip(falls, places, strict=True)) if n != best and f < FAR_BELOW
     ]
 
 

@@ -16,11 +16,11 @@ from fluxsense.data.noise_levels import NoiseLevels
 from fluxsense.detection.stored import Stored
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.mixture import StudentMixture, from_modes
-from fluxsense.infer.modes import LocalMode, ascend_all, same
+from fluxsense.infer.modes import near_the_best, summits
 from fluxsense.infer.orient import measured_isolators, prepare, settle, unreferenced_cooldowns
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.priors import integrated_arrays, prior_sizes
-from fluxsense.model.problem import CampaignProblem, Problem
+from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.remainder import Sizes
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
@@ -31,7 +31,7 @@ LOOSE_GAIN: Final = 0.01
 """Residual gain with which the way to a new reference point begins."""
 PLANNED_POINTS: Final = 21
 """Frequencies of a sweep that gains are worked out from; the noise is scaled so that they hold what all of them do."""
-FAR_BELOW: Final = 30.0
+DROPPED: Final = 30.0
 """Log posterior below the best mode's at which a mode is dropped."""
 
 
@@ -137,7 +137,7 @@ class Anchor:
         loose = max(study.noise.residual_gain, LOOSE_GAIN)
         start = self.problem(study, digest, unknowns).likelihood.rebuilt(residual_gain=loose, sizes=scales)
         problem, best = settle(CampaignProblem(unknowns, start), places[0], scales)
-        found = summits(problem, np.concatenate([best[None], places[1:]]))
+        found = near_the_best(summits(problem, np.concatenate([best[None], places[1:]])), DROPPED)
         if not found:
             return None
         likelihood = problem.likelihood
@@ -219,16 +219,6 @@ class Anchor:
             points=few,
         )
         return CampaignProblem(unknowns, likelihood)
-
-
-def summits(problem: Problem, starts: FloatArray, max_steps: int = 60) -> list[LocalMode]:
-    """The maxima that starts (B, D) lead to, each once, without those far below the best."""
-    found: list[LocalMode] = []
-    for mode in ascend_all(problem, starts, max_steps):
-        if mode is not None and not any(same(mode, other) for other in found):
-            found.append(mode)
-    top = max((m.log_posterior for m in found), default=0.0)
-    return [m for m in found if m.log_posterior > top - FAR_BELOW]
 
 
 def of_isolator(study: Study, digest: Mapping, isolator: int) -> Digest:  # type: ignore[type-arg]

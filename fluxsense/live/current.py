@@ -26,9 +26,10 @@ from fluxsense.base.sphere import Clusters, Region, angle_between_rad, clusters,
 from fluxsense.base.streams import stream
 from fluxsense.data.digest import Digest
 from fluxsense.infer.mixture import from_modes, importance_weights, improve
+from fluxsense.infer.modes import near_the_best, summits
 from fluxsense.infer.orient import LEVELS, misfit_deviations, null_evidence, settled_null
 from fluxsense.infer.reduction import reduced
-from fluxsense.live.anchor import Anchor, Shape, of_isolator, summits
+from fluxsense.live.anchor import DROPPED, Anchor, Shape, of_isolator
 from fluxsense.model.problem import CampaignProblem, Curvatures, Problem, log_posterior
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
@@ -175,7 +176,7 @@ class Current:
     def _renew(self) -> None:
         """Let every mode climb to where it is now, and draw about them."""
         joint = _Joint(self.unknowns, self._parts)
-        if found := summits(joint, self.places(), max_steps=12):
+        if found := near_the_best(summits(joint, self.places(), max_steps=12), DROPPED):
             self.mixture = from_modes(found)
         for i, part in self._parts.items():
             part.quick = self._quick(part.problem, i)

@@ -2,6 +2,7 @@
 
     OPENBLAS_NUM_THREADS=1 python tests/benchmarks/run.py                   # all, half an hour
     OPENBLAS_NUM_THREADS=1 python tests/benchmarks/run.py --only forward --only reading --json bench.json
+    OPENBLAS_NUM_THREADS=1 python tests/benchmarks/run.py --against 5229578     # commands of an older version in turn with these
 
 Prints a table: our median, the peer's, their ratio with quartiles over repeats, what was wanted, and how it was measured.
 The peers need the extra `test` (scikit-rf, dynesty) and, for one line, a C compiler.
@@ -24,6 +25,7 @@ from pathlib import Path
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # small matrices: threads cost more than they bring
 
 import cases
+from against import against
 from timing import Line
 
 CASES: dict[str, Callable[[Path], list[Line]]] = {
@@ -52,6 +54,7 @@ def text_of(line: Line) -> str:
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--only", action="append", choices=list(CASES), help="repeat for more; default all")
+    parser.add_argument("--against", metavar="REF", help="only the commands, against those of this commit")
     parser.add_argument("--json", metavar="FILE", help="also write the lines here")
     options = parser.parse_args()
     machine = {
@@ -64,9 +67,14 @@ def main() -> int:
     )
     print(f"{'':<62} {'ours':>9} {'peer':>9} {'':<9} {'ratio (quartiles)':>30} {'wanted':>8} met")
     lines: list[Line] = []
-    for name in options.only or CASES:
+    asked = (
+        [functools.partial(against, options.against)]
+        if options.against
+        else [CASES[name] for name in options.only or CASES]
+    )
+    for case in asked:
         with tempfile.TemporaryDirectory() as folder:
-            for line in functools.partial(CASES[name], Path(folder))():
+            for line in case(Path(folder)):
                 line.more["load"] = os.getloadavg()[0]
                 print(text_of(line), flush=True)
                 lines.append(line)
