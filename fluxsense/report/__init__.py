@@ -21,5 +21,5 @@ sweeps.py      the page of `characterize`
 tables.py      tables as CSV and LaTeX
 citation.py    how to cite the package
 
-matplotlib, corner and jinja2 are slow to import, so nothing is imported here; commands import `page` when they need it.
+matplotlib and jinja2 are slow to import, so nothing is imported here; commands import `page` when they need it.
 """
