@@ -57,9 +57,9 @@ MOST_VECTOR_PANELS = 8
 
 @dataclass(frozen=True)
 class Picture:
-    """A figure in the page: data URI, width in CSS pixels, words for those who cannot see it, caption."""
+    """A figure in the page: data URI (safe in an attribute), width in CSS pixels, words for those who cannot see it, caption."""
 
-    uri: str
+    uri: Markup
     width: int
     alt: str
     caption: str
@@ -141,9 +141,23 @@ def write_page(path: str | os.PathLike[str], shown: Shown, known: KnownSource | 
 
 def picture(figure: Figure, alt: str, caption: str, *, pixels: bool = False) -> Picture:
     """A figure as a data URI: PNG if `pixels` is set, else SVG."""
-    kind, data = ("png", figures.image_bytes(figure, "png")) if pixels else ("svg+xml", figures.image_bytes(figure))
-    uri = f"data:image/{kind};base64,{base64.b64encode(data).decode('ascii')}"
+    if pixels:
+        uri = Markup("data:image/png;base64," + base64.b64encode(figures.image_bytes(figure, "png")).decode("ascii"))
+    else:
+        uri = svg_uri(figures.image_bytes(figure))
     return Picture(uri, round(96 * float(figure.get_size_inches()[0])), alt, caption)
+
+
+def svg_uri(data: bytes) -> Markup:
+    """An SVG as a data URI for an attribute between double quotes: as text, a quarter shorter than in base64.
+
+    Whatever could end the attribute, the address or the text is written by its code.
+    """
+    text = data.decode().encode("ascii", "xmlcharrefreplace").decode()
+    text = text.replace("'", "&apos;").replace('"', "'")  # between the attributes of the picture either quote is as good
+    for sign in "%#<>&":
+        text = text.replace(sign, f"%{ord(sign):02X}")
+    return Markup("data:image/svg+xml," + text)
 
 
 def answer_figures(shown: Shown, known: KnownSource | None) -> dict[str, Figure]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import base64
 import re
 import xml.etree.ElementTree as ElementTree
 from dataclasses import replace
 from html.parser import HTMLParser
+from io import BytesIO
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 import matplotlib
 import numpy as np
@@ -176,7 +177,7 @@ def test_nothing_is_fetched(html: str) -> None:
     assert policy == ["default-src 'none'; img-src data:; style-src 'unsafe-inline'"]
     sources = [a["src"] for tag, a in reader.tags if "src" in a]
     assert len(sources) == 6
-    assert all(re.fullmatch(r"data:image/(png|svg\+xml);base64,[A-Za-z0-9+/=]+", s) for s in sources)
+    assert all(re.fullmatch(r"data:image/(png;base64,[A-Za-z0-9+/=]+|svg\+xml,[^\"<>&#]+)", s) for s in sources)
     assert not [a for _, a in reader.tags if "href" in a]
     style = html[html.index("<style>") : html.index("</style>")]
     assert "url(" not in style
@@ -186,8 +187,10 @@ def test_nothing_is_fetched(html: str) -> None:
 
 
 def test_pictures_are_whole_and_refer_to_nothing_outside(html: str) -> None:
-    for uri in re.findall(r'src="data:image/svg\+xml;base64,([^"]+)"', html):
-        svg = base64.b64decode(uri).decode()
+    found = re.findall(r'src="data:image/svg\+xml,([^"]+)"', html)
+    assert len(found) == 6
+    for uri in found:
+        svg = unquote(uri)
         root = ElementTree.fromstring(svg)
         assert root.tag.endswith("svg")
         links = [v for e in root.iter() for k, v in e.attrib.items() if k.endswith("href")]
@@ -214,7 +217,39 @@ def test_numbers_are_those_of_the_result(result: tuple[Orientation, Truth], html
 def test_same_result_same_picture(result: tuple[Orientation, Truth], html: str) -> None:
     known = views.known_source(result[1])
     for figure in (figures.geometry(shown(result[0]), known), figures.traces(shown(result[0]))):
-        assert base64.b64encode(figures.image_bytes(figure)).decode() in html
+        assert page.svg_uri(figures.image_bytes(figure)) in html
+
+
+def test_an_svg_in_an_address_is_the_same_document() -> None:
+    given = '<svg a="&lt;&#176;%20\'&apos;é">50% # "text" &amp; \u2212</svg>'
+    uri = page.svg_uri(given.encode())
+    assert uri.isascii()
+    assert not set(uri) & set('"<>&#')
+    back = ElementTree.fromstring(unquote(uri.partition(",")[2]))
+    first = ElementTree.fromstring(given)
+    assert back.attrib == first.attrib
+    assert back.text == first.text.replace('"', "'")
+
+
+def test_a_short_svg_is_the_same_picture() -> None:
+    # every place of the paths, by what matplotlib wrote
+    figure = Figure(figsize=(3, 2))
+    axes = figure.add_subplot()
+    axes.plot(np.linspace(0, 1, 50), np.random.default_rng(0).standard_normal(50), marker="o")
+    axes.set_title("−1.5 °")
+    out = BytesIO()
+    with matplotlib.rc_context(figures.STYLE):
+        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+    trees = [ElementTree.fromstring(x) for x in (out.getvalue(), figures._short_svg(out.getvalue()))]
+    paths = [[e for e in t.iter() if e.tag.endswith(("}path", "}use"))] for t in trees]
+    assert len(paths[0]) == len(paths[1]) > 60
+    for long, short in zip(*paths, strict=True):
+        for key in ("d", "x", "y"):
+            numbers = [[float(n) for n in re.findall(r"-?\d+\.?\d*", e.get(key, ""))] for e in (long, short)]
+            assert numbers[0] == pytest.approx(numbers[1], abs=0.01)
+            letters = [re.sub(r"[^A-Za-z]", "", e.get(key, "")) for e in (long, short)]
+            assert letters[0] == letters[1]
+    assert len(ElementTree.tostring(trees[1])) < 0.8 * len(out.getvalue())
 
 
 def test_truth_is_marked_and_measured_against(result: tuple[Orientation, Truth], html: str) -> None:
