@@ -249,7 +249,12 @@ ARGUMENTS: dict[str, tuple[str, dict[str, Option]]] = {
             "--max-time": _number(float, "SECONDS", "end sampling after this time"),
             "--effective": _number(float, "N", "effective samples wanted (default: the study's)"),
             "--no-report": _flag("write result.json only"),
-            "--workers": _workers("processes that read traces"),
+            "--workers": _number(
+                int,
+                "N",
+                "processes: 1 for a single one, more to read traces with so many (default: one, and where there is a second "
+                "core another that searches and draws beside it); the result is the same",
+            ),
             "--tables": _flag("write draws.csv, and the answer and its unknowns as CSV and LaTeX"),
             "--figures": _FIGURES,
             "--netcdf": _flag("write posterior.nc, arviz's InferenceData (pip install 'fluxsense[netcdf]')"),
@@ -479,7 +484,7 @@ class _Progress:
 
     def __init__(self, quiet: bool) -> None:
         self._quiet = quiet
-        self._stream = sys.stderr
+        self._out, self._stream = sys.stdout, sys.stderr
         self._terminal = sys.stderr.isatty()
         self._last = ""
         self._time = 0.0
@@ -535,6 +540,11 @@ class _Progress:
         elif what != self._last or now - self._time > 5.0:
             print(f"{what}{': ' if detail else ''}{detail}", file=self._stream, flush=True)
             self._time = now
+
+    def aloud(self, text: str) -> None:
+        """Print on standard output while the job goes on."""
+        self.close()
+        print(text, file=self._out, flush=True)
 
     def close(self) -> None:
         """Clear the line."""
@@ -611,7 +621,8 @@ def _orient(options: argparse.Namespace) -> int:
     study = _study(options.study)
     asked: OrientOptions = {"seed": options.seed, "max_seconds": options.max_time, "wanted_ess": options.effective}
     OrientSettings(**asked)
-    whole_number("--workers", options.workers, 1)
+    if options.workers is not None:
+        whole_number("--workers", options.workers, 1)
     formats = [name for name in ("netcdf", "tables", "figures") if getattr(options, name)]
     if options.netcdf:
         from fluxsense.jobs.formats import refuse_without_arviz
@@ -624,14 +635,26 @@ def _orient(options: argparse.Namespace) -> int:
     with _Progress(options.json) as progress:
         asked["progress"] = progress
         former = None if formats else finished(study, folder, workers=options.workers, report=report, **asked)
-        found = former or orient_folder(study, folder, workers=options.workers, report=report, formats=formats, **asked)
+        found = former or orient_folder(
+            study,
+            folder,
+            workers=options.workers,
+            report=report,
+            formats=formats,
+            tell=None if options.json else lambda answer: progress.aloud("\n".join(answer.lines())),
+            **asked,
+        )
     if former is not None:
         return _answered(
             options, former, f"Finished before in {folder}, and not computed again: another --seed or --out would be."
         )
     written = ["result.json", *(["report.html"] if report else []), *(_FORMAT_FILES[name] for name in formats)]
     listed = " and ".join([", ".join(written[:-1]), written[-1]] if len(written) > 1 else written)
-    return _answered(options, found, *_outdated(folder, found), f"Wrote {listed} to {folder}.")
+    more = [*_outdated(folder, found), f"Wrote {listed} to {folder}."]
+    if options.json:
+        return _answered(options, found)
+    print("\n".join(more))  # the answer stands above them already
+    return found.exit_code
 
 
 _FORMAT_FILES = {"netcdf": "posterior.nc", "tables": "tables (CSV, LaTeX)", "figures": "figures (PDF, SVG)"}

@@ -11,6 +11,7 @@ import emcee
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.beside import Beside, aside
 from fluxsense.base.errors import InputError
 from fluxsense.base.sphere import (
     Clusters,
@@ -33,7 +34,7 @@ from fluxsense.infer.mixture import (
     improve,
     with_tails,
 )
-from fluxsense.infer.modes import LocalMode, ascend, ascend_all, find_modes, modes_without_source
+from fluxsense.infer.modes import LocalMode, ascend, ascend_all, find_modes, modes_without_source, prior_starts
 from fluxsense.infer.predictive import estimate_residual_gain
 from fluxsense.infer.quadrature import Quadrature, integrate
 from fluxsense.infer.reduction import ReducedProblem, reduced
@@ -391,7 +392,12 @@ def misfit_deviations(problem: CampaignProblem, x: FloatArray) -> float:
 
 
 def prepare(
-    study: Study, digest: Digest, *, rng: np.random.Generator, progress: Progress | None = None
+    study: Study,
+    digest: Digest,
+    *,
+    rng: np.random.Generator,
+    progress: Progress | None = None,
+    helper: Beside | None = None,
 ) -> tuple[CampaignProblem, list[LocalMode], Wiring]:
     """Wiring, noise, likelihood and modes of a campaign.
 
@@ -429,18 +435,23 @@ def prepare(
     def search(full: RatioLikelihood, effort: int, around: ChipParameters) -> tuple[CampaignProblem, list[LocalMode]]:
         # loose noise forgives a set-up that is not as stated, and hides a source whose flux is a few thousandths
         noises = [full, full.rebuilt(sizes=Sizes(), residual_gain=study.noise.residual_gain)]
-        found: list[tuple[RatioLikelihood, list[LocalMode]]] = []
-        for likelihood in noises:
-            rough = likelihood.on_points(every_few, sizes=Sizes())  # the search needs no fine noise
-            modes = find_modes(
-                CampaignProblem(unknowns, rough),
-                rng,
-                lambda done, total: say("searching for modes", done / total, f"{done} of {total} ascents"),
-                effort=effort,
-                about=unknowns.whitened(around),
-            )
-            if modes:
-                found.append((likelihood, [m for m in modes if m.log_posterior >= modes[0].log_posterior - 60]))
+        # the search needs no fine noise
+        rough, other = (CampaignProblem(unknowns, one.on_points(every_few, sizes=Sizes())) for one in noises)
+        drawn, more = (prior_starts(problem, rng, effort) for problem in (rough, other))
+        about = unknowns.whitened(around)
+        waiting = aside(helper, find_modes, other, more, effort=effort, about=about)
+        first = find_modes(
+            rough,
+            drawn,
+            lambda done, total: say("searching for modes", done / total, f"{done} of {total} ascents"),
+            effort=effort,
+            about=about,
+        )
+        found = [
+            (likelihood, [m for m in modes if m.log_posterior >= modes[0].log_posterior - 60])
+            for likelihood, modes in zip(noises, (first, waiting()), strict=True)
+            if modes
+        ]
         if not found:
             raise InputError(
                 "no direction within the prior explains the data at all", remedy="Check the priors in the study"

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, NotRequired, TypedDict, Unpack, cast
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, NotRequired, TypedDict, Unpack,
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.beside import Beside, beside, cores
 from fluxsense.base.errors import FluxsenseError, InputError
 from fluxsense.base.executors import Processes, Workers, ordered_map
 from fluxsense.base.files import read_bytes
@@ -77,6 +79,7 @@ from fluxsense.study import Study
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from fluxsense.jobs.page import Drawn
     from fluxsense.report.documents import AnswerDocument
 
 FloatArray = npt.NDArray[np.float64]
@@ -95,8 +98,46 @@ MOST_ASSUMPTIONS = 40
 """Numbers that the answer rests on, as many as are listed in a result."""
 
 
+class _Draws:
+    """What is asked of posterior draws."""
+
+    drawn: ChipParameters
+    values: Table
+
+    def draws(self, count: int) -> ChipParameters:
+        """Posterior draws, spread evenly over those kept."""
+        return self.drawn.rows(self._spread(count))
+
+    def table(self, count: int) -> Table:
+        """Names, SI units and values (about count, D) of all unknowns for posterior draws."""
+        names, units, values = self.values
+        return names, units, values[self._spread(count)]
+
+    def _spread(self, count: int) -> slice:
+        return slice(None, None, max(1, self.drawn.batch // count))
+
+
+@dataclass(frozen=True)
+class Inferred(_Draws):
+    """What was inferred from traces, before it is judged: figures are drawn of it meanwhile.
+
+    Attributes
+    ----------
+    study, posterior, best_parameters, drawn, values, digest, likelihood
+        As of an `Orientation`.
+    """
+
+    study: Study
+    posterior: Posterior
+    best_parameters: ChipParameters
+    drawn: ChipParameters
+    values: Table
+    digest: Digest
+    likelihood: RatioLikelihood
+
+
 @dataclass(frozen=True, repr=False)
-class Answer(Result):
+class Answer(_Draws, Result):
     """What every kind of inference answers.
 
     Attributes
@@ -118,18 +159,6 @@ class Answer(Result):
     best_parameters: ChipParameters
     drawn: ChipParameters
     values: Table
-
-    def draws(self, count: int) -> ChipParameters:
-        """Posterior draws, spread evenly over those kept."""
-        return self.drawn.rows(self._spread(count))
-
-    def table(self, count: int) -> Table:
-        """Names, SI units and values (about count, D) of all unknowns for posterior draws."""
-        names, units, values = self.values
-        return names, units, values[self._spread(count)]
-
-    def _spread(self, count: int) -> slice:
-        return slice(None, None, max(1, self.drawn.batch // count))
 
     def region_contains(self, vector: npt.ArrayLike) -> dict[float, bool]:
         """Whether a direction lies in each credible region, by level."""
@@ -169,6 +198,9 @@ class Orientation(Answer):
     check: PredictiveCheck
 
 
+Inform = Callable[[Inferred], None]
+
+
 def orient(study: Study | str | Path, digest: Digest | None = None, **options: Unpack[OrientOptions]) -> Answer:
     """Infer the direction of the source from a campaign.
 
@@ -205,7 +237,18 @@ def orient(study: Study | str | Path, digest: Digest | None = None, **options: U
     ModelError
         If the model is not finite somewhere in the prior.
     """
-    study, settings = as_study(study), OrientSettings(**options)
+    return _orient(as_study(study), digest, options)
+
+
+def _orient(
+    study: Study,
+    digest: Digest | None,
+    options: OrientOptions,
+    helper: Beside | None = None,
+    inform: Inform | None = None,
+) -> Answer:
+    """`orient`, with a second process if there is one, and who is told of what was inferred from traces before it is judged."""
+    settings = OrientSettings(**options)
     check_geometry(study)
     if digest is None and study.data.of_counts:
         from fluxsense.jobs.orient_counts import orient_votes
@@ -218,16 +261,21 @@ def orient(study: Study | str | Path, digest: Digest | None = None, **options: U
         )
     if digest is None:
         digest = load_campaign(study, settings.counted("reading traces"))
-    return orient_traces(study, digest, settings)
+    return orient_traces(study, digest, settings, helper, inform)
+
+
+HELPS_WITH = ("fluxsense.infer.modes", "fluxsense.report.pictures")
+"""What the second process imports while this one reads traces."""
 
 
 def orient_folder(
     study: Study | str | Path,
     folder: Path,
     *,
-    workers: int = 1,
+    workers: int | None = 1,
     report: bool = True,
     formats: Sequence[str] = (),
+    tell: Callable[[Answer], None] | None = None,
     **options: Unpack[OrientOptions],
 ) -> Answer:
     """`orient`, with every file that the command leaves: result, digest, posterior, chains, report.
@@ -236,12 +284,15 @@ def orient_folder(
     ----------
     study : Study or path
     folder : Path
-    workers : int
-        Processes that read traces; the result is the same.
+    workers : int or None
+        Processes that read traces; the result is the same.  With more than one, or with None where there is more than one
+        core, a second process searches and draws beside this one (for programs whose main module may be imported again).
     report : bool
         Whether to write the page.
     formats : sequence of str
         What else to write: 'netcdf', 'tables', 'figures' (`fluxsense.jobs.formats`).
+    tell : callable, optional
+        Called with the answer as soon as it is on file, before the page is.
     **options
         As for `orient`.
 
@@ -251,28 +302,41 @@ def orient_folder(
         As `orient`; `UnwrittenError`, with the document, if the result cannot be written.
     """
     study, settings = as_study(study), OrientSettings(**options)
-    whole_number("--workers", workers, 1)
+    readers = 1 if workers is None else whole_number("--workers", workers, 1)
     check_geometry(study)
     ready(folder)
-    digest = None if study.data.of_counts else folder_digest(study, folder, settings.progress, workers)
-    with held(folder):
-        options["chain_file"] = folder / "chains.h5"
-        answer = orient(study, digest, **options)
-        keep(folder / "result.json", answer.document)
-        draws_of(answer).save(folder / FILE)
-        if isinstance(answer, Orientation):
-            answer.digest.save(folder / "digest.npz")
-            posterior_of(answer).save(folder / "posterior.npz")
-        if report:
-            settings.say("writing the report")
-            from fluxsense.jobs.page import write_report
+    drawing: list[Callable[[], Drawn]] = []
+    with beside(cores() > 1 if workers is None else workers > 1, HELPS_WITH) as helper:
+        digest = None if study.data.of_counts else folder_digest(study, folder, settings.progress, readers)
+        from fluxsense.jobs.page import drawn_aside, write_report
 
-            write_report(folder / "report.html", answer, stated_truth(study))
-        if formats:
-            from fluxsense.jobs.formats import write_formats
+        def draw(found: Answer | Inferred) -> None:
+            drawing.append(drawn_aside(helper, found, stated_truth(study)))
 
-            settings.say("writing other formats")
-            write_formats(answer, folder, formats)
+        def draw_early(found: Inferred) -> None:
+            with suppress(InputError):  # raised again when the answer is on file
+                draw(found)
+
+        with held(folder):
+            options["chain_file"] = folder / "chains.h5"
+            answer = _orient(study, digest, options, helper, draw_early if report and helper is not None else None)
+            keep(folder / "result.json", answer.document)
+            if tell is not None:
+                tell(answer)
+            draws_of(answer).save(folder / FILE)
+            if isinstance(answer, Orientation):
+                answer.digest.save(folder / "digest.npz")
+                posterior_of(answer).save(folder / "posterior.npz")
+            if report:
+                settings.say("writing the report")
+                if not drawing:
+                    draw(answer)
+                write_report(folder / "report.html", answer, drawn=drawing[0]())
+            if formats:
+                from fluxsense.jobs.formats import write_formats
+
+                settings.say("writing other formats")
+                write_formats(answer, folder, formats)
     return answer
 
 
@@ -291,7 +355,12 @@ ENDED = ("enough", "steps")
 
 
 def finished(
-    study: Study | str | Path, folder: Path, *, workers: int = 1, report: bool = True, **options: Unpack[OrientOptions]
+    study: Study | str | Path,
+    folder: Path,
+    *,
+    workers: int | None = 1,
+    report: bool = True,
+    **options: Unpack[OrientOptions],
 ) -> Finished | None:
     """What `orient_folder` left in a folder, if it ran to its end for the same study, data, seed, options and versions; else None.
 
@@ -309,7 +378,7 @@ def finished(
         if study.data.of_counts:
             _, data_hash = load_votes(study, settings.counted("reading directions"))
         else:
-            data_hash = folder_digest(study, folder, settings.progress, workers).content_hash()
+            data_hash = folder_digest(study, folder, settings.progress, workers or 1).content_hash()
         asked = answer_provenance(study, data_hash, settings).as_json()
         for provenance in (asked, former := document["provenance"]):
             provenance["options"].pop("max_time", None)
@@ -417,8 +486,14 @@ def _one(shared: tuple[int, float | None], path: str) -> BatchItem:
 # ---------------------------------------------------------------- from traces
 
 
-def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Orientation:
-    """`orient` from a digest of traces."""
+def orient_traces(
+    study: Study,
+    digest: Digest,
+    settings: OrientSettings,
+    helper: Beside | None = None,
+    inform: Inform | None = None,
+) -> Orientation:
+    """`orient` from a digest of traces; `inform` is called with what was inferred, before it is judged."""
     _check_digest(study, digest)
     slips = [] if study.data.of_magnitudes else slip_findings(study, digest)
     if any(f.doubt for f in slips):
@@ -429,7 +504,9 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         settings.say(told)
     loud = _loud(study, digest)
     try:
-        problem, modes, wiring = prepare(study, digest, rng=stream(seed, "search"), progress=settings.progress)
+        problem, modes, wiring = prepare(
+            study, digest, rng=stream(seed, "search"), progress=settings.progress, helper=helper
+        )
     except InputError as fault:
         raise InputError(sentences(loud)[0], where=str(study.log)) if loud else fault from None
     settings.say("known source as a blind test")
@@ -455,6 +532,12 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         progress=settings.progress,
         file=chain_keeper(settings.chain_file, study, digest.content_hash(), seed, settings.jumping),
     )
+    drawn = posterior.thinned()
+    parameters = problem.parameters(drawn, stream(seed, "pump phases of draws"), posterior.reduced)
+    table, parameters = _table(problem, at, drawn, parameters, stream(seed, "tamed parameters of draws"))
+    highest = problem.parameters(best[None])
+    if inform is not None:
+        inform(Inferred(study, posterior, highest, parameters, table, digest, problem.likelihood))
     settings.say("no-source hypothesis")
     null = null_evidence(settled_null(problem), stream(seed, "null evidence"), posterior.log_evidence)
     factor = LogFactor.of(posterior, null)
@@ -484,9 +567,6 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         *left_out_findings(digest, distrusted),
         *([] if verdict.trust == "reliable" else kept_findings(distrusted)),
     ]
-    drawn = posterior.thinned()
-    parameters = problem.parameters(drawn, stream(seed, "pump phases of draws"), posterior.reduced)
-    table, parameters = _table(problem, at, drawn, parameters, stream(seed, "tamed parameters of draws"))
     data = {
         "kind": study.data.kind,
         "sweeps": digest.sweeps,
@@ -513,7 +593,7 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
     provenance = answer_provenance(study, digest.content_hash(), settings)
     document = make_document(Orientation, study, verdict, provenance, body)
     return Orientation(
-        document, study, verdict, tuple(findings), posterior, problem.parameters(best[None]), parameters, table,
+        document, study, verdict, tuple(findings), posterior, highest, parameters, table,
         digest, problem.likelihood, check,
     )  # fmt: skip
 

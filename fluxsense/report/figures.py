@@ -137,7 +137,9 @@ def plain(text: str, most: int = 48) -> str:
     return line.replace("$", r"\$")
 
 
-_NEEDLESS = re.compile(rb"<!DOCTYPE[^>]*>|<metadata>.*?</metadata>|<!--.*?-->|(?<=<g) id=\"[^\"]*\"|\s*\n\s*", re.DOTALL)
+_NEEDLESS = re.compile(
+    rb"<!DOCTYPE[^>]*>|<metadata>.*?</metadata>|<!--.*?-->|(?<=<g) id=\"[^\"]*\"|\s*\n\s*", re.DOTALL
+)
 """What a picture does without: words about it, names of groups, the layout of its text."""
 _PLACES = re.compile(rb' (?:d|x|y)="[^"]*"|translate\([^)]*')
 _DIGITS = re.compile(rb"\.(?:0?(?=[^\d.])|00\d*|(\d[1-9])\d*|([1-9])0\d*)")

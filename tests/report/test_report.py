@@ -13,6 +13,7 @@ from urllib.parse import unquote
 
 import matplotlib
 import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -32,7 +33,7 @@ from fluxsense.data.own_columns import OwnColumn
 from fluxsense.jobs.orient import Orientation, orient
 from fluxsense.jobs.page import corner_columns, group_views, loop_views, shown, write_report
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
-from fluxsense.report import figures, page, views
+from fluxsense.report import figures, page, pictures, views
 from fluxsense.report.lines import answer_lines, answer_sentence
 from fluxsense.study import read_study
 
@@ -112,14 +113,14 @@ def result(tmp_path_factory: pytest.TempPathFactory) -> tuple[Orientation, Truth
 
 @pytest.fixture(scope="module")
 def html(result: tuple[Orientation, Truth]) -> str:
-    return page.report_page(shown(result[0]), views.known_source(result[1]))
+    return page.report_page(result[0].document, shown(result[0]), views.known_source(result[1]))
 
 
 def test_columns_of_the_laboratorys_own_have_their_figure(result: tuple[Orientation, Truth], html: str) -> None:
     assert "own columns" not in html
     chance = np.array([1e-9, 1.0, 1.0, 1.0, 1.0])
     one = OwnColumn("heat <mk>", np.arange(9.0), np.ones((5, 9)), np.array([0.9, 0, 0, 0, 0]), chance)
-    text = page.report_page(replace(shown(result[0], groups=True), own=(one,) * 6))
+    text = page.report_page(result[0].document, replace(shown(result[0], groups=True), own=(one,) * 6))
     assert "gain of S21 (%) with heat &lt;mk&gt;" in text
     assert "2 more columns are not shown" in text
 
@@ -217,12 +218,12 @@ def test_numbers_are_those_of_the_result(result: tuple[Orientation, Truth], html
 def test_same_result_same_picture(result: tuple[Orientation, Truth], html: str) -> None:
     known = views.known_source(result[1])
     for figure in (figures.geometry(shown(result[0]), known), figures.traces(shown(result[0]))):
-        assert page.svg_uri(figures.image_bytes(figure)) in html
+        assert pictures.svg_uri(figures.image_bytes(figure)) in html
 
 
 def test_an_svg_in_an_address_is_the_same_document() -> None:
     given = '<svg a="&lt;&#176;%20\'&apos;é">50% # "text" &amp; \u2212</svg>'
-    uri = page.svg_uri(given.encode())
+    uri = pictures.svg_uri(given.encode())
     assert uri.isascii()
     assert not set(uri) & set('"<>&#')
     back = ElementTree.fromstring(unquote(uri.partition(",")[2]))
