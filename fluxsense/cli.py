@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict, TypeVar
 
 from fluxsense import __version__
+from fluxsense.base.beside import beside, cores
 from fluxsense.base.errors import FluxsenseError, InputError
 from fluxsense.jobs.options import (
     ENOUGH_ISOLATION_DB,
@@ -617,6 +618,10 @@ def _simulate(options: argparse.Namespace) -> int:
     return _answered(options, found)
 
 
+HELPS_WITH = ("fluxsense.infer.wiring", "fluxsense.report.pictures")
+"""What the second process of `orient` imports while the first does the same and reads traces."""
+
+
 def _orient(options: argparse.Namespace) -> int:
     study = _study(options.study)
     asked: OrientOptions = {"seed": options.seed, "max_seconds": options.max_time, "wanted_ess": options.effective}
@@ -628,20 +633,28 @@ def _orient(options: argparse.Namespace) -> int:
         from fluxsense.jobs.formats import refuse_without_arviz
 
         refuse_without_arviz()
-    from fluxsense.jobs.orient import finished, orient_folder
-
     folder = _folder(options, study, "results")
     report = not options.no_report
-    with _Progress(options.json) as progress:
+    readers = options.workers or 1
+    helped = options.workers != 1 and cores() > 1
+    with _Progress(options.json) as progress, ExitStack() as helpers:
+        # it starts before this process imports what it needs itself, unless there may be nothing to do
+        begun = not (folder / "result.json").exists()
+        helper = helpers.enter_context(beside(helped, HELPS_WITH)) if begun else None
+        from fluxsense.jobs.orient import finished, orient_folder
+
         asked["progress"] = progress
-        former = None if formats else finished(study, folder, workers=options.workers, report=report, **asked)
+        former = None if formats else finished(study, folder, workers=readers, report=report, **asked)
+        if former is None and not begun:
+            helper = helpers.enter_context(beside(helped, HELPS_WITH))
         found = former or orient_folder(
             study,
             folder,
-            workers=options.workers,
+            workers=readers,
             report=report,
             formats=formats,
             tell=None if options.json else lambda answer: progress.aloud("\n".join(answer.lines())),
+            helper=helper,
             **asked,
         )
     if former is not None:

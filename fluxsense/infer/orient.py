@@ -5,9 +5,9 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from importlib import import_module
 from typing import Any, Final
 
-import emcee
 import numpy as np
 import numpy.typing as npt
 
@@ -67,6 +67,8 @@ LENGTH_TIMES = 65
 """Autocorrelation times that sampling goes on for; the verdict asks for 50."""
 TAIL_ROUNDS = 2
 """Walks at most from which a proposal learns the tails that its draws do not reach."""
+HOPELESS_ESS, HOPELESS_STEPS = 200.0, 120
+"""Effective draws, and steps at most, of a fit so bad that the result is unusable whatever they say."""
 ROUGH_LOG_ODDS = 300.0
 """Log odds against no source beyond which they are worked out roughly."""
 FEW_DRAWS = 400
@@ -145,6 +147,7 @@ def sample_posterior(
     max_steps: int = 20000,
     max_seconds: float | None = None,
     jumping: bool = True,
+    hopeless: Callable[[], bool] | None = None,
     progress: Progress | None = None,
     file: ChainFile | None = None,
 ) -> Posterior:
@@ -159,6 +162,8 @@ def sample_posterior(
         Found by `find_modes` if not given.
     ensembles, walkers, wanted_ess, max_steps, max_seconds, jumping, file
         See `run_ensembles`.
+    hopeless : callable, optional
+        Asked when sampling begins, whether the fit is so bad that few draws must do.
     progress : callable, optional
         Called with (what, share done, detail).
 
@@ -189,6 +194,8 @@ def sample_posterior(
     if isinstance(full, CampaignProblem) and problem is full:
         problem = reduced(full, mixture, stream(seed, "reduction")) or full
 
+    if hopeless is not None and hopeless():
+        wanted_ess, max_steps = HOPELESS_ESS, min(max_steps, HOPELESS_STEPS)
     if file is not None:
         file = file.known_by(mixture.weights, mixture.means, mixture.factors)
     chains = run_ensembles(
@@ -262,10 +269,12 @@ def sample_posterior(
 
 def settled(x: FloatArray, wanted_ess: float) -> tuple[bool, float]:
     """Whether chains (E, T, W, D) are long enough for the verdict on them, and how many effective samples they stand for."""
+    from emcee.autocorr import integrated_time
+
     e, t, w, d = x.shape
     series = x.transpose(1, 0, 2, 3).reshape(t, e * w, d)
     with np.errstate(invalid="ignore", divide="ignore"):
-        tau = float(np.max(emcee.autocorr.integrated_time(series, tol=0, quiet=True)))
+        tau = float(np.max(integrated_time(series, tol=0, quiet=True)))
     if not np.isfinite(tau):  # a walker that never moved: no number of steps is enough yet
         return False, 0.0
     tau = max(tau, 1.0)
@@ -296,10 +305,9 @@ def sample_as_stated(
     modes: list[LocalMode],
     *,
     wanted_ess: float | None,
-    most_steps: int | None = None,
     **options: Any,
 ) -> Posterior:
-    """`sample_posterior` with the ensembles, walkers and steps (`most_steps` of them) that the study states, and its effective samples by default."""
+    """`sample_posterior` with the ensembles, walkers and steps that the study states, and its effective samples by default."""
     stated = problem.unknowns.study.sampling
     return sample_posterior(
         problem,
@@ -307,7 +315,7 @@ def sample_as_stated(
         modes=modes,
         ensembles=stated.ensembles,
         walkers=stated.walkers,
-        max_steps=stated.max_steps if most_steps is None else min(most_steps, stated.max_steps),
+        max_steps=stated.max_steps,
         wanted_ess=stated.wanted_ess if wanted_ess is None else wanted_ess,
         **options,
     )
@@ -416,7 +424,7 @@ def prepare(
     say = progress or (lambda what, share, detail: None)
     measured = measured_isolators(study, digest)
     say("reading the wiring", 0.0, "")
-    wiring = read_wiring(study, digest, measured)
+    wiring = read_wiring(study, digest, measured, helper)
     noise = measure_noise(digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad)
     loose = max(study.noise.residual_gain, 0.01)
     scales = prior_sizes(study, measured)
@@ -447,6 +455,8 @@ def prepare(
             effort=effort,
             about=about,
         )
+        if helper is not None:
+            import_module("emcee")  # slow, and wanted by what samples: meanwhile
         found = [
             (likelihood, [m for m in modes if m.log_posterior >= modes[0].log_posterior - 60])
             for likelihood, modes in zip(noises, (first, waiting()), strict=True)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, NotRequired, TypedDict, Unpack,
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.base.beside import Beside, beside, cores
+from fluxsense.base.beside import Beside, aside
 from fluxsense.base.errors import FluxsenseError, InputError
 from fluxsense.base.executors import Processes, Workers, ordered_map
 from fluxsense.base.files import read_bytes
@@ -90,8 +90,6 @@ NOTICED = 0.9
 DOMINANT = 0.7
 """A nuisance limits the answer if the error would fall below that share without it."""
 CONTRADICTED_LOG_ODDS = -10.0
-HOPELESS_ESS, HOPELESS_STEPS = 200.0, 120
-"""Effective draws, and steps at most, of a fit so bad that the result is unusable whatever they say."""
 MOST_CAUSES = 5
 """Kinds of eliminated numbers, the least probable first, that a result lists."""
 MOST_ASSUMPTIONS = 40
@@ -264,18 +262,15 @@ def _orient(
     return orient_traces(study, digest, settings, helper, inform)
 
 
-HELPS_WITH = ("fluxsense.infer.modes", "fluxsense.report.pictures")
-"""What the second process imports while this one reads traces."""
-
-
 def orient_folder(
     study: Study | str | Path,
     folder: Path,
     *,
-    workers: int | None = 1,
+    workers: int = 1,
     report: bool = True,
     formats: Sequence[str] = (),
     tell: Callable[[Answer], None] | None = None,
+    helper: Beside | None = None,
     **options: Unpack[OrientOptions],
 ) -> Answer:
     """`orient`, with every file that the command leaves: result, digest, posterior, chains, report.
@@ -284,15 +279,16 @@ def orient_folder(
     ----------
     study : Study or path
     folder : Path
-    workers : int or None
-        Processes that read traces; the result is the same.  With more than one, or with None where there is more than one
-        core, a second process searches and draws beside this one (for programs whose main module may be imported again).
+    workers : int
+        Processes that read traces; the result is the same.
     report : bool
         Whether to write the page.
     formats : sequence of str
         What else to write: 'netcdf', 'tables', 'figures' (`fluxsense.jobs.formats`).
     tell : callable, optional
         Called with the answer as soon as it is on file, before the page is.
+    helper : Beside, optional
+        A second process (`fluxsense.base.beside`), which searches and draws beside this one; the result is the same.
     **options
         As for `orient`.
 
@@ -302,41 +298,40 @@ def orient_folder(
         As `orient`; `UnwrittenError`, with the document, if the result cannot be written.
     """
     study, settings = as_study(study), OrientSettings(**options)
-    readers = 1 if workers is None else whole_number("--workers", workers, 1)
+    whole_number("--workers", workers, 1)
     check_geometry(study)
     ready(folder)
+    digest = None if study.data.of_counts else folder_digest(study, folder, settings.progress, workers)
     drawing: list[Callable[[], Drawn]] = []
-    with beside(cores() > 1 if workers is None else workers > 1, HELPS_WITH) as helper:
-        digest = None if study.data.of_counts else folder_digest(study, folder, settings.progress, readers)
-        from fluxsense.jobs.page import drawn_aside, write_report
+    from fluxsense.jobs.page import drawn_aside, write_report
 
-        def draw(found: Answer | Inferred) -> None:
-            drawing.append(drawn_aside(helper, found, stated_truth(study)))
+    def draw(found: Answer | Inferred) -> None:
+        drawing.append(drawn_aside(helper, found, stated_truth(study)))
 
-        def draw_early(found: Inferred) -> None:
-            with suppress(InputError):  # raised again when the answer is on file
-                draw(found)
+    def draw_early(found: Inferred) -> None:
+        with suppress(InputError):  # raised again when the answer is on file
+            draw(found)
 
-        with held(folder):
-            options["chain_file"] = folder / "chains.h5"
-            answer = _orient(study, digest, options, helper, draw_early if report and helper is not None else None)
-            keep(folder / "result.json", answer.document)
-            if tell is not None:
-                tell(answer)
-            draws_of(answer).save(folder / FILE)
-            if isinstance(answer, Orientation):
-                answer.digest.save(folder / "digest.npz")
-                posterior_of(answer).save(folder / "posterior.npz")
-            if report:
-                settings.say("writing the report")
-                if not drawing:
-                    draw(answer)
-                write_report(folder / "report.html", answer, drawn=drawing[0]())
-            if formats:
-                from fluxsense.jobs.formats import write_formats
+    with held(folder):
+        options["chain_file"] = folder / "chains.h5"
+        answer = _orient(study, digest, options, helper, draw_early if report and helper is not None else None)
+        keep(folder / "result.json", answer.document)
+        if tell is not None:
+            tell(answer)
+        draws_of(answer).save(folder / FILE)
+        if isinstance(answer, Orientation):
+            answer.digest.save(folder / "digest.npz")
+            posterior_of(answer).save(folder / "posterior.npz")
+        if report:
+            settings.say("writing the report")
+            if not drawing:
+                draw(answer)
+            write_report(folder / "report.html", answer, drawn=drawing[0]())
+        if formats:
+            from fluxsense.jobs.formats import write_formats
 
-                settings.say("writing other formats")
-                write_formats(answer, folder, formats)
+            settings.say("writing other formats")
+            write_formats(answer, folder, formats)
     return answer
 
 
@@ -358,7 +353,7 @@ def finished(
     study: Study | str | Path,
     folder: Path,
     *,
-    workers: int | None = 1,
+    workers: int = 1,
     report: bool = True,
     **options: Unpack[OrientOptions],
 ) -> Finished | None:
@@ -378,7 +373,7 @@ def finished(
         if study.data.of_counts:
             _, data_hash = load_votes(study, settings.counted("reading directions"))
         else:
-            data_hash = folder_digest(study, folder, settings.progress, workers or 1).content_hash()
+            data_hash = folder_digest(study, folder, settings.progress, workers).content_hash()
         asked = answer_provenance(study, data_hash, settings).as_json()
         for provenance in (asked, former := document["provenance"]):
             provenance["options"].pop("max_time", None)
@@ -513,25 +508,34 @@ def orient_traces(
     blind = blind_test(study, digest, wiring.signs)
     best = modes[0].x
     explicit, explicit_best = problem.explicit(best)
-    settings.say("predictive check")
-    at = Linearised.of(explicit, explicit_best)
-    check = predictive_check(at, stream(seed, "predictive check"))
+    checking = aside(helper, _check, explicit, explicit_best, seed)
+    nothing = aside(helper, settled_null, problem)
+    budgeting = aside(helper, _budget, study, digest, explicit, explicit_best)
     of_log = digest_findings(digest, study)
     before = [*of_log, *loud, *blind_findings(blind)]
-    if hopeless := check.p_value < MISFIT_BAD:
-        listed = len(study.source.direction.candidates)
-        before.append(Finding("no candidate fits", 2, listed=listed) if listed else Finding("not sampled on", 2))
+    checked: list[PredictiveCheck] = []
+
+    def hopeless() -> bool:
+        settings.say("predictive check")
+        checked.append(checking())
+        return checked[0].p_value < MISFIT_BAD
+
     posterior = sample_as_stated(
         problem,
         seed,
         modes,
-        wanted_ess=HOPELESS_ESS if hopeless else settings.wanted_ess,
-        most_steps=HOPELESS_STEPS if hopeless else None,
+        wanted_ess=settings.wanted_ess,
+        hopeless=hopeless,
         max_seconds=settings.max_seconds,
         jumping=settings.jumping,
         progress=settings.progress,
         file=chain_keeper(settings.chain_file, study, digest.content_hash(), seed, settings.jumping),
     )
+    (check,) = checked
+    if check.p_value < MISFIT_BAD:
+        listed = len(study.source.direction.candidates)
+        before.append(Finding("no candidate fits", 2, listed=listed) if listed else Finding("not sampled on", 2))
+    at = Linearised.of(explicit, explicit_best)
     drawn = posterior.thinned()
     parameters = problem.parameters(drawn, stream(seed, "pump phases of draws"), posterior.reduced)
     table, parameters = _table(problem, at, drawn, parameters, stream(seed, "tamed parameters of draws"))
@@ -539,7 +543,7 @@ def orient_traces(
     if inform is not None:
         inform(Inferred(study, posterior, highest, parameters, table, digest, problem.likelihood))
     settings.say("no-source hypothesis")
-    null = null_evidence(settled_null(problem), stream(seed, "null evidence"), posterior.log_evidence)
+    null = null_evidence(nothing(), stream(seed, "null evidence"), posterior.log_evidence)
     factor = LogFactor.of(posterior, null)
     rests = assumptions(at)
     named = causes(at)
@@ -554,7 +558,7 @@ def orient_traces(
         linear=linear,
         beyond=[f for f in (*before, *beyond) if f.doubt],
     )
-    budget = _budget(study, digest, explicit, explicit_best)
+    budget = budgeting()
     findings = [
         *_extent_findings(study, budget.numbers),
         *_trace_findings(study, digest, explicit, posterior, wiring, budget),
@@ -596,6 +600,11 @@ def orient_traces(
         document, study, verdict, tuple(findings), posterior, highest, parameters, table,
         digest, problem.likelihood, check,
     )  # fmt: skip
+
+
+def _check(explicit: CampaignProblem, best: FloatArray, seed: int) -> PredictiveCheck:
+    """The predictive check at the best point (D,)."""
+    return predictive_check(Linearised.of(explicit, best), stream(seed, "predictive check"))
 
 
 def _loud(study: Study, digest: Digest) -> list[Finding]:
