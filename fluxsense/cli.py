@@ -583,6 +583,7 @@ def _shared_out(options: argparse.Namespace) -> tuple[int, bool]:
 
 
 HELPS_ORIENT = ("fluxsense.infer.wiring", "fluxsense.report.pictures")
+HELPS_PLAN = ("fluxsense.design.ambiguity", "fluxsense.design.working_point")
 HELPS_DETECT = ("fluxsense.jobs.detect", "fluxsense.report.confidence")
 """What the second process of a command imports while the first imports what it needs itself, and reads."""
 
@@ -832,12 +833,12 @@ def _plan(options: argparse.Namespace) -> int:
         "thorough": options.thorough,
     }
     PlanSettings(**asked)
-    from fluxsense.jobs.plan import plan_folder
-
     folder = _folder(options, study, "plan")
-    with _Progress(options.json) as progress:
+    with _Progress(options.json) as progress, beside(cores() > 1, HELPS_PLAN) as helper:
+        from fluxsense.jobs.plan import plan_folder
+
         asked["progress"] = progress
-        found, written = plan_folder(study, folder, figures=options.figures, **asked)
+        found, written = plan_folder(study, folder, figures=options.figures, helper=helper, **asked)
     return _answered(options, found, _wrote(written, folder))
 
 
