@@ -82,9 +82,8 @@ def predictive_check(at: Linearised, rng: np.random.Generator) -> PredictiveChec
         score = score + rng.standard_normal((REPLICATES, pull.shape[1])) @ pull.T
     shift = (score @ at.covariance) / at.loud**2
     for residual, slope in zip(residuals, at.slopes, strict=True):
-        residual[1:] -= np.tensordot(
-            shift, slope, axes=1
-        )  # in place: these arrays are what a run needs most memory for
+        # in place: these arrays are what a run needs most memory for
+        residual[1:] -= np.tensordot(shift, slope, axes=1)
     total = likelihood.quadratic(residuals)
     smooth = np.zeros(REPLICATES + 1)
     groups: list[FloatArray] = []

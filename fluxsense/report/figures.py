@@ -149,7 +149,7 @@ _SPACES = re.compile(rb"(?<=[MLQC]) | (?=[-MLQCz])|(?<=[:;]) ")
 
 def _short_svg(data: bytes) -> bytes:
     """The same picture in half of the bytes."""
-    data = _NEEDLESS.sub(b"", data.partition(b"?>")[2])
+    data = _NEEDLESS.sub(b"", data)
     data = _PLACES.sub(lambda found: _SPACES.sub(b"", _DIGITS.sub(_cut, found[0])), data)
     return data.replace(b": ", b":").replace(b"; ", b";").replace(b"DejaVuSans-", b"D")
 
