@@ -35,7 +35,9 @@ def svg_uri(data: bytes) -> Markup:
     )  # between the attributes of the picture either quote is as good
     for sign in "%#<>&":
         text = text.replace(sign, f"%{ord(sign):02X}")
-    text = text.replace("http:", "http%3A")  # names of namespaces, never fetched: whoever looks for addresses finds none
+    text = text.replace(
+        "http:", "http%3A"
+    )  # names of namespaces, never fetched: whoever looks for addresses finds none
     return Markup("data:image/svg+xml," + text)
 
 
