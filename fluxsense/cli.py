@@ -665,6 +665,7 @@ def _orient(options: argparse.Namespace) -> int:
         former = None if formats else finished(study, folder, workers=readers, report=report, **asked)
         if former is None and not begun:
             helper = helpers.enter_context(beside(helped, HELPS_ORIENT))
+        asked["helper"] = helper
         found = former or orient_folder(
             study,
             folder,
@@ -672,7 +673,6 @@ def _orient(options: argparse.Namespace) -> int:
             report=report,
             formats=formats,
             tell=None if options.json else lambda answer: progress.aloud("\n".join(answer.lines())),
-            helper=helper,
             **asked,
         )
     if former is not None:

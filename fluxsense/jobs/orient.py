@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, NotRequired, TypedDict, Unpack,
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.base.beside import Beside, aside
+from fluxsense.base.beside import aside
 from fluxsense.base.errors import FluxsenseError, InputError
 from fluxsense.base.executors import Processes, Workers, ordered_map
 from fluxsense.base.files import read_bytes
@@ -222,6 +222,8 @@ def orient(study: Study | str | Path, digest: Digest | None = None, **options: U
     chain_file : path-like, optional
         Where to keep the chains while they grow (HDF5).  If it holds those of the same run, cut short by a kill, a time
         limit or an interrupt, sampling goes on from there and gives what it would have given without the break.
+    helper : Beside, optional
+        A second process (`fluxsense.base.beside.beside`), which searches and judges beside this one; the result is the same.
 
     Returns
     -------
@@ -238,14 +240,8 @@ def orient(study: Study | str | Path, digest: Digest | None = None, **options: U
     return _orient(as_study(study), digest, options)
 
 
-def _orient(
-    study: Study,
-    digest: Digest | None,
-    options: OrientOptions,
-    helper: Beside | None = None,
-    inform: Inform | None = None,
-) -> Answer:
-    """`orient`, with a second process if there is one, and who is told of what was inferred from traces before it is judged."""
+def _orient(study: Study, digest: Digest | None, options: OrientOptions, inform: Inform | None = None) -> Answer:
+    """`orient`; `inform` is called with what was inferred from traces, before it is judged."""
     settings = OrientSettings(**options)
     check_geometry(study)
     if digest is None and study.data.of_counts:
@@ -259,7 +255,7 @@ def _orient(
         )
     if digest is None:
         digest = load_campaign(study, settings.counted("reading traces"))
-    return orient_traces(study, digest, settings, helper, inform)
+    return orient_traces(study, digest, settings, inform)
 
 
 def orient_folder(
@@ -270,7 +266,6 @@ def orient_folder(
     report: bool = True,
     formats: Sequence[str] = (),
     tell: Callable[[Answer], None] | None = None,
-    helper: Beside | None = None,
     **options: Unpack[OrientOptions],
 ) -> Answer:
     """`orient`, with every file that the command leaves: result, digest, posterior, chains, report.
@@ -287,8 +282,6 @@ def orient_folder(
         What else to write: 'netcdf', 'tables', 'figures' (`fluxsense.jobs.formats`).
     tell : callable, optional
         Called with the answer as soon as it is on file, before the page is.
-    helper : Beside, optional
-        A second process (`fluxsense.base.beside`), which searches and draws beside this one; the result is the same.
     **options
         As for `orient`.
 
@@ -306,7 +299,7 @@ def orient_folder(
     from fluxsense.jobs.page import drawn_aside, write_report
 
     def draw(found: Answer | Inferred) -> None:
-        drawing.append(drawn_aside(helper, found, stated_truth(study)))
+        drawing.append(drawn_aside(settings.helper, found, stated_truth(study)))
 
     def draw_early(found: Inferred) -> None:
         with suppress(InputError):  # raised again when the answer is on file
@@ -314,7 +307,7 @@ def orient_folder(
 
     with held(folder):
         options["chain_file"] = folder / "chains.h5"
-        answer = _orient(study, digest, options, helper, draw_early if report and helper is not None else None)
+        answer = _orient(study, digest, options, draw_early if report and settings.helper is not None else None)
         keep(folder / "result.json", answer.document)
         if tell is not None:
             tell(answer)
@@ -485,7 +478,6 @@ def orient_traces(
     study: Study,
     digest: Digest,
     settings: OrientSettings,
-    helper: Beside | None = None,
     inform: Inform | None = None,
 ) -> Orientation:
     """`orient` from a digest of traces; `inform` is called with what was inferred, before it is judged."""
@@ -500,7 +492,7 @@ def orient_traces(
     loud = _loud(study, digest)
     try:
         problem, modes, wiring = prepare(
-            study, digest, rng=stream(seed, "search"), progress=settings.progress, helper=helper
+            study, digest, rng=stream(seed, "search"), progress=settings.progress, helper=settings.helper
         )
     except InputError as fault:
         raise InputError(sentences(loud)[0], where=str(study.log)) if loud else fault from None
@@ -508,9 +500,9 @@ def orient_traces(
     blind = blind_test(study, digest, wiring.signs)
     best = modes[0].x
     explicit, explicit_best = problem.explicit(best)
-    checking = aside(helper, _check, explicit, explicit_best, seed)
-    nothing = aside(helper, settled_null, problem)
-    budgeting = aside(helper, _budget, study, digest, explicit, explicit_best)
+    checking = aside(settings.helper, _check, explicit, explicit_best, seed)
+    nothing = aside(settings.helper, settled_null, problem)
+    budgeting = aside(settings.helper, _budget, study, digest, explicit, explicit_best)
     of_log = digest_findings(digest, study)
     before = [*of_log, *loud, *blind_findings(blind)]
     checked: list[PredictiveCheck] = []
