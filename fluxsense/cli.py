@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict, TypeVar
 
 from fluxsense import __version__
+from fluxsense.base.beside import beside, cores
 from fluxsense.base.errors import FluxsenseError, InputError
 from fluxsense.jobs.options import (
     ENOUGH_ISOLATION_DB,
@@ -203,6 +204,15 @@ def _workers(what: str) -> Option:
     return _number(int, "N", f"{what} (default 1); the result is the same", 1)
 
 
+def _processes(many: str, second: str) -> Option:
+    return _number(
+        int,
+        "N",
+        f"processes: 1 for a single one, more to {many} with so many (default: one, and where there is a second core "
+        f"another that {second} beside it); the result is the same",
+    )
+
+
 _FIGURES = _flag("write every figure as PDF and SVG")
 
 ARGUMENTS: dict[str, tuple[str, dict[str, Option]]] = {
@@ -249,7 +259,7 @@ ARGUMENTS: dict[str, tuple[str, dict[str, Option]]] = {
             "--max-time": _number(float, "SECONDS", "end sampling after this time"),
             "--effective": _number(float, "N", "effective samples wanted (default: the study's)"),
             "--no-report": _flag("write result.json only"),
-            "--workers": _workers("processes that read traces"),
+            "--workers": _processes("read traces", "searches and draws"),
             "--tables": _flag("write draws.csv, and the answer and its unknowns as CSV and LaTeX"),
             "--figures": _FIGURES,
             "--netcdf": _flag("write posterior.nc, arviz's InferenceData (pip install 'fluxsense[netcdf]')"),
@@ -296,7 +306,7 @@ ARGUMENTS: dict[str, tuple[str, dict[str, Option]]] = {
                 "help": "weigh this study's source model against another's (minutes)",
             },
             "--simulations": _number(int, "N", "simulated campaigns (default 300)", 300),
-            "--workers": _workers("processes that read traces and simulate"),
+            "--workers": _processes("read traces and simulate", "weighs and draws"),
             "--figures": _FIGURES,
         },
     ),
@@ -479,7 +489,7 @@ class _Progress:
 
     def __init__(self, quiet: bool) -> None:
         self._quiet = quiet
-        self._stream = sys.stderr
+        self._out, self._stream = sys.stdout, sys.stderr
         self._terminal = sys.stderr.isatty()
         self._last = ""
         self._time = 0.0
@@ -536,6 +546,11 @@ class _Progress:
             print(f"{what}{': ' if detail else ''}{detail}", file=self._stream, flush=True)
             self._time = now
 
+    def aloud(self, text: str) -> None:
+        """Print on standard output while the job goes on."""
+        self.close()
+        print(text, file=self._out, flush=True)
+
     def close(self) -> None:
         """Clear the line."""
         if self._bar is not None:
@@ -550,6 +565,27 @@ def _answered(options: argparse.Namespace, result: Shown, *more: str, before: Se
     else:
         print("\n".join([*before, *result.lines(), *more]))
     return result.exit_code
+
+
+def _told(options: argparse.Namespace, result: Shown, *more: str) -> int:
+    """Print what is to be said after a result that was told when it was found, or its document; returns the exit code."""
+    if options.json:
+        return _answered(options, result)
+    print("\n".join(more))
+    return result.exit_code
+
+
+def _shared_out(options: argparse.Namespace) -> tuple[int, bool]:
+    """How many processes read, and whether a second one helps."""
+    if options.workers is None:
+        return 1, cores() > 1
+    return whole_number("--workers", options.workers, 1), options.workers > 1
+
+
+HELPS_ORIENT = ("fluxsense.infer.wiring", "fluxsense.report.pictures")
+HELPS_PLAN = ("fluxsense.design.ambiguity", "fluxsense.design.working_point")
+HELPS_DETECT = ("fluxsense.jobs.detect", "fluxsense.report.confidence")
+"""What the second process of a command imports while the first imports what it needs itself, and reads."""
 
 
 # ---------------------------------------------------------------- commands
@@ -611,27 +647,42 @@ def _orient(options: argparse.Namespace) -> int:
     study = _study(options.study)
     asked: OrientOptions = {"seed": options.seed, "max_seconds": options.max_time, "wanted_ess": options.effective}
     OrientSettings(**asked)
-    whole_number("--workers", options.workers, 1)
+    readers, helped = _shared_out(options)
     formats = [name for name in ("netcdf", "tables", "figures") if getattr(options, name)]
     if options.netcdf:
         from fluxsense.jobs.formats import refuse_without_arviz
 
         refuse_without_arviz()
-    from fluxsense.jobs.orient import finished, orient_folder
-
     folder = _folder(options, study, "results")
     report = not options.no_report
-    with _Progress(options.json) as progress:
+    with _Progress(options.json) as progress, ExitStack() as helpers:
+        # it starts before this process imports what it needs itself, unless there may be nothing to do
+        begun = not (folder / "result.json").exists()
+        helper = helpers.enter_context(beside(helped, HELPS_ORIENT)) if begun else None
+        from fluxsense.jobs.orient import finished, orient_folder
+
         asked["progress"] = progress
-        former = None if formats else finished(study, folder, workers=options.workers, report=report, **asked)
-        found = former or orient_folder(study, folder, workers=options.workers, report=report, formats=formats, **asked)
+        former = None if formats else finished(study, folder, workers=readers, report=report, **asked)
+        if former is None and not begun:
+            helper = helpers.enter_context(beside(helped, HELPS_ORIENT))
+        asked["helper"] = helper
+        found = former or orient_folder(
+            study,
+            folder,
+            workers=readers,
+            report=report,
+            formats=formats,
+            tell=None if options.json else lambda answer: progress.aloud("\n".join(answer.lines())),
+            **asked,
+        )
     if former is not None:
         return _answered(
             options, former, f"Finished before in {folder}, and not computed again: another --seed or --out would be."
         )
     written = ["result.json", *(["report.html"] if report else []), *(_FORMAT_FILES[name] for name in formats)]
     listed = " and ".join([", ".join(written[:-1]), written[-1]] if len(written) > 1 else written)
-    return _answered(options, found, *_outdated(folder, found), f"Wrote {listed} to {folder}.")
+    more = [*_outdated(folder, found), f"Wrote {listed} to {folder}."]
+    return _told(options, found, *more)
 
 
 _FORMAT_FILES = {"netcdf": "posterior.nc", "tables": "tables (CSV, LaTeX)", "figures": "figures (PDF, SVG)"}
@@ -696,16 +747,28 @@ def _detect(options: argparse.Namespace) -> int:
         "against": _study(options.against) if options.against else None,
     }
     DetectSettings(**asked)
-    whole_number("--workers", options.workers, 1)
-    from fluxsense.jobs.detect import detect_folder
-
+    readers, helped = _shared_out(options)
     folder = _folder(options, study, "results")
-    with _Progress(options.json) as progress:
+
+    def answer(found: Result) -> str:
+        planned = found.document["planned"]
+        head = [f"No log at {study.log}: this is about the experiment as planned."] if planned else []
+        return "\n".join([*head, *found.lines()])
+
+    with _Progress(options.json) as progress, beside(helped, HELPS_DETECT) as helper:
+        from fluxsense.jobs.detect import detect_folder
+
         asked["progress"] = progress
-        found, page = detect_folder(study, folder, workers=options.workers, figures=options.figures, **asked)
-    planned = [f"No log at {study.log}: this is about the experiment as planned."] if found.document["planned"] else []
-    more = [*_outdated(folder, found), f"Wrote detection.json and {page.name} to {folder}."]
-    return _answered(options, found, *more, before=planned)
+        found, page = detect_folder(
+            study,
+            folder,
+            workers=readers,
+            figures=options.figures,
+            tell=None if options.json else lambda result: progress.aloud(answer(result)),
+            helper=helper,
+            **asked,
+        )
+    return _told(options, found, *_outdated(folder, found), f"Wrote detection.json and {page.name} to {folder}.")
 
 
 def _compare(options: argparse.Namespace) -> int:
@@ -770,12 +833,12 @@ def _plan(options: argparse.Namespace) -> int:
         "thorough": options.thorough,
     }
     PlanSettings(**asked)
-    from fluxsense.jobs.plan import plan_folder
-
     folder = _folder(options, study, "plan")
-    with _Progress(options.json) as progress:
+    with _Progress(options.json) as progress, beside(cores() > 1, HELPS_PLAN) as helper:
+        from fluxsense.jobs.plan import plan_folder
+
         asked["progress"] = progress
-        found, written = plan_folder(study, folder, figures=options.figures, **asked)
+        found, written = plan_folder(study, folder, figures=options.figures, helper=helper, **asked)
     return _answered(options, found, _wrote(written, folder))
 
 

@@ -1,4 +1,4 @@
-"""Functions that the tests of `fluxsense.base.executors` run in other processes."""
+"""Functions that the tests of `fluxsense.base.executors` and `fluxsense.base.beside` run in other processes."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+from fluxsense.base.errors import InputError
 
 
 class Counted:
@@ -61,4 +63,21 @@ def refuse(shared: Any, item: int) -> int:
         time.sleep(0.1)
     if item in (7, 9):
         raise ValueError(f"item {item}")
+    return item
+
+
+def shifted(by: float, item: int) -> float:
+    """A number that depends on nothing else."""
+    return float(np.random.default_rng(item).standard_normal() + by)
+
+
+def refuses(_: object, item: int) -> int:
+    """What a program says to its user."""
+    raise InputError(f"item {item} is refused")
+
+
+def dies_elsewhere(home: int, item: int) -> int:
+    """The item in the process of that number; any other dies."""
+    if os.getpid() != home:
+        os.kill(os.getpid(), signal.SIGKILL)
     return item

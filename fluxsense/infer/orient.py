@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from importlib import import_module
 from typing import Any, Final
 
-import emcee
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.beside import Beside, aside
 from fluxsense.base.errors import InputError
 from fluxsense.base.sphere import (
     Clusters,
@@ -33,7 +34,15 @@ from fluxsense.infer.mixture import (
     improve,
     with_tails,
 )
-from fluxsense.infer.modes import LocalMode, ascend, ascend_all, find_modes, modes_without_source, near_the_best
+from fluxsense.infer.modes import (
+    LocalMode,
+    ascend,
+    ascend_all,
+    find_modes,
+    modes_without_source,
+    near_the_best,
+    prior_starts,
+)
 from fluxsense.infer.predictive import estimate_residual_gain
 from fluxsense.infer.quadrature import Quadrature, integrate
 from fluxsense.infer.reduction import ReducedProblem, reduced
@@ -66,6 +75,8 @@ LENGTH_TIMES = 65
 """Autocorrelation times that sampling goes on for; the verdict asks for 50."""
 TAIL_ROUNDS = 2
 """Walks at most from which a proposal learns the tails that its draws do not reach."""
+HOPELESS_ESS, HOPELESS_STEPS = 200.0, 120
+"""Effective draws, and steps at most, of a fit so bad that the result is unusable whatever they say."""
 ROUGH_LOG_ODDS = 300.0
 """Log odds against no source beyond which they are worked out roughly."""
 FEW_DRAWS = 400
@@ -144,6 +155,7 @@ def sample_posterior(
     max_steps: int = 20000,
     max_seconds: float | None = None,
     jumping: bool = True,
+    hopeless: Callable[[], bool] | None = None,
     progress: Progress | None = None,
     file: ChainFile | None = None,
 ) -> Posterior:
@@ -158,6 +170,8 @@ def sample_posterior(
         Found by `find_modes` if not given.
     ensembles, walkers, wanted_ess, max_steps, max_seconds, jumping, file
         See `run_ensembles`.
+    hopeless : callable, optional
+        Asked when sampling begins, whether the fit is so bad that few draws must do.
     progress : callable, optional
         Called with (what, share done, detail).
 
@@ -188,6 +202,8 @@ def sample_posterior(
     if isinstance(full, CampaignProblem) and problem is full:
         problem = reduced(full, mixture, stream(seed, "reduction")) or full
 
+    if hopeless is not None and hopeless():
+        wanted_ess, max_steps = HOPELESS_ESS, min(max_steps, HOPELESS_STEPS)
     if file is not None:
         file = file.known_by(mixture.weights, mixture.means, mixture.factors)
     chains = run_ensembles(
@@ -261,10 +277,12 @@ def sample_posterior(
 
 def settled(x: FloatArray, wanted_ess: float) -> tuple[bool, float]:
     """Whether chains (E, T, W, D) are long enough for the verdict on them, and how many effective samples they stand for."""
+    from emcee.autocorr import integrated_time
+
     e, t, w, d = x.shape
     series = x.transpose(1, 0, 2, 3).reshape(t, e * w, d)
     with np.errstate(invalid="ignore", divide="ignore"):
-        tau = float(np.max(emcee.autocorr.integrated_time(series, tol=0, quiet=True)))
+        tau = float(np.max(integrated_time(series, tol=0, quiet=True)))
     if not np.isfinite(tau):  # a walker that never moved: no number of steps is enough yet
         return False, 0.0
     tau = max(tau, 1.0)
@@ -295,10 +313,9 @@ def sample_as_stated(
     modes: list[LocalMode],
     *,
     wanted_ess: float | None,
-    most_steps: int | None = None,
     **options: Any,
 ) -> Posterior:
-    """`sample_posterior` with the ensembles, walkers and steps (`most_steps` of them) that the study states, and its effective samples by default."""
+    """`sample_posterior` with the ensembles, walkers and steps that the study states, and its effective samples by default."""
     stated = problem.unknowns.study.sampling
     return sample_posterior(
         problem,
@@ -306,7 +323,7 @@ def sample_as_stated(
         modes=modes,
         ensembles=stated.ensembles,
         walkers=stated.walkers,
-        max_steps=stated.max_steps if most_steps is None else min(most_steps, stated.max_steps),
+        max_steps=stated.max_steps,
         wanted_ess=stated.wanted_ess if wanted_ess is None else wanted_ess,
         **options,
     )
@@ -391,7 +408,12 @@ def misfit_deviations(problem: CampaignProblem, x: FloatArray) -> float:
 
 
 def prepare(
-    study: Study, digest: Digest, *, rng: np.random.Generator, progress: Progress | None = None
+    study: Study,
+    digest: Digest,
+    *,
+    rng: np.random.Generator,
+    progress: Progress | None = None,
+    helper: Beside | None = None,
 ) -> tuple[CampaignProblem, list[LocalMode], Wiring]:
     """Wiring, noise, likelihood and modes of a campaign.
 
@@ -410,7 +432,7 @@ def prepare(
     say = progress or (lambda what, share, detail: None)
     measured = measured_isolators(study, digest)
     say("reading the wiring", 0.0, "")
-    wiring = read_wiring(study, digest, measured)
+    wiring = read_wiring(study, digest, measured, helper)
     noise = measure_noise(digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad)
     loose = max(study.noise.residual_gain, 0.01)
     scales = prior_sizes(study, measured)
@@ -429,18 +451,25 @@ def prepare(
     def search(full: RatioLikelihood, effort: int, around: ChipParameters) -> tuple[CampaignProblem, list[LocalMode]]:
         # loose noise forgives a set-up that is not as stated, and hides a source whose flux is a few thousandths
         noises = [full, full.rebuilt(sizes=Sizes(), residual_gain=study.noise.residual_gain)]
-        found: list[tuple[RatioLikelihood, list[LocalMode]]] = []
-        for likelihood in noises:
-            rough = likelihood.on_points(every_few, sizes=Sizes())  # the search needs no fine noise
-            modes = find_modes(
-                CampaignProblem(unknowns, rough),
-                rng,
-                lambda done, total: say("searching for modes", done / total, f"{done} of {total} ascents"),
-                effort=effort,
-                about=unknowns.whitened(around),
-            )
-            if modes:
-                found.append((likelihood, near_the_best(modes)))
+        # the search needs no fine noise
+        rough, other = (CampaignProblem(unknowns, one.on_points(every_few, sizes=Sizes())) for one in noises)
+        drawn, more = (prior_starts(problem, rng, effort) for problem in (rough, other))
+        about = unknowns.whitened(around)
+        waiting = aside(helper, find_modes, other, more, effort=effort, about=about)
+        first = find_modes(
+            rough,
+            drawn,
+            lambda done, total: say("searching for modes", done / total, f"{done} of {total} ascents"),
+            effort=effort,
+            about=about,
+        )
+        if helper is not None:
+            import_module("emcee")  # slow, and wanted by what samples: meanwhile
+        found = [
+            (likelihood, near_the_best(modes))
+            for likelihood, modes in zip(noises, (first, waiting()), strict=True)
+            if modes
+        ]
         if not found:
             raise InputError(
                 "no direction within the prior explains the data at all", remedy="Check the priors in the study"

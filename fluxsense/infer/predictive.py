@@ -7,6 +7,7 @@ frequency), to which a wrong resonance or a wrong chip shows long before it show
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -73,10 +74,7 @@ def predictive_check(at: Linearised, rng: np.random.Generator) -> PredictiveChec
     """
     likelihood = at.likelihood
     suspect = suspicion(at)
-    residuals = [
-        np.concatenate([own[None], noise])
-        for own, noise in zip(at.residuals, _replicates(likelihood, rng), strict=True)
-    ]
+    residuals = _replicates(likelihood, at.residuals, rng)
     # the same linear fit for the replicates (row 0, the data, is at its maximum already)
     score = sum(reals(residual[1:]) @ weighed.T for residual, weighed in zip(residuals, at.weighed_slopes, strict=True))
     for one in at.notches.values():  # points with a law of their own pull at the fit too
@@ -84,6 +82,7 @@ def predictive_check(at: Linearised, rng: np.random.Generator) -> PredictiveChec
         score = score + rng.standard_normal((REPLICATES, pull.shape[1])) @ pull.T
     shift = (score @ at.covariance) / at.loud**2
     for residual, slope in zip(residuals, at.slopes, strict=True):
+        # in place: these arrays are what a run needs most memory for
         residual[1:] -= np.tensordot(shift, slope, axes=1)
     total = likelihood.quadratic(residuals)
     smooth = np.zeros(REPLICATES + 1)
@@ -114,15 +113,26 @@ def predictive_check(at: Linearised, rng: np.random.Generator) -> PredictiveChec
     )
 
 
-def _replicates(likelihood: RatioLikelihood, rng: np.random.Generator) -> list[ComplexArray]:
-    """Draws of the noise of the ratios; where its level was measured by few repeats, the true one is not the measured one."""
-    own = [family.draw_noise(rng, REPLICATES) for family in likelihood.families]
+def _replicates(
+    likelihood: RatioLikelihood, data: Sequence[ComplexArray], rng: np.random.Generator
+) -> list[ComplexArray]:
+    """Residuals (1 + N, K, 2, F) per family: those of the data and draws of the noise of the ratios.
+
+    Where the noise's level was measured by few repeats, the true one is not the measured one.
+    """
+    out = []
+    for family, own in zip(likelihood.families, data, strict=True):
+        out.append(np.empty((1 + REPLICATES, *own.shape), dtype=np.complex128))
+        out[-1][0], out[-1][1:] = own, family.draw_noise(rng, REPLICATES)
     if likelihood.noise.measured:
         levels = level_draws(likelihood.digest, rng, REPLICATES)
-        for family, noise in zip(likelihood.families, own, strict=True):
+        for family, residual in zip(likelihood.families, out, strict=True):
             for k, key in enumerate(family.keys):
-                noise[:, k] /= np.sqrt(levels[key])[:, :, None] if key in levels else 1.0
-    return [a + b for a, b in zip(own, likelihood.draw_common(rng, REPLICATES), strict=True)]
+                if key in levels:
+                    residual[1:, k] /= np.sqrt(levels[key])[:, :, None]
+    for residual, common in zip(out, likelihood.draw_common(rng, REPLICATES), strict=True):
+        residual[1:] += common
+    return out
 
 
 def gamma_tail(values: FloatArray) -> float:

@@ -20,8 +20,8 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import qmc
 
+from fluxsense.base.halton import halton
 from fluxsense.device.chip import ChipModel, ChipParameters
 from fluxsense.infer.mixture import StudentMixture
 from fluxsense.model.family import Family
@@ -373,7 +373,7 @@ def _fitted(
     most = max(comb(cell.size + degree, degree) for cell in part.cells)
     count = int(np.ceil(OVERSAMPLED * most)) + 8
     leading = max(cell.size for cell in part.cells)
-    t = np.cos(np.pi * qmc.Halton(max(1, leading), scramble=False).random(count + 1)[1:])
+    t = np.cos(np.pi * halton(count, max(1, leading)))
     parameters = likelihood.complete(problem.unknowns.parameters(np.repeat(x[None], count, axis=0)))
     arrays = {name: np.array(parameters[name]) for name in parameters}
     flux = np.repeat(part.flux[None], count, axis=0)

@@ -3,6 +3,7 @@
 Each ensemble has its own random stream and starts from posterior draws of the mixture, hence in every mode by weight.
 Half of the steps or more propose from the mixture (an independence Metropolis step, which may cross from one mode to
 another; more where the mixture fits well), the rest are emcee's stretch and differential-evolution moves, which need no mixture to be right.
+emcee takes scipy.stats along, a third of a second and 45 MB: it is imported by what samples.
 """
 
 from __future__ import annotations
@@ -11,8 +12,8 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import TYPE_CHECKING
 
-import emcee
 import numpy as np
 import numpy.typing as npt
 
@@ -21,6 +22,9 @@ from fluxsense.infer.chainfile import ChainFile, Walk
 from fluxsense.infer.in_step import Function, in_step
 from fluxsense.infer.mixture import StudentMixture, importance_weights
 from fluxsense.model.problem import Problem, log_posterior
+
+if TYPE_CHECKING:
+    import emcee
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -71,6 +75,8 @@ def mixture_move(mixture: StudentMixture) -> emcee.moves.MHMove:
     Detailed balance: accepted with min(1, p(y) q(x) / (p(x) q(y))), so the factor is log q(x) - log q(y).
     """
 
+    import emcee
+
     def proposal(coords: FloatArray, random: np.random.RandomState) -> tuple[FloatArray, FloatArray]:
         new = mixture.draw(random, len(coords))
         return new, mixture.log_density(coords) - mixture.log_density(new)
@@ -85,6 +91,8 @@ def default_moves(
 
     share is that of the proposals from the mixture.
     """
+    import emcee
+
     rest = 1 - share
     local = [
         (emcee.moves.StretchMove(), 0.3 * rest),
@@ -156,6 +164,8 @@ def run_ensembles(
     ModelError
         If the model is not finite somewhere.
     """
+    import emcee
+
     if len(rngs) < 2:
         raise InputError("fewer than two ensembles cannot be compared", remedy="Run at least two, better four")
     size = problem.unknowns.size
@@ -314,6 +324,8 @@ def short_walk(
     target: Function, mixture: StudentMixture, rng: np.random.Generator, steps: int = 300
 ) -> tuple[FloatArray, FloatArray]:
     """Positions (B, D) and log posteriors (B,) of the second half of a walk of one ensemble, to learn a proposal from."""
+    import emcee
+
     size = mixture.means.shape[1]
     count = walkers_for(size, None)
     sampler = emcee.EnsembleSampler(count, size, target, moves=default_moves(mixture, share=0.25), vectorize=True)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.beside import Beside, aside
 from fluxsense.base.errors import InputError
 from fluxsense.data.digest import Digest
 from fluxsense.device.chip import study_flux_map
@@ -53,7 +54,7 @@ def source_flux_scale_phi0(study: Study) -> FloatArray:
     return np.asarray(np.sqrt(np.sum(rows**2, axis=-1) / 3) * study.source.size)
 
 
-def read_wiring(study: Study, digest: Digest, measured: Sequence[int]) -> Wiring:
+def read_wiring(study: Study, digest: Digest, measured: Sequence[int], helper: Beside | None = None) -> Wiring:
     """Find the wiring of every measured isolator from the digest.
 
     Parameters
@@ -62,6 +63,8 @@ def read_wiring(study: Study, digest: Digest, measured: Sequence[int]) -> Wiring
     digest : Digest
     measured : sequence of int
         Isolators with sweeps.
+    helper : Beside, optional
+        A second process, which looks at half of them.
 
     Returns
     -------
@@ -73,6 +76,9 @@ def read_wiring(study: Study, digest: Digest, measured: Sequence[int]) -> Wiring
         If the study leaves a sign to the reference sweeps and they do not decide it.
     """
     signs, odds, stated = [], [], []
+    half = (len(measured) + 1) // 2
+    others = aside(helper, _all_sign_odds, study, digest, tuple(measured[half:]))
+    differences = _all_sign_odds(study, digest, measured[:half]) | others()
     for i, iso in enumerate(study.isolators):
         known = iso.pump_port_1_sign
         stated.append(known is not None)
@@ -80,7 +86,7 @@ def read_wiring(study: Study, digest: Digest, measured: Sequence[int]) -> Wiring
             signs.append(known or 1)
             odds.append(float("nan"))
             continue
-        difference = _sign_odds(study, digest, i)
+        difference = differences[i]
         if known is not None:
             signs.append(known)
             odds.append(known * difference)
@@ -97,6 +103,11 @@ def read_wiring(study: Study, digest: Digest, measured: Sequence[int]) -> Wiring
         signs.append(1 if difference > 0 else -1)
         odds.append(abs(difference))
     return Wiring(tuple(signs), tuple(odds), tuple(stated))
+
+
+def _all_sign_odds(study: Study, digest: Digest, isolators: Sequence[int]) -> dict[int, float]:
+    """`_sign_odds` of some isolators."""
+    return {i: _sign_odds(study, digest, i) for i in isolators}
 
 
 def _sign_odds(study: Study, digest: Digest, isolator: int) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, TypedDict, Unpack, cast
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, ClassVar, TypedDict, Unpack, cast
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.beside import Beside, aside
 from fluxsense.base.errors import InputError
 from fluxsense.base.executors import Processes
 from fluxsense.base.findings import Finding, Verdict
@@ -129,7 +130,13 @@ def detect(
     InputError
         If the data are of another kind, or the stored posterior does not belong to study and digest.
     """
-    study, asked = as_study(study), DetectSettings(**options)
+    return _detect(as_study(study), digest, stored, DetectSettings(**options))
+
+
+def _detect(
+    study: Study, digest: Digest | None, stored: Stored | None, asked: DetectSettings, helper: Beside | None = None
+) -> Detection:
+    """`detect`, with a second process if there is one."""
     if study.data.of_counts:
         return _detect_in_counts(study, asked)
     planned = asked.planned
@@ -145,7 +152,7 @@ def detect(
     measured = None if stored is None or planned else stored
     if measured is None:
         _refuse_comparisons(study, asked)
-    body, doubts, campaign = _parts(study, digest, measured, asked)
+    body, doubts, campaign = _parts(study, digest, measured, asked, helper)
     verdict = Verdict.of(doubts, "sound plan of detection" if planned else "sound evidence")
     provenance = Provenance(study.sha256, digest.content_hash(), asked.seed, _asked_for(asked, stored))
     document = make_document(Detection, study, verdict, provenance, body)
@@ -164,7 +171,7 @@ def _refuse_comparisons(study: Study, asked: DetectSettings) -> None:
 
 
 def _parts(
-    study: Study, digest: Digest, stored: Stored | None, asked: DetectSettings
+    study: Study, digest: Digest, stored: Stored | None, asked: DetectSettings, helper: Beside | None
 ) -> tuple[dict[str, object], list[Finding], LinearCampaign]:
     """The document's body, what leaves a doubt, and the campaign to first order; without `stored` for a planned experiment."""
     body: dict[str, object] = {
@@ -173,13 +180,15 @@ def _parts(
         "unit": study.source.unit,
     }
     doubts: list[Finding] = []
+    measuring: Callable[[], tuple[dict[str, object], list[Finding]]] | None = None
     if stored is None:
         likelihood = planned_likelihood(study, digest)
     else:
         problem = stored.problem(study, digest)
         likelihood = problem.likelihood
-        part, doubts = _measured_part(study, problem, stored, asked)
-        body |= part
+        # what the data say and what the experiment sees need nothing of each other
+        told = asked if helper is None else replace(asked, progress=None, executor=None)
+        measuring = aside(helper, _measured_part, study, problem, stored, told)
     asked.say("the experiment")
     # at prior means: what such an experiment sees on average over its nuisances, whatever these data were
     quiet = Unknowns(
@@ -193,9 +202,13 @@ def _parts(
     campaign = linear_campaign(study, digest, likelihood, at=np.zeros(quiet.size))
     taken = float(np.median([g.count for k, g in digest.items() if k.pump_on]))
     repeats = _Repeats(campaign, information_by_repeats(campaign), taken)
-    body["experiment"] = experiment = _experiment_part(
+    experiment = _experiment_part(
         study, lambda rng: drawn_campaigns(study, digest, campaign, rng, NUISANCE_DRAWS), repeats, asked
     )
+    if measuring is not None:
+        part, doubts = measuring()
+        body |= part
+    body["experiment"] = experiment
     if stored is not None:
         fitted = linear_campaign(study, digest, likelihood)
         rng = stream(asked.seed, "detect: statistic without a source")
@@ -278,6 +291,8 @@ def detect_folder(
     *,
     workers: int = 1,
     figures: bool = False,
+    tell: Callable[[Detection], None] | None = None,
+    helper: Beside | None = None,
     **options: Unpack[DetectOptions],
 ) -> tuple[Detection, Path]:
     """`detect` with what `orient` left in a folder (inferred there first if need be), and the files that the command leaves.
@@ -290,6 +305,10 @@ def detect_folder(
         Processes that read traces and simulate campaigns; the result is the same.
     figures : bool
         Whether to write every figure as PDF and SVG too.
+    tell : callable, optional
+        Called with the result as soon as it is on file, before the page is.
+    helper : Beside, optional
+        A second process (`fluxsense.base.beside`), which weighs what the data say and draws; the result is the same.
     **options
         As for `detect`.
 
@@ -309,25 +328,32 @@ def detect_folder(
     other = None if asked.against is None else as_study(asked.against)
     check_geometry(study)
     ready(folder)
-    options["against"] = other
-    options["executor"] = Processes(workers) if workers > 1 else None
-    if not study.log.exists() or study.data.of_counts:
-        found = detect(study, **options)
-    else:
+    asked = replace(asked, against=other, executor=Processes(workers) if workers > 1 else None)
+    digest = stored = None
+    if study.log.exists() and not study.data.of_counts:
         digest = folder_digest(study, folder, asked.progress, workers)
-        stored = _stored_for(study, digest, folder, asked)
-        found = detect(study, digest, stored, **options)
+        stored = _stored_for(study, digest, folder, asked, helper)
+    found = _detect(study, digest, stored, asked, helper)
     with held(folder):
         keep(folder / "detection.json", found.document)
-        from fluxsense.report.confidence import detection_figures, write_section
-
+        if tell is not None:
+            tell(found)
         document = cast("DetectionDocument", found.document)
         if figures:
+            from fluxsense.report.confidence import detection_figures
+
             write_figures(detection_figures(document), folder)
-        return found, write_section(folder / "report.html", folder / "detection.html", document)
+        return found, aside(helper, _write_section, folder, document)()
 
 
-def _stored_for(study: Study, digest: Digest, folder: Path, asked: DetectSettings) -> Stored:
+def _write_section(folder: Path, document: DetectionDocument) -> Path:
+    """The section on confidence, written into the report or into a page of its own; which."""
+    from fluxsense.report.confidence import write_section  # matplotlib is slow to import
+
+    return write_section(folder / "report.html", folder / "detection.html", document)
+
+
+def _stored_for(study: Study, digest: Digest, folder: Path, asked: DetectSettings, helper: Beside | None) -> Stored:
     """The posterior that `orient` left for this study and digest; inferred now, with a word why, if there is none."""
     path, why = folder / "posterior.npz", "no results of orient"
     stored = None
@@ -343,7 +369,7 @@ def _stored_for(study: Study, digest: Digest, folder: Path, asked: DetectSetting
         why = f"the results of orient are of {changed}"
     asked.say(f"{why}: inferring first")
     page = (folder / "report.html").exists()  # an old page would tell of an old result
-    orient_folder(study, folder, report=page, seed=asked.seed, progress=asked.progress)
+    orient_folder(study, folder, report=page, helper=helper, seed=asked.seed, progress=asked.progress)
     return load_stored(path)
 
 

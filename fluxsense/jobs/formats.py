@@ -107,7 +107,7 @@ def _write_tables(answer: Answer, folder: Path) -> None:
 
 def _write_figures(answer: Answer, folder: Path) -> None:
     from fluxsense.jobs.page import shown
-    from fluxsense.report.page import answer_figures
+    from fluxsense.report.pictures import answer_figures
     from fluxsense.report.views import known_source
 
     write_figures(answer_figures(shown(answer), known_source(stated_truth(answer.study))), folder)

@@ -18,6 +18,7 @@ from fluxsense.base.errors import InputError
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from fluxsense.base.beside import Beside
     from fluxsense.base.executors import Workers
     from fluxsense.data.digest import Distrusted
     from fluxsense.study import Study
@@ -161,6 +162,7 @@ class OrientOptions(TypedDict, total=False):
     jumping: bool
     distrusted: Sequence[Distrusted]
     chain_file: str | os.PathLike[str] | None
+    helper: Beside | None
 
 
 @dataclass(frozen=True)
@@ -173,6 +175,7 @@ class OrientSettings(_Told):
     jumping: bool = True
     distrusted: Sequence[Distrusted] = ()
     chain_file: str | os.PathLike[str] | None = None
+    helper: Beside | None = None
 
     def __post_init__(self) -> None:
         checked_seed(self.seed)

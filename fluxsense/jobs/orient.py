@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, NotRequired, TypedDict, Unpack, cast
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, NotRequired, TypedDict, Unpack,
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.beside import aside
 from fluxsense.base.errors import FluxsenseError, InputError
 from fluxsense.base.executors import Processes, Workers, ordered_map
 from fluxsense.base.files import read_bytes
@@ -77,6 +79,7 @@ from fluxsense.study import Study
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from fluxsense.jobs.page import Drawn
     from fluxsense.report.documents import AnswerDocument
 
 FloatArray = npt.NDArray[np.float64]
@@ -87,16 +90,52 @@ NOTICED = 0.9
 DOMINANT = 0.7
 """A nuisance limits the answer if the error would fall below that share without it."""
 CONTRADICTED_LOG_ODDS = -10.0
-HOPELESS_ESS, HOPELESS_STEPS = 200.0, 120
-"""Effective draws, and steps at most, of a fit so bad that the result is unusable whatever they say."""
 MOST_CAUSES = 5
 """Kinds of eliminated numbers, the least probable first, that a result lists."""
 MOST_ASSUMPTIONS = 40
 """Numbers that the answer rests on, as many as are listed in a result."""
 
 
+class _Draws:
+    """What is asked of posterior draws."""
+
+    drawn: ChipParameters
+    values: Table
+
+    def draws(self, count: int) -> ChipParameters:
+        """Posterior draws, spread evenly over those kept."""
+        return self.drawn.rows(self._spread(count))
+
+    def table(self, count: int) -> Table:
+        """Names, SI units and values (about count, D) of all unknowns for posterior draws."""
+        names, units, values = self.values
+        return names, units, values[self._spread(count)]
+
+    def _spread(self, count: int) -> slice:
+        return slice(None, None, max(1, self.drawn.batch // count))
+
+
+@dataclass(frozen=True)
+class Inferred(_Draws):
+    """What was inferred from traces, before it is judged: figures are drawn of it meanwhile.
+
+    Attributes
+    ----------
+    study, posterior, best_parameters, drawn, values, digest, likelihood
+        As of an `Orientation`.
+    """
+
+    study: Study
+    posterior: Posterior
+    best_parameters: ChipParameters
+    drawn: ChipParameters
+    values: Table
+    digest: Digest
+    likelihood: RatioLikelihood
+
+
 @dataclass(frozen=True, repr=False)
-class Answer(Result):
+class Answer(_Draws, Result):
     """What every kind of inference answers.
 
     Attributes
@@ -118,18 +157,6 @@ class Answer(Result):
     best_parameters: ChipParameters
     drawn: ChipParameters
     values: Table
-
-    def draws(self, count: int) -> ChipParameters:
-        """Posterior draws, spread evenly over those kept."""
-        return self.drawn.rows(self._spread(count))
-
-    def table(self, count: int) -> Table:
-        """Names, SI units and values (about count, D) of all unknowns for posterior draws."""
-        names, units, values = self.values
-        return names, units, values[self._spread(count)]
-
-    def _spread(self, count: int) -> slice:
-        return slice(None, None, max(1, self.drawn.batch // count))
 
     def region_contains(self, vector: npt.ArrayLike) -> dict[float, bool]:
         """Whether a direction lies in each credible region, by level."""
@@ -169,6 +196,9 @@ class Orientation(Answer):
     check: PredictiveCheck
 
 
+Inform = Callable[[Inferred], None]
+
+
 def orient(study: Study | str | Path, digest: Digest | None = None, **options: Unpack[OrientOptions]) -> Answer:
     """Infer the direction of the source from a campaign.
 
@@ -192,6 +222,8 @@ def orient(study: Study | str | Path, digest: Digest | None = None, **options: U
     chain_file : path-like, optional
         Where to keep the chains while they grow (HDF5).  If it holds those of the same run, cut short by a kill, a time
         limit or an interrupt, sampling goes on from there and gives what it would have given without the break.
+    helper : Beside, optional
+        A second process (`fluxsense.base.beside.beside`), which searches and judges beside this one; the result is the same.
 
     Returns
     -------
@@ -205,7 +237,12 @@ def orient(study: Study | str | Path, digest: Digest | None = None, **options: U
     ModelError
         If the model is not finite somewhere in the prior.
     """
-    study, settings = as_study(study), OrientSettings(**options)
+    return _orient(as_study(study), digest, options)
+
+
+def _orient(study: Study, digest: Digest | None, options: OrientOptions, inform: Inform | None = None) -> Answer:
+    """`orient`; `inform` is called with what was inferred from traces, before it is judged."""
+    settings = OrientSettings(**options)
     check_geometry(study)
     if digest is None and study.data.of_counts:
         from fluxsense.jobs.orient_counts import orient_votes
@@ -218,7 +255,7 @@ def orient(study: Study | str | Path, digest: Digest | None = None, **options: U
         )
     if digest is None:
         digest = load_campaign(study, settings.counted("reading traces"))
-    return orient_traces(study, digest, settings)
+    return orient_traces(study, digest, settings, inform)
 
 
 def orient_folder(
@@ -228,6 +265,7 @@ def orient_folder(
     workers: int = 1,
     report: bool = True,
     formats: Sequence[str] = (),
+    tell: Callable[[Answer], None] | None = None,
     **options: Unpack[OrientOptions],
 ) -> Answer:
     """`orient`, with every file that the command leaves: result, digest, posterior, chains, report.
@@ -242,6 +280,8 @@ def orient_folder(
         Whether to write the page.
     formats : sequence of str
         What else to write: 'netcdf', 'tables', 'figures' (`fluxsense.jobs.formats`).
+    tell : callable, optional
+        Called with the answer as soon as it is on file, before the page is.
     **options
         As for `orient`.
 
@@ -255,19 +295,31 @@ def orient_folder(
     check_geometry(study)
     ready(folder)
     digest = None if study.data.of_counts else folder_digest(study, folder, settings.progress, workers)
+    drawing: list[Callable[[], Drawn]] = []
+    from fluxsense.jobs.page import drawn_aside, write_report
+
+    def draw(found: Answer | Inferred) -> None:
+        drawing.append(drawn_aside(settings.helper, found, stated_truth(study)))
+
+    def draw_early(found: Inferred) -> None:
+        with suppress(InputError):  # raised again when the answer is on file
+            draw(found)
+
     with held(folder):
         options["chain_file"] = folder / "chains.h5"
-        answer = orient(study, digest, **options)
+        answer = _orient(study, digest, options, draw_early if report and settings.helper is not None else None)
         keep(folder / "result.json", answer.document)
+        if tell is not None:
+            tell(answer)
         draws_of(answer).save(folder / FILE)
         if isinstance(answer, Orientation):
             answer.digest.save(folder / "digest.npz")
             posterior_of(answer).save(folder / "posterior.npz")
         if report:
             settings.say("writing the report")
-            from fluxsense.jobs.page import write_report
-
-            write_report(folder / "report.html", answer, stated_truth(study))
+            if not drawing:
+                draw(answer)
+            write_report(folder / "report.html", answer, drawn=drawing[0]())
         if formats:
             from fluxsense.jobs.formats import write_formats
 
@@ -291,7 +343,12 @@ ENDED = ("enough", "steps")
 
 
 def finished(
-    study: Study | str | Path, folder: Path, *, workers: int = 1, report: bool = True, **options: Unpack[OrientOptions]
+    study: Study | str | Path,
+    folder: Path,
+    *,
+    workers: int = 1,
+    report: bool = True,
+    **options: Unpack[OrientOptions],
 ) -> Finished | None:
     """What `orient_folder` left in a folder, if it ran to its end for the same study, data, seed, options and versions; else None.
 
@@ -417,8 +474,13 @@ def _one(shared: tuple[int, float | None], path: str) -> BatchItem:
 # ---------------------------------------------------------------- from traces
 
 
-def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Orientation:
-    """`orient` from a digest of traces."""
+def orient_traces(
+    study: Study,
+    digest: Digest,
+    settings: OrientSettings,
+    inform: Inform | None = None,
+) -> Orientation:
+    """`orient` from a digest of traces; `inform` is called with what was inferred, before it is judged."""
     _check_digest(study, digest)
     slips = [] if study.data.of_magnitudes else slip_findings(study, digest)
     if any(f.doubt for f in slips):
@@ -429,34 +491,51 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         settings.say(told)
     loud = _loud(study, digest)
     try:
-        problem, modes, wiring = prepare(study, digest, rng=stream(seed, "search"), progress=settings.progress)
+        problem, modes, wiring = prepare(
+            study, digest, rng=stream(seed, "search"), progress=settings.progress, helper=settings.helper
+        )
     except InputError as fault:
         raise InputError(sentences(loud)[0], where=str(study.log)) if loud else fault from None
     settings.say("known source as a blind test")
     blind = blind_test(study, digest, wiring.signs)
     best = modes[0].x
     explicit, explicit_best = problem.explicit(best)
-    settings.say("predictive check")
-    at = Linearised.of(explicit, explicit_best)
-    check = predictive_check(at, stream(seed, "predictive check"))
+    checking = aside(settings.helper, _check, explicit, explicit_best, seed)
+    nothing = aside(settings.helper, settled_null, problem)
+    budgeting = aside(settings.helper, _budget, study, digest, explicit, explicit_best)
     of_log = digest_findings(digest, study)
     before = [*of_log, *loud, *blind_findings(blind)]
-    if hopeless := check.p_value < MISFIT_BAD:
-        listed = len(study.source.direction.candidates)
-        before.append(Finding("no candidate fits", 2, listed=listed) if listed else Finding("not sampled on", 2))
+    checked: list[PredictiveCheck] = []
+
+    def hopeless() -> bool:
+        settings.say("predictive check")
+        checked.append(checking())
+        return checked[0].p_value < MISFIT_BAD
+
     posterior = sample_as_stated(
         problem,
         seed,
         modes,
-        wanted_ess=HOPELESS_ESS if hopeless else settings.wanted_ess,
-        most_steps=HOPELESS_STEPS if hopeless else None,
+        wanted_ess=settings.wanted_ess,
+        hopeless=hopeless,
         max_seconds=settings.max_seconds,
         jumping=settings.jumping,
         progress=settings.progress,
         file=chain_keeper(settings.chain_file, study, digest.content_hash(), seed, settings.jumping),
     )
+    (check,) = checked
+    if check.p_value < MISFIT_BAD:
+        listed = len(study.source.direction.candidates)
+        before.append(Finding("no candidate fits", 2, listed=listed) if listed else Finding("not sampled on", 2))
+    at = Linearised.of(explicit, explicit_best)
+    drawn = posterior.thinned()
+    parameters = problem.parameters(drawn, stream(seed, "pump phases of draws"), posterior.reduced)
+    table, parameters = _table(problem, at, drawn, parameters, stream(seed, "tamed parameters of draws"))
+    highest = problem.parameters(best[None])
+    if inform is not None:
+        inform(Inferred(study, posterior, highest, parameters, table, digest, problem.likelihood))
     settings.say("no-source hypothesis")
-    null = null_evidence(settled_null(problem), stream(seed, "null evidence"), posterior.log_evidence)
+    null = null_evidence(nothing(), stream(seed, "null evidence"), posterior.log_evidence)
     factor = LogFactor.of(posterior, null)
     rests = assumptions(at)
     named = causes(at)
@@ -471,7 +550,7 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         linear=linear,
         beyond=[f for f in (*before, *beyond) if f.doubt],
     )
-    budget = _budget(study, digest, explicit, explicit_best)
+    budget = budgeting()
     findings = [
         *_extent_findings(study, budget.numbers),
         *_trace_findings(study, digest, explicit, posterior, wiring, budget),
@@ -484,9 +563,6 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
         *left_out_findings(digest, distrusted),
         *([] if verdict.trust == "reliable" else kept_findings(distrusted)),
     ]
-    drawn = posterior.thinned()
-    parameters = problem.parameters(drawn, stream(seed, "pump phases of draws"), posterior.reduced)
-    table, parameters = _table(problem, at, drawn, parameters, stream(seed, "tamed parameters of draws"))
     data = {
         "kind": study.data.kind,
         "sweeps": digest.sweeps,
@@ -513,9 +589,14 @@ def orient_traces(study: Study, digest: Digest, settings: OrientSettings) -> Ori
     provenance = answer_provenance(study, digest.content_hash(), settings)
     document = make_document(Orientation, study, verdict, provenance, body)
     return Orientation(
-        document, study, verdict, tuple(findings), posterior, problem.parameters(best[None]), parameters, table,
+        document, study, verdict, tuple(findings), posterior, highest, parameters, table,
         digest, problem.likelihood, check,
     )  # fmt: skip
+
+
+def _check(explicit: CampaignProblem, best: FloatArray, seed: int) -> PredictiveCheck:
+    """The predictive check at the best point (D,)."""
+    return predictive_check(Linearised.of(explicit, best), stream(seed, "predictive check"))
 
 
 def _loud(study: Study, digest: Digest) -> list[Finding]:

@@ -3,28 +3,30 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable, Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import numpy.typing as npt
-from matplotlib.figure import Figure
 
+from fluxsense.base.beside import Beside, aside
 from fluxsense.base.errors import InputError
 from fluxsense.data.own_columns import OwnColumn, own_columns
 from fluxsense.data.settings import setting_names
 from fluxsense.device.stages import stages_of
 from fluxsense.infer.counts import VoteProblem
-from fluxsense.jobs.orient import Answer, Orientation, stated_truth
+from fluxsense.jobs.orient import Answer, Inferred, Orientation, stated_truth
 from fluxsense.jobs.orient_counts import VoteAnswer
 from fluxsense.model.likelihood import Family
-from fluxsense.report.figures import sphere_map
-from fluxsense.report.page import write_page
 from fluxsense.report.views import (
     Column,
     CountView,
     GroupView,
+    KnownSource,
     LoopView,
+    Picture,
     Shown,
     decibels,
     known_source,
@@ -33,6 +35,8 @@ from fluxsense.report.views import (
 )
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from fluxsense.report.documents import AnswerDocument
 
 FloatArray = npt.NDArray[np.float64]
@@ -50,25 +54,25 @@ MOST_MODES = 9
 HEAVY_MODE = 0.02
 
 
-def shown(answer: Answer, *, groups: bool = True) -> Shown:
-    """All that the page and the figures of an answer are made of; without `groups` the map only."""
+def shown(answer: Answer | Inferred, *, groups: bool = True) -> Shown:
+    """All that the figures of an answer, and beside its document the page, are made of; without `groups` the map only."""
     posterior = answer.posterior
+    traced = answer if groups and isinstance(answer, Orientation | Inferred) else None
     return Shown(
-        document=cast("AnswerDocument", answer.document),
         study=answer.study,
         samples=posterior.directions,
         centre=posterior.direction,
         regions=tuple(posterior.regions),
         modes=tuple(m for m in posterior.groups.modes if m.weight >= HEAVY_MODE)[:MOST_MODES],
         columns=tuple(corner_columns(answer)) if groups else (),
-        groups=tuple(group_views(answer)) if groups and isinstance(answer, Orientation) else (),
-        loops=tuple(loop_views(answer)) if groups and isinstance(answer, Orientation) else (),
+        groups=() if traced is None else tuple(group_views(traced)),
+        loops=() if traced is None else tuple(loop_views(traced)),
         counts=tuple(count_views(answer)) if isinstance(answer, VoteAnswer) else (),
-        own=tuple(_own(answer)) if groups and isinstance(answer, Orientation) else (),
+        own=() if traced is None else tuple(_own(traced)),
     )
 
 
-def _own(answer: Orientation) -> list[OwnColumn]:
+def _own(answer: Orientation | Inferred) -> list[OwnColumn]:
     """Sweeps against the laboratory's own columns; none where log and traces are no longer those of the answer."""
     with suppress(InputError):
         return own_columns(answer.study, answer.digest)
@@ -77,10 +81,36 @@ def _own(answer: Orientation) -> list[OwnColumn]:
 
 def map_figure(answer: Answer) -> Figure:
     """Where the source points: the map of the sphere, with the truth where it is known."""
+    from fluxsense.report.figures import sphere_map  # matplotlib is slow to import
+
     return sphere_map(shown(answer, groups=False), known_source(stated_truth(answer.study)))
 
 
-def write_report(path: str | os.PathLike[str], answer: Answer, truth: object = None) -> None:
+def drawn_aside(helper: Beside | None, found: Answer | Inferred, truth: object = None) -> Callable[[], Drawn]:
+    """Have the figures of an answer drawn in a second process; returns what waits for them, or draws them here."""
+    values, known = shown(found), known_source(truth)
+    pictures = aside(helper, _pictures, values, known)
+    return lambda: Drawn(values, known, pictures())
+
+
+def _pictures(values: Shown, known: KnownSource | None) -> dict[str, Picture]:
+    from fluxsense.report.pictures import answer_pictures
+
+    return answer_pictures(values, known)
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """What a page shows beside an answer's document: values, the source behind simulated traces, figures."""
+
+    values: Shown
+    known: KnownSource | None
+    pictures: Mapping[str, Picture]
+
+
+def write_report(
+    path: str | os.PathLike[str], answer: Answer, truth: object = None, drawn: Drawn | None = None
+) -> None:
     """Write the page of an answer beside its place, then rename it, so that no reader sees half a page.
 
     Parameters
@@ -89,13 +119,18 @@ def write_report(path: str | os.PathLike[str], answer: Answer, truth: object = N
     answer : Answer
     truth : optional
         The source behind simulated traces, in any form that `known_source` reads; it is marked, never used.
+    drawn : Drawn, optional
+        What `drawn_aside` gave for the same answer and truth, if that is done already.
 
     Raises
     ------
     InputError
         If the truth is not a vector, or the file cannot be written; an existing file is then left as it was.
     """
-    write_page(path, shown(answer), known_source(truth))
+    from fluxsense.report.page import write_page
+
+    drawn = drawn or drawn_aside(None, answer, truth)()
+    write_page(path, cast("AnswerDocument", answer.document), drawn.values, drawn.known, drawn.pictures)
 
 
 def count_views(answer: VoteAnswer) -> list[CountView]:
@@ -110,12 +145,12 @@ def count_views(answer: VoteAnswer) -> list[CountView]:
     ]
 
 
-def group_views(orientation: Orientation, draws: int = BAND_DRAWS) -> list[GroupView]:
+def group_views(orientation: Orientation | Inferred, draws: int = BAND_DRAWS) -> list[GroupView]:
     """Every pump-on group with what was measured and what the posterior predicts.
 
     Parameters
     ----------
-    orientation : Orientation
+    orientation : Orientation or Inferred
     draws : int
         Posterior draws behind the predicted bands.
 
@@ -189,7 +224,7 @@ def _scaled(family: Family, residual: ComplexArray) -> tuple[ComplexArray, Float
     return np.asarray(residual * np.conj(phasor) / sd), np.asarray(sd)
 
 
-def loop_views(orientation: Orientation, draws: int = LOOP_DRAWS) -> list[LoopView]:
+def loop_views(orientation: Orientation | Inferred, draws: int = LOOP_DRAWS) -> list[LoopView]:
     """Flux and sign of the coupling in each loop, one entry per isolator, bias, state and cooldown."""
     likelihood, study = orientation.likelihood, orientation.study
     families = likelihood.families
@@ -234,7 +269,9 @@ def loop_views(orientation: Orientation, draws: int = LOOP_DRAWS) -> list[LoopVi
     return out
 
 
-def corner_columns(orientation: Answer, nuisances: int = CORNER_NUISANCES, draws: int = CORNER_DRAWS) -> list[Column]:
+def corner_columns(
+    orientation: Answer | Inferred, nuisances: int = CORNER_NUISANCES, draws: int = CORNER_DRAWS
+) -> list[Column]:
     """The source vector and the nuisances that go most with it.
 
     A nuisance's relevance is the largest modulus of its correlation with a component of the source, over draws on the

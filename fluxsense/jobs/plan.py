@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, ClassVar, TypedDict, Unpack, cast
 import numpy as np
 import numpy.typing as npt
 
+from fluxsense.base.beside import Beside, aside
 from fluxsense.base.errors import InputError
 from fluxsense.base.findings import Finding
-from fluxsense.design.ambiguity import ambiguity_findings, ambiguity_map, information_finding
+from fluxsense.design.ambiguity import AmbiguityMap, ambiguity_findings, ambiguity_map, information_finding
 from fluxsense.design.information_gain import chip_gain
 from fluxsense.design.known_source import SOURCE, KnownSourcePlan, known_source_findings, known_source_plan
 from fluxsense.design.schedule import (
@@ -43,13 +44,6 @@ from fluxsense.jobs.readout import NEAR_SELF_KERR, probe_proposal, readout_part
 from fluxsense.jobs.result import Provenance, as_study, make_document
 from fluxsense.jobs.simulate import simulate_digest, stated_truth
 from fluxsense.model.priors import expected_walk_phi0
-from fluxsense.report.design import (
-    draw_ambiguity,
-    draw_frequency_shares,
-    draw_landscape,
-    draw_pump_power,
-    draw_schedule,
-)
 from fluxsense.report.proposals import CAUTION, plan_lines
 from fluxsense.report.sentences import sentence, sentences
 from fluxsense.study import Study
@@ -99,7 +93,11 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
     InputError
         If the study has no setting or an impossible geometry, or an option makes no sense.
     """
-    study, asked = as_study(study), PlanSettings(**options)
+    return _plan(as_study(study), PlanSettings(**options))
+
+
+def _plan(study: Study, asked: PlanSettings, helper: Beside | None = None) -> Plan:
+    """`plan`, with a second process if there is one."""
     check_geometry(study)
     if not study.settings:
         raise InputError(
@@ -109,23 +107,22 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
     unknowns = planned_experiment(study).unknowns
     if asked.wanted_rate is not None:
         check_rate(asked.wanted_rate, unknowns)
+    few = direction_points(unknowns, search_count(study, 4), seed)
+    looking = aside(helper, landscape, study, few[: search_count(study, 2)], 0, nodes=9)
     point, proposed, before, after = _working_points(
         study, direction_points(unknowns, search_count(study, 6), seed), asked
     )
     probe = probe_proposal(proposed)
     if probe.study is not proposed:
         proposed, after = probe.study, _error_entry(probe.study, seed)
+    rivals = aside(helper, _not_told_apart, proposed)
     asked.say("splitting sweeps")
     coarse = planned_experiment(proposed, most_points=15)
-    few = direction_points(unknowns, search_count(study, 4), seed)
     schedule = best_schedule(coarse, few, most_steps=150)
     asked.say("time and frequencies")
     counts = study.data.of_counts  # of which all frequencies of a sweep make one direction, and no flux is read back
     shares = None if counts else frequency_shares(planned_experiment(proposed), few)
     times = _time_entries(coarse, schedule, few, asked)
-    asked.say("what cannot be told apart")
-    unresolved = ambiguity_findings(proposed, points=60)
-    map_of = ambiguity_map(planned_experiment(proposed, most_points=15), np.array(SOURCE), points=120)
     asked.say("expected information gain")
     gain = chip_gain(coarse, outer=24, inner=100, seed=seed)
     asked.say("read-out")
@@ -136,8 +133,22 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
     known = None
     if not counts:
         known = known_source_plan(proposed, lambda x: simulate_digest(x, stated_truth(x, source, seed)))
+    # matplotlib is slow to import, and by now the second process has work to do
+    from fluxsense.report.design import (
+        draw_ambiguity,
+        draw_frequency_shares,
+        draw_landscape,
+        draw_pump_power,
+        draw_schedule,
+    )
+
+    figures = {"schedule": draw_schedule(schedule)}
+    if shares is not None:
+        figures["frequencies"] = draw_frequency_shares(shares)
     asked.say("landscape")
-    view = landscape(study, few[: search_count(study, 2)], 0, nodes=9)
+    figures["landscape"] = draw_landscape(looking())
+    asked.say("what cannot be told apart")
+    unresolved, map_of = rivals()
     body = {
         "seed": seed,
         "error_now": before,
@@ -160,30 +171,43 @@ def plan(study: Study | str | Path, **options: Unpack[PlanOptions]) -> Plan:
         "known_source": _known_source_entry(known),
         "caution": CAUTION,
     }  # fmt: skip
-    figures = {
-        "landscape": draw_landscape(view),
-        "ambiguity": draw_ambiguity(map_of),
-        "schedule": draw_schedule(schedule),
-    }
-    if shares is not None:
-        figures["frequencies"] = draw_frequency_shares(shares)
+    figures["ambiguity"] = draw_ambiguity(map_of)
     if readout is not None:
         figures["pump"] = draw_pump_power(cast("ReadoutBody", readout.body)["against_pump_power"])
     verdict = prediction_verdict(after["prediction_valid"])
     asked_for = {"error": asked.wanted_deg, "error_rate": asked.wanted_rate, "thorough": asked.thorough}
     provenance = Provenance(study.sha256, seed=seed, options=asked_for)
     found = proposed if known is None else known.study
-    return Plan(make_document(Plan, study, verdict, provenance, body), study, verdict, found, figures)
+    shown = {name: figures[name] for name in ORDER if name in figures}
+    return Plan(make_document(Plan, study, verdict, provenance, body), study, verdict, found, shown)
+
+
+ORDER = ("landscape", "ambiguity", "schedule", "frequencies", "pump")
+"""Of the figures in the page."""
+
+
+def _not_told_apart(proposed: Study) -> tuple[list[Finding], AmbiguityMap]:
+    """What the proposed experiment cannot tell apart, and how one direction stands against all others."""
+    unresolved = ambiguity_findings(proposed, points=60)
+    return unresolved, ambiguity_map(planned_experiment(proposed, most_points=15), np.array(SOURCE), points=120)
 
 
 def plan_folder(
-    study: Study | str | Path, folder: Path, *, figures: bool = False, **options: Unpack[PlanOptions]
+    study: Study | str | Path,
+    folder: Path,
+    *,
+    figures: bool = False,
+    helper: Beside | None = None,
+    **options: Unpack[PlanOptions],
 ) -> tuple[Plan, list[str]]:
-    """`plan`, with the files that the command leaves (with `figures` every figure as PDF and SVG too); also their names."""
+    """`plan`, with the files that the command leaves (with `figures` every figure as PDF and SVG too); also their names.
+
+    With a second process (`fluxsense.base.beside`) as `helper` it is the same, sooner.
+    """
     study = as_study(study)
-    PlanSettings(**options)
+    asked = PlanSettings(**options)
     with held(ready(folder)):
-        found = plan(study, **options)
+        found = _plan(study, asked, helper)
         return found, write_proposal(found, folder, figures)
 
 

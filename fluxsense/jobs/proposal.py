@@ -6,19 +6,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, cast
 
-from matplotlib.figure import Figure
-
 from fluxsense.base.files import write_beside
 from fluxsense.base.findings import Finding, Verdict
 from fluxsense.data.chains import unsettled
 from fluxsense.design.sensitivity import VALID_ERROR_DEG
 from fluxsense.jobs.folder import keep, write_figures
 from fluxsense.jobs.result import Result
-from fluxsense.report.design_page import proposal_page
 from fluxsense.study import Study
 from fluxsense.study.write import study_text
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from fluxsense.report.documents import LayoutDocument, PlanDocument
 
 VALIDATION_POINTS: Final = 48
@@ -46,6 +45,8 @@ class Proposal(Result):
 
 def write_proposal(proposal: Proposal, folder: Path, figures: bool) -> list[str]:
     """Write the document, the study and the page of a proposal, and its figures as files if asked for; returns their names."""
+    from fluxsense.report.design_page import proposal_page  # matplotlib is slow to import
+
     stem = proposal.KIND
     keep(folder / f"{stem}.json", proposal.document)
     write_beside(folder / "study.toml", study_text(unsettled(proposal.proposed)).encode("utf-8"), sync=True)

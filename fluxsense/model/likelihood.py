@@ -25,7 +25,7 @@ these amplitudes are taken at the study's central values.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
@@ -908,32 +908,28 @@ class RatioLikelihood:
         own = [family.draw_noise(rng, count) for family in self.families]
         return [a + b for a, b in zip(own, self.draw_common(rng, count), strict=True)]
 
-    def draw_common(self, rng: np.random.Generator, count: int) -> list[ComplexArray]:
-        """Draws of what an isolator's families have in common, (count, K, 2, F) per family."""
+    def draw_common(self, rng: np.random.Generator, count: int) -> Iterator[ComplexArray]:
+        """Draws of what an isolator's families have in common, (count, K, 2, F), one family after the other."""
         drawn: dict[int, FloatArray] = {}
-        out = []
         for family in self.families:
             i = family.isolator
             if not self.commons(i):
-                out.append(np.zeros((count, *family.ratio.shape), dtype=np.complex128))
+                yield np.zeros((count, *family.ratio.shape), dtype=np.complex128)
                 continue
             if i not in drawn:
                 drawn[i] = rng.standard_normal((count, self.commons(i)))
-            out.append(np.tensordot(drawn[i][:, family.common_rows], family.common_directions, axes=1))
-        return out
+            yield np.tensordot(drawn[i][:, family.common_rows], family.common_directions, axes=1)
 
-    def cleaned(self, residuals: Sequence[ComplexArray]) -> list[ComplexArray]:
-        """Residuals (B, K, 2, F) per family less their most probable amplitudes of every kind."""
+    def cleaned(self, residuals: Sequence[ComplexArray]) -> Iterator[ComplexArray]:
+        """Residuals (B, K, 2, F) less their most probable amplitudes of every kind, one family after the other."""
         scores = self.common_scores(residuals)
-        out = []
         for family, residual in zip(self.families, residuals, strict=True):
             if family.isolator in scores:
                 amplitude = self.from_scores(family.isolator, scores[family.isolator])[:, family.common_rows]
                 residual = residual - np.tensordot(amplitude, family.common_directions, axes=1)
             if len(family.directions):
                 residual = residual - np.tensordot(family.amplitudes(residual), family.directions, axes=1)
-            out.append(residual)
-        return out
+            yield residual
 
     def predict(self, parameters: ChipParameters) -> list[ComplexArray]:
         """Model ratios (B, K, 2, F) for each family, eliminated parameters at their values at the reference point.

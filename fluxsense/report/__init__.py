@@ -10,7 +10,8 @@ live.py        a campaign while it is measured
 documents.py   what these read of each document
 views.py       what a page shows of each group of sweeps and each loop, as plain arrays
 figures.py     plain data in, one matplotlib ``Figure`` out; never ``pyplot``, never a file
-page.py        the page: template, figures inlined, written beside and renamed
+pictures.py    the same inlined, with words and captions
+page.py        the page: template, written beside and renamed; no matplotlib before it has to draw
 confidence.py  the section on detection
 design.py      figures of plans and layouts
 design_page.py  their pages
@@ -21,5 +22,5 @@ sweeps.py      the page of `characterize`
 tables.py      tables as CSV and LaTeX
 citation.py    how to cite the package
 
-matplotlib, corner and jinja2 are slow to import, so nothing is imported here; commands import `page` when they need it.
+matplotlib and jinja2 are slow to import, so nothing is imported here; commands import `page` when they need it.
 """

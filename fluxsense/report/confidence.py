@@ -15,7 +15,8 @@ from fluxsense.base.errors import InputError
 from fluxsense.base.files import read_bytes, write_beside
 from fluxsense.report.figures import BLUE, INK, ORANGE, QUIET, styled
 from fluxsense.report.lines import detection_lines
-from fluxsense.report.page import TRUST_WORDS, filled, picture
+from fluxsense.report.page import TRUST_WORDS, filled
+from fluxsense.report.pictures import picture
 from fluxsense.report.views import reading_scale
 
 if TYPE_CHECKING:

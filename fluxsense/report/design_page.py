@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from matplotlib.figure import Figure
 
-from fluxsense.report.page import TRUST_WORDS, Picture, filled, picture
+from fluxsense.report.page import TRUST_WORDS, filled
+from fluxsense.report.pictures import picture
 from fluxsense.report.proposals import (
     CRITERION_WORDS,
     LAYOUT_WORDS,
@@ -24,6 +25,7 @@ from fluxsense.report.proposals import (
 )
 from fluxsense.report.readout import probe_lines, readout_lines
 from fluxsense.report.sentences import KIND_WORDS
+from fluxsense.report.views import Picture
 
 if TYPE_CHECKING:
     from fluxsense.report.documents import LayoutDocument, PlanDocument

@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-import base64
 import os
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
-from matplotlib.figure import Figure
 
 from fluxsense.base.files import write_beside
 from fluxsense.base.sphere import angle_between_rad, angles_from_vector
-from fluxsense.data.own_columns import MEASURES
 from fluxsense.data.settings import setting_names
-from fluxsense.report import figures
 from fluxsense.report.lines import answer_sentence, size_words
 from fluxsense.report.sentences import KIND_WORDS
 from fluxsense.report.views import (
@@ -26,8 +22,8 @@ from fluxsense.report.views import (
     GroupView,
     KnownSource,
     LoopView,
+    Picture,
     Shown,
-    chosen_groups,
     passes,
     pump_words,
     reading_scale,
@@ -50,19 +46,6 @@ STOPPED_WORDS = {
     "time": "the time limit was reached",
     "interrupted": "it was interrupted",
 }
-
-MOST_VECTOR_PANELS = 8
-"""More panels of traces than this go into the page as pixels: thousands of symbols make a heavy vector figure."""
-
-
-@dataclass(frozen=True)
-class Picture:
-    """A figure in the page: data URI, width in CSS pixels, words for those who cannot see it, caption."""
-
-    uri: str
-    width: int
-    alt: str
-    caption: str
 
 
 def filled(template: str, **values: object) -> str:
@@ -92,21 +75,32 @@ def _coded(words: str) -> Markup:
     return Markup(re.sub("`([^`]+)`", r"<code>\1</code>", str(escape(words))))
 
 
-def report_page(shown: Shown, known: KnownSource | None = None) -> str:
+def report_page(
+    document: AnswerDocument,
+    shown: Shown,
+    known: KnownSource | None = None,
+    pictures: Mapping[str, Picture] | None = None,
+) -> str:
     """The report of an answer as one HTML document.
 
     Parameters
     ----------
+    document : dict
     shown : Shown
     known : KnownSource, optional
         The source behind simulated traces; it is marked, never used.
+    pictures : mapping, optional
+        What `answer_pictures` makes of `shown` and `known`, if that is done already.
 
     Returns
     -------
     str
         The same text for the same result.
     """
-    document = shown.document
+    if pictures is None:
+        from fluxsense.report.pictures import answer_pictures  # matplotlib is slow to import
+
+        pictures = answer_pictures(shown, known)
     return filled(
         "page.html",
         d=document,
@@ -118,7 +112,7 @@ def report_page(shown: Shown, known: KnownSource | None = None) -> str:
         study_file=shown.study.path.name,
         size=_size_words(document),
         truth=None if known is None else _truth_words(shown, known),
-        pictures=_pictures(shown, known),
+        pictures=pictures,
         groups=[_group_row(v) for v in shown.groups],
         votes=[_count_row(shown.study, v) for v in shown.counts],
         loops=[_loop_row(v) for v in shown.loops],
@@ -128,7 +122,13 @@ def report_page(shown: Shown, known: KnownSource | None = None) -> str:
     )
 
 
-def write_page(path: str | os.PathLike[str], shown: Shown, known: KnownSource | None = None) -> None:
+def write_page(
+    path: str | os.PathLike[str],
+    document: AnswerDocument,
+    shown: Shown,
+    known: KnownSource | None = None,
+    pictures: Mapping[str, Picture] | None = None,
+) -> None:
     """Write the page beside its place, then rename it, so that no reader sees half a page.
 
     Raises
@@ -136,109 +136,7 @@ def write_page(path: str | os.PathLike[str], shown: Shown, known: KnownSource | 
     InputError
         If the file cannot be written; an existing file is then left as it was.
     """
-    write_beside(path, report_page(shown, known).encode("utf-8", "backslashreplace"), sync=True)
-
-
-def picture(figure: Figure, alt: str, caption: str, *, pixels: bool = False) -> Picture:
-    """A figure as a data URI: PNG if `pixels` is set, else SVG."""
-    kind, data = ("png", figures.image_bytes(figure, "png")) if pixels else ("svg+xml", figures.image_bytes(figure))
-    uri = f"data:image/{kind};base64,{base64.b64encode(data).decode('ascii')}"
-    return Picture(uri, round(96 * float(figure.get_size_inches()[0])), alt, caption)
-
-
-def answer_figures(shown: Shown, known: KnownSource | None) -> dict[str, Figure]:
-    """Every figure of an answer by its name."""
-    found = {
-        "map": figures.sphere_map(shown, known),
-        "geometry": figures.geometry(shown, known),
-        "corner": figures.corner_plot(shown, known),
-    }
-    if not shown.groups:
-        return found
-    return (
-        found
-        | {
-            "traces": figures.draw_traces(chosen_groups(shown.groups, figures.MOST_TRACES)),
-            "quantiles": figures.residual_quantiles(shown.groups),
-            "directionality": figures.draw_directionality(chosen_groups(shown.groups, figures.MOST_ROWS)),
-        }
-        | ({"own_columns": figures.sweeps_against_columns(shown.own)} if shown.own else {})
-    )
-
-
-def _pictures(shown: Shown, known: KnownSource | None) -> dict[str, Picture]:
-    """The figures with words and captions; many panels of traces as pixels."""
-    words = _captions(shown, known)
-    drawn = answer_figures(shown, known)
-    heavy = len(chosen_groups(shown.groups, figures.MOST_TRACES)) > MOST_VECTOR_PANELS
-    pixels = {"own_columns"} | ({"traces"} if heavy else set())
-    return {name: picture(figure, *words[name], pixels=name in pixels) for name, figure in drawn.items()}
-
-
-def _captions(shown: Shown, known: KnownSource | None) -> dict[str, tuple[str, str]]:
-    """Words for those who cannot see it, and caption, of each figure."""
-    marked = " The star marks the truth." if known is not None else ""
-
-    def part(most: int) -> str:
-        chosen = len(chosen_groups(shown.groups, most))
-        if chosen == len(shown.groups):
-            return ""
-        return f" Shown are {chosen} of {len(shown.groups)} groups: the worst misfits, and others spread evenly."
-
-    return {
-        "map": (
-            "Map of the sphere with the 50, 90 and 95% credible regions of the direction",
-            "Where the source points. Equal-area discs: equal areas on the page are equal solid angles. Azimuth (az) runs "
-            "from +x towards +y, elevation (el) from the chip plane towards +z. "
-            + (
-                "Numbered rings are the candidate directions, the most probable first."
-                if "candidates" in shown.document["region"][0]
-                else "Solid, dashed and dotted edges enclose 50, 90 and 95% of the probability; dots are draws."
-            )
-            + marked,
-        ),
-        "geometry": (
-            "Loops and source from above and from the side, with an arrow along the mean direction",
-            "The loops and the direction found. Thin lines are draws, the solid arrow is the mean direction"
-            + (", the dashed arrow the truth." if known is not None else ".")
-            + " Arrows show direction only, not size.",
-        ),
-        "corner": (
-            "Marginal posterior of the source vector and the nuisances that go most with it",
-            "The source vector and the nuisances that vary most with it. Shaded: 50% (solid edge) and 90% (dashed edge) "
-            "of the probability of each pair. Dashed verticals: 5, 50 and 95%."
-            + (" Star and dash-dotted lines: the truth." if known is not None else ""),
-        ),
-        "traces": (
-            "Measured and predicted magnitude of S21 and S12 for each group, with residuals",
-            "Magnitude of each path with the pump on, divided by the pump-off trace that all states share. Below each panel: residuals along the "
-            "measured phasor in standard deviations, after the most probable gain and flux-noise errors are taken out; "
-            f"the shaded strip is ± 2.{part(figures.MOST_TRACES)}",
-        ),
-        "quantiles": (
-            "Quantiles of the residuals against a normal distribution",
-            "Do the residuals scatter as the model expects? All groups, both quadratures. Points on the line: yes. A "
-            "slope above one: more scatter than expected. Points on the frame lie beyond it.",
-        ),
-        "own_columns": (
-            "Change of gain and phase of each sweep, and what is left of it, against columns of the log",
-            "Sweeps against the log's own columns: change of gain and phase of either path against the mean of the repeats, and what is "
-            f"left in units of white noise. {_own_words(shown)}",
-        ),
-        "directionality": (
-            "Directionality of each group, measured and predicted",
-            "Which way each setting transmits. Taken at the frequency where the predicted directionality is largest. "
-            f"Circle: measured, with one standard deviation of white noise. Diamond: predicted.{part(figures.MOST_ROWS)}",
-        ),
-    }
-
-
-def _own_words(shown: Shown) -> str:
-    """Which of the laboratory's own columns the sweeps go with."""
-    said = [f"{MEASURES[n]} with {one.name}" for one in shown.own for n in one.sure]
-    found = f"Surely together go: {'; '.join(said)} (filled dots)." if said else "None goes surely together."
-    more = len(shown.own) - figures.MOST_OWN_COLUMNS
-    return f"{found} {more} more columns are not shown." if more > 0 else found
+    write_beside(path, report_page(document, shown, known, pictures).encode("utf-8", "backslashreplace"), sync=True)
 
 
 # ------------------------------------------------------------------------------------------------------- rows and words
@@ -275,7 +173,7 @@ def _truth_words(shown: Shown, known: KnownSource) -> str:
     inside = [level for level, held in sorted(shown.region_contains(direction).items()) if held]
     where = f"inside the {100 * inside[0]:.0f}% region" if inside else "outside every region shown"
     size = float(np.sqrt(known.source @ known.source))
-    factor, unit = reading_scale(shown.document["size"]["unit"], size)
+    factor, unit = reading_scale(shown.study.source.unit, size)
     return (
         f"The truth stated for these traces points to azimuth {_short(azimuth, 5)} and elevation {_short(elevation, 4)} "
         f"degrees, {away:.2g} degrees from the mean direction and {where}; its size is {size * factor:.4g} {unit}. "
@@ -394,4 +292,4 @@ def _setting_rows(shown: Shown) -> list[dict[str, str]]:
     return out
 
 
-__all__ = ["Picture", "picture", "report_page", "write_page"]
+__all__ = ["filled", "report_page", "write_page"]

@@ -20,7 +20,8 @@ from fluxsense.characterize.model import IsolatorModel
 from fluxsense.characterize.run import MIRROR_WORDS, TRUST_WORDS, Characterization, IsolatorResult, quantity_words
 from fluxsense.characterize.tracks import Track, track_frequency_hz
 from fluxsense.report.figures import BLUE, EITHER_SIGN, FAINT, INK, ORANGE, QUIET, TINTS, WIDTH_IN, plain, styled
-from fluxsense.report.page import filled, picture
+from fluxsense.report.page import filled
+from fluxsense.report.pictures import picture
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+from markupsafe import Markup
 
 from fluxsense.base.errors import InputError
 from fluxsense.base.sphere import Mode, Region, contains
@@ -16,9 +16,6 @@ from fluxsense.base.units import best_unit, dimension_of
 from fluxsense.data.digest import GroupKey
 from fluxsense.data.own_columns import OwnColumn
 from fluxsense.study import Study
-
-if TYPE_CHECKING:
-    from fluxsense.report.documents import AnswerDocument
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -258,11 +255,10 @@ class CountView:
 
 @dataclass(frozen=True)
 class Shown:
-    """What the page and the figures of an answer are made of: values, nothing to be computed.
+    """What the figures of an answer, and beside its document the page, are made of: values, nothing to be computed.
 
     Attributes
     ----------
-    document : dict
     study : Study
     samples : ndarray (N, 3)
         Draws of the direction.
@@ -282,7 +278,6 @@ class Shown:
         Columns of the laboratory's own in the log, with what the sweeps do as they change.
     """
 
-    document: AnswerDocument
     study: Study
     samples: FloatArray
     centre: FloatArray
@@ -307,3 +302,13 @@ def marked(columns: Sequence[Column], truth: KnownSource | None) -> list[Column]
         if truth.position_m is not None:
             known |= {f"position {axis}": float(x) for axis, x in zip("xyz", truth.position_m, strict=True)}
     return [replace(c, truth=known[c.name] * c.factor if c.name in known else None) for c in columns]
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure in the page: data URI (safe in an attribute), width in CSS pixels, words for those who cannot see it, caption."""
+
+    uri: Markup
+    width: int
+    alt: str
+    caption: str

@@ -150,7 +150,7 @@ def test_the_page_of_a_proposal(kind: str, planned: Proposed, laid_out: Proposed
     page = (made.folder / f"{kind}.html").read_text(encoding="utf-8")
     assert len(page) < 1_000_000
     assert not re.search(r"https?:|<script", page.replace("http-equiv", ""))
-    assert page.count("<img ") == page.count("data:image/") == page.count("<figcaption>") == figures
+    assert page.count("<img ") == page.count('src="data:image/') == page.count("<figcaption>") == figures
     assert page.count("<table>") == page.count("<caption>") > 0
     # the frame of every page: the same style, sections numbered by it, cautions last
     style = filled("detection.html", d=made.document, answer="", said=[], trust_words="", section="").split("</style>")[

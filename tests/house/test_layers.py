@@ -53,7 +53,7 @@ def test_imports_run_downwards() -> None:
 
 def test_what_the_page_of_an_answer_draws_comes_in_as_values() -> None:
     """No likelihood, posterior or problem is at hand where the page and its figures are made."""
-    for name in ("views", "figures", "page", "lines", "sentences", "words", "confidence"):
+    for name in ("views", "figures", "pictures", "page", "lines", "sentences", "words", "confidence"):
         tree = ast.parse((PACKAGE / f"report/{name}.py").read_text(encoding="utf-8"))
         found = imported(tree, top_level=False)
         assert found & {"model", "infer", "detection", "design", "characterize", "jobs"} == set(), name

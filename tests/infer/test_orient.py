@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,11 +19,11 @@ from fluxsense.base.errors import InputError
 from fluxsense.base.findings import Finding
 from fluxsense.base.sphere import angle_between_rad
 from fluxsense.data.digest import Digest, load
-from fluxsense.infer.orient import Posterior, prepare, sample_posterior
+from fluxsense.infer.orient import HOPELESS_ESS, Posterior, prepare, sample_posterior
 from fluxsense.infer.verdict import judge
 from fluxsense.infer.wiring import read_wiring
 from fluxsense.jobs.check import check
-from fluxsense.jobs.orient import HOPELESS_ESS, Orientation, orient
+from fluxsense.jobs.orient import Orientation, orient
 from fluxsense.jobs.result import as_study
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.jobs.start import example_text
@@ -245,8 +246,8 @@ class Sampled(Exception):
 def sampled_for(study: Study, digest: Digest, monkeypatch: pytest.MonkeyPatch) -> float | None:
     """Effective draws that `orient` asks of the sampler, which then does not run."""
 
-    def stop(*_: object, wanted_ess: float | None, **__: object) -> None:
-        raise Sampled(wanted_ess)
+    def stop(*_: object, wanted_ess: float | None, hopeless: Callable[[], bool], **__: object) -> None:
+        raise Sampled(HOPELESS_ESS if hopeless() else wanted_ess)
 
     monkeypatch.setattr("fluxsense.jobs.orient.sample_as_stated", stop)
     with pytest.raises(Sampled) as told:

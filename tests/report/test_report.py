@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-import base64
 import re
 import xml.etree.ElementTree as ElementTree
 from dataclasses import replace
 from html.parser import HTMLParser
+from io import BytesIO
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 import matplotlib
 import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -31,7 +33,7 @@ from fluxsense.data.own_columns import OwnColumn
 from fluxsense.jobs.orient import Orientation, orient
 from fluxsense.jobs.page import corner_columns, group_views, loop_views, shown, write_report
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
-from fluxsense.report import figures, page, views
+from fluxsense.report import figures, page, pictures, views
 from fluxsense.report.lines import answer_lines, answer_sentence
 from fluxsense.study import read_study
 
@@ -111,14 +113,14 @@ def result(tmp_path_factory: pytest.TempPathFactory) -> tuple[Orientation, Truth
 
 @pytest.fixture(scope="module")
 def html(result: tuple[Orientation, Truth]) -> str:
-    return page.report_page(shown(result[0]), views.known_source(result[1]))
+    return page.report_page(result[0].document, shown(result[0]), views.known_source(result[1]))
 
 
 def test_columns_of_the_laboratorys_own_have_their_figure(result: tuple[Orientation, Truth], html: str) -> None:
     assert "own columns" not in html
     chance = np.array([1e-9, 1.0, 1.0, 1.0, 1.0])
     one = OwnColumn("heat <mk>", np.arange(9.0), np.ones((5, 9)), np.array([0.9, 0, 0, 0, 0]), chance)
-    text = page.report_page(replace(shown(result[0], groups=True), own=(one,) * 6))
+    text = page.report_page(result[0].document, replace(shown(result[0], groups=True), own=(one,) * 6))
     assert "gain of S21 (%) with heat &lt;mk&gt;" in text
     assert "2 more columns are not shown" in text
 
@@ -176,7 +178,7 @@ def test_nothing_is_fetched(html: str) -> None:
     assert policy == ["default-src 'none'; img-src data:; style-src 'unsafe-inline'"]
     sources = [a["src"] for tag, a in reader.tags if "src" in a]
     assert len(sources) == 6
-    assert all(re.fullmatch(r"data:image/(png|svg\+xml);base64,[A-Za-z0-9+/=]+", s) for s in sources)
+    assert all(re.fullmatch(r"data:image/(png;base64,[A-Za-z0-9+/=]+|svg\+xml,[^\"<>&#]+)", s) for s in sources)
     assert not [a for _, a in reader.tags if "href" in a]
     style = html[html.index("<style>") : html.index("</style>")]
     assert "url(" not in style
@@ -186,8 +188,10 @@ def test_nothing_is_fetched(html: str) -> None:
 
 
 def test_pictures_are_whole_and_refer_to_nothing_outside(html: str) -> None:
-    for uri in re.findall(r'src="data:image/svg\+xml;base64,([^"]+)"', html):
-        svg = base64.b64decode(uri).decode()
+    found = re.findall(r'src="data:image/svg\+xml,([^"]+)"', html)
+    assert len(found) == 6
+    for uri in found:
+        svg = unquote(uri)
         root = ElementTree.fromstring(svg)
         assert root.tag.endswith("svg")
         links = [v for e in root.iter() for k, v in e.attrib.items() if k.endswith("href")]
@@ -214,7 +218,39 @@ def test_numbers_are_those_of_the_result(result: tuple[Orientation, Truth], html
 def test_same_result_same_picture(result: tuple[Orientation, Truth], html: str) -> None:
     known = views.known_source(result[1])
     for figure in (figures.geometry(shown(result[0]), known), figures.traces(shown(result[0]))):
-        assert base64.b64encode(figures.image_bytes(figure)).decode() in html
+        assert pictures.svg_uri(figures.image_bytes(figure)) in html
+
+
+def test_an_svg_in_an_address_is_the_same_document() -> None:
+    given = '<svg a="&lt;&#176;%20\'&apos;é">50% # "text" &amp; \u2212</svg>'
+    uri = pictures.svg_uri(given.encode())
+    assert uri.isascii()
+    assert not set(uri) & set('"<>&#')
+    back = ElementTree.fromstring(unquote(uri.partition(",")[2]))
+    first = ElementTree.fromstring(given)
+    assert back.attrib == first.attrib
+    assert back.text == first.text.replace('"', "'")
+
+
+def test_a_short_svg_is_the_same_picture() -> None:
+    # every place of the paths, by what matplotlib wrote
+    figure = Figure(figsize=(3, 2))
+    axes = figure.add_subplot()
+    axes.plot(np.linspace(0, 1, 50), np.random.default_rng(0).standard_normal(50), marker="o")
+    axes.set_title("−1.5 °")
+    out = BytesIO()
+    with matplotlib.rc_context(figures.STYLE):
+        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+    trees = [ElementTree.fromstring(x) for x in (out.getvalue(), figures._short_svg(out.getvalue()))]
+    paths = [[e for e in t.iter() if e.tag.endswith(("}path", "}use"))] for t in trees]
+    assert len(paths[0]) == len(paths[1]) > 60
+    for long, short in zip(*paths, strict=True):
+        for key in ("d", "x", "y"):
+            numbers = [[float(n) for n in re.findall(r"-?\d+\.?\d*", e.get(key, ""))] for e in (long, short)]
+            assert numbers[0] == pytest.approx(numbers[1], abs=0.01)
+            letters = [re.sub(r"[^A-Za-z]", "", e.get(key, "")) for e in (long, short)]
+            assert letters[0] == letters[1]
+    assert len(ElementTree.tostring(trees[1])) < 0.8 * len(out.getvalue())
 
 
 def test_truth_is_marked_and_measured_against(result: tuple[Orientation, Truth], html: str) -> None:
@@ -426,6 +462,24 @@ def test_corner_of_relevant_columns(result: tuple[Orientation, Truth]) -> None:
     names, _, values = orientation.table(3000)
     correlation = np.abs(np.corrcoef(values.T))[:3, 3:].max(axis=0)
     assert columns[3].name == names[3 + int(np.argmax(correlation))]
+
+
+def test_corner_regions_hold_their_shares() -> None:
+    # two correlated normal columns: of fresh draws, as many lie in a drawn region as it is named after, up to the smoothing
+    rng = np.random.default_rng(4)
+
+    def drawn(count: int) -> npt.NDArray[np.float64]:
+        x = rng.standard_normal((count, 2))
+        return x @ np.array([[1.0, 0.7], [0.0, 0.7]])
+
+    a, b = (views.Column(name, "", column, 1.0) for name, column in zip("ab", drawn(40000).T, strict=True))
+    axes = figures.draw_corner([a, b]).axes[1]
+    regions = [c.get_paths()[0] for c in axes.collections]
+    fresh = drawn(20000)
+    assert [np.mean(r.contains_points(fresh)) for r in regions] == pytest.approx([0.9, 0.5], abs=0.03)
+    assert figures._enclosing(np.array([[4.0, 3.0], [2.0, 1.0]]), (0.9, 0.5)) == [2.0, 4.0]
+    flat = figures._enclosing(np.ones((2, 2)), (0.9, 0.5))
+    assert flat[0] == 1.0 < flat[1]
 
 
 @settings(max_examples=150, deadline=None)

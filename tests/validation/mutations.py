@@ -622,14 +622,14 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "predictive levels inverted",
                 "infer/predictive.py",
-                "noise[:, k] /= np.sqrt(levels[key])",
-                "noise[:, k] *= np.sqrt(levels[key])",
+                "residual[1:, k] /= np.sqrt(levels[key])",
+                "residual[1:, k] *= np.sqrt(levels[key])",
             ),
             (
                 "predictive levels squared",
                 "infer/predictive.py",
-                "noise[:, k] /= np.sqrt(levels[key])",
-                "noise[:, k] /= levels[key]",
+                "residual[1:, k] /= np.sqrt(levels[key])",
+                "residual[1:, k] /= levels[key]",
             ),
             (
                 "no Bonferroni",
@@ -704,8 +704,8 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "folded R-hat left out",
                 "infer/diagnostics.py",
-                'array_stats.rhat(x, method="rank")',
-                'array_stats.rhat(x, method="z_scale")',
+                "return max(plain, folded) if np.isfinite(folded) else plain",
+                "return plain",
             ),
             (
                 "weights from one ensemble",
