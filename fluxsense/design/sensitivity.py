@@ -488,7 +488,8 @@ def planned_experiment(
     for i, iso in enumerate(study.isolators):
         own = [k for k, s in enumerate(study.settings) if iso.name in s.isolators]
         for bias in dict.fromkeys(study.settings[k].bias_a for k in own):
-            benches.append(_bench(unknowns, i, bias, [k for k in own if study.settings[k].bias_a == bias], grid))
+            at_bias = [k for k in own if study.settings[k].bias_a == bias]
+            benches.append(_bench(study, unknowns, i, bias, at_bias, grid))
     on, off = float(study.plan.repeats), float(study.plan.off_repeats)
     index = {s.name: n for n, s in enumerate(study.states)}
     states_swept = tuple(index[state] for state in chosen)
@@ -519,8 +520,10 @@ def planned_unknowns(study: Study) -> Unknowns:
     return Unknowns(study, study.plan.cooldowns, leave_out=NOT_PLANNED, everything=True)
 
 
-def _bench(unknowns: Unknowns, isolator: int, bias: tuple[float, ...], chosen: list[int], grid: FloatArray) -> Bench:
-    study = unknowns.study
+def _bench(
+    study: Study, unknowns: Unknowns, isolator: int, bias: tuple[float, ...], chosen: list[int], grid: FloatArray
+) -> Bench:
+    """An isolator's probes at the settings of the study that are chosen; those of the unknowns' study may be others."""
     on = [
         Probe(
             isolator,

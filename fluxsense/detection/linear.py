@@ -32,7 +32,6 @@ from scipy.linalg import block_diag
 from scipy.special import ndtri
 
 from fluxsense.base.executors import Workers, ordered_map
-from fluxsense.base.halton import halton
 from fluxsense.base.sphere import random_directions
 from fluxsense.data.digest import Digest
 from fluxsense.device.chip import ChipParameters
@@ -65,7 +64,9 @@ def position_nodes(study: Study, count: int = POSITIONS) -> FloatArray:
     sd = np.array(study.source.position_sd_m, dtype=np.float64)
     if not study.source.has_position or not np.any(sd > 0) or count < 2:
         return mean[None]
-    return np.concatenate([mean[None], mean + sd * ndtri(halton(count - 1, 3))])
+    from scipy.stats import qmc  # slow to import
+
+    return np.concatenate([mean[None], mean + sd * ndtri(qmc.Halton(3, scramble=False).random(count)[1:])])
 
 
 @dataclass(frozen=True)

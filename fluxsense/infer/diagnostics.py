@@ -3,21 +3,19 @@
 Walkers of one ensemble are not independent chains: they move by looking at each other. The independent units are the
 ensembles, so every comparison here runs between ensembles, and at least two of them are asked for.
 
-Chains have the shape ``(E, T)`` (one series per ensemble) or ``(E, T, W)`` (with W walkers). emcee and scipy.stats are
-imported only when a function needs them. Ranks, R-hat and effective sizes are written out here, by the definitions of their
-paper, and compared with arviz-stats in the tests: importing that takes xarray and pandas along wherever they are installed,
-a third of a second and 45 MB.
+Chains have the shape ``(E, T)`` (one series per ensemble) or ``(E, T, W)`` (with W walkers). arviz-stats and emcee are
+imported only when a function needs them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from importlib import import_module
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.fft import irfft, next_fast_len, rfft
-from scipy.special import ndtri
 
 from fluxsense.base.errors import InputError
 
@@ -53,7 +51,8 @@ def r_hat_rank(chains: ArrayLike) -> float:
 
     Notes
     -----
-    Vehtari et al., Bayesian Anal. 16, 667 (2021). The folded part sees chains that agree in place and differ in width.
+    Vehtari et al., Bayesian Anal. 16, 667 (2021), through arviz-stats. The folded part sees chains that agree in place
+    and differ in width.
     """
     x = _chains(chains, fewest_ensembles=2)
     x = x.reshape(x.shape[0], -1)
@@ -61,10 +60,11 @@ def r_hat_rank(chains: ArrayLike) -> float:
     halves = np.concatenate([x[:, :half], x[:, x.shape[1] - half :]])
     if np.all(np.ptp(halves, axis=1) == 0.0):
         return 1.0 if np.ptp(halves) == 0.0 else float("inf")
-    # where folding leaves no spread at all (a two-valued quantity split evenly), the plain part decides
+    array_stats = _array_stats()
+    # numpy warns where folding leaves no spread at all (a two-valued quantity split evenly); the plain part then decides
     with np.errstate(divide="ignore", invalid="ignore"):
-        plain, folded = _r_hat(_normal_scores(halves)), _r_hat(_normal_scores(np.abs(halves - np.median(halves))))
-    return max(plain, folded) if np.isfinite(folded) else plain
+        value = float(array_stats.rhat(x, method="rank"))
+        return value if np.isfinite(value) else float(array_stats.rhat(x, method="z_scale"))
 
 
 def ess_bulk(chains: ArrayLike) -> float:
@@ -372,61 +372,19 @@ def diagnose(
     return Diagnosis(worst == "good", worst, tuple(rows), agreement, tuple(advice))
 
 
-def _normal_scores(x: Floats) -> Floats:
-    """Every value by the normal quantile of its rank among all, ties at their mean rank (Blom's offset of 3/8)."""
-    from scipy.stats import rankdata
-
-    return np.asarray(ndtri((rankdata(x).reshape(x.shape) - 0.375) / (x.size + 0.25)))
-
-
-def _r_hat(x: Floats) -> float:
-    """Square root of the ratio of the variance of all to that within the series (E, T), by their means and variances."""
-    length = x.shape[1]
-    between = length * np.var(x.mean(axis=1), ddof=1)
-    return float(np.sqrt((between / np.mean(np.var(x, axis=1, ddof=1)) + length - 1) / length))
-
-
 def _ess(chains: ArrayLike, method: str) -> float:
     x = _chains(chains, fewest_ensembles=1)
     if np.ptp(x) == 0.0:
         return float("inf")
     series = np.moveaxis(x, 2, 1).reshape(-1, x.shape[1])
-    half = series.shape[1] // 2
-    halves = np.concatenate([series[:, :half], series[:, series.shape[1] - half :]])
+    prob = (0.05, 0.95) if method == "tail" else None
     with np.errstate(divide="ignore", invalid="ignore"):
-        if method == "tail":
-            value = min(_effective(np.asarray(halves <= q, dtype=float)) for q in np.quantile(series, [0.05, 0.95]))
-        else:
-            value = _effective(_normal_scores(halves))
+        value = float(_array_stats().ess(series, method=method, prob=prob))
     return value if np.isfinite(value) else 0.0
 
 
-def _effective(x: Floats) -> float:
-    """Effective number of the values of series (N, T), T >= 2: Geyer's initial monotone sequence of their mean autocorrelation.
-
-    Vehtari et al. (2021), equations 10 to 13: sums of neighbouring pairs of the autocorrelation, as long as they are positive,
-    none larger than the one before; of the pair that ends them its first, if it is positive.
-    """
-    count, length = x.shape
-    if np.ptp(x) == 0.0:
-        return float(x.size)
-    if length < 2:
-        return float("nan")
-    wide = next_fast_len(2 * length, real=True)
-    spectrum = rfft(x - x.mean(axis=1, keepdims=True), wide, axis=1)
-    covariance = np.mean(irfft(np.abs(spectrum) ** 2, wide, axis=1)[:, :length], axis=0) / length
-    within = covariance[0] * length / (length - 1)
-    whole = covariance[0] + (np.var(x.mean(axis=1), ddof=1) if count > 1 else 0.0)
-    rho = 1 - (within - covariance) / whole
-    rho[0] = 1.0
-    most = max(1, (length - 1) // 2)
-    pairs = rho[: 2 * most : 2] + rho[1 : 2 * most : 2]
-    ends = np.flatnonzero(~(pairs > 0))
-    last = int(ends[0]) if ends.size else most - 1
-    rest = float(rho[2 * last])
-    rest = rest if rest > 0 or pairs[last] >= 0 else 0.0
-    time = 2 * float(np.sum(np.minimum.accumulate(pairs[:last]))) + rest - 1
-    return x.size / max(time, 1 / float(np.log10(x.size)))
+def _array_stats() -> Any:
+    return import_module("arviz_stats.base").array_stats
 
 
 def _chains(chains: ArrayLike, fewest_ensembles: int) -> Floats:

@@ -21,7 +21,6 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.base.halton import halton
 from fluxsense.device.chip import ChipModel, ChipParameters
 from fluxsense.infer.mixture import StudentMixture
 from fluxsense.model.family import Family
@@ -373,7 +372,9 @@ def _fitted(
     most = max(comb(cell.size + degree, degree) for cell in part.cells)
     count = int(np.ceil(OVERSAMPLED * most)) + 8
     leading = max(cell.size for cell in part.cells)
-    t = np.cos(np.pi * halton(count, max(1, leading)))
+    from scipy.stats import qmc  # slow to import
+
+    t = np.cos(np.pi * qmc.Halton(max(1, leading), scramble=False).random(count + 1)[1:])
     parameters = likelihood.complete(problem.unknowns.parameters(np.repeat(x[None], count, axis=0)))
     arrays = {name: np.array(parameters[name]) for name in parameters}
     flux = np.repeat(part.flux[None], count, axis=0)

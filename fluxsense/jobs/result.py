@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 NOTEBOOK_DPI = 80
 """Resolution of a figure in a notebook: about eight hundred pixels across."""
-LIBRARIES = ("numpy", "scipy", "emcee")
+LIBRARIES = ("numpy", "scipy", "emcee", "arviz-stats")
 """Libraries whose versions a result depends on."""
 
 

@@ -22,5 +22,5 @@ sweeps.py      the page of `characterize`
 tables.py      tables as CSV and LaTeX
 citation.py    how to cite the package
 
-matplotlib and jinja2 are slow to import, so nothing is imported here; commands import `page` when they need it.
+matplotlib, corner and jinja2 are slow to import, so nothing is imported here; commands import `page` when they need it.
 """

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import functools
 import re
+import warnings
 from collections.abc import Callable, Sequence
 from io import BytesIO
 from typing import Any, Literal, ParamSpec, TypedDict
@@ -927,8 +928,8 @@ def corner_plot(shown: Shown, truth: KnownSource | None = None) -> Figure:
 def draw_corner(columns: Sequence[Column]) -> Figure:
     """Histograms on the diagonal with 5, 50 and 95% marked; below it regions of 50 and 90%.
 
-    The panels are made here and not by the corner library, which makes and empties those above the diagonal too, and
-    imports arviz, xarray and pandas wherever they are installed.
+    The panels are made one by one and not by the corner library, which makes and empties those above the diagonal too;
+    the regions are its.
     """
     size = len(columns)
     figure = Figure(figsize=(WIDTH_IN, WIDTH_IN))
@@ -996,36 +997,31 @@ def _corner_histogram(axes: Axes, column: Column, reach: tuple[float, float]) ->
 def _corner_regions(
     axes: Axes, pair: tuple[Column, Column], reach: tuple[tuple[float, float], tuple[float, float]]
 ) -> None:
-    """Regions of 50 and 90% of two columns, of their smoothed counts."""
-    from scipy.ndimage import gaussian_filter
-
-    counts, *edges = np.histogram2d(pair[0].values, pair[1].values, CORNER_BINS, reach)
-    smooth = gaussian_filter(counts, 0.9)
-    # a ring of the outermost values and one of the least, so that regions that reach the frame are closed beyond it
-    around = np.pad(np.pad(smooth, 1, "edge"), 1, constant_values=float(smooth.min()))
-    x, y = (0.5 * (e[1] - e[0]) * (2 * np.arange(-2, CORNER_BINS + 2) + 1) + e[0] for e in edges)
-    top = 1.001 * float(smooth.max())
-    for level, tint, style in zip(_enclosing(smooth, (0.9, 0.5)), TINTS[1:], (LEVEL_STYLES[0.9], "solid"), strict=True):
-        region = axes.contourf(x, y, around.T, [level, top], colors=[tint], antialiased=True)
-        region.set(edgecolor=INK, linewidth=1.0, linestyle=style)  # an edge of its own would be the same path again
-    axes.set_xlim(reach[0])
-    axes.set_ylim(reach[1])
-    true_x, true_y = (c.truth for c in pair)
-    if true_x is not None:
-        axes.axvline(true_x, **TRUTH_LINE)
-    if true_y is not None:
-        axes.axhline(true_y, **TRUTH_LINE)
-    if true_x is not None and true_y is not None:
-        axes.plot([true_x], [true_y], marker="*", markersize=11, markerfacecolor="white", markeredgecolor=ORANGE)
-
-
-def _enclosing(counts: FloatArray, shares: Sequence[float]) -> list[float]:
-    """Counts whose bins and all higher ones hold at most these shares, falling; rising, and told apart where they are one."""
-    high = np.sort(counts, axis=None)[::-1]
-    held = np.cumsum(high) / np.sum(high)
-    levels: list[float] = []
-    for share in shares:
-        inside = high[held <= share]
-        level = float(inside[-1] if len(inside) else high[0])
-        levels.append(level if not levels or level > levels[-1] else levels[-1] * (1 + 1e-4))
-    return levels
+    """Regions of 50 and 90% of two columns."""
+    with warnings.catch_warnings():
+        # arviz, which corner imports where it is, announces its own next version once a day
+        warnings.simplefilter("ignore")
+        from corner import hist2d
+    hist2d(
+        pair[0].values,
+        pair[1].values,
+        ax=axes,
+        range=reach,
+        bins=CORNER_BINS,
+        smooth=0.9,
+        levels=(0.5, 0.9),
+        color=INK,
+        plot_datapoints=False,
+        plot_density=False,
+        fill_contours=True,
+        no_fill_contours=True,
+        contourf_kwargs={"colors": ["white", TINTS[1], TINTS[2]]},
+        contour_kwargs={"colors": INK, "linewidths": 1.0, "linestyles": [LEVEL_STYLES[0.9], "solid"]},
+    )
+    x, y = (c.truth for c in pair)
+    if x is not None:
+        axes.axvline(x, **TRUTH_LINE)
+    if y is not None:
+        axes.axhline(y, **TRUTH_LINE)
+    if x is not None and y is not None:
+        axes.plot([x], [y], marker="*", markersize=11, markerfacecolor="white", markeredgecolor=ORANGE)

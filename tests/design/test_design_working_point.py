@@ -73,6 +73,27 @@ def test_settings_are_split_and_merged() -> None:
     np.testing.assert_allclose(whole, parts, rtol=1e-6)
 
 
+def test_an_experiment_is_at_its_own_settings_whatever_the_unknowns_were_made_for() -> None:
+    # a search keeps the unknowns while it tries settings: powers, frequencies and ports tried are those that are judged
+    study = chip(ring(3, 14, 14), points=21)
+    split = list(split_settings(study))
+    unknowns = planned_experiment(study, settings=split, most_points=11).unknowns
+    x = direction_points(unknowns, 2, 0)
+    for name in (split[1].isolators[0], split[-1].isolators[0]):
+        tried = [
+            replace(s, pump_power_w=0.5 * s.pump_power_w, pump_frequency_hz=(s.pump_frequency_hz or 0.0) + 2e6)
+            for s in split
+            if s.isolators == (name,)
+        ]
+        kept = planned_experiment(study, settings=tried, most_points=11, unknowns=unknowns)
+        for bench in kept.benches:
+            assert [(p.pump_power_w, p.pump_frequency_hz, p.pump_port) for p in bench.probes if p.pump_on] == [
+                (tried[k].pump_power_w, tried[k].pump_frequency_hz, tried[k].pump_port) for k in bench.settings
+            ]
+        fresh = predict(planned_experiment(study, settings=tried, most_points=11), x)
+        np.testing.assert_allclose(predict(kept, x).information, fresh.information, rtol=1e-9)
+
+
 def test_landscape_has_its_valley_away_from_zero() -> None:
     study = chip(ring(3, 14, 14), height_um=12, position_sd_um=0.1, points=21)
     x = direction_points(Unknowns(study, study.plan.cooldowns), 2, 0)

@@ -1,6 +1,4 @@
-"""Convergence checks against published reference vectors, arviz-stats, autoregressive chains of known memory and planted faults."""
-
-import warnings
+"""Convergence checks against published reference vectors, autoregressive chains of known memory and planted faults."""
 
 import numpy as np
 import pytest
@@ -47,34 +45,6 @@ def test_r_hat_against_its_definition():
     for _ in range(5):
         x = rng.standard_normal((3, 40)) + 0.3 * rng.standard_normal((3, 1))
         assert dg.r_hat_rank(x) == pytest.approx(own_r_hat_rank(x), abs=1e-12)
-
-
-@pytest.mark.parametrize("kind", ["plain", "ties", "two-valued", "short"])
-@pytest.mark.parametrize("phi", [-0.6, 0.0, 0.5, 0.95])
-def test_all_three_against_arviz_stats(kind, phi):
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # arviz announces its own next version
-        from arviz_stats.base import array_stats
-
-    rng = np.random.default_rng(17)
-    for _ in range(20):
-        e, w = rng.integers(2, 6), rng.integers(1, 6)
-        t = rng.integers(4, 11) if kind == "short" else rng.integers(20, 200)
-        x = autoregressive(rng, phi, (e, t, w))
-        x = np.round(x) if kind == "ties" else (x > 0.8).astype(float) if kind == "two-valued" else x
-        if np.ptp(x) == 0:
-            continue
-        series = np.moveaxis(x, 2, 1).reshape(-1, t)
-        with np.errstate(all="ignore"):
-            sizes = [
-                float(array_stats.ess(series, method="bulk")),
-                float(array_stats.ess(series, method="tail", prob=(0.05, 0.95))),
-            ]
-            r_hat = [float(array_stats.rhat(x.reshape(e, -1), method=m)) for m in ("rank", "z_scale")]
-        # without a spread there is none: 0 stands for it
-        assert dg.ess_bulk(x) == pytest.approx(sizes[0] if np.isfinite(sizes[0]) else 0.0, rel=1e-10)
-        assert dg.ess_tail(x) == pytest.approx(sizes[1] if np.isfinite(sizes[1]) else 0.0, rel=1e-10)
-        assert dg.r_hat_rank(x) == pytest.approx(r_hat[0] if np.isfinite(r_hat[0]) else r_hat[1], rel=1e-12)
 
 
 def test_r_hat_sees_place_width_and_heavy_tails():
@@ -300,12 +270,10 @@ def test_heavy_libraries_are_imported_only_when_used():
     import sys
 
     code = (
-        "import sys, fluxsense.infer.diagnostics as d; print([m for m in ('scipy.stats','emcee') if m in sys.modules]); "
-        "d.diagnose(__import__('numpy').random.default_rng(1).random((2, 20, 3, 1)), ['x']); "
-        "print([m for m in ('arviz_stats', 'xarray', 'pandas') if m in sys.modules])"
+        "import sys, fluxsense.infer.diagnostics as d; print([m for m in ('arviz_stats','emcee') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.split() == ["[]", "[]"]
+    assert done.stdout.strip() == "[]"
 
 
 def test_a_light_mode_need_not_be_entered_often():

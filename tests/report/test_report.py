@@ -13,7 +13,6 @@ from urllib.parse import unquote
 
 import matplotlib
 import numpy as np
-import numpy.typing as npt
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -462,24 +461,6 @@ def test_corner_of_relevant_columns(result: tuple[Orientation, Truth]) -> None:
     names, _, values = orientation.table(3000)
     correlation = np.abs(np.corrcoef(values.T))[:3, 3:].max(axis=0)
     assert columns[3].name == names[3 + int(np.argmax(correlation))]
-
-
-def test_corner_regions_hold_their_shares() -> None:
-    # two correlated normal columns: of fresh draws, as many lie in a drawn region as it is named after, up to the smoothing
-    rng = np.random.default_rng(4)
-
-    def drawn(count: int) -> npt.NDArray[np.float64]:
-        x = rng.standard_normal((count, 2))
-        return x @ np.array([[1.0, 0.7], [0.0, 0.7]])
-
-    a, b = (views.Column(name, "", column, 1.0) for name, column in zip("ab", drawn(40000).T, strict=True))
-    axes = figures.draw_corner([a, b]).axes[1]
-    regions = [c.get_paths()[0] for c in axes.collections]
-    fresh = drawn(20000)
-    assert [np.mean(r.contains_points(fresh)) for r in regions] == pytest.approx([0.9, 0.5], abs=0.03)
-    assert figures._enclosing(np.array([[4.0, 3.0], [2.0, 1.0]]), (0.9, 0.5)) == [2.0, 4.0]
-    flat = figures._enclosing(np.ones((2, 2)), (0.9, 0.5))
-    assert flat[0] == 1.0 < flat[1]
 
 
 @settings(max_examples=150, deadline=None)
