@@ -744,8 +744,8 @@ def test_sampling_of_a_known_density() -> None:
     assert got.mean[0] == pytest.approx(np.sqrt(2 / np.pi), abs=step)
     assert got.low_90[0] == pytest.approx(0.0627, abs=step)
     assert got.high_90[0] == pytest.approx(1.960, abs=2 * step)
-    again = sample_density(log_density, centre, cov, bounds, 3, wanted_ess=3000, most_blocks=100)
-    np.testing.assert_array_equal(got.mean, again.mean)
+    one, again = (sample_density(log_density, centre, cov, bounds, 3, most_blocks=1) for _ in range(2))
+    np.testing.assert_array_equal(one.mean, again.mean)
 
 
 def test_sampling_corrects_a_wrong_start() -> None:
@@ -755,7 +755,7 @@ def test_sampling_corrects_a_wrong_start() -> None:
         return float(-0.5 * x @ x)
 
     got = sample_density(
-        log_density, np.zeros(3), 0.25 * np.eye(3), np.array([[-9.0, 9.0]] * 3), 4, wanted_ess=3000, most_blocks=100
+        log_density, np.zeros(3), 0.25 * np.eye(3), np.array([[-9.0, 9.0]] * 3), 4, wanted_ess=1000, most_blocks=100
     )
     np.testing.assert_allclose(got.sd, 1.0, atol=5 / np.sqrt(got.ess))
     assert 1.0 - 5 / np.sqrt(got.ess) > 0.5
