@@ -109,16 +109,17 @@ def test_sweeps_solved_one_by_one_keep_the_law(study):
     assert misfit(study, 1e-3) > 2 * chi2.isf(1e-4, 24)
 
 
+@pytest.mark.parametrize("campaigns", [3, pytest.param(4, marks=pytest.mark.slow)])
 @pytest.mark.parametrize(("white", "off_repeats"), [(0.01, 4), (0.01, 100), (1e-4, 4)])
-def test_noise_of_the_analyser_is_in_the_law(study, white, off_repeats):
-    """Noisy sweeps near a flip, divided by a few noisy pump-off sweeps or by many, and by gains that drift: four campaigns of 300
+def test_noise_of_the_analyser_is_in_the_law(study, white, off_repeats, campaigns):
+    """Noisy sweeps near a flip, divided by a few noisy pump-off sweeps or by many, and by gains that drift: campaigns of 300
     sweeps a group keep mean and scatter of the law.  The law of the currents alone fails, and so does a binomial one."""
     many = replace(study, plan=replace(study.plan, repeats=300, off_repeats=off_repeats))
     many = replace(many, noise=replace(many.noise, white=white))
     still = without_analyser(many)
     total = {"law": 0.0, "binomial": 0.0, "currents": 0.0}
     groups = 0
-    for seed in range(100, 104):
+    for seed in range(100, 100 + campaigns):
         truth = draw_truth(study, seed)
         votes, _ = votes_from_rows(simulate_directions(many, truth), ".")
         forward, count = np.array([(v.forward, v.count) for v in votes.values()], dtype=float).T
