@@ -471,7 +471,7 @@ def test_what_transmission_leaves_open_is_no_contradiction(with_line_ends: Isola
     assert closed.scatter > 1.5
 
 
-@pytest.mark.parametrize("with_reflections", [True, False])
+@pytest.mark.parametrize("with_reflections", [True, pytest.param(False, marks=pytest.mark.slow)])
 def test_a_valley_of_wrong_line_ends_is_left(
     with_line_ends: IsolatorFit, with_reflections: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -497,7 +497,9 @@ def test_a_valley_of_wrong_line_ends_is_left(
         assert arranged(fit, np.random.default_rng(2))[0].vector is fit.vector
 
 
-@pytest.mark.parametrize(("seed", "told"), [(700_001, True), (700_002, True), (700_004, False)])
+@pytest.mark.parametrize(
+    ("seed", "told"), [(700_001, True), pytest.param(700_002, True, marks=pytest.mark.slow), (700_004, False)]
+)
 def test_reflections_tell_an_arrangement_from_its_mirror_image(tmp_path: Path, seed: int, told: bool) -> None:
     """Every pump through a port: transmission leaves the sign of the pump phase error (7 degrees) open, reflections tell it, or
     both signs lie within what is said (1.7 standard deviations)."""

@@ -69,14 +69,14 @@ def test_elimination_and_sampling_give_one_posterior(
     digest = simulate_digest(study, draw_truth(study, seed))
     eliminated, modes, _ = prepare(study, digest, rng=np.random.default_rng(0))
     assert eliminated.unknowns.size == 3
-    few = sample_posterior(eliminated, 0, modes=modes, wanted_ess=4000)
+    few = sample_posterior(eliminated, 0, modes=modes, wanted_ess=2000)
     monkeypatch.setattr(search, "reference_fit", lambda *a: replace(reference_fit(*a), tamed=()))
     sampled, modes, _ = prepare(study, digest, rng=np.random.default_rng(0))
     assert sampled.unknowns.size == 9
-    many = sample_posterior(sampled, 0, modes=modes, wanted_ess=4000)
+    many = sample_posterior(sampled, 0, modes=modes, wanted_ess=2000)
     a, b = few.chains.flat[:, :3], many.chains.flat[:, :3]
     assert np.max(np.abs(a.mean(axis=0) - b.mean(axis=0)) / b.std(axis=0)) < 0.1
-    assert np.max(np.abs(a.std(axis=0) / b.std(axis=0) - 1)) < 0.05 + 3 / np.sqrt(2 * 4000)
+    assert np.max(np.abs(a.std(axis=0) / b.std(axis=0) - 1)) < 0.05 + 3 / np.sqrt(2 * 2000)
     # constants of both are the same, so that odds against no source do not depend on the choice
     assert few.log_evidence - many.log_evidence == pytest.approx(
         0.5 * (eliminated.likelihood.log_volume - sampled.likelihood.log_volume), abs=0.3
