@@ -194,6 +194,15 @@ def test_both_fluxes_reversed_read_alike(study, ring):
         np.testing.assert_allclose(one, reversed_, rtol=1e-9, atol=1e-12)
 
 
+def test_what_noise_adds_is_nothing_where_currents_decide(study):
+    """Half a flux quantum is far from any flip: a quiet analyser then adds nothing to what both currents say, whichever their signs."""
+    key = next(iter(votes_from_rows(simulate_directions(study, draw_truth(study, 1)), ".")[0]))
+    quiet = without_analyser(study, white=1e-4)
+    (noise,) = ReadingLaw(quiet, 0, (probe_of(quiet, key, ("c1",)),), 1)._noise
+    far = 0.5 * np.array([[1, 1], [1, -1], [-1, 1], [-1, -1]])
+    np.testing.assert_allclose(noise(far), 0.0, atol=1e-3)
+
+
 def test_a_ring_held_in_a_branch_reads_as_the_same_flux_beyond_it(study):
     """Branches 0 and 1, a flux quantum apart; well away from flips the currents alone decide."""
     key = next(iter(votes_from_rows(simulate_directions(study, draw_truth(study, 1)), ".")[0]))
