@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from result_keys import differences
-from scipy.stats import betabinom, chi2
+from scipy.stats import betabinom, binom, chi2
 from slopes import check_slopes
 from small_study import small_study
 
@@ -18,6 +18,7 @@ from fluxsense.device.chip import ChipModel, nominal_parameters, off_probe
 from fluxsense.infer.counts import (
     VoteModel,
     VoteProblem,
+    _deviance,
     _shapes,
     drawn_readings,
     independent_sweeps,
@@ -235,6 +236,23 @@ def test_the_beta_binomial_law_has_the_moments_and_adds_up_to_one():
     nothing_shared = np.full((5, 1, 2), 0.3)
     assert likeness(nothing_shared) == pytest.approx(0.0, abs=1e-12)
     assert independent_sweeps(nothing_shared, count)[0] == pytest.approx(count)
+
+
+def test_deviance_and_tails_are_those_of_the_binomial_law(study):
+    """Against the general-purpose library's law: twice the log odds of the observed share against p, and both tails."""
+    forward, count, p = np.array([0.0, 3.0, 20.0]), np.array([10.0, 10.0, 20.0]), np.array([0.4, 0.5, 0.9])
+    expected = 2 * (binom.logpmf(forward, count, forward / count) - binom.logpmf(forward, count, p))
+    np.testing.assert_allclose(_deviance(forward, count, p), expected, rtol=1e-9)
+    quiet = without_analyser(study, white=1e-4)
+    truth = draw_truth(quiet, 4)
+    votes, _ = votes_from_rows(simulate_directions(quiet, truth), ".")
+    problem = VoteProblem(Unknowns(quiet, ("c1",)), votes, truth.port_signs)
+    x = problem.unknowns.whitened(truth.parameters)
+    p = mean_of_nodes(problem.nodes(x))[0]
+    seen, of = np.array([(v.forward, v.count) for v in votes.values()]).T
+    tails = np.minimum(1, 2 * np.minimum(binom.cdf(seen, of, p), 1 - binom.cdf(seen - 1, of, p)))
+    np.testing.assert_allclose(problem.tail_probabilities(x)[0], tails, atol=1e-3)
+    assert tails.min() < 0.5
 
 
 def test_the_direction_is_found_and_the_wiring_read(study):
