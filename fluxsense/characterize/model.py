@@ -381,13 +381,20 @@ class IsolatorModel:
             found.append(s)
         return found
 
-    def reflections(self, vector: FloatArray) -> list[ComplexArray]:
-        """S11 and S22 of every block, each (K, 2, F), as seen between the line ends but for a gain and a constant."""
+    def between_ends(self, vector: FloatArray) -> list[ComplexArray]:
+        """All elements of every block, each (K, 4, F), without line ends and direct paths: what ends are put to in `reflections`."""
         device = vector.copy()
         device[[n for n, p in enumerate(self.parameters) if p.array in LINE_ARRAYS]] = 0.0
+        return self.predict(device, PORTS)
+
+    def reflections(self, vector: FloatArray, between: list[ComplexArray] | None = None) -> list[ComplexArray]:
+        """S11 and S22 of every block, each (K, 2, F), as seen between the line ends but for a gain and a constant.
+
+        `between` is `between_ends` of the vector, where it is known.
+        """
         ends = self.arrays(vector[None]).get("line_end")
         found = []
-        for block, s in zip(self.blocks, self.predict(device, PORTS), strict=True):
+        for block, s in zip(self.blocks, between or self.between_ends(vector), strict=True):
             e = np.zeros((2, block.frequency_hz.size), dtype=np.complex128)
             if ends is not None:
                 e = (ends[0, 0] @ [1.0, 1j]) @ line_basis(self._sub, "line_end").at(block.frequency_hz)

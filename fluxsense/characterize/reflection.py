@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.characterize.fit import RIVAL_CHI2, IsolatorFit, as_either, finish, for_trials, solve
-from fluxsense.characterize.model import IsolatorModel
+from fluxsense.characterize.model import LINE_ARRAYS, IsolatorModel
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -147,10 +147,12 @@ def _root(covariance: FloatArray) -> FloatArray:
 def _slopes(model: IsolatorModel, vector: FloatArray) -> list[ComplexArray]:
     """Derivatives (D, K, 2, F) of every block's reflections by the parameters, from central differences."""
     out = [np.empty((vector.size, len(b.rows), 2, b.frequency_hz.size), dtype=np.complex128) for b in model.blocks]
+    between = model.between_ends(vector)  # the same for all values of line ends and direct paths
     for n, p in enumerate(model.parameters):
         above, below = vector.copy(), vector.copy()
         above[n], below[n] = min(vector[n] + SLOPE_STEP * p.sd, p.high), max(vector[n] - SLOPE_STEP * p.sd, p.low)
-        pairs = zip(model.reflections(above), model.reflections(below), strict=True)
+        known = between if p.array in LINE_ARRAYS else None
+        pairs = zip(model.reflections(above, known), model.reflections(below, known), strict=True)
         for slopes, (up, down) in zip(out, pairs, strict=True):
             slopes[n] = (up - down) / (above[n] - below[n])
     return out

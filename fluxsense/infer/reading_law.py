@@ -15,7 +15,7 @@ of the stated chip and the study's noise.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property, partial
+from functools import cached_property, lru_cache, partial
 
 import numpy as np
 import numpy.typing as npt
@@ -72,14 +72,10 @@ class ReadingLaw:
 
     @cached_property
     def _noise(self) -> list[ReadingNoise]:
-        """Of every probe; those that differ in state or cooldown alone are read alike."""
-        found: dict[Probe, ReadingNoise] = {}
-        for probe, turn in zip(self.probes, self._turn, strict=True):  # type: ignore[attr-defined]
-            key = replace(probe, state=0, cooldown=0, bias_a=())
-            if key not in found:
-                decided = partial(self._decided, turn)
-                found[key] = ReadingNoise.of(self.study, self.isolator, probe, self.sign, decided, quick=self.quick)
-        return [found[replace(p, state=0, cooldown=0, bias_a=())] for p in self.probes]
+        """Of every probe; those that differ in state, cooldown or bias alone are read alike at given fluxes."""
+        still = (0.0,) * len(self.study.bias_lines)
+        alike = [replace(p, state=0, cooldown=0, bias_a=still) for p in self.probes]
+        return [_noise_of(replace(self, probes=(p,))) for p in alike]
 
     def _decided(self, turn: float, flux_phi0: FloatArray) -> FloatArray:
         """1 where currents alone make a sweep transmit from 1 to 2, 0 where the other way, 1/2 between, at fluxes (..., 2)."""
@@ -104,6 +100,14 @@ class ReadingLaw:
         batch, probes, _ = flux_phi0.shape
         around = self.forward((flux_phi0 + steps[:, None, None]).reshape(-1, probes, 2)).reshape(5, batch, probes)
         return around[0], np.stack([around[1] - around[2], around[3] - around[4]], axis=1) / (2 * step)
+
+
+@lru_cache(maxsize=64)
+def _noise_of(law: ReadingLaw) -> ReadingNoise:
+    """Of a law of one probe: an inference makes laws of the same sweeps again and again, with the rest of the study as it was."""
+    (turn,) = law._turn  # type: ignore[attr-defined]
+    decided = partial(law._decided, turn)
+    return ReadingNoise.of(law.study, law.isolator, law.probes[0], law.sign, decided, quick=law.quick)
 
 
 def _alike(first: FloatArray, second: FloatArray) -> FloatArray:

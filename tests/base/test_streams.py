@@ -7,14 +7,13 @@ from __future__ import annotations
 
 import ast
 from collections import Counter
-from pathlib import Path
 
 import numpy as np
 import pytest
+from package_source import nodes, trees
 
 from fluxsense.base.streams import sequence, stream
 
-PACKAGE = Path(__file__).parents[2] / "fluxsense"
 MAKERS = {"default_rng", "SeedSequence", "PCG64", "seed"}
 """What would make random numbers without a name."""
 
@@ -22,11 +21,11 @@ MAKERS = {"default_rng", "SeedSequence", "PCG64", "seed"}
 def calls() -> list[tuple[str, str, list[ast.expr]]]:
     """Every call in the package: file, last part of the called name, arguments."""
     found = []
-    for path in sorted(PACKAGE.rglob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for file in trees():
+        for node in nodes(file):
             if isinstance(node, ast.Call):
                 name = getattr(node.func, "attr", getattr(node.func, "id", ""))
-                found.append((str(path.relative_to(PACKAGE)), name, node.args))
+                found.append((file, name, node.args))
     return found
 
 
@@ -51,9 +50,10 @@ def test_no_name_is_used_for_two_purposes() -> None:
 
 
 def test_no_two_names_share_a_stream() -> None:
-    keys = {sequence(0, name).spawn_key for name in names()}
-    assert len(keys) == len(names())
-    first = np.array([stream(3, name).random(4) for name in names()])
+    every = names()
+    keys = {sequence(0, name).spawn_key for name in every}
+    assert len(keys) == len(every)
+    first = np.array([stream(3, name).random(4) for name in every])
     assert len(np.unique(first)) == first.size
 
 

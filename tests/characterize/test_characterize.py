@@ -471,7 +471,7 @@ def test_what_transmission_leaves_open_is_no_contradiction(with_line_ends: Isola
     assert closed.scatter > 1.5
 
 
-@pytest.mark.parametrize("with_reflections", [True, False])
+@pytest.mark.parametrize("with_reflections", [True, pytest.param(False, marks=pytest.mark.slow)])
 def test_a_valley_of_wrong_line_ends_is_left(
     with_line_ends: IsolatorFit, with_reflections: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -497,7 +497,9 @@ def test_a_valley_of_wrong_line_ends_is_left(
         assert arranged(fit, np.random.default_rng(2))[0].vector is fit.vector
 
 
-@pytest.mark.parametrize(("seed", "told"), [(700_001, True), (700_002, True), (700_004, False)])
+@pytest.mark.parametrize(
+    ("seed", "told"), [(700_001, True), pytest.param(700_002, True, marks=pytest.mark.slow), (700_004, False)]
+)
 def test_reflections_tell_an_arrangement_from_its_mirror_image(tmp_path: Path, seed: int, told: bool) -> None:
     """Every pump through a port: transmission leaves the sign of the pump phase error (7 degrees) open, reflections tell it, or
     both signs lie within what is said (1.7 standard deviations)."""
@@ -744,8 +746,8 @@ def test_sampling_of_a_known_density() -> None:
     assert got.mean[0] == pytest.approx(np.sqrt(2 / np.pi), abs=step)
     assert got.low_90[0] == pytest.approx(0.0627, abs=step)
     assert got.high_90[0] == pytest.approx(1.960, abs=2 * step)
-    again = sample_density(log_density, centre, cov, bounds, 3, wanted_ess=3000, most_blocks=100)
-    np.testing.assert_array_equal(got.mean, again.mean)
+    one, again = (sample_density(log_density, centre, cov, bounds, 3, most_blocks=1) for _ in range(2))
+    np.testing.assert_array_equal(one.mean, again.mean)
 
 
 def test_sampling_corrects_a_wrong_start() -> None:
@@ -755,7 +757,7 @@ def test_sampling_corrects_a_wrong_start() -> None:
         return float(-0.5 * x @ x)
 
     got = sample_density(
-        log_density, np.zeros(3), 0.25 * np.eye(3), np.array([[-9.0, 9.0]] * 3), 4, wanted_ess=3000, most_blocks=100
+        log_density, np.zeros(3), 0.25 * np.eye(3), np.array([[-9.0, 9.0]] * 3), 4, wanted_ess=1000, most_blocks=100
     )
     np.testing.assert_allclose(got.sd, 1.0, atol=5 / np.sqrt(got.ess))
     assert 1.0 - 5 / np.sqrt(got.ess) > 0.5

@@ -97,11 +97,15 @@ def test_the_example_sources_are_studies_of_their_own():
         example_text("grain")
 
 
-def test_newcomer_goes_from_the_table_to_hours(tmp_path, capsys):
+@pytest.mark.parametrize("unstated", ["exact", pytest.param("default", marks=pytest.mark.slow)])
+def test_newcomer_goes_from_the_table_to_hours(tmp_path, capsys, unstated):
+    """With what the study leaves unstated taken as exact, which plans in a tenth of the time, and as `start` writes it."""
     target = tmp_path / "grain"
     assert main(["start", str(target), "--source", "grain_100nm"]) == 0
     path = target / "study.toml"
-    path.write_text(path.read_text().replace('\ncoupling = "', '\ncritical_current = "2 uA"\ncoupling = "'))
+    text = path.read_text().replace('\ncoupling = "', '\ncritical_current = "2 uA"\ncoupling = "')
+    assert text.count('unstated = "default"') == 1
+    path.write_text(text.replace('unstated = "default"', f'unstated = "{unstated}"'))
     capsys.readouterr()
     assert main(["check", str(path), "--json"]) == 0
     assert misfits(json.loads(capsys.readouterr().out), CheckedReadout) == []

@@ -250,12 +250,13 @@ def test_overview_says_the_sign_rules(study: Study) -> None:
     assert "transmits" in text
 
 
+@pytest.mark.parametrize("campaigns", [24, pytest.param(60, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("kind", ["complex", "magnitude"])
-def test_misfits_allow_for_a_noise_level_measured_by_few_repeats(tmp_path: Path, kind: str) -> None:
+def test_misfits_allow_for_a_noise_level_measured_by_few_repeats(tmp_path: Path, kind: str, campaigns: int) -> None:
     """Four repeats of 21 points: chi-square over an estimated level has the tails of an F law, not its own."""
     study = calibration_study(kind, tmp_path)
     values, blind = [], []
-    for seed in range(2000, 2060):
+    for seed in range(2000, 2000 + campaigns):
         truth = draw_truth(study, seed)
         digest = simulate_digest(study, truth)
         unknowns = Unknowns(study, study.plan.cooldowns, leave_out=integrated_arrays(study))
@@ -271,8 +272,8 @@ def test_misfits_allow_for_a_noise_level_measured_by_few_repeats(tmp_path: Path,
         values.append(predictive_check(Linearised.of(explicit, wide), np.random.default_rng(0)).p_value)
         explicit.likelihood.noise = replace(likelihood.noise, measured=False)
         blind.append(predictive_check(Linearised.of(explicit, wide), np.random.default_rng(0)).p_value)
-    assert len(values) > 55
-    assert np.sum(np.array(values) < 0.1) <= 13  # 6 expected, three standard errors
+    assert len(values) > 0.9 * campaigns
+    assert np.sum(np.array(values) < 0.1) <= 0.1 * campaigns + 3 * np.sqrt(0.09 * campaigns)  # three standard errors
     assert np.min(values) > 1e-4
     assert np.median(values) > np.median(blind)
 

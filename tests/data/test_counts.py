@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from result_keys import differences
-from scipy.stats import betabinom, chi2
+from scipy.stats import betabinom, binom, chi2
 from slopes import check_slopes
 from small_study import small_study
 
@@ -18,6 +18,7 @@ from fluxsense.device.chip import ChipModel, nominal_parameters, off_probe
 from fluxsense.infer.counts import (
     VoteModel,
     VoteProblem,
+    _deviance,
     _shapes,
     drawn_readings,
     independent_sweeps,
@@ -109,16 +110,17 @@ def test_sweeps_solved_one_by_one_keep_the_law(study):
     assert misfit(study, 1e-3) > 2 * chi2.isf(1e-4, 24)
 
 
+@pytest.mark.parametrize("campaigns", [3, pytest.param(4, marks=pytest.mark.slow)])
 @pytest.mark.parametrize(("white", "off_repeats"), [(0.01, 4), (0.01, 100), (1e-4, 4)])
-def test_noise_of_the_analyser_is_in_the_law(study, white, off_repeats):
-    """Noisy sweeps near a flip, divided by a few noisy pump-off sweeps or by many, and by gains that drift: four campaigns of 300
+def test_noise_of_the_analyser_is_in_the_law(study, white, off_repeats, campaigns):
+    """Noisy sweeps near a flip, divided by a few noisy pump-off sweeps or by many, and by gains that drift: campaigns of 300
     sweeps a group keep mean and scatter of the law.  The law of the currents alone fails, and so does a binomial one."""
     many = replace(study, plan=replace(study.plan, repeats=300, off_repeats=off_repeats))
     many = replace(many, noise=replace(many.noise, white=white))
     still = without_analyser(many)
     total = {"law": 0.0, "binomial": 0.0, "currents": 0.0}
     groups = 0
-    for seed in range(100, 104):
+    for seed in range(100, 100 + campaigns):
         truth = draw_truth(study, seed)
         votes, _ = votes_from_rows(simulate_directions(many, truth), ".")
         forward, count = np.array([(v.forward, v.count) for v in votes.values()], dtype=float).T
@@ -193,6 +195,15 @@ def test_both_fluxes_reversed_read_alike(study, ring):
         np.testing.assert_allclose(one, reversed_, rtol=1e-9, atol=1e-12)
 
 
+def test_what_noise_adds_is_nothing_where_currents_decide(study):
+    """Half a flux quantum is far from any flip: a quiet analyser then adds nothing to what both currents say, whichever their signs."""
+    key = next(iter(votes_from_rows(simulate_directions(study, draw_truth(study, 1)), ".")[0]))
+    quiet = without_analyser(study, white=1e-4)
+    (noise,) = ReadingLaw(quiet, 0, (probe_of(quiet, key, ("c1",)),), 1)._noise
+    far = 0.5 * np.array([[1, 1], [1, -1], [-1, 1], [-1, -1]])
+    np.testing.assert_allclose(noise(far), 0.0, atol=1e-3)
+
+
 def test_a_ring_held_in_a_branch_reads_as_the_same_flux_beyond_it(study):
     """Branches 0 and 1, a flux quantum apart; well away from flips the currents alone decide."""
     key = next(iter(votes_from_rows(simulate_directions(study, draw_truth(study, 1)), ".")[0]))
@@ -225,6 +236,23 @@ def test_the_beta_binomial_law_has_the_moments_and_adds_up_to_one():
     nothing_shared = np.full((5, 1, 2), 0.3)
     assert likeness(nothing_shared) == pytest.approx(0.0, abs=1e-12)
     assert independent_sweeps(nothing_shared, count)[0] == pytest.approx(count)
+
+
+def test_deviance_and_tails_are_those_of_the_binomial_law(study):
+    """Against the general-purpose library's law: twice the log odds of the observed share against p, and both tails."""
+    forward, count, p = np.array([0.0, 3.0, 20.0]), np.array([10.0, 10.0, 20.0]), np.array([0.4, 0.5, 0.9])
+    expected = 2 * (binom.logpmf(forward, count, forward / count) - binom.logpmf(forward, count, p))
+    np.testing.assert_allclose(_deviance(forward, count, p), expected, rtol=1e-9)
+    quiet = without_analyser(study, white=1e-4)
+    truth = draw_truth(quiet, 4)
+    votes, _ = votes_from_rows(simulate_directions(quiet, truth), ".")
+    problem = VoteProblem(Unknowns(quiet, ("c1",)), votes, truth.port_signs)
+    x = problem.unknowns.whitened(truth.parameters)
+    p = mean_of_nodes(problem.nodes(x))[0]
+    seen, of = np.array([(v.forward, v.count) for v in votes.values()]).T
+    tails = np.minimum(1, 2 * np.minimum(binom.cdf(seen, of, p), 1 - binom.cdf(seen - 1, of, p)))
+    np.testing.assert_allclose(problem.tail_probabilities(x)[0], tails, atol=1e-3)
+    assert tails.min() < 0.5
 
 
 def test_the_direction_is_found_and_the_wiring_read(study):

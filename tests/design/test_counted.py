@@ -30,6 +30,7 @@ from fluxsense.design.sensitivity import (
     points_at,
     predict,
 )
+from fluxsense.design.working_point import Effort
 from fluxsense.study import Study, read_study
 
 SD_PHI0 = 0.04
@@ -221,7 +222,9 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return make(folder, 200, fluxes=[(0.5, 0.0, 0.5, 0.0), (0.0, 0.5, 0.0, 0.5)], ports=(1, 1), size_ut=0.25).path
 
 
-def test_plan_for_directions(path: Path, tmp_path: Path) -> None:
+def test_plan_for_directions(path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The whole command; its search, which solves readings anew for each bias, makes do with a few trials."""
+    monkeypatch.setattr("fluxsense.jobs.plan.Effort", lambda **_: Effort(rounds=1, samples=2, polish=2))
     done = run(["plan", path, "--json", "--out", tmp_path])
     document = json.loads(done.out)
     assert done.code == 0, document["verdict"]

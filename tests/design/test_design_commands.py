@@ -23,6 +23,7 @@ from fluxsense.base.sphere import equal_area_points
 from fluxsense.cli import FILES, main
 from fluxsense.design.ambiguity import AmbiguityMap
 from fluxsense.design.layout import study_layout
+from fluxsense.design.working_point import Effort
 from fluxsense.jobs.plan import left_out
 from fluxsense.jobs.start import example_text
 from fluxsense.report.design import draw_ambiguity, draw_layout
@@ -72,6 +73,12 @@ def proposed(folder: Path, command: str, *arguments: str) -> Proposed:
     outcome = run([command, folder / "study.toml", "--out", folder / "p", *arguments])
     document = json.loads((folder / f"p/{command}.json").read_text(encoding="utf-8"))
     return Proposed(folder / "p", outcome.code, outcome.out, outcome.err, document)
+
+
+@pytest.fixture(autouse=True)
+def few_trials(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Only the plan that all tests look at searches in earnest: what the others say hangs on no search."""
+    monkeypatch.setattr("fluxsense.jobs.plan.Effort", lambda **_: Effort(rounds=1, samples=4, polish=4))
 
 
 @pytest.fixture(scope="session")

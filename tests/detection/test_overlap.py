@@ -121,10 +121,10 @@ def test_two_modes_and_a_reversed_source() -> None:
 
 def test_posteriors_that_know_nothing_say_nothing() -> None:
     rng = np.random.default_rng(4)
-    one, two = (random_directions(rng, 3000) for _ in range(2))
-    assert abs(overlap(one, two, (3000, 3000), direction_prior(SCALE), rng).log_bayes_factor) < 0.1
-    whole = [points_of(SCALE.draw(rng, 3000), 1.0) for _ in range(2)]
-    assert abs(overlap(whole[0], whole[1], (3000, 3000), vector_prior(SCALE), rng).log_bayes_factor) < 0.25
+    one, two = (random_directions(rng, 2000) for _ in range(2))
+    assert abs(overlap(one, two, (2000, 2000), direction_prior(SCALE), rng).log_bayes_factor) < 0.1
+    whole = [points_of(SCALE.draw(rng, 2000), 1.0) for _ in range(2)]
+    assert abs(overlap(whole[0], whole[1], (2000, 2000), vector_prior(SCALE), rng).log_bayes_factor) < 0.25
 
 
 @pytest.mark.slow

@@ -7,7 +7,9 @@ that always travel together are one value.
 from __future__ import annotations
 
 import ast
-from pathlib import Path
+from collections.abc import Iterable
+
+from package_source import nodes, trees
 
 from fluxsense.characterize.tracks import SHAPES
 from fluxsense.device.rings import ring_kinds
@@ -15,7 +17,6 @@ from fluxsense.model.source_prior import DIRECTION_PRIORS
 from fluxsense.study.kinds import source_kinds
 from fluxsense.study.types import DATA, LINK_AMPLITUDE
 
-PACKAGE = Path(__file__).parents[2] / "fluxsense"
 GROUPS = {"offset", "position", "area", "strength", "phase", "noise", "stage", "bias", "static", "lines"}
 NAMES = {
     *source_kinds(),
@@ -34,10 +35,10 @@ MOST_LONG_LISTS = 15
 """Functions with more arguments than `MOST_ARGUMENTS`."""
 
 
-def compared(tree: ast.AST) -> list[ast.AST]:
+def compared(every: Iterable[ast.AST]) -> list[ast.AST]:
     """Comparisons and cases with a string of `NAMES`."""
     found: list[ast.AST] = []
-    for node in ast.walk(tree):
+    for node in every:
         if isinstance(node, ast.Compare):
             sides = [x for side in (node.left, *node.comparators) for x in getattr(side, "elts", [side])]
         elif isinstance(node, ast.MatchValue):
@@ -51,27 +52,21 @@ def compared(tree: ast.AST) -> list[ast.AST]:
 
 def test_kinds_are_asked_not_named() -> None:
     assert len(NAMES) > 20
-    assert (
-        len(compared(ast.parse('if x == "dipole" or y in ("cap", "plane"): pass\nmatch z:\n    case "line": pass')))
-        == 3
-    )
-    places = [
-        f"{path.relative_to(PACKAGE)}: {ast.unparse(node)}"
-        for path in sorted(PACKAGE.rglob("*.py"))
-        for node in compared(ast.parse(path.read_text(encoding="utf-8")))
-    ]
+    sample = ast.parse('if x == "dipole" or y in ("cap", "plane"): pass\nmatch z:\n    case "line": pass')
+    assert len(compared(ast.walk(sample))) == 3
+    places = [f"{place}: {ast.unparse(node)}" for place in trees() for node in compared(nodes(place))]
     assert len(places) <= LEFT, places
 
 
-def any_names(tree: ast.AST) -> list[ast.AST]:
+def any_names(every: Iterable[ast.AST]) -> list[ast.AST]:
     """Places where a value may be anything."""
-    return [x for x in ast.walk(tree) if isinstance(x, ast.Name) and x.id == "Any"]
+    return [x for x in every if isinstance(x, ast.Name) and x.id == "Any"]
 
 
-def long_lists(tree: ast.AST) -> list[str]:
+def long_lists(every: Iterable[ast.AST]) -> list[str]:
     """Functions with more than `MOST_ARGUMENTS` arguments, `self` and `cls` not counted."""
     found = []
-    for node in ast.walk(tree):
+    for node in every:
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
             first = [x.arg for x in node.args.args[:1]]
             names = [*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs]
@@ -84,12 +79,8 @@ def test_few_values_may_be_anything_and_few_functions_take_many_arguments() -> N
     sample = ast.parse(
         "from typing import Any\ndef f(a, b, c, d, e, f, *, g: Any): ...\ndef g(self, a, b, c, d, e, f): x: list[Any] = []"
     )
-    assert (len(any_names(sample)), long_lists(sample)) == (2, ["f"])
-    trees = {
-        str(path.relative_to(PACKAGE)): ast.parse(path.read_text(encoding="utf-8"))
-        for path in sorted(PACKAGE.rglob("*.py"))
-    }
-    places = {name: n for name, tree in trees.items() if (n := len(any_names(tree)))}
+    assert (len(any_names(ast.walk(sample))), long_lists(ast.walk(sample))) == (2, ["f"])
+    places = {place: n for place in trees() if (n := len(any_names(nodes(place))))}
     assert sum(places.values()) <= MOST_ANY, places
-    functions = [f"{name}: {x}" for name, tree in trees.items() for x in long_lists(tree)]
+    functions = [f"{place}: {x}" for place in trees() for x in long_lists(nodes(place))]
     assert len(functions) <= MOST_LONG_LISTS, functions

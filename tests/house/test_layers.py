@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import ast
 import re
-from pathlib import Path
 
-PACKAGE = Path(__file__).parents[2] / "fluxsense"
+from package_source import PACKAGE, nodes, trees
+
 LAYERS = (
     {"base"},
     {"study"},
@@ -25,10 +25,10 @@ LAYERS = (
 HEIGHT = {name: n for n, layer in enumerate(LAYERS) for name in layer}
 
 
-def imported(tree: ast.AST, top_level: bool) -> set[str]:
-    """Names below `fluxsense` that a module imports, inside functions too."""
+def imported(place: str, top_level: bool) -> set[str]:
+    """Names below `fluxsense` that the module at a place imports, inside functions too."""
     found = set()
-    for node in ast.walk(tree):
+    for node in nodes(place):
         if not isinstance(node, ast.ImportFrom) or node.module is None:
             continue
         if node.module.startswith("fluxsense."):
@@ -41,12 +41,12 @@ def imported(tree: ast.AST, top_level: bool) -> set[str]:
 def test_imports_run_downwards() -> None:
     upward = []
     seen = 0
-    for path in PACKAGE.rglob("*.py"):
-        here = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+    for place in trees():
+        here = place.split("/")[0].removesuffix(".py")
         assert here in HEIGHT, f"{here} has no place in the house"
-        names = imported(ast.parse(path.read_text(encoding="utf-8")), top_level=path.parent == PACKAGE)
+        names = imported(place, top_level="/" not in place)
         seen += len(names)
-        upward += [f"{path.relative_to(PACKAGE)} imports {name}" for name in names if HEIGHT[name] > HEIGHT[here]]
+        upward += [f"{place} imports {name}" for name in names if HEIGHT[name] > HEIGHT[here]]
     assert seen > 100
     assert upward == []
 
@@ -54,15 +54,14 @@ def test_imports_run_downwards() -> None:
 def test_what_the_page_of_an_answer_draws_comes_in_as_values() -> None:
     """No likelihood, posterior or problem is at hand where the page and its figures are made."""
     for name in ("views", "figures", "pictures", "page", "lines", "sentences", "words", "confidence"):
-        tree = ast.parse((PACKAGE / f"report/{name}.py").read_text(encoding="utf-8"))
-        found = imported(tree, top_level=False)
+        found = imported(f"report/{name}.py", top_level=False)
         assert found & {"model", "infer", "detection", "design", "characterize", "jobs"} == set(), name
 
 
 def test_a_room_that_lists_its_files_lists_all_of_them() -> None:
     seen = 0
     for page in sorted(PACKAGE.glob("*/__init__.py")):
-        words = ast.get_docstring(ast.parse(page.read_text(encoding="utf-8"))) or ""
+        words = ast.get_docstring(trees()[f"{page.parent.name}/__init__.py"]) or ""
         listed = re.findall(r"^(\w+)\.py ", words, re.MULTILINE)
         if listed:
             seen += 1

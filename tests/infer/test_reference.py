@@ -69,14 +69,14 @@ def test_elimination_and_sampling_give_one_posterior(
     digest = simulate_digest(study, draw_truth(study, seed))
     eliminated, modes, _ = prepare(study, digest, rng=np.random.default_rng(0))
     assert eliminated.unknowns.size == 3
-    few = sample_posterior(eliminated, 0, modes=modes, wanted_ess=4000)
+    few = sample_posterior(eliminated, 0, modes=modes, wanted_ess=2000)
     monkeypatch.setattr(search, "reference_fit", lambda *a: replace(reference_fit(*a), tamed=()))
     sampled, modes, _ = prepare(study, digest, rng=np.random.default_rng(0))
     assert sampled.unknowns.size == 9
-    many = sample_posterior(sampled, 0, modes=modes, wanted_ess=4000)
+    many = sample_posterior(sampled, 0, modes=modes, wanted_ess=2000)
     a, b = few.chains.flat[:, :3], many.chains.flat[:, :3]
     assert np.max(np.abs(a.mean(axis=0) - b.mean(axis=0)) / b.std(axis=0)) < 0.1
-    assert np.max(np.abs(a.std(axis=0) / b.std(axis=0) - 1)) < 0.05 + 3 / np.sqrt(2 * 4000)
+    assert np.max(np.abs(a.std(axis=0) / b.std(axis=0) - 1)) < 0.05 + 3 / np.sqrt(2 * 2000)
     # constants of both are the same, so that odds against no source do not depend on the choice
     assert few.log_evidence - many.log_evidence == pytest.approx(
         0.5 * (eliminated.likelihood.log_volume - sampled.likelihood.log_volume), abs=0.3
@@ -136,7 +136,7 @@ def test_a_place_that_fits_by_flux_noise_alone_is_left(tmp_path: Path, chip: str
     assert off @ np.linalg.solve(best.covariance[:3, :3], off) < chi2.ppf(0.99, 3)
 
 
-@pytest.mark.parametrize("seed", [3, 5, 7])
+@pytest.mark.parametrize("seed", [3, *(pytest.param(n, marks=pytest.mark.slow) for n in (5, 7))])
 def test_working_points_unknown_to_a_quarter_of_a_flux_quantum(tmp_path: Path, seed: int) -> None:
     """Trapped flux is found wherever it lies in its prior.  Reference: the truth.  From the prior mean and four corners alone the
     three of seeds 3, 5 and 7 ended on other peaks, 0.02 to 0.4 flux quanta off and 1600 to 2800 deviations of chi-square above it."""

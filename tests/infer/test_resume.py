@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from dataclasses import replace
+from functools import cache
 
 import h5py
 import numpy as np
@@ -36,15 +37,27 @@ def problem(tmp_path_factory):
     return FluxProblem(unknowns, rows, rows @ np.array([3e-7, -4e-7, 5e-7]), 0.02)
 
 
+@cache
+def mixture_of(problem):
+    return from_modes(find_modes(problem, np.random.default_rng(1)))
+
+
 def walk(problem, file, *, steps=200, kill_at=None, enough=lambda x: (False, 1.0)) -> Chains:
     rngs = [np.random.default_rng(s) for s in np.random.SeedSequence(4).spawn(2)]
-    mixture = from_modes(find_modes(problem, np.random.default_rng(1)))
 
     def progress(done, ess, left):
         if kill_at is not None and done >= kill_at:
             raise Killed
 
-    return run_ensembles(problem, mixture, rngs, max_steps=steps, enough=enough, progress=progress, file=file)
+    return run_ensembles(
+        problem, mixture_of(problem), rngs, max_steps=steps, enough=enough, progress=progress, file=file
+    )
+
+
+@pytest.fixture(scope="module")
+def unbroken(problem) -> Chains:
+    """What a run of 200 steps gives that nothing stops."""
+    return walk(problem, None)
 
 
 def every_block(path, identity="one"):
@@ -79,8 +92,7 @@ def test_long_chains_are_judged_as_they_grow_and_stop_at_the_same_step_after_a_k
 
 
 @pytest.mark.parametrize("kill_at", [100, 125, 175])
-def test_a_killed_run_goes_on_to_the_same_steps(problem, tmp_path, kill_at):
-    unbroken = walk(problem, None)
+def test_a_killed_run_goes_on_to_the_same_steps(problem, unbroken, tmp_path, kill_at):
     with pytest.raises(Killed):
         walk(problem, every_block(tmp_path / "chains.h5"), kill_at=kill_at)
     kept = read_chains(tmp_path / "chains.h5")
@@ -106,7 +118,7 @@ def test_another_run_or_a_finished_one_is_not_gone_on_from(problem, tmp_path):
 
 
 def test_an_answer_after_a_break_is_the_same_answer(tmp_path, monkeypatch):
-    study = small_study(tmp_path)
+    study = small_study(tmp_path, points=9, offset_sd_mphi0=0.0)
     digest = simulate_digest(study, draw_truth(study, 5))
     unbroken = orient(study, digest, seed=1)
     monkeypatch.setattr("fluxsense.infer.chainfile.LEAST_SECONDS", 0.0)
@@ -125,9 +137,8 @@ def test_an_answer_after_a_break_is_the_same_answer(tmp_path, monkeypatch):
     assert orient(study, digest, seed=1, chain_file=tmp_path / "chains.h5").document == unbroken.document
 
 
-def test_a_full_disk_does_not_take_the_answer_with_it(problem, tmp_path):
+def test_a_full_disk_does_not_take_the_answer_with_it(problem, unbroken, tmp_path):
     """Found with file systems that fill up: a chain that could not be written stopped the run, and its work was lost."""
-    unbroken = walk(problem, None)
     nowhere = every_block(tmp_path / "gone" / "chains.h5")
     assert same(walk(problem, nowhere), unbroken)
     assert "chains.h5: the file cannot be written (No such file or directory)" in nowhere.fault

@@ -186,7 +186,7 @@ def test_few_repeats_end_nothing(tmp_path: Path) -> None:
     found = [np.trace(np.linalg.inv(x.T @ x / REPEATS)) / 4 for x in rng.standard_normal((4000, REPEATS, 4))]
     assert np.mean(found) == pytest.approx(REPEATS / (REPEATS - 5), rel=0.06)
     for repeats in (2, 4):
-        study = small_study(tmp_path, repeats=repeats)
+        study = small_study(tmp_path, repeats=repeats, points=9, wiring="+90 deg")
         campaign = Live(study, seed=1, wanted=Wanted(cone_deg=60.0))
         for _ in put(campaign, arriving(study)):
             freedom = [sum(g.count - 1 for k, g in campaign.digest.items() if k.isolator == name) for name in "ab"]

@@ -5,23 +5,14 @@ from __future__ import annotations
 import ast
 import re
 import string
-from pathlib import Path
 from typing import Any
 
 import pytest
+from package_source import nodes, trees
 
 from fluxsense.base.findings import TRUST, Finding, Verdict
 from fluxsense.report.lines import answer_lines, answer_sentence, size_words
 from fluxsense.report.sentences import SENTENCES, sentence, sentences
-
-PACKAGE = Path(__file__).parents[2] / "fluxsense"
-HOME = "base/findings.py"
-
-
-def trees() -> dict[str, ast.AST]:
-    """Every module by its place; the log's own kind of finding, which brings its words along, is left aside."""
-    found = {str(p.relative_to(PACKAGE)): p.read_text(encoding="utf-8") for p in sorted(PACKAGE.rglob("*.py"))}
-    return {name: ast.parse(text) for name, text in found.items() if "class Finding" not in text or name == HOME}
 
 
 def fields(code: str) -> set[str]:
@@ -30,8 +21,8 @@ def fields(code: str) -> set[str]:
 
 def test_every_finding_has_a_sentence_with_just_its_values() -> None:
     seen = 0
-    for file, tree in trees().items():
-        for node in ast.walk(tree):
+    for file in trees():
+        for node in nodes(file):
             if not (isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Finding" and node.args):
                 continue
             code = node.args[0]
@@ -45,9 +36,9 @@ def test_every_finding_has_a_sentence_with_just_its_values() -> None:
 def test_every_sentence_is_used() -> None:
     texts = {
         node.value
-        for file, tree in trees().items()
+        for file in trees()
         if file != "report/sentences.py"
-        for node in ast.walk(tree)
+        for node in nodes(file)
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
     }
     unused = [c for c in SENTENCES if c not in texts and not c.startswith("sampling stopped: ")]
@@ -57,15 +48,15 @@ def test_every_sentence_is_used() -> None:
 def test_sentences_stand_in_one_place() -> None:
     """No other module below the report makes a sentence for a person out of a finding's numbers."""
     told = re.compile(r"The data (do not|look|put|leave)|There is no reference state")
-    for file, tree in trees().items():
+    for file in trees():
         if file.startswith(("report/", "cli.py")):
             continue
         docs = {
             ast.get_docstring(n, clean=False)
-            for n in ast.walk(tree)
+            for n in nodes(file)
             if isinstance(n, (ast.Module, ast.FunctionDef, ast.ClassDef))
         }
-        for node in ast.walk(tree):
+        for node in nodes(file):
             if isinstance(node, ast.Constant) and isinstance(node.value, str) and node.value not in docs:
                 assert not told.match(node.value), f"{file}:{node.lineno}: {node.value[:60]}"
 

@@ -704,8 +704,8 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "folded R-hat left out",
                 "infer/diagnostics.py",
-                "return max(plain, folded) if np.isfinite(folded) else plain",
-                "return plain",
+                'array_stats.rhat(x, method="rank")',
+                'array_stats.rhat(x, method="z_scale")',
             ),
             (
                 "weights from one ensemble",
