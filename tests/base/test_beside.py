@@ -55,7 +55,8 @@ def _alive(pid: int) -> bool:
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM, signal.SIGINT])
 def test_it_ends_with_the_process_that_started_it(how: signal.Signals) -> None:
     code = (
-        "import os, time\n"
+        "import os, signal, time\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # whoever runs tests in the background ignores it
         "from fluxsense.base.beside import aside, beside\n"
         "if __name__ == '__main__':\n"
         "    with beside(True) as helper:\n"

@@ -275,7 +275,7 @@ def test_misfits_allow_for_a_noise_level_measured_by_few_repeats(tmp_path: Path,
     assert len(values) > 0.9 * campaigns
     assert np.sum(np.array(values) < 0.1) <= 0.1 * campaigns + 3 * np.sqrt(0.09 * campaigns)  # three standard errors
     assert np.min(values) > 1e-4
-    assert np.median(values) > np.median(blind)
+    assert np.mean(values) > np.mean(blind)
 
 
 def test_the_level_of_few_repeats_scatters_as_drawn(tmp_path: Path) -> None:
