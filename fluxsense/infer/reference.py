@@ -381,7 +381,10 @@ def _about_better(
         best = marginal(CampaignProblem(problem.unknowns, here), x) + EXCHANGE_GAIN if tried else np.inf
         for start in tried:
             reference = here.moved_to(parameters, {i: start})
-            other, height = _risen(CampaignProblem(problem.unknowns, here.rebuilt(reference=reference)), x)
+            try:
+                other, height = _risen(CampaignProblem(problem.unknowns, here.rebuilt(reference=reference)), x)
+            except np.linalg.LinAlgError:  # the climb went where slopes outgrow the noise by more than numbers can hold
+                continue
             if height > best:
                 values[i], best = other.likelihood.values_at_reference[i], height
     if all(values[i] is old for i, old in likelihood.values_at_reference.items()):
