@@ -1,7 +1,8 @@
 """A second process beside this one, for work that this one need not wait for: started early, so that its imports are done in time.
 
 Answers do not depend on whether it is there: what it is asked is computed here instead where there is none, where it died, or
-where it failed (so that an error is raised where it can be handled).  It ends with this process, however that ends.
+where it failed (so that an error is raised where it can be handled).  It ends with this process, however that ends, and
+at once when it is not wanted any more: the workers of `concurrent.futures` finish what they are at, and outlive a killed parent.
 """
 
 from __future__ import annotations

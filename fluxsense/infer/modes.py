@@ -172,13 +172,9 @@ def _take_curvatures(problem: Problem, climbs: Sequence[_Climb]) -> None:
             climb.take(float(value), gradient, information)
 
 
-def prior_starts(problem: Problem, rng: np.random.Generator, effort: int = 1) -> FloatArray:
-    """Draws from the prior that a search of such an effort begins from too; none without a source."""
-    unknowns = problem.unknowns
-    return unknowns.draw(rng, 64 * effort**2) if unknowns.with_source else np.zeros((0, unknowns.size))
-
-
-def _scan(problem: Problem, drawn: FloatArray, effort: int, about: FloatArray | None) -> tuple[FloatArray, FloatArray]:
+def _scan(
+    problem: Problem, rng: np.random.Generator, effort: int, about: FloatArray | None
+) -> tuple[FloatArray, FloatArray]:
     """Starts over the sphere and sizes with nuisances at their means and about given places, plus prior draws, with their log posteriors."""
     unknowns = problem.unknowns
     directions = unknowns.source_prior.spread_directions(effort * SCAN_DIRECTIONS)
@@ -191,7 +187,7 @@ def _scan(problem: Problem, drawn: FloatArray, effort: int, about: FloatArray | 
         places = np.concatenate([np.array(far).reshape(-1, unknowns.size), places])
     starts = np.repeat(places, len(w), axis=0)
     starts[:, :3] = np.tile(w, (len(places), 1))
-    starts = np.concatenate([starts, drawn])
+    starts = np.concatenate([starts, unknowns.draw(rng, 64 * effort**2)])
     return starts, log_posterior(problem, starts)
 
 
@@ -235,7 +231,7 @@ def modes_without_source(problem: Problem, max_steps: int = 60) -> list[LocalMod
 
 def find_modes(
     problem: Problem,
-    rng: np.random.Generator | FloatArray,
+    rng: np.random.Generator,
     progress: Callable[[int, int], None] | None = None,
     *,
     effort: int = 1,
@@ -246,8 +242,7 @@ def find_modes(
     Parameters
     ----------
     problem : Problem
-    rng : Generator or ndarray (N, D)
-        Draws `prior_starts`, or those drawn.
+    rng : Generator
     progress : callable, optional
         Called with (ascents done, ascents planned).
     effort : int
@@ -268,8 +263,7 @@ def find_modes(
     unknowns = problem.unknowns
     if not unknowns.with_source:
         return modes_without_source(problem)
-    drawn = prior_starts(problem, rng, effort) if isinstance(rng, np.random.Generator) else rng
-    starts, values = _scan(problem, drawn, effort, about)
+    starts, values = _scan(problem, rng, effort, about)
     alive = np.isfinite(values)
     starts, values = starts[alive], values[alive]
     order = np.argsort(-values)

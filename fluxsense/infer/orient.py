@@ -41,7 +41,6 @@ from fluxsense.infer.modes import (
     find_modes,
     modes_without_source,
     near_the_best,
-    prior_starts,
 )
 from fluxsense.infer.predictive import estimate_residual_gain
 from fluxsense.infer.quadrature import Quadrature, integrate
@@ -453,12 +452,12 @@ def prepare(
         noises = [full, full.rebuilt(sizes=Sizes(), residual_gain=study.noise.residual_gain)]
         # the search needs no fine noise
         rough, other = (CampaignProblem(unknowns, one.on_points(every_few, sizes=Sizes())) for one in noises)
-        drawn, more = (prior_starts(problem, rng, effort) for problem in (rough, other))
+        here, there = rng.spawn(2)
         about = unknowns.whitened(around)
-        waiting = aside(helper, find_modes, other, more, effort=effort, about=about)
+        waiting = aside(helper, find_modes, other, there, effort=effort, about=about)
         first = find_modes(
             rough,
-            drawn,
+            here,
             lambda done, total: say("searching for modes", done / total, f"{done} of {total} ascents"),
             effort=effort,
             about=about,

@@ -1,7 +1,8 @@
 """The commands of an older version of the package and of this one, each in an environment of its own, in turn.
 
 Both trees are copied out of the repository (this one as it stands in the working tree), installed as the README says, and measure
-the demos that both have.  What a command costs is what the system says of its process and of those that it waited for; memory is no less than this script's own.
+the demos that both have.  What a command costs is what the system says of its process and of those that it waited for;
+memory is no less than this script's own.
 """
 
 from __future__ import annotations

@@ -183,7 +183,10 @@ def test_drift_of_few_repeats_claims_no_more_than_it_holds(count, together):
     ours, plain = real_over_claimed(count, together)
     ratio, lost = ours.T
     error = 5 * np.std(ratio) / np.sqrt(len(ratio))
-    assert np.mean(ratio) < (1.1 if count > 5 or not together else 2.0) + error
+    assert (
+        np.mean(ratio) < (1.1 if count > 5 or not together else 2.0) + error
+    )  # five that drift as one leave more open
+    assert np.mean(ratio) > 0.9 - error  # nor is it taken for much more than it is
     if count > 5:
         n = count - 1
         assert np.mean(plain[:, 0]) > 1.1 + error  # negative control
