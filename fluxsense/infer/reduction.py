@@ -37,6 +37,8 @@ TOLERANCE: Final = 0.03
 DEEP: Final = 50.0
 DEGREES: Final = (3, 4, 5, 6, 8, 11, 15)
 MOST_TERMS: Final = 300
+BLOCK: Final = 500
+"""Points whose polynomials and pump phases are held at once."""
 TRAINING: Final = 300
 """Draws that show the region; the model is not called for them."""
 TESTING: Final = 60
@@ -128,7 +130,7 @@ class ReducedProblem:
 
     def inside(self, x: FloatArray) -> npt.NDArray[np.bool_]:
         """Which points of a batch (B, D) lie inside the region."""
-        return self._reduced_grams(x)[1]
+        return np.concatenate([inside for _, _, inside in self._blocks(x)])
 
     def curvatures(self, x: FloatArray) -> Curvatures:
         """As the full problem."""
@@ -136,11 +138,11 @@ class ReducedProblem:
 
     def log_likelihood(self, x: FloatArray) -> FloatArray:
         """Log-likelihood of a batch (B, D): polynomials inside the region, the model outside."""
-        grams, inside = self._reduced_grams(x)
         scale = self.unknowns.data_value(NOISE_SCALE, x)
-        out = np.full(len(x), self.problem.constant)
-        for i, gram in grams.items():
-            out += self.problem.log_integral(i, self.problem.scaled(gram, scale, slice(None)))
+        out, inside = np.full(len(x), self.problem.constant), np.ones(len(x), dtype=np.bool_)
+        for rows, grams, inside[rows] in self._blocks(x):
+            for i, gram in grams.items():
+                out[rows] += self.problem.log_integral(i, self.problem.scaled(gram, scale, rows))
         if scale is not None:
             out -= self.problem.likelihood.values * np.log(scale)
         if not np.all(inside):
@@ -150,11 +152,20 @@ class ReducedProblem:
 
     def grams(self, x: FloatArray) -> dict[int, FloatArray]:
         """Per isolator, inner products (B, 3, 3) of y - mu, -q and -p for a batch (B, D); full outside the region."""
-        out, inside = self._reduced_grams(x)
+        out, inside = {i: np.empty((len(x), 3, 3)) for i in self._forms}, np.ones(len(x), dtype=np.bool_)
+        for rows, grams, inside[rows] in self._blocks(x):
+            for i, gram in grams.items():
+                out[i][rows] = gram
         if not np.all(inside):
             for i, gram in self.problem.grams(np.ascontiguousarray(x[~inside])).items():
                 out[i][~inside] = gram
         return out
+
+    def _blocks(self, x: FloatArray) -> Iterator[tuple[slice, dict[int, FloatArray], npt.NDArray[np.bool_]]]:
+        """Inner products by polynomials, and which points lie inside the region, a block of rows of x after the other."""
+        for start in range(0, len(x), BLOCK):
+            rows = slice(start, start + BLOCK)
+            yield rows, *self._reduced_grams(x[rows])
 
     def _reduced_grams(self, x: FloatArray) -> tuple[dict[int, FloatArray], npt.NDArray[np.bool_]]:
         """Inner products by polynomials, and which points lie inside the region."""
