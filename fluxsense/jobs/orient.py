@@ -90,6 +90,10 @@ NOTICED = 0.9
 DOMINANT = 0.7
 """A nuisance limits the answer if the error would fall below that share without it."""
 CONTRADICTED_LOG_ODDS = -10.0
+RARE_SIGN = 0.01
+"""Part of the draws of a nuisance at most that an outlying sign has by chance."""
+APART_SD = 3.0
+"""Spreads of a modulus from zero at least where both signs fit and nothing between them does."""
 MOST_CAUSES = 5
 """Kinds of eliminated numbers, the least probable first, that a result lists."""
 MOST_ASSUMPTIONS = 40
@@ -873,10 +877,19 @@ def nuisance_entries(unknowns: Unknowns, values: FloatArray) -> list[dict[str, o
             "prior_sd": n.value_sd,
             "mean": values[:, column].mean(),
             "sd": values[:, column].std(),
+            "either_sign": either_sign(values[:, column]) if n.mean == 0 else None,
             "unit": n.unit,
         }
         for column, n in enumerate(unknowns.nuisances, 3)
     ]
+
+
+def either_sign(values: FloatArray) -> dict[str, float] | None:
+    """Mean and spread of the modulus of draws (N,), if they stand on both sides of zero and none near it; else None."""
+    modulus = np.abs(values)
+    mean, sd = float(modulus.mean()), float(modulus.std())
+    fewer = min(np.mean(values > 0), np.mean(values < 0))
+    return {"mean": mean, "sd": sd} if fewer > RARE_SIGN and mean > APART_SD * sd else None
 
 
 def wiring_entries(study: Study, wiring: Wiring) -> list[dict[str, object]]:

@@ -103,6 +103,14 @@ class Nuisance(TypedDict):
     prior_sd: float
     mean: float
     sd: float
+    either_sign: EitherSign | None
+
+
+class EitherSign(TypedDict):
+    """The modulus of a number whose two signs both fit."""
+
+    mean: float
+    sd: float
 
 
 class Limits(TypedDict, total=False):

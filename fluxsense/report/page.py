@@ -241,13 +241,17 @@ def _loop_row(view: LoopView) -> dict[str, str]:
 
 def _nuisance_row(entry: Nuisance) -> dict[str, str]:
     factor, unit = reading_scale(entry["unit"], abs(entry["prior_mean"]) or entry["prior_sd"])
+    either = entry["either_sign"]
+    mean, sd = (entry["mean"], entry["sd"]) if either is None else (either["mean"], either["sd"])
+    pull = (mean - entry["prior_mean"]) / entry["prior_sd"]
+    posterior = _with_sd(mean * factor, sd * factor)
     return {
         "name": entry["name"],
         "unit": unit,
         "prior": _with_sd(entry["prior_mean"] * factor, entry["prior_sd"] * factor),
-        "posterior": _with_sd(entry["mean"] * factor, entry["sd"] * factor),
-        "narrowing": f"{entry['prior_sd'] / entry['sd']:.3g}" if entry["sd"] else "–",
-        "pull": _signed((entry["mean"] - entry["prior_mean"]) / entry["prior_sd"]),
+        "posterior": posterior if either is None else f"+ or − ({posterior})",
+        "narrowing": f"{entry['prior_sd'] / sd:.3g}" if sd else "–",
+        "pull": _signed(pull) if either is None else f"±{pull:.1f}",
     }
 
 

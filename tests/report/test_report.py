@@ -29,10 +29,11 @@ from fluxsense.base.sphere import (
     vector_from_angles,
 )
 from fluxsense.data.own_columns import OwnColumn
-from fluxsense.jobs.orient import Orientation, orient
+from fluxsense.jobs.orient import Orientation, either_sign, orient
 from fluxsense.jobs.page import corner_columns, group_views, loop_views, shown, write_report
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.report import figures, page, pictures, views
+from fluxsense.report.documents import Nuisance
 from fluxsense.report.lines import answer_lines, answer_sentence
 from fluxsense.study import read_study
 
@@ -212,6 +213,30 @@ def test_numbers_are_those_of_the_result(result: tuple[Orientation, Truth], html
     for n in d["nuisances"]:
         assert n["name"] in words
     assert "local rules and with trained staff" in words
+
+
+@pytest.mark.parametrize(
+    ("at", "spread", "share", "both"),
+    [(2.7, 0.3, 0.5, True), (2.7, 0.3, 0.1, True), (2.7, 0.3, 0.001, False), (0.5, 1.0, 0.5, False)],
+    ids=["both alike", "one less likely", "one only", "one peak about zero"],
+)
+def test_a_number_whose_signs_both_fit_is_told_as_two(at: float, spread: float, share: float, both: bool) -> None:
+    rng = np.random.default_rng(5)
+    sign = np.where(rng.random(3000) < share, -1.0, 1.0)
+    values = np.radians(2.0) * sign * (at + spread * rng.normal(size=3000))
+    entry: Nuisance = {
+        "name": "pump phase error west", "unit": "rad", "prior_mean": 0.0, "prior_sd": float(np.radians(2.0)),
+        "mean": float(values.mean()), "sd": float(values.std()), "either_sign": either_sign(values),
+    }  # fmt: skip
+    assert (entry["either_sign"] is not None) is both
+    row = page._nuisance_row(entry)
+    if both:
+        assert re.fullmatch(r"\+ or − \(5\.[345]\d* ± 0\.[56]\d*\)", row["posterior"])
+        assert row["unit"] == "°"
+        assert row["pull"] == "±2.7"
+    else:
+        assert "or" not in row["posterior"]
+        assert "±" not in row["pull"]
 
 
 def test_same_result_same_picture(result: tuple[Orientation, Truth], html: str) -> None:
