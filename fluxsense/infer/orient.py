@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from importlib import import_module
 from typing import Any, Final
 
@@ -48,6 +49,7 @@ from fluxsense.infer.reduction import ReducedProblem, reduced
 from fluxsense.infer.reference import marginal, moved, reference_fit, with_drawn_line_ends, with_exchanged_stages
 from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles, short_walk
 from fluxsense.infer.sizes import drift_from_blocks, learned_sizes
+from fluxsense.infer.straight import Straight
 from fluxsense.infer.wiring import Wiring, read_wiring
 from fluxsense.model.likelihood import RatioLikelihood, every_few, every_some
 from fluxsense.model.parameter import NOISE_SCALE
@@ -72,6 +74,8 @@ QUADRATURE_ERROR = 1e-3
 """Largest error of the log evidence up to which a quadrature is used."""
 LENGTH_TIMES = 65
 """Autocorrelation times that sampling goes on for; the verdict asks for 50."""
+BENT = 0.4
+"""Perplexity of a proposal for one mode below which `fluxsense.infer.straight` is tried, whose coordinates cost five calls."""
 TAIL_ROUNDS = 2
 """Walks at most from which a proposal learns the tails that its draws do not reach."""
 HOPELESS_ESS, HOPELESS_STEPS = 200.0, 120
@@ -200,22 +204,25 @@ def sample_posterior(
     mixture, fits, problem = _proposal(problem, modes, stream(seed, "proposal"))
     if isinstance(full, CampaignProblem) and problem is full:
         problem = reduced(full, mixture, stream(seed, "reduction")) or full
+    walk = _Walk(partial(log_posterior, problem), mixture, max(fits, default=0.0))
+    if isinstance(full, CampaignProblem) and len(modes) == 1 and walk.perplexity < BENT:
+        walk = _straightened(full, modes[0], walk, stream(seed, "straightened proposal"))
 
     if hopeless is not None and hopeless():
         wanted_ess, max_steps = HOPELESS_ESS, min(max_steps, HOPELESS_STEPS)
     if file is not None:
-        file = file.known_by(mixture.weights, mixture.means, mixture.factors)
+        file = file.known_by(walk.mixture.weights, walk.mixture.means, walk.mixture.factors)
     chains = run_ensembles(
-        problem,
-        mixture,
+        walk.log_target,
+        walk.mixture,
         [stream(seed, "ensemble", n) for n in range(ensembles)],
         walkers=walkers,
         wanted_ess=wanted_ess,
         max_steps=max_steps,
         max_seconds=max_seconds,
-        enough=lambda x: settled(x, wanted_ess),
+        enough=lambda y: walk.settled(y, wanted_ess),
         jumping=jumping,
-        share=mixture_share(max(fits, default=0.0)),
+        share=mixture_share(walk.perplexity),
         file=file,
         progress=lambda steps, ess, left: say(
             "sampling",
@@ -226,7 +233,8 @@ def sample_posterior(
     if file is not None and file.fault:
         say("the chains are not kept", 1.0, file.fault)
     say("evidence", 0.0, "")
-    log_z, log_z_sd, log_z_ess = evidence(problem, mixture, stream(seed, "evidence"))
+    log_z, log_z_sd, log_z_ess = evidence(walk.log_target, walk.mixture, stream(seed, "evidence"))
+    chains = replace(chains, x=walk.bent(chains.x))
     error = _reduction_error(full, problem, chains, stream(seed, "error of the reduction"))
     exact = integrate(lambda x: log_posterior(problem, x), mixture)
     if exact is not None and exact.log_evidence_error > QUADRATURE_ERROR:
@@ -272,6 +280,44 @@ def sample_posterior(
         quadrature=exact,
         shift=shift,
     )
+
+
+@dataclass(frozen=True)
+class _Walk:
+    """What chains walk: a density, proposals for it, and the coordinates of both where they are not x.
+
+    log_target : callable; mixture : StudentMixture; perplexity : float, of the mixture; straight : Straight or None.
+    """
+
+    log_target: Callable[[FloatArray], FloatArray]
+    mixture: StudentMixture
+    perplexity: float
+    straight: Straight | None = None
+
+    def bent(self, y: FloatArray) -> FloatArray:
+        """Whitened vectors (..., D) of coordinates (..., D)."""
+        if self.straight is None:
+            return y
+        return self.straight.bent(y.reshape(-1, y.shape[-1])).reshape(y.shape)
+
+    def settled(self, y: FloatArray, wanted_ess: float) -> tuple[bool, float]:
+        """`settled` of chains y, and then of what they stand for."""
+        found = settled(y, wanted_ess)
+        return settled(self.bent(y), wanted_ess) if found[0] and self.straight is not None else found
+
+
+def _straightened(problem: CampaignProblem, mode: LocalMode, plain: _Walk, rng: np.random.Generator) -> _Walk:
+    """The walk in coordinates that bend less about a lone mode, if proposals fit better there; else as it is."""
+    straight = Straight.about(problem, mode)
+    if straight is None:
+        return plain
+
+    def target(y: FloatArray) -> FloatArray:
+        return plain.log_target(straight.bent(y))
+
+    mixture, fits = improve(from_modes([straight.of_mode(mode)]), target, rng)
+    found = _Walk(target, mixture, max(fits), straight)
+    return found if found.perplexity > plain.perplexity else plain
 
 
 def settled(x: FloatArray, wanted_ess: float) -> tuple[bool, float]:
@@ -654,6 +700,6 @@ def null_evidence(null: Problem, rng: np.random.Generator, against: float) -> tu
     if not found:
         return -np.inf, 0.0, np.inf
     if found[0].log_evidence < against - ROUGH_LOG_ODDS:
-        return evidence(null, from_modes(found), rng, FEW_DRAWS)
+        return evidence(partial(log_posterior, null), from_modes(found), rng, FEW_DRAWS)
     mixture, _, used = _proposal(null, found, rng, rounds=4)
-    return evidence(used, mixture, rng)
+    return evidence(partial(log_posterior, used), mixture, rng)

@@ -21,7 +21,6 @@ from fluxsense.base.errors import InputError
 from fluxsense.infer.chainfile import ChainFile, Walk
 from fluxsense.infer.in_step import Function, in_step
 from fluxsense.infer.mixture import StudentMixture, importance_weights
-from fluxsense.model.problem import Problem, log_posterior
 
 if TYPE_CHECKING:
     import emcee
@@ -114,7 +113,7 @@ def walkers_for(size: int, wanted: int | None) -> int:
 
 
 def run_ensembles(
-    problem: Problem,
+    log_target: Function,
     mixture: StudentMixture,
     rngs: Sequence[np.random.Generator],
     *,
@@ -132,7 +131,8 @@ def run_ensembles(
 
     Parameters
     ----------
-    problem : Problem
+    log_target : callable
+        Batch (B, D) to log densities (B,).
     mixture : StudentMixture
     rngs : sequence of Generator
         One per ensemble; there must be at least two.
@@ -168,14 +168,14 @@ def run_ensembles(
 
     if len(rngs) < 2:
         raise InputError("fewer than two ensembles cannot be compared", remedy="Run at least two, better four")
-    size = problem.unknowns.size
+    size = mixture.means.shape[1]
     count = walkers_for(size, walkers)
     calls = 0
 
     def target(x: FloatArray) -> FloatArray:
         nonlocal calls
         calls += len(x)
-        return log_posterior(problem, x)
+        return log_target(x)
 
     earlier = None if file is None else file.unfinished()
     if earlier is not None and earlier.x.shape[0::2][:2] != (len(rngs), count):
@@ -339,9 +339,9 @@ def short_walk(
 
 
 def evidence(
-    problem: Problem, mixture: StudentMixture, rng: np.random.Generator, draws: int = 4000
+    log_target: Function, mixture: StudentMixture, rng: np.random.Generator, draws: int = 4000
 ) -> tuple[float, float, float]:
     """Log evidence by importance sampling from the mixture, its standard error, and the effective sample size."""
     x = mixture.draw(rng, draws)
-    weights, value, error = importance_weights(mixture, x, log_posterior(problem, x))
+    weights, value, error = importance_weights(mixture, x, log_target(x))
     return value, error, float(1 / np.sum(weights**2))

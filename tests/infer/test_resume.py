@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 from dataclasses import replace
-from functools import cache
+from functools import cache, partial
 
 import h5py
 import numpy as np
@@ -19,7 +19,7 @@ from fluxsense.infer.modes import find_modes
 from fluxsense.infer.sampler import Chains, run_ensembles
 from fluxsense.jobs.orient import orient
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
-from fluxsense.model.problem import FluxProblem
+from fluxsense.model.problem import FluxProblem, log_posterior
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import State
 
@@ -50,7 +50,13 @@ def walk(problem, file, *, steps=200, kill_at=None, enough=lambda x: (False, 1.0
             raise Killed
 
     return run_ensembles(
-        problem, mixture_of(problem), rngs, max_steps=steps, enough=enough, progress=progress, file=file
+        partial(log_posterior, problem),
+        mixture_of(problem),
+        rngs,
+        max_steps=steps,
+        enough=enough,
+        progress=progress,
+        file=file,
     )
 
 
