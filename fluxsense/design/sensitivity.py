@@ -63,7 +63,9 @@ from fluxsense.model.parameter import (
     FOCUSING,
     MUTUAL,
     OFFSET,
+    POSITION,
     STATIC_FLUX,
+    TILT,
     WRONG_WAY_RATE,
     Parameter,
 )
@@ -587,7 +589,7 @@ def rows_and_slopes(
 ) -> tuple[FloatArray, dict[str, FloatArray]]:
     """Rows (B, S, L, 3) of a source in each state, and their derivatives by each parameter of the source, by its name."""
     own = [n for n in unknowns.nuisances if n.of_source]
-    moved = [n for n in own if n.array != EXTENT]
+    moved = [n for n in own if n.array == POSITION]
     steps = step_m * np.eye(3)[[n.index[0] for n in moved]]
     places = position_m + np.concatenate([np.zeros((1, 3)), steps, -steps])[:, None]  # (1 + 2 A, B, 3), in one call
     many = None if moments_m2 is None else np.tile(moments_m2, (len(places), 1))
@@ -595,9 +597,11 @@ def rows_and_slopes(
     rows = rows.reshape(*places.shape[:2], *rows.shape[1:])
     differences = (rows[1 : 1 + len(moved)] - rows[1 + len(moved) :]) / (2 * step_m)
     out = {n.name: difference for n, difference in zip(moved, differences, strict=True)}
-    if len(moved) < len(own):
-        by_moments = source.by_moments(position_m)
-        out |= {n.name: by_moments[:, n.index[0]] for n in own if n.array == EXTENT}
+    for array, derivatives in ((EXTENT, source.by_moments), (TILT, source.by_tilt)):
+        mine = [n for n in own if n.array == array]
+        if mine:
+            by = derivatives(position_m)
+            out |= {n.name: by[:, n.index[0]] if array == EXTENT else by[:, n.index[0], n.index[1]] for n in mine}
     return rows[0], {n.name: out[n.name] for n in own}
 
 

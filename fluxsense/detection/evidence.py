@@ -287,7 +287,7 @@ def weigh(
     one = importance(first.log_target, first.log_proposal)
     if posterior is None:
         chains = run_ensembles(
-            used,
+            partial(log_posterior, used),
             mixture,
             list(rng.spawn(2)),
             walkers=effort.walkers,

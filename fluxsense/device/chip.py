@@ -93,6 +93,8 @@ class ChipParameters:
     ``static_flux_phi0``                                    (B, V, L)       further flux, one of each of the V distinct bias
                                                                             vectors of the study's settings, 0
     ``source_second_moments_m2``                            (B, 5)          of its extent, before any rotation, 0
+    ``chip_tilt_rad``                                       (B, chips, 2)   turn of each chip about its x and y axes, for a
+                                                                            source without a place, 0
     ``analyser_offset_hz``                                  (B, I)          true less displayed frequency, 0
     ``if_smoothing``                                        (B, I)          part of a frequency step that a point's mean
                                                                             reaches back; negative in falling sweeps; 0
@@ -228,6 +230,8 @@ def nominal_array(study: Study, name: str, batch: int) -> FloatArray:
         values = mutual_matrix_phi0_per_a(study)
     elif name == "source_second_moments_m2":
         values = np.zeros(len(SECOND_MOMENTS))
+    elif name == "chip_tilt_rad":
+        values = np.zeros((len(study.chips), 2))
     elif name == "static_flux_phi0":
         values = np.zeros((len(bias_vectors(study)), len(study.loops)))
     elif name in STAGE_FIELDS or name in ring_field_names():
@@ -440,18 +444,40 @@ class SourceRows:
         self._states = len(study.states)
         self._rotations = np.array([study.states[n].rotation for n in self._there], dtype=np.float64).reshape(-1, 3, 3)
         self._tensors = moment_tensors(self._rotations)
+        self._tilting = np.array([[c.x_axis, c.y_axis] for c in study.chips], dtype=np.float64)  # (chips, 2, 3)
+        names = [c.name for c in study.chips]
+        self._chip_of = np.array([names.index(loop.chip) for loop in study.loops], dtype=np.intp)
 
     def plain(self, position_m: FloatArray) -> FloatArray:
         """Flux map of a point source as the study describes it, (..., L, 3), in Phi0 per T or per A m^2."""
         return flux_map_unchecked(self._kind, self._wires, position_m, None, self._numbers)
 
-    def in_states(self, position_m: FloatArray, moments_m2: FloatArray | None = None) -> FloatArray:
-        """Flux map (B, S, L, 3) in each state, zero where the source is out, for places (B, 3) and second moments (B, 5)."""
-        rows = self.plain(position_m)[:, None] @ self._rotations
+    def in_states(
+        self, position_m: FloatArray, moments_m2: FloatArray | None = None, tilt_rad: FloatArray | None = None
+    ) -> FloatArray:
+        """Flux map (B, S, L, 3) in each state, zero where the source is out, for places (B, 3), second moments (B, 5), tilts (B, C, 2).
+
+        Tilts turn loops, by the vector that has them along the chip's axes (Rodrigues' formula, textbook), and do not move them.
+        """
+        rows = self.plain(position_m)
+        if tilt_rad is not None and np.any(tilt_rad):
+            about = np.einsum("bck,cki->bci", tilt_rad, self._tilting)[:, self._chip_of]  # (B, L, 3)
+            angle = np.linalg.norm(about, axis=-1, keepdims=True)
+            across = np.cross(about, rows)
+            rows = rows + np.sinc(angle / np.pi) * across
+            rows += 0.5 * np.sinc(0.5 * angle / np.pi) ** 2 * np.cross(about, across)
+        rows = rows[:, None] @ self._rotations
         if moments_m2 is not None and np.any(moments_m2):
             tensors = np.tensordot(moments_m2, self._tensors, axes=(1, 2))  # (B, S', 7, 3)
             rows += self._thirds(position_m)[:, None] @ tensors
         return self._everywhere(rows)
+
+    def by_tilt(self, position_m: FloatArray) -> FloatArray:
+        """Derivatives (B, C, 2, S, L, 3) of `in_states` by the tilts, at none."""
+        rows = self.plain(position_m)[:, None, None]
+        turned = np.cross(self._tilting[:, :, None], rows)  # (B, C, 2, L, 3)
+        turned *= (self._chip_of == np.arange(len(self._tilting))[:, None])[:, None, :, None]
+        return self._everywhere(turned[:, :, :, None] @ self._rotations)
 
     def by_moments(self, position_m: FloatArray) -> FloatArray:
         """Derivatives (B, 5, S, L, 3) of `in_states` by the second moments, per m^2."""
@@ -674,7 +700,8 @@ class ChipModel:
 
     def source_flux(self, parameters: ChipParameters) -> FloatArray:
         """Flux of the source (or calibration source) per parameter set, state and loop, shape (B, S, L), in Phi0."""
-        rows = self.source_rows.in_states(parameters["position_m"], parameters.get("source_second_moments_m2"))
+        moments, tilt = parameters.get("source_second_moments_m2"), parameters.get("chip_tilt_rad")
+        rows = self.source_rows.in_states(parameters["position_m"], moments, tilt)
         flux = np.einsum("bsli,bi->bsl", rows, parameters["source"])
         return np.asarray((flux + self._calibration) * parameters["flux_focusing"][:, None, :])
 

@@ -26,7 +26,8 @@ PUMP_STRENGTH: Final = "pump_strength"
 PUMP_PHASE: Final = "pump_phase_error_rad"
 MUTUAL: Final = "mutual_phi0_per_a"
 STATIC_FLUX: Final = "static_flux_phi0"
-FLUX_ARRAYS: Final = (POSITION, EXTENT, OFFSET, FOCUSING, MUTUAL, STATIC_FLUX)
+TILT: Final = "chip_tilt_rad"
+FLUX_ARRAYS: Final = (POSITION, EXTENT, OFFSET, FOCUSING, MUTUAL, STATIC_FLUX, TILT)
 """What decides the flux in a loop, beside the source itself."""
 
 GROUPS: Final = {
@@ -34,6 +35,7 @@ GROUPS: Final = {
     EXTENT: "extent",
     OFFSET: "offset",
     FOCUSING: "area",
+    TILT: "tilt",
     PUMP_STRENGTH: "strength",
     PUMP_PHASE: "phase",
     NOISE_SCALE: "noise",
@@ -95,7 +97,7 @@ class Parameter:
     @property
     def of_source(self) -> bool:
         """Whether it has no meaning without a source."""
-        return self.array in (POSITION, EXTENT)
+        return self.array in (POSITION, EXTENT, TILT)
 
     @property
     def group(self) -> str:

@@ -27,17 +27,18 @@ from fluxsense.model.parameter import (
     PUMP_PHASE,
     PUMP_STRENGTH,
     STATIC_FLUX,
+    TILT,
     WRONG_WAY_RATE,
     Parameter,
 )
 from fluxsense.model.remainder import Sizes
 from fluxsense.study import Isolator, Stage, Study
 
-SAMPLED: Final = (POSITION, EXTENT, OFFSET, PUMP_STRENGTH, PUMP_PHASE, NOISE_SCALE, WRONG_WAY_RATE)
+SAMPLED: Final = (POSITION, EXTENT, TILT, OFFSET, PUMP_STRENGTH, PUMP_PHASE, NOISE_SCALE, WRONG_WAY_RATE)
 """Arrays whose parameters are sampled in the likelihood of ratios."""
 TAMEABLE: Final = (OFFSET, PUMP_STRENGTH)
 """Arrays whose parameters bend within the prior and seldom within the posterior: eliminated where reference sweeps pin them."""
-OF_COUNTS: Final = (POSITION, EXTENT, OFFSET, FOCUSING)
+OF_COUNTS: Final = (POSITION, EXTENT, TILT, OFFSET, FOCUSING)
 """Arrays whose parameters are sampled with counts of directions."""
 MEDIAN_SIZE: Final = float(ndtri(0.75))
 """Median of the size of a normal number of deviation one."""
@@ -127,8 +128,17 @@ def expected_walk_phi0(study: Study) -> float:
 
 
 def _of_source(study: Study) -> list[Parameter]:
+    """Place and extent; of what has no place, the tilts of the chips against each other.
+
+    Chips that are tilted under a source nearby move against it by less than its place is known.  One chip is its own frame.
+    """
     if not study.source.has_position:
-        return []
+        used = [(n, chip) for n, chip in enumerate(study.chips) if any(x.chip == chip.name for x in study.loops)]
+        return [
+            Parameter(f"tilt of chip {chip.name} about its {axis} axis", TILT, (n, k), 0.0, chip.sd["tilt_rad"], "rad")
+            for n, chip in (used if len(used) > 1 else [])
+            for k, axis in enumerate("xy")
+        ]
     each = zip("xyz", study.source.position_m, study.source.position_sd_m, strict=True)
     found = [Parameter(f"position {axis}", POSITION, (n,), mean, sd, "m") for n, (axis, mean, sd) in enumerate(each)]
     spread = second_moment_sd_m2(source_extent_m(study))

@@ -63,6 +63,10 @@ CAUSES: dict[str, tuple[str, str]] = {
     ),
     "offset_phi0": ("A loop's flux offset is larger", "Look for trapped flux; a second cooldown changes it."),
     "pump_strength": ("The pump is stronger or weaker", "Check its level at the chip; characterize the chip."),
+    "chip_tilt_rad": (
+        "A chip is tilted further",
+        "Measure the angles between the chips, or apply a known uniform field.",
+    ),
     "flux_focusing": ("A loop gathers the source's flux otherwise", "Apply a known uniform field from a coil."),
 }
 """Kinds of eliminated numbers beyond their priors, by the model's array: what is the matter, and what to measure next."""
@@ -351,6 +355,7 @@ KIND_WORDS = {
     "position": "position of the source",
     "extent": "extent of the source",
     "area": "flux focusing factors",
+    "tilt": "tilts of the chips",
     "strength": "pump strengths",
     "phase": "pump phase errors",
     "noise": "size of the noise",

@@ -155,7 +155,7 @@ _DIRECTIONS: Final[Mapping[str, tuple[tuple[str, ...], Callable[[Table], Directi
 
 
 def _read_chip(t: Table, scope: Scope) -> Chip:
-    chip = read_part(t, Chip, ty.CHIP, scope)
+    chip = replace(read_part(t, Chip, ty.CHIP, scope), unstated_exact=scope.exact)
     cosine = sum(a * b for a, b in zip(chip.x_axis, chip.y_axis, strict=True))
     if abs(cosine) > AXES_TOLERANCE:
         angle = math.degrees(math.acos(max(-1.0, min(1.0, cosine))))
@@ -626,7 +626,7 @@ def read_root(data: Mapping[str, object], file: Path, faults: Faults, sha256: st
     read["source"] = read_source(root, scope.exact)
     chips = tuple(_read_chip(t, scope) for t in root.tables("chip", required=False))
     names["chips"] = _names(chips, "chip" in data)
-    read["chips"] = chips or (Chip("chip"),)
+    read["chips"] = chips or (Chip("chip", unstated_exact=scope.exact),)
     if names["chips"] == []:
         names["chips"] = ["chip"]
     loops = tuple(_read_loop(t, scope) for t in root.tables("loop"))

@@ -113,13 +113,18 @@ SIZE_PRIOR: Final = Choice(
 
 
 @dataclass(frozen=True)
-class Chip:
-    """A flat piece: its frame in the laboratory."""
+class Chip(Uncertain):
+    """A flat piece: its frame in the laboratory, and by how much it may be tilted against that."""
 
     name: str
     origin_m: Point = (0.0, 0.0, 0.0)
     x_axis: Point = (1.0, 0.0, 0.0)
     y_axis: Point = (0.0, 1.0, 0.0)
+
+    @classmethod
+    def spreads(cls) -> dict[str, Spread]:
+        """The tilt."""
+        return _CHIP_SPREADS
 
 
 CHIP: Final[tuple[Field, ...]] = (
@@ -129,7 +134,12 @@ CHIP: Final[tuple[Field, ...]] = (
     ),
     Axis(key="x_axis", default=(1.0, 0.0, 0.0), words="direction of its x axis"),
     Axis(key="y_axis", default=(0.0, 1.0, 0.0), words="direction of its y axis"),
-)
+    SpreadOnly(
+        key="tilt_sd", attribute="tilt_rad", dimension="angle", spread=Spread(math.radians(1.0), most=0.3),
+        words="how well each of these is known, of several chips in a uniform field",
+    ),
+)  # fmt: skip
+_CHIP_SPREADS: Final = spreads_of(CHIP)
 
 
 @dataclass(frozen=True)
