@@ -11,6 +11,7 @@ import os
 import signal
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +20,7 @@ from conftest import Outcome, run
 from small_study import small_study
 
 from fluxsense.cli import COMMANDS, EXAMPLES, FILES, _parser
-from fluxsense.infer import sampler
+from fluxsense.infer import orient as searched
 from fluxsense.study import Study
 
 HEAVY = ("numpy", "scipy", "matplotlib", "emcee", "h5py", "jinja2")
@@ -107,16 +108,19 @@ print([m for m in {HEAVY!r} if m in sys.modules], f"{{time.process_time():.3f}} 
 
 def interrupted_at(call: int, campaign: Study, folder: Path, patch: pytest.MonkeyPatch, *more: str) -> Outcome:
     """`orient` with an interrupt from the terminal within the given call of the posterior by the sampler."""
-    original, seen = sampler.log_posterior, 0
+    original, seen = searched.run_ensembles, 0
 
-    def posterior(problem: object, x: np.ndarray) -> np.ndarray:
-        nonlocal seen
-        seen += 1
-        if seen == call:
-            signal.raise_signal(signal.SIGINT)
-        return original(problem, x)
+    def walked(log_target: Callable[[np.ndarray], np.ndarray], *args: object, **options: object) -> object:
+        def posterior(x: np.ndarray) -> np.ndarray:
+            nonlocal seen
+            seen += 1
+            if seen == call:
+                signal.raise_signal(signal.SIGINT)
+            return log_target(x)
 
-    patch.setattr(sampler, "log_posterior", posterior)
+        return original(posterior, *args, **options)  # type: ignore[arg-type]
+
+    patch.setattr(searched, "run_ensembles", walked)
     outcome = run(["orient", campaign.path, "--out", folder, "--no-report", "--effective", "1e9", *more])
     assert seen >= call
     return outcome

@@ -460,7 +460,9 @@ def study(raw: bytes) -> dict[str, Any]:
     for t in _list(root, "chip"):
         x, y = t.unit("x_axis", [1, 0, 0]), t.unit("y_axis", [0, 1, 0])
         origin = t.qs("origin", "length", [Fraction(0)] * 3)
-        chips.append({"name": t.get("name"), "origin_m": origin, "x_axis": x, "y_axis": y})
+        spread = t.sds((("tilt_sd", "tilt_rad", "angle"),))
+        own = {"origin_m": origin, "x_axis": x, "y_axis": y, "stated_sd": spread, "unstated_exact": t.exact}
+        chips.append({"name": t.get("name"), **own})
         t.done()
     chips = chips or [
         {
@@ -468,6 +470,8 @@ def study(raw: bytes) -> dict[str, Any]:
             "origin_m": [Fraction(0)] * 3,
             "x_axis": [1.0, 0.0, 0.0],
             "y_axis": [0.0, 1.0, 0.0],
+            "stated_sd": [],
+            "unstated_exact": root.exact,
         }
     ]
     out["chips"] = chips
