@@ -17,6 +17,10 @@ STALE_SECONDS = 3600.0
 """Writing one file takes seconds: a temporary file older than this belongs to a run that was killed."""
 
 
+class EmptyFile(InputError):
+    """A file that is there and holds nothing: writing it was cut short."""
+
+
 def read_bytes(path: str | os.PathLike[str], *, limit_bytes: int, kind: str) -> bytes:
     """Return the content of a file no larger than a limit.
 
@@ -31,7 +35,7 @@ def read_bytes(path: str | os.PathLike[str], *, limit_bytes: int, kind: str) -> 
     Raises
     ------
     InputError
-        File missing, not an ordinary file, not readable, empty, larger than the limit, or changing while it is read.
+        File missing, not an ordinary file, not readable, larger than the limit, or changing while it is read; `EmptyFile`, empty.
     """
     where = os.fspath(path)
     try:
@@ -69,7 +73,7 @@ def read_bytes(path: str | os.PathLike[str], *, limit_bytes: int, kind: str) -> 
             remedy="Wait until whatever writes it has finished, then run the command again",
         )
     if not raw:
-        raise InputError(f"the {kind} is empty", where=where, remedy="Write the file again")
+        raise EmptyFile(f"the {kind} is empty", where=where, remedy="Write the file again")
     return raw
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final, Protocol
 
@@ -15,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fluxsense.base.errors import InputError
-from fluxsense.base.files import read_bytes, write_beside
+from fluxsense.base.files import EmptyFile, read_bytes, write_beside
 from fluxsense.base.units import shown
 from fluxsense.data import touchstone
 from fluxsense.data.columns import COLUMNS, PACKED, Columns
@@ -27,6 +28,8 @@ ComplexArray = NDArray[np.complex128]
 
 TOUCHSTONE: Final = TraceForm()
 LEAST_HZ: Final = 1e7
+LARGEST: Final = 1e60
+"""Modulus from which on squares of squares of a scattering amplitude may overflow; anything near it is damage."""
 """A sweep that ends below this is taken for one in another unit: no such circuit works there."""
 ADVICE: Final = "Correct [traces] in the study"
 
@@ -55,14 +58,16 @@ class Traces:
         return os.path.join(self.folder, file)
 
     def raw(self, file: str) -> bytes:
-        """Content of a trace.
+        """Content of a trace, which may be none.
 
         Raises
         ------
         InputError
             As `fluxsense.base.files.read_bytes`.
         """
-        return read_bytes(self.path(file), limit_bytes=touchstone.FILE_LIMIT_BYTES, kind="trace")
+        with suppress(EmptyFile):  # a trace among others that cannot be used: `sweep` says so
+            return read_bytes(self.path(file), limit_bytes=touchstone.FILE_LIMIT_BYTES, kind="trace")
+        return b""
 
     def sweep(self, raw: bytes, name: str) -> Sweep:
         """The sweep of a trace whose content was read; `name` is for messages.
@@ -72,8 +77,18 @@ class Traces:
         InputError
             The trace cannot be trusted; the message says where and why.
         """
+        if not raw:
+            raise InputError("the trace is empty", where=name, remedy="Measure it again, or take it out of the log")
         columns = COLUMNS.get(self.form.format)
-        return sweep_from_bytes(raw, name) if columns is None else _from_columns(columns(raw, name), self.form)
+        found = sweep_from_bytes(raw, name) if columns is None else _from_columns(columns(raw, name), self.form)
+        largest = float(np.max(np.abs(found.s)))
+        if not largest < LARGEST:
+            raise InputError(
+                f"a scattering amplitude of {largest:.3g} cannot be",
+                where=name,
+                remedy="Measure the sweep again, or take it out of the log",
+            )
+        return found
 
     def read(self, file: str) -> Sweep:
         """The sweep of a trace by its name in the log."""

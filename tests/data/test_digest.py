@@ -7,6 +7,7 @@ expectations and spreads of the scatter of white noise from the chi-square distr
 import hashlib
 import json
 import math
+import re
 import tracemalloc
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -459,6 +460,8 @@ def test_faults_between_chunks_name_the_files_too(tmp_path, monkeypatch):
 BAD = {
     "cut off": lambda raw: raw[: len(raw) // 2],
     "not a number": lambda raw: raw[:-40] + b" nan" + raw[-36:],
+    "empty": lambda raw: b"",
+    "beyond all sense": lambda raw: re.sub(rb"(?m)( \S+)(\s*)\Z", rb" 1e300\2", raw),
     "another grid": None,
 }
 
