@@ -135,7 +135,7 @@ CHIP: Final[tuple[Field, ...]] = (
     Axis(key="x_axis", default=(1.0, 0.0, 0.0), words="direction of its x axis"),
     Axis(key="y_axis", default=(0.0, 1.0, 0.0), words="direction of its y axis"),
     SpreadOnly(
-        key="tilt_sd", attribute="tilt_rad", dimension="angle", spread=Spread(math.radians(1.0), most=0.3),
+        key="tilt_sd", attribute="tilt_rad", dimension="angle", spread=Spread(math.radians(0.5), most=0.3),
         words="how well each of these is known, of several chips in a uniform field",
     ),
 )  # fmt: skip

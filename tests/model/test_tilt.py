@@ -17,7 +17,7 @@ from fluxsense.model.parameter import TILT
 from fluxsense.model.priors import uncertain_parameters
 from fluxsense.study import Study, read_study
 
-ONE_DEGREE = np.radians(1.0)
+DEFAULT_RAD = np.radians(0.5)
 
 
 def study_of(folder: Path, **changes: object) -> Study:
@@ -84,7 +84,7 @@ def test_which_chips_may_be_tilted(study: Study, tmp_path: Path) -> None:
     def tilts(of: Study) -> list[float]:
         return [p.sd for p in uncertain_parameters(of, ("c1",), [0, 1]) if p.array == TILT]
 
-    assert tilts(study) == pytest.approx([ONE_DEGREE] * 8)
+    assert tilts(study) == pytest.approx([DEFAULT_RAD] * 8)
     exact = replace(study, chips=tuple(c.with_sd(tilt_rad=0.0) for c in study.chips))
     assert tilts(exact) == []
     alone = study_of(tmp_path, chips=("chip_x",) * 4)
@@ -96,7 +96,7 @@ def errors_over_spreads(study: Study, laboratory: Study, seeds: range) -> np.nda
     out = []
     for seed in seeds:
         rng = np.random.default_rng(seed)
-        tilted = turned(laboratory, ONE_DEGREE * rng.standard_normal((len(laboratory.chips), 2)))
+        tilted = turned(laboratory, DEFAULT_RAD * rng.standard_normal((len(laboratory.chips), 2)))
         truth = draw_truth(tilted, seed)
         source = truth.parameters["source"][0]
         problem, x = fitted(study, simulate_digest(tilted, truth), (1, 1), source)
@@ -112,4 +112,4 @@ def test_answers_hold_the_truth_of_tilted_chips(study: Study) -> None:
     exact = replace(study, chips=tuple(c.with_sd(tilt_rad=0.0) for c in study.chips))
     found = errors_over_spreads(study, exact, range(8))
     assert 24 - 3 * np.sqrt(48) < found.sum() < 24 + 4 * np.sqrt(48)
-    assert errors_over_spreads(exact, exact, range(3)).mean() > 100
+    assert errors_over_spreads(exact, exact, range(3)).mean() > 30
