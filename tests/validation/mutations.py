@@ -567,6 +567,29 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             ("noise scale's information", "model/problem.py", "2 * count * n.sd**2", "count * n.sd**2"),
         ),
     ),
+    "coordinates": (
+        ("infer/test_straight.py", "model/test_tilt.py"),
+        (
+            ("tilt's sense", "device/chip.py", "rows = rows + np.sinc(", "rows = rows - np.sinc("),
+            ("tilt's second order", "device/chip.py", "rows += 0.5 * np.sinc(", "rows += np.sinc("),
+            (
+                "tilt's slopes",
+                "device/chip.py",
+                "np.cross(self._tilting[:, :, None], rows)",
+                "np.cross(rows, self._tilting[:, :, None])",
+            ),
+            ("tilt x 10", "study/types.py", "Spread(math.radians(0.5), most=0.3)", "Spread(math.radians(5), most=0.3)"),
+            ("no way back", "infer/straight.py", "+= sign * self._shift(", "+= self._shift("),
+            ("all follow", "infer/straight.py", "order[: max(tight - lead, 0)]", "order"),
+            ("covariance there", "infer/straight.py", "slopes @ mode.covariance @ slopes.T", "mode.covariance"),
+            (
+                "chains left straight",
+                "infer/orient.py",
+                "replace(chains, x=walk.bent(chains.x))",
+                "replace(chains, x=chains.x)",
+            ),
+        ),
+    ),
     "infer": (
         (
             "infer/test_quadrature.py",
