@@ -19,6 +19,7 @@ from small_study import small_study
 from fluxsense.data.noise_levels import magnitudes_only, measure_noise
 from fluxsense.jobs.orient import orient
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
+from fluxsense.model.family import Notch
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.rice import amplitude_from_power, amplitude_variance, log_bessel_i, log_power_density
@@ -159,3 +160,15 @@ def test_complex_traces_taken_as_magnitudes_find_it_as_well(campaign, tmp_path):
     assert again.region_contains(truth.parameters["source"][0])[0.95]
     cones = [next(r["cone_deg"] for r in x.document["region"] if r["level"] == 0.9) for x in (result, again)]
     assert cones[1] == pytest.approx(cones[0], rel=0.5)
+
+
+@pytest.mark.parametrize(("amplitude", "count"), [(0.0, 4), (0.02, 4), (0.05, 20), (0.3, 6)])
+def test_information_of_a_notch_is_one_over_the_variance_of_its_power(amplitude: float, count: int) -> None:
+    """Against numpy's noncentral chi-square: N powers of one sweep, each s^2 times one of 2 degrees of freedom."""
+    sd = 0.02
+    place = tuple(np.zeros(1, dtype=np.intp) for _ in range(3))
+    notch = Notch(place, np.array([amplitude**2 + sd**2]), np.array([sd**2]), np.array([count]))  # type: ignore[arg-type]
+    _, information = notch.by_square(np.full((1, 1, 1), amplitude, dtype=np.complex128))
+    draws = np.random.default_rng(6).noncentral_chisquare(2, amplitude**2 / sd**2 + 1e-12, (100_000, count))
+    power = sd**2 * draws.mean(axis=1)
+    assert information[0] * power.var() == pytest.approx(1.0, abs=5 * np.sqrt(6 / 100_000))
