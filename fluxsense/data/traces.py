@@ -28,9 +28,9 @@ ComplexArray = NDArray[np.complex128]
 
 TOUCHSTONE: Final = TraceForm()
 LEAST_HZ: Final = 1e7
+"""A sweep that ends below this is taken for one in another unit: no such circuit works there."""
 LARGEST: Final = 1e60
 """Modulus from which on squares of squares of a scattering amplitude may overflow; anything near it is damage."""
-"""A sweep that ends below this is taken for one in another unit: no such circuit works there."""
 ADVICE: Final = "Correct [traces] in the study"
 
 

@@ -601,7 +601,7 @@ def rows_and_slopes(
         mine = [n for n in own if n.array == array]
         if mine:
             by = derivatives(position_m)
-            out |= {n.name: by[:, n.index[0]] if array == EXTENT else by[:, n.index[0], n.index[1]] for n in mine}
+            out |= {n.name: n.of(by) for n in mine}
     return rows[0], {n.name: out[n.name] for n in own}
 
 
