@@ -302,7 +302,9 @@ def _table(experiment: Experiment, block: Block) -> _Table | _Law:
     line = np.linspace(-TABLE_REACH_PHI0, TABLE_REACH_PHI0, TABLE_NODES)
     grid = np.stack(np.meshgrid(line, line, indexing="ij"), axis=-1).reshape(-1, 2) + middle
     one = nominal_parameters(study, cooldowns=len(study.plan.cooldowns))
-    sd = np.array([[i.pump_phase_error_sd_rad for i in study.isolators]])
+    sd = np.array(
+        [[np.hypot(i.pump_phase_error_sd_rad, i.setup.sd["pump_1_phase_error_rad"]) for i in study.isolators]]
+    )
     one = one.changed(pump_phase_error_rad=one["pump_phase_error_rad"] + sd)
     parts = []
     for start in range(0, len(grid), 128):

@@ -37,8 +37,8 @@ from fluxsense.data.digest import Digest
 from fluxsense.device.chip import ChipParameters
 from fluxsense.model.family import Family, reals
 from fluxsense.model.likelihood import RatioLikelihood
-from fluxsense.model.parameter import PUMP_PHASE
 from fluxsense.model.priors import integrated_arrays
+from fluxsense.model.pump_phase import PumpPhases
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
 
@@ -71,12 +71,15 @@ def position_nodes(study: Study, count: int = POSITIONS) -> FloatArray:
 
 @dataclass(frozen=True)
 class _Part:
-    """Columns of one family: C^-1 times source and nuisance columns, as interleaved real numbers (n, columns)."""
+    """Columns of one family: C^-1 times source and nuisance columns, as interleaved real numbers (n, columns).
+
+    phases: the nuisance columns of its pump phase errors' sines and cosines.
+    """
 
     isolator: int
     source: FloatArray
     nuisance: FloatArray
-    phase: tuple[int, int] | None
+    phases: slice
 
 
 class LinearCampaign:
@@ -94,13 +97,13 @@ class LinearCampaign:
     Attributes
     ----------
     unknowns : Unknowns
-        Nuisances of the hypothesis without a source, pump phase errors left out (they have two columns each).
+        Nuisances of the hypothesis without a source, pump phase errors left out (each has two columns, for sine and cosine).
     information : ndarray (3K, 3K)
         M for the source vector in units of the stated size; K triples, one per position.
     positions_m : ndarray (K, 3)
     columns : list of ndarray (3 + D, K', 2, F) of complex
         Per family, derivatives with respect to the source at the first position and to the nuisances.
-    precision : ndarray (D,)
+    precision : ndarray (D, D)
         Prior precision of the nuisances.
     """
 
@@ -118,11 +121,11 @@ class LinearCampaign:
         )
         self.positions_m = position_nodes(self.study) if positions_m is None else positions_m
         self._reference: FloatArray = np.zeros(self.unknowns.size) if reference is None else np.asarray(reference)
-        self._phase_sd = {
-            i: self.study.isolators[i].pump_phase_error_sd_rad
-            for i in self.measured
-            if PUMP_PHASE in integrated_arrays(self.study) and self.study.isolators[i].pump_phase_error_sd_rad > 0
-        }
+        self._phases: dict[int, PumpPhases] = {}
+        for i in self.measured if integrated_arrays(self.study) else []:
+            found = PumpPhases.of(self.study, i, likelihood.pump_ports(i))
+            if found is not None:
+                self._phases[i] = found
         self._build()
 
     # ------------------------------------------------------------ derivatives
@@ -133,25 +136,25 @@ class LinearCampaign:
         nuisance = self._nuisance_columns()
         middle = self._predicted(self._reference[None])
         size = self.unknowns.size
-        places = {i: size + 2 * n for n, i in enumerate(self._phase_sd)}
-        self._columns = size + 2 * len(places)
-        precision = np.ones(self._columns)
+        places: dict[int, slice] = {}
+        self._columns = size
+        for i, phases in self._phases.items():
+            places[i] = slice(self._columns, self._columns + phases.size - 1)
+            self._columns = places[i].stop
+        self.precision = np.eye(self._columns)
+        self._centre = np.zeros(self._columns)  # the mean of cos e - 1 is not zero
         for i, at in places.items():
-            sd = self._phase_sd[i]
-            precision[at], precision[at + 1] = 1 / sd**2, 2 / sd**4  # sin e, and cos e - 1 with its mean taken off
-        self.precision = precision
-        self._phase_mean = {i: -0.5 * sd**2 for i, sd in self._phase_sd.items()}
+            self._centre[at], self.precision[at, at] = self._phases[i].basis_prior()
         k = 3 * len(self.positions_m)
         g_ss, g_sn = np.zeros((k, k)), np.zeros((k, self._columns))
-        g_nn = np.diag(precision)
+        g_nn = self.precision.copy()
         self.columns: list[ComplexArray] = []
         every: list[ComplexArray] = []
         for n, (family, stack) in enumerate(zip(families, middle, strict=True)):
             columns = np.zeros((self._columns, *family.ratio.shape), dtype=np.complex128)
             columns[:size] = nuisance[n]
-            phase_at = places.get(family.isolator)
-            if phase_at is not None:
-                columns[phase_at], columns[phase_at + 1] = stack[0, 1], stack[0, 2]
+            own = places.get(family.isolator, slice(0, 0))
+            columns[own] = self._split(family, stack)[0, 1:]
             self.columns.append(np.concatenate([source[n][:3], columns]))
             every.append(np.concatenate([source[n], columns]))
         self._parts = []
@@ -161,13 +164,12 @@ class LinearCampaign:
             g_ss += flat_s @ weighed_s
             g_sn += flat_s @ weighed_n
             g_nn += flat_n @ weighed_n
-            turn = places.get(family.isolator)
             self._parts.append(
                 _Part(
                     family.isolator,
                     np.ascontiguousarray(weighed_s),
                     np.ascontiguousarray(weighed_n),
-                    None if turn is None else (turn, turn + 1),
+                    places.get(family.isolator, slice(0, 0)),
                 )
             )
         self._inverse_nn = np.linalg.inv(g_nn)
@@ -183,6 +185,11 @@ class LinearCampaign:
         if self.likelihood.magnitude:
             return [r[:, None] for r in self.likelihood.predict(self._at(x))]
         return [stack for _, stack in self.likelihood.predict_with_phase(self._at(x), self.measured)]
+
+    def _split(self, family: Family, stack: ComplexArray) -> ComplexArray:
+        """Of such a stack (B, n, K, 2, F): the ratios, and their change with every sine and cosine of a pump phase error."""
+        phases = self._phases.get(family.isolator)
+        return stack[:, :1] if phases is None else phases.split(stack, family)
 
     def _source_columns(self) -> list[ComplexArray]:
         """Derivatives with respect to the source vector in stated sizes, for all positions: per family (3K, K', 2, F)."""
@@ -245,28 +252,22 @@ class LinearCampaign:
     def _fit_block(self, data: list[ComplexArray], rounds: int) -> tuple[FloatArray, FloatArray]:
         batch, size = data[0].shape[0], self.unknowns.size
         x = np.tile(self._reference, (batch, 1))
-        amplitude = np.zeros((batch, self._columns))  # only the phases' entries are used
-        for part in self._parts:
-            if part.phase is not None:
-                amplitude[:, part.phase[1]] = self._phase_mean[part.isolator]
-        centre = amplitude[0].copy()
+        amplitude = np.tile(self._centre, (batch, 1))  # only the phases' entries are used
         score_s = np.zeros((batch, self.information.shape[0]))
         score_n = np.zeros((batch, self._columns))
         for turn in range(rounds + 1):
             predicted = self._predicted(x)
             score_n = np.zeros((batch, self._columns))
-            for part, y, stack in zip(self._parts, data, predicted, strict=True):
-                residual = y - stack[:, 0]
-                if part.phase is not None:
-                    residual = residual - amplitude[:, part.phase[0], None, None, None] * stack[:, 1]
-                    residual = residual - amplitude[:, part.phase[1], None, None, None] * stack[:, 2]
+            for part, family, y, stack in zip(self._parts, self.likelihood.families, data, predicted, strict=True):
+                vectors = self._split(family, stack)
+                residual = y - vectors[:, 0] - np.einsum("bn,bnkpf->bkpf", amplitude[:, part.phases], vectors[:, 1:])
                 flat = np.ascontiguousarray(residual).reshape(batch, -1).view(np.float64)
                 score_n += flat @ part.nuisance
                 if turn == rounds:
                     score_s += flat @ part.source
             state = amplitude.copy()
             state[:, :size] = x
-            score_n -= self.precision * (state - centre)
+            score_n -= (state - self._centre) @ self.precision
             if turn < rounds:
                 move = score_n @ self._inverse_nn
                 x = x + move[:, :size]
@@ -605,7 +606,7 @@ def information_by_repeats(campaign: LinearCampaign) -> Callable[[float, str], F
     likelihood = campaign.likelihood
     digest, noise, residual = likelihood.digest, likelihood.noise, likelihood.residual_gain
     typical = float(np.median([g.count for g in digest.values()]))
-    size = 3 + campaign.precision.size
+    size = 3 + len(campaign.precision)
     parts: list[tuple[FloatArray, FloatArray, FloatArray, FloatArray]] = []
     for isolator in campaign.measured:
         grams, falls, stays, fluxes = [], [], [], []
@@ -646,7 +647,7 @@ def information_by_repeats(campaign: LinearCampaign) -> Callable[[float, str], F
             total += factor * gram[:size, :size] - cross.T @ np.linalg.solve(
                 np.eye(len(cov)) + cov @ inner, cov @ cross
             )
-        nuisance = total[3:, 3:] + np.diag(campaign.precision)
+        nuisance = total[3:, 3:] + campaign.precision
         out = total[:3, :3] - total[:3, 3:] @ np.linalg.solve(nuisance, total[3:, :3])
         return np.asarray(0.5 * (out + out.T))
 

@@ -46,7 +46,7 @@ from fluxsense.infer.modes import (
 from fluxsense.infer.predictive import estimate_residual_gain
 from fluxsense.infer.quadrature import Quadrature, integrate
 from fluxsense.infer.reduction import ReducedProblem, reduced
-from fluxsense.infer.reference import marginal, moved, reference_fit, with_drawn_line_ends, with_exchanged_stages
+from fluxsense.infer.reference import marginal, moved, reference_fit, with_drawn_starts, with_exchanged_stages
 from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles, short_walk
 from fluxsense.infer.sizes import drift_from_blocks, learned_sizes
 from fluxsense.infer.straight import Straight
@@ -524,8 +524,8 @@ def prepare(
         places = [placed(CampaignProblem(unknowns, one), start, scales, firm) for one, start in _apart(found)]
         height = [marginal(*place) for place in places]
         near = [place for place, h in zip(places, height, strict=True) if h > max(height) - NEAR]
-        near += elsewhere(*places[int(np.argmax(height))], rng, firm)
-        problem, best = max((finished(full, *place, firm) for place in near), key=lambda place: marginal(*place))
+        ends = (finished(full, *place, firm) for place in near)
+        problem, best = elsewhere(full, *max(ends, key=lambda place: marginal(*place)), scales, rng)
         high = np.array([best, *(x for _, x in places), *(mode.x for _, modes in found for mode in modes[1:])])
         polished: list[LocalMode] = []
         for better in ascend_all(problem, high):
@@ -561,6 +561,7 @@ def _apart(found: list[tuple[RatioLikelihood, list[LocalMode]]]) -> list[tuple[R
     return [(likelihood, mode.x) for likelihood, mode in kept]
 
 
+DRAWN_ROUNDS: Final = 3
 STAGES: Final = (2, 5, 2)
 """Moves of the reference point at most: on some frequencies, there again with the sizes learned of what no study can state, and on all."""
 FIRM_STAGES: Final = (15, 25, 2)
@@ -628,18 +629,30 @@ def placed(
 
 
 def elsewhere(
-    coarse: CampaignProblem, x: FloatArray, rng: np.random.Generator, firm: bool = False
-) -> list[tuple[CampaignProblem, FloatArray]]:
-    """A better place than one of `placed`, if line ends drawn anew lead to one; on fewer frequencies still, as far as they can tell."""
-    if not any(p.array == "line_end" for own in coarse.likelihood.eliminated.values() for p in own):
-        return []
-    few = CampaignProblem(coarse.unknowns, coarse.likelihood.on_points(every_few))
-    found = with_drawn_line_ends(few, x, rng)
-    if found is few:
-        return []
-    there = CampaignProblem(coarse.unknowns, coarse.likelihood.rebuilt(reference=found.likelihood.reference))
-    there, x_there = moved(there, x, _stages(coarse.likelihood, firm)[1], firm)
-    return [(there, x_there)] if marginal(there, x_there) > marginal(coarse, x) else []
+    full: RatioLikelihood,
+    problem: CampaignProblem,
+    x: FloatArray,
+    scales: Sizes,
+    rng: np.random.Generator,
+) -> tuple[CampaignProblem, FloatArray]:
+    """A better place than one of `finished`, and its mode, if line ends and pump phases drawn anew lead to one; otherwise the same.
+
+    Looked for on a few frequencies with x (D,) held, isolator by isolator, and from the better place again, `DRAWN_ROUNDS` times.
+    """
+    for _ in range(DRAWN_ROUNDS):
+        few = CampaignProblem(problem.unknowns, problem.likelihood.on_points(every_few))
+        found = with_drawn_starts(few, x, rng)
+        if found is few:
+            break
+        thin = problem.likelihood.on_points(every_some).rebuilt(reference=found.likelihood.reference)
+        there, y = moved(CampaignProblem(problem.unknowns, thin), x, _stages(full, False)[1])
+        sizes, gain = _learned(there, y, scales)
+        noisy = there.likelihood.rebuilt(sizes=sizes, residual_gain=gain)
+        other, y = finished(full, CampaignProblem(problem.unknowns, noisy), y)
+        if marginal(other, y) <= marginal(problem, x):
+            break
+        problem, x = other, y
+    return problem, x
 
 
 def finished(

@@ -26,6 +26,7 @@ from fluxsense.infer.mixture import StudentMixture
 from fluxsense.model.family import Family
 from fluxsense.model.parameter import NOISE_SCALE, Parameter
 from fluxsense.model.problem import CampaignProblem, Curvatures
+from fluxsense.model.pump_phase import PARTS
 from fluxsense.model.unknowns import Unknowns
 
 FloatArray = npt.NDArray[np.float64]
@@ -93,11 +94,14 @@ class _Part:
 
 @dataclass(frozen=True)
 class _Quadratic:
-    """An isolator's inner products: roots (J, R) by which combinations of polynomials become vectors of plain length."""
+    """An isolator's inner products: roots (J, R) by which combinations of polynomials become vectors of plain length.
+
+    vectors: how many a parameter set has (y - mu, and what multiplies sines and cosines of pump phase errors).
+    """
 
     degree: int
     root: FloatArray
-    phase: bool
+    vectors: int
 
 
 class ReducedProblem:
@@ -151,8 +155,9 @@ class ReducedProblem:
         return out
 
     def grams(self, x: FloatArray) -> dict[int, FloatArray]:
-        """Per isolator, inner products (B, 3, 3) of y - mu, -q and -p for a batch (B, D); full outside the region."""
-        out, inside = {i: np.empty((len(x), 3, 3)) for i in self._forms}, np.ones(len(x), dtype=np.bool_)
+        """Per isolator, inner products (B, n, n) for a batch (B, D), as the full problem's; full outside the region."""
+        out = {i: np.empty((len(x), form.vectors, form.vectors)) for i, form in self._forms.items()}
+        inside = np.ones(len(x), dtype=np.bool_)
         for rows, grams, inside[rows] in self._blocks(x):
             for i, gram in grams.items():
                 out[i][rows] = gram
@@ -181,18 +186,11 @@ class ReducedProblem:
 
 
 def _gram(form: _Quadratic, bases: Sequence[FloatArray]) -> FloatArray:
-    """Inner products (B, 3, 3) from the polynomials (B, T) of every cell."""
-    count = len(bases[0])
-    width = sum(b.shape[1] for b in bases)
+    """Inner products (B, n, n) from the polynomials (B, T) of every cell."""
     every = np.concatenate(bases, axis=1)
-    residual = np.concatenate([np.ones((count, 1)), every], axis=1) @ form.root[: 1 + width]
-    gram = np.zeros((count, 3, 3))
-    if not form.phase:
-        gram[:, 0, 0] = np.einsum("br,br->b", residual, residual)
-        return gram
-    stack = np.stack(
-        [residual, every @ form.root[1 + width : 1 + 2 * width], every @ form.root[1 + 2 * width :]], axis=1
-    )
+    roots = form.root[1:].reshape(form.vectors, every.shape[1], -1)
+    stack = np.stack([every @ root for root in roots], axis=1)
+    stack[:, 0] += form.root[0]
     return np.asarray(stack @ stack.transpose(0, 2, 1))
 
 
@@ -345,18 +343,15 @@ def _forms(problem: CampaignProblem, parts: Sequence[_Part], degree: int, x: Flo
     for i in problem.measured:
         mine = [part for part in parts if part.isolator == i]
         sizes = [comb(cell.size + degree, degree) for part in mine for cell in part.cells]
-        width, phase = sum(sizes), problem.integrates(i)
-        total = 1 + (3 if phase else 1) * width
+        phases = problem.phases(i)
+        width, wanted = sum(sizes), 1 if phases is None else phases.size
+        total = 1 + wanted * width
         gram = np.zeros((total, total))
         shares: FloatArray | None = None
         starts = np.cumsum([1, *sizes])
         for part in mine:
-            for family, vectors in _fitted(problem, part, degree, x, phase):
-                own = [
-                    starts[cell] + k * width + np.arange(sizes[cell])
-                    for cell in vectors
-                    for k in range(3 if phase else 1)
-                ]
+            for family, vectors in _fitted(problem, part, degree, x):
+                own = [starts[cell] + k * width + np.arange(sizes[cell]) for cell in vectors for k in range(wanted)]
                 index = np.concatenate([[0], *own])
                 each = np.concatenate([family.ratio[None], *vectors.values()])
                 gram[np.ix_(index, index)] += family.gram(each)
@@ -371,14 +366,14 @@ def _forms(problem: CampaignProblem, parts: Sequence[_Part], degree: int, x: Flo
             gram -= white @ white.T
         values, basis = np.linalg.eigh(0.5 * (gram + gram.T))
         held = values > SMALLEST
-        out[i] = _Quadratic(degree, np.ascontiguousarray(basis[:, held] * np.sqrt(values[held])), phase)
+        out[i] = _Quadratic(degree, np.ascontiguousarray(basis[:, held] * np.sqrt(values[held])), wanted)
     return out
 
 
 def _fitted(
-    problem: CampaignProblem, part: _Part, degree: int, x: FloatArray, phase: bool
+    problem: CampaignProblem, part: _Part, degree: int, x: FloatArray
 ) -> Iterator[tuple[Family, dict[int, ComplexArray]]]:
-    """Per family, by the number of each cell that it is in, the vectors (T or 3 T, K, 2, F) of -mu, -q and -p by polynomial."""
+    """Per family, by the number of each cell that it is in, its vectors (n T, K, 2, F) by polynomial, without y."""
     likelihood = problem.likelihood
     most = max(comb(cell.size + degree, degree) for cell in part.cells)
     count = int(np.ceil(OVERSAMPLED * most)) + 8
@@ -402,7 +397,7 @@ def _fitted(
                     flux[:, r] = part.flux[r] + u[:, lead : lead + 2]
         bases.append(chebyshev(t[:, : cell.size], degree))
     maps = [np.linalg.pinv(basis) for basis in bases]  # (T, N)
-    wanted = 3 if phase else 1
+    wanted = 1 if problem.phases(part.isolator) is None else PARTS
     sums: dict[int, dict[int, ComplexArray]] = {}
     step = max(1, likelihood.batch_step())
     for start in range(0, count, step):
@@ -417,5 +412,11 @@ def _fitted(
                 share = np.tensordot(back[:, rows], found[n][1][:, :wanted, groups], axes=1)  # (T, 3 or 1, k, 2, F)
                 total[:, :, groups] -= share.swapaxes(0, 1)
     for n, by_cell in sums.items():
-        shape = likelihood.families[n].ratio.shape
-        yield likelihood.families[n], {number: each.reshape(-1, *shape) for number, each in by_cell.items()}
+        family = likelihood.families[n]
+        yield (
+            family,
+            {
+                number: problem.split(family, each, axis=0).reshape(-1, *family.ratio.shape)
+                for number, each in by_cell.items()
+            },
+        )

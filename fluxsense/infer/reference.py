@@ -13,7 +13,7 @@ point, and its curvature, alike in all states of the source, leaves the directio
 Line ends, paths and pump ports take each other's place in such sweeps, so that several places may fit alike.  The point is moved
 in one of two ways (`moved`), straight on or by firm steps; where the first does not fit, `fluxsense.infer.orient.prepare` tries
 the other, and the evidence decides.  One pair of places has a name, stages exchanged and reflections reversed
-(`with_exchanged_stages`); others are found by drawing line ends anew (`with_drawn_line_ends`).
+(`with_exchanged_stages`); others are found by drawing line ends and pump phases anew (`with_drawn_starts`).
 """
 
 from __future__ import annotations
@@ -31,9 +31,10 @@ from fluxsense.device.chip import ChipParameters, loop_indices, nominal_array, n
 from fluxsense.infer.modes import FAR_BELOW, ascend, modes_without_source, near_the_best
 from fluxsense.infer.offsets import GRID_PHI0
 from fluxsense.model.likelihood import RatioLikelihood, every_few
-from fluxsense.model.parameter import OFFSET
+from fluxsense.model.parameter import OFFSET, PUMP_PHASE, PUMP_PORT_PHASE
 from fluxsense.model.priors import TAMEABLE, integrated_arrays, prior_sizes, uncertain_parameters
 from fluxsense.model.problem import CampaignProblem, curvature, log_posterior
+from fluxsense.model.pump_phase import port_errors
 from fluxsense.model.remainder import Sizes
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
@@ -48,9 +49,9 @@ FIRM_MOVES: Final = 15
 EXCHANGE_MOVES: Final = 6
 EXCHANGE_GAIN: Final = 2.0
 """Log posterior by which another place has to be better."""
-DRAWN_ENDS: Final = 4
+DRAWN_STARTS: Final = 4
 REVERSED: Final = (
-    "line_end", "hybrid_imbalance_db", "hybrid_phase_error_rad", "pump_port_imbalance_db", "pump_port_phase_rad", "arm_phase_rad",
+    "line_end", "hybrid_imbalance_db", "hybrid_phase_error_rad", "pump_port_imbalance_db", "arm_phase_rad",
 )  # fmt: skip
 """Arrays whose parameters change their sign where the stages change places."""
 PARTS: Final = (1.0, 0.5, 0.25, 0.1)
@@ -77,6 +78,10 @@ SIGN_STEP_PHI0: Final = 0.2
 QUIET: Final = ("out", "calibration")
 Place = tuple[str, tuple[int, ...]]
 """An array and a place in it."""
+Errors = tuple[float, FloatArray]
+"""Pump phase errors of an isolator: the device's, and those of both ports (2,)."""
+Start = tuple[FloatArray, Errors | None]
+"""Where a climb begins: eliminated parameters (E,), and pump phase errors, if not where they are."""
 
 
 @dataclass(frozen=True)
@@ -297,10 +302,12 @@ def moved(
 ) -> tuple[CampaignProblem, FloatArray]:
     """The problem linearised about the mode that x (D,) leads to, and that mode, after so many moves at most.
 
-    A move climbs and goes on to the most probable values of what is eliminated; a firm one is a step of Gauss and Newton in both
-    together, cut where it makes the exact model fit worse.  The two end in different places where there are several.
+    A move climbs and goes on to the most probable values of what is eliminated, and the best place on this way counts: where the
+    model bends a move can overshoot.  A firm one is a step of Gauss and Newton in both together, cut where it makes the exact
+    model fit worse.  The two end in different places where there are several.
     """
     before = joint(problem, x) if firm else -np.inf
+    highest, place = -np.inf, (problem, x)
     for _ in range(moves):
         best = ascend(problem, x, gain=COARSE) if x.size else None
         aim = x if best is None else best.x
@@ -310,10 +317,12 @@ def moved(
         else:
             problem, x, promised = relinearised(problem, aim), aim, 0.0
             now = marginal(problem, x)
+        if firm or now > highest:
+            highest, place = now, (problem, x)
         if abs(now - before) < SETTLED and promised < PROMISED * SETTLED:
             break
         before = now
-    return problem, x
+    return place
 
 
 def _step(
@@ -345,61 +354,87 @@ def with_exchanged_stages(problem: CampaignProblem, x: FloatArray) -> CampaignPr
     it began.
     """
 
-    def starts(here: RatioLikelihood, i: int) -> list[FloatArray]:
-        return [_exchanged(here, i)] if any(p.array in REVERSED for p in here.eliminated[i]) else []
+    def starts(here: RatioLikelihood, i: int) -> list[Start]:
+        return [(_exchanged(here, i), None)] if any(p.array in REVERSED for p in here.eliminated[i]) else []
 
     return _about_better(problem, x, starts)
 
 
-def with_drawn_line_ends(problem: CampaignProblem, x: FloatArray, rng: np.random.Generator) -> CampaignProblem:
-    """The same for places that climbs from line ends drawn from their prior lead to, `DRAWN_ENDS` for each isolator.
+def with_drawn_starts(problem: CampaignProblem, x: FloatArray, rng: np.random.Generator) -> CampaignProblem:
+    """The same for places that climbs from line ends and pump phase errors drawn from their priors lead to.
 
-    Half of them are drawn at half the prior's size.
+    `DRAWN_STARTS` for each isolator; half of the line ends are drawn at half the prior's size, half of the phases stay.
     """
 
-    def starts(here: RatioLikelihood, i: int) -> list[FloatArray]:
+    def starts(here: RatioLikelihood, i: int) -> list[Start]:
         ends = [n for n, p in enumerate(here.eliminated[i]) if p.array == "line_end"]
-        out = []
-        for n in range(DRAWN_ENDS if ends else 0):
+        phases = problem.phases(i)
+        out: list[Start] = []
+        for n in range(DRAWN_STARTS if ends or phases is not None else 0):
             values = np.array(here.values_at_reference[i])
             values[ends] = (0.5 if n % 2 else 1.0) * rng.standard_normal(len(ends))
-            out.append(values)
+            out.append((values, phases.draw(rng) if n % 4 > 1 and phases is not None else None))
         return out
 
     return _about_better(problem, x, starts)
 
 
 def _about_better(
-    problem: CampaignProblem, x: FloatArray, starts: Callable[[RatioLikelihood, int], list[FloatArray]]
+    problem: CampaignProblem, x: FloatArray, starts: Callable[[RatioLikelihood, int], list[Start]]
 ) -> CampaignProblem:
-    """The problem about the best place that climbs from an isolator's starts (E,) lead to, if it is better by `EXCHANGE_GAIN`."""
-    likelihood, parameters = problem.likelihood, problem.parameters(x[None])
-    values = dict(likelihood.values_at_reference)
+    """The problem about the best place that climbs from an isolator's starts lead to, if it is better by `EXCHANGE_GAIN`."""
+    likelihood, parameters, study = problem.likelihood, problem.parameters(x[None]), problem.unknowns.study
+    values, found = dict(likelihood.values_at_reference), parameters
+    for i in likelihood.eliminated:  # slopes stay as they are where nothing better is found
+        found = _with_errors(found, study, i, _errors(likelihood.reference, study, i))
     for i in likelihood.eliminated:
         here = likelihood.of_isolator(i)
         tried = starts(here, i)
         best = marginal(CampaignProblem(problem.unknowns, here), x) + EXCHANGE_GAIN if tried else np.inf
-        for start in tried:
-            reference = here.moved_to(parameters, {i: start})
+        for start, phases in tried:
+            reference = here.moved_to(_with_errors(parameters, study, i, phases), {i: start})
             try:
                 other, height = _risen(CampaignProblem(problem.unknowns, here.rebuilt(reference=reference)), x)
             except np.linalg.LinAlgError:  # the climb went where slopes outgrow the noise by more than numbers can hold
                 continue
             if height > best:
                 values[i], best = other.likelihood.values_at_reference[i], height
+                found = _with_errors(found, study, i, _errors(other.likelihood.reference, study, i))
     if all(values[i] is old for i, old in likelihood.values_at_reference.items()):
         return problem
-    return CampaignProblem(problem.unknowns, likelihood.rebuilt(reference=likelihood.moved_to(parameters, values)))
+    return CampaignProblem(problem.unknowns, likelihood.rebuilt(reference=likelihood.moved_to(found, values)))
+
+
+def _errors(parameters: ChipParameters | None, study: Study, isolator: int) -> Errors | None:
+    """An isolator's pump phase errors of one set of parameters, the ports' about the study's."""
+    if parameters is None:
+        return None
+    own = port_errors(parameters, study) - nominal_array(study, PUMP_PORT_PHASE, 1)
+    return float(parameters[PUMP_PHASE][0, isolator]), own[0, isolator]
+
+
+def _with_errors(parameters: ChipParameters, study: Study, isolator: int, errors: Errors | None) -> ChipParameters:
+    """One set of parameters with other pump phase errors of an isolator, if they are given."""
+    if errors is None:
+        return parameters
+    device, port = np.array(parameters[PUMP_PHASE]), port_errors(parameters, study)
+    device[0, isolator] = errors[0]
+    port[0, isolator] = nominal_array(study, PUMP_PORT_PHASE, 1)[0, isolator] + errors[1]
+    return parameters.changed(**{PUMP_PHASE: device, PUMP_PORT_PHASE: port})
 
 
 def _risen(problem: CampaignProblem, x: FloatArray) -> tuple[CampaignProblem, float]:
-    """The problem after `EXCHANGE_MOVES` of eliminated parameters to their most probable values at x (D,), and its marginal there.
+    """The problem after up to `EXCHANGE_MOVES` of eliminated parameters to their most probable values at x (D,): the best of them.
 
-    All of them: on a ridge a small gain is no sign of its end.
+    With its marginal there.  All are made: on a ridge a small gain is no sign of its end.
     """
+    best, height = problem, -np.inf
     for _ in range(EXCHANGE_MOVES):
         problem = relinearised(problem, x)
-    return problem, marginal(problem, x)
+        now = marginal(problem, x)
+        if now > height:
+            best, height = problem, now
+    return best, height
 
 
 def _exchanged(likelihood: RatioLikelihood, isolator: int) -> FloatArray:

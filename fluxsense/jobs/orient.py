@@ -69,7 +69,6 @@ from fluxsense.jobs.result import Provenance, Result, as_study, make_document
 from fluxsense.jobs.simulate import read_truth_source
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.linearised import Linearised
-from fluxsense.model.parameter import PUMP_PHASE
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.report.lines import answer_lines, answer_sentence
@@ -676,7 +675,7 @@ def _table(
         if name in sampled.tamed:
             free.append(n)
         else:
-            out[:, n] = parameters[PUMP_PHASE][:, p.index[0]]
+            out[:, n] = p.of(parameters[p.array])
             z[:, n] = p.whitened(out[:, n])
     if free:
         held = [n for n in range(unknowns.size) if n not in free]

@@ -43,6 +43,7 @@ from fluxsense.live.current import Current
 from fluxsense.model.family import Family
 from fluxsense.model.parameter import OFFSET
 from fluxsense.model.problem import CampaignProblem
+from fluxsense.model.pump_phase import PumpPhases
 from fluxsense.report.sentences import sentences
 from fluxsense.study import Setting, Study
 
@@ -369,25 +370,28 @@ class Planner:
         noise = part.likelihood.noise_for(whole)
         anchor = self._current.anchor
         problem = anchor.planned(self._study, whole, part.unknowns, noise, anchor.reference)
-        phase_sd = self._study.isolators[isolator].pump_phase_error_sd_rad if problem.integrates(isolator) else 0.0
+        phases = problem.phases(isolator)
         found = problem.slopes(np.array(self._points), phase=not problem.likelihood.magnitude)
         each = []
         for n in range(len(self._points)):
-            vectors = [self._vectors(one, n) for one in found]
+            vectors = [self._vectors(one, n, phases) for one in found]
             total, growth = problem.likelihood.by_sweeps(vectors)
-            each.append(_without_phase(total, {k: growth[k] for k in wanted}, phase_sd))
+            each.append(_without_phases(total, {k: growth[k] for k in wanted}, phases))
         return np.array([t for t, _ in each]), {k: np.array([g[k] for _, g in each]) for k in wanted}
 
-    def _vectors(self, found: tuple[Family, ComplexArray, ComplexArray], point: int) -> ComplexArray:
+    def _vectors(
+        self, found: tuple[Family, ComplexArray, ComplexArray], point: int, phases: PumpPhases | None
+    ) -> ComplexArray:
         """A family's slopes (D, K, 2, F) at a point; with several modes also how far the first mode's ratios lie from there;
-        last, the slope by a pump phase error."""
-        _, stack, slopes = found
-        phases = stack.ndim == 5
-        parts = [slopes[point][:, 0] if phases else slopes[point]]
+        last, the slopes by pump phase errors that are integrated out."""
+        family, stack, slopes = found
+        three = stack.ndim == 5
+        parts = [slopes[point][:, 0] if three else slopes[point]]
         if self._modes > 1:
-            ratios = stack[:, 0] if phases else stack
+            ratios = stack[:, 0] if three else stack
             parts.append((ratios[0] - ratios[point])[None])
-        parts.append(stack[point, 1][None] if phases else np.zeros_like(stack[point])[None])
+        if phases is not None:
+            parts.append(phases.split(stack[point], family, axis=0)[1::2])
         return np.ascontiguousarray(np.concatenate(parts))
 
     def _states_in_use(self, digest: Digest) -> list[str]:
@@ -618,15 +622,17 @@ def _first_best(found: Sequence[_Candidate], before: GroupKey | None) -> list[_C
     return sorted(found, key=lambda c: (-c.rank, before is not None and c.key.state != before.state))
 
 
-def _without_phase(
-    total: FloatArray, growth: dict[GroupKey, FloatArray], sd: float
+def _without_phases(
+    total: FloatArray, growth: dict[GroupKey, FloatArray], phases: PumpPhases | None
 ) -> tuple[FloatArray, dict[GroupKey, FloatArray]]:
-    """The same with a pump phase error of a normal prior, the last row, eliminated; left out if it is exact."""
-    if not sd > 0:
-        return total[:-1, :-1], {k: g[:-1, :-1] for k, g in growth.items()}
-    follow = -total[:-1, -1] / (total[-1, -1] + sd**-2)
-    back = np.concatenate([np.eye(len(follow)), follow[:, None]], axis=1)
-    information = total[:-1, :-1] + np.outer(total[:-1, -1], follow)
+    """The same with pump phase errors of a normal prior, the last rows, eliminated."""
+    if phases is None:
+        return total, growth
+    count = len(phases.ports)
+    inner = total[-count:, -count:] + np.linalg.inv(phases.covariance)
+    follow = -np.linalg.solve(inner, total[-count:, :-count]).T  # (n, C): errors by which the others are followed
+    back = np.concatenate([np.eye(len(follow)), follow], axis=1)
+    information = total[:-count, :-count] + total[:-count, -count:] @ follow.T
     return information, {k: back @ g @ back.T for k, g in growth.items()}
 
 

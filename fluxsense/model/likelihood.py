@@ -813,6 +813,11 @@ class RatioLikelihood:
         """Positions of the isolators that have families."""
         return list(self.eliminated)
 
+    def pump_ports(self, isolator: int) -> set[int]:
+        """Pump ports of an isolator's sweeps, 0 for a free pump phase."""
+        places = [place for bench in self._benches if bench.isolator == isolator for place in bench.places]
+        return {key.pump_port or 0 for place in places for key in place.keys if key.pump_on}
+
     @property
     def parts(self) -> list[tuple[int, ChipModel, list[Family]]]:
         """Isolator, model of its probes, and families, for each of its grids of frequencies."""

@@ -24,6 +24,7 @@ OFFSET: Final = "offset_phi0"
 FOCUSING: Final = "flux_focusing"
 PUMP_STRENGTH: Final = "pump_strength"
 PUMP_PHASE: Final = "pump_phase_error_rad"
+PUMP_PORT_PHASE: Final = "pump_port_phase_rad"
 MUTUAL: Final = "mutual_phi0_per_a"
 STATIC_FLUX: Final = "static_flux_phi0"
 TILT: Final = "chip_tilt_rad"
@@ -38,6 +39,7 @@ GROUPS: Final = {
     TILT: "tilt",
     PUMP_STRENGTH: "strength",
     PUMP_PHASE: "phase",
+    PUMP_PORT_PHASE: "phase",
     NOISE_SCALE: "noise",
     WRONG_WAY_RATE: "wrong_way",
     MUTUAL: "bias",

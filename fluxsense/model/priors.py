@@ -25,6 +25,7 @@ from fluxsense.model.parameter import (
     OFFSET,
     POSITION,
     PUMP_PHASE,
+    PUMP_PORT_PHASE,
     PUMP_STRENGTH,
     STATIC_FLUX,
     TILT,
@@ -85,12 +86,14 @@ def uncertain_parameters(study: Study, cooldowns: Sequence[str], isolators: Sequ
 
 def is_sampled(study: Study, parameter: Parameter, tamed: Collection[str] = ()) -> bool:
     """Whether a parameter is among the unknowns, those by name left out that are near enough to linear (`TAMEABLE`)."""
-    return study.data.of_counts or (parameter.array in SAMPLED and parameter.name not in tamed)
+    if study.data.of_counts or parameter.array in integrated_arrays(study):
+        return True
+    return parameter.array in SAMPLED and parameter.name not in tamed
 
 
 def integrated_arrays(study: Study) -> tuple[str, ...]:
     """Arrays whose parameters the likelihood integrates over for this kind of data: pump phase errors of complex traces."""
-    return () if study.data.of_counts or study.data.of_magnitudes else (PUMP_PHASE,)
+    return () if study.data.of_counts or study.data.of_magnitudes else (PUMP_PHASE, PUMP_PORT_PHASE)
 
 
 def eliminated_parameters(
@@ -237,7 +240,7 @@ def _of_setup(study: Study, i: int) -> list[Parameter]:
     setup, sd = iso.setup, iso.setup.sd
     found = []
     for port in (1, 2):
-        for end, array in (("imbalance_db", "pump_port_imbalance_db"), ("phase_error_rad", "pump_port_phase_rad")):
+        for end, array in (("imbalance_db", "pump_port_imbalance_db"), ("phase_error_rad", PUMP_PORT_PHASE)):
             field = f"pump_{port}_{end}"
             name = f"pump port {port} {_words_of(end)} {iso.name}"
             mean = float(getattr(setup, field))

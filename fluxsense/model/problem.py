@@ -7,7 +7,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
@@ -16,7 +15,8 @@ import numpy.typing as npt
 from fluxsense.device.chip import ChipParameters
 from fluxsense.model.family import Family, Notch
 from fluxsense.model.likelihood import RatioLikelihood
-from fluxsense.model.parameter import NOISE_SCALE, PUMP_PHASE, Parameter
+from fluxsense.model.parameter import NOISE_SCALE, PUMP_PHASE, PUMP_PORT_PHASE, Parameter
+from fluxsense.model.pump_phase import PumpPhases, port_errors
 from fluxsense.model.slopes import scattering_slopes
 from fluxsense.model.unknowns import Unknowns
 
@@ -29,7 +29,7 @@ DERIVATIVE_STEP = 1e-5
 
 
 PHASE_ROWS = 512
-"""Parameter sets at a time whose pump phase errors are drawn; each needs the likelihood at hundreds of nodes."""
+"""Parameter sets at a time whose pump phase errors are drawn."""
 
 
 class HasGrams(Protocol):
@@ -80,10 +80,10 @@ def log_posterior(problem: Problem, x: FloatArray) -> FloatArray:
 class CampaignProblem:
     """The complex likelihood of a digest with the study's unknowns.
 
-    The pump phase error of each isolator is integrated out: the model is linear in its sine and cosine (see
-    `ChipModel.scattering_and_phase`), so the integral over its normal prior is a sum over nodes of a quadratic form
-    whose six coefficients are computed once per parameter set.  Without this the posterior has a hump on either side of
-    zero for every isolator, because transmission hardly changes with the sign of that error.
+    The pump phase errors of each isolator are integrated out: the model is linear in their sines and cosines, so the integral
+    is a sum over nodes of a quadratic form whose coefficients are computed once per parameter set (`fluxsense.model.pump_phase`).
+    Without this the posterior has a hump on either side of zero for every isolator and pump port, because transmission hardly
+    changes with the sign of these errors.
 
     Parameters
     ----------
@@ -103,14 +103,13 @@ class CampaignProblem:
         self.constant = constant
         self.likelihood = likelihood
         self.measured = tuple(sorted(likelihood.measured))
-        explicit = {n.index[0] for n in unknowns.nuisances if n.array == PUMP_PHASE}
-        study = unknowns.study
-        self._nodes: dict[int, _PhaseNodes] = {}
+        explicit = {n.index[0] for n in unknowns.nuisances if n.array in (PUMP_PHASE, PUMP_PORT_PHASE)}
+        self._phases: dict[int, PumpPhases] = {}
         if integrate and not likelihood.magnitude:
             for i in self.measured:
-                sd = study.isolators[i].pump_phase_error_sd_rad
-                if sd > 0 and i not in explicit:
-                    self._nodes[i] = _PhaseNodes.of(sd)
+                found = PumpPhases.of(unknowns.study, i, likelihood.pump_ports(i))
+                if found is not None and i not in explicit:
+                    self._phases[i] = found
 
     @property
     def unknowns(self) -> Unknowns:
@@ -121,7 +120,7 @@ class CampaignProblem:
         """Log-likelihood of a batch (B, D), pump phase errors integrated out."""
         parameters = self._unknowns.parameters(x)
         scale = self._unknowns.data_value(NOISE_SCALE, x)
-        if not self._nodes:
+        if not self._phases:
             return np.asarray(self.likelihood.log_likelihood(parameters, scale) + self.constant)
         out = np.full(x.shape[0], self.constant)
         step = self.likelihood.batch_step()
@@ -133,9 +132,14 @@ class CampaignProblem:
             out[rows] += total
         return out if scale is None else out - self.likelihood.values * np.log(scale)
 
-    def integrates(self, isolator: int) -> bool:
-        """Whether an isolator's pump phase error is integrated out."""
-        return isolator in self._nodes
+    def phases(self, isolator: int) -> PumpPhases | None:
+        """An isolator's pump phase errors that are integrated out."""
+        return self._phases.get(isolator)
+
+    def split(self, family: Family, stack: ComplexArray, axis: int = 1) -> ComplexArray:
+        """A stack of mu, q and p (..., 3, K, 2, F), the three on an axis, as the vectors of a family's quadratic form."""
+        phases = self._phases.get(family.isolator)
+        return np.take(stack, [0], axis=axis) if phases is None else phases.split(stack, family, axis)
 
     @staticmethod
     def scaled(gram: FloatArray, scale: FloatArray | None, rows: slice) -> FloatArray:
@@ -143,34 +147,24 @@ class CampaignProblem:
         return gram if scale is None else gram * scale[rows, None, None] ** -2
 
     def _grams(self, parameters: ChipParameters) -> dict[int, FloatArray]:
-        """Per isolator, inner products (B, 3, 3) of y - mu, -q and -p, over all its families."""
+        """Per isolator, inner products (B, n, n) of y - mu and of -q and -p of every kind of sweeps, over all its families."""
         out: dict[int, FloatArray] = {}
+        vectors: list[ComplexArray] = []
         predicted = self.likelihood.predict_with_phase(parameters, self.measured)
         for family, stack in predicted:
-            np.negative(stack, out=stack)
-            stack[:, 0] += family.ratio
-            out[family.isolator] = out.get(family.isolator, 0.0) + family.grams(stack)
-        common = self.likelihood.common_scores([s for _, s in predicted], [f for f, _ in predicted])
+            every = self.split(family, np.negative(stack, out=stack))
+            every[:, 0] += family.ratio
+            out[family.isolator] = out.get(family.isolator, 0.0) + family.grams(every)
+            vectors.append(every)
+        common = self.likelihood.common_scores(vectors, [f for f, _ in predicted])
         for i, scores in common.items():
             out[i] = out[i] - scores @ scores.transpose(0, 2, 1)
         return out
 
-    def _node_log_likelihood(self, isolator: int, gram: FloatArray) -> FloatArray:
-        """Log-likelihood of one isolator at its phase nodes, (B, M); a single node at zero if nothing is integrated."""
-        nodes = self._nodes.get(isolator)
-        if nodes is None:
-            return np.asarray(-0.5 * gram[:, 0, 0][:, None])
-        return np.asarray(-0.5 * gram.reshape(len(gram), 9) @ nodes.products)
-
     def log_integral(self, isolator: int, gram: FloatArray) -> FloatArray:
-        """Log-likelihood (B,) of one isolator from the inner products (B, 3, 3) of y - mu, -q and -p."""
-        values = self._node_log_likelihood(isolator, gram)
-        nodes = self._nodes.get(isolator)
-        if nodes is None:
-            return values[:, 0]
-        values += nodes.log_weight
-        top = values.max(axis=1)
-        return np.asarray(top + np.log(np.exp(values - top[:, None]).sum(axis=1)))
+        """Log-likelihood (B,) of one isolator from its inner products (B, n, n)."""
+        phases = self._phases.get(isolator)
+        return np.asarray(-0.5 * gram[:, 0, 0]) if phases is None else phases.log_integral(gram)
 
     def curvatures(self, x: FloatArray) -> Curvatures:
         """Log-likelihoods, gradients and information of a batch (B, D), from the slopes of the predicted ratios.
@@ -252,38 +246,46 @@ class CampaignProblem:
         grams: dict[int, FloatArray] = {}
         stacks: list[ComplexArray] = []
         for family, stack, slopes in predicted:
-            residual = -stack
+            residual = self.split(family, -stack, axis=0)
             residual[0] += family.ratio
-            every = np.concatenate([residual, slopes.transpose(1, 0, 2, 3, 4).reshape(3 * size, *residual.shape[1:])])
+            own = self.split(family, slopes).swapaxes(0, 1)
+            every = np.concatenate([residual, own.reshape(-1, *residual.shape[1:])])
             grams[family.isolator] = grams.get(family.isolator, 0.0) + family.gram(every)
             stacks.append(every)
         for i, shares in self.likelihood.common_scores(stacks, [f for f, _, _ in predicted]).items():
             grams[i] = grams[i] - shares @ shares.T
         for i, plain in grams.items():
             gram = plain if scale is None else plain * scale[0] ** -2
-            nodes = self._nodes.get(i)
-            basis = np.array([[1.0, 0.0, 0.0]]) if nodes is None else nodes.basis  # (M, 3)
-            log_like = self._node_log_likelihood(i, gram[None, :3, :3])[0]
-            log_weight = np.zeros(1) if nodes is None else nodes.log_weight
-            joint = log_like + log_weight
+            phases = self._phases.get(i)
+            if phases is None:
+                value -= 0.5 * float(gram[0, 0])
+                misfit += float(gram[0, 0])
+                gradient += gram[0, 1:]
+                information += gram[1:, 1:]
+                continue
+            n = phases.size
+            nodes = phases.nodes(gram[None, :n, :n])
+            basis = nodes.basis
+            log_like = nodes.log_likelihood(gram[None, :n, :n])[0]
+            joint = log_like + nodes.log_prior
             top = float(joint.max())
             weight = np.exp(joint - top)
             value += top + float(np.log(weight.sum()))
             weight /= weight.sum()
             misfit += float(weight @ (-2 * log_like))
-            cross = gram[:3, 3:].reshape(3, 3, size)  # (a, b, j)
-            scores = np.einsum("ma,mb,abj->mj", basis, basis, cross)
+            cross = gram[:n, n:].reshape(n, n, size)  # (a, b, j)
+            scores = np.einsum(
+                "mc,cj->mj", np.einsum("ma,mb->mab", basis, basis).reshape(-1, n * n), cross.reshape(n * n, size)
+            )
             mean_score = weight @ scores
             moments = np.einsum("m,mb,mc->bc", weight, basis, basis)
-            inner = gram[3:, 3:].reshape(3, size, 3, size)
+            inner = gram[n:, n:].reshape(n, size, n, size)
             share = np.einsum("bc,bjck->jk", moments, inner)
             centred = scores - mean_score
             share -= (weight[:, None] * centred).T @ centred
             gradient += mean_score
-            if nodes is not None:
-                eigenvalues, vectors = np.linalg.eigh(0.5 * (share + share.T))
-                share = (vectors * np.maximum(eigenvalues, 0.0)) @ vectors.T
-            information += share
+            eigenvalues, vectors = np.linalg.eigh(0.5 * (share + share.T))
+            information += (vectors * np.maximum(eigenvalues, 0.0)) @ vectors.T
         return self._with_scale(x, value + self.constant, misfit, self.likelihood.values, gradient, information)
 
     def _with_scale(
@@ -346,43 +348,44 @@ class CampaignProblem:
                 information[column, column] += 4 * float(notch.count.sum()) * n.sd**2
 
     def grams(self, x: FloatArray) -> dict[int, FloatArray]:
-        """Per isolator, inner products (B, 3, 3) of y - mu, -q and -p for a batch (B, D)."""
+        """Per isolator, inner products (B, n, n) for a batch (B, D): see `fluxsense.model.pump_phase`."""
         parameters = self._unknowns.parameters(x)
         step = self.likelihood.batch_step()
         parts = [self._grams(parameters.rows(slice(s, min(s + step, len(x))))) for s in range(0, len(x), step)]
         return {i: np.concatenate([part[i] for part in parts]) for i in parts[0]} if parts else {}
 
-    def phase_draws(self, x: FloatArray, rng: np.random.Generator | None, quick: HasGrams | None = None) -> FloatArray:
-        """Pump phase errors given x (B, D): draws, or their most probable values without a generator; (B, I) in rad.
-
-        The inner products come from `quick` if that is given: this problem reduced to polynomials.
-        """
-        out = np.array(self._unknowns.parameters(x)[PUMP_PHASE])
-        if not self._nodes:
-            return out
-        for start in range(0, x.shape[0], PHASE_ROWS):
-            rows = slice(start, min(start + PHASE_ROWS, x.shape[0]))
-            for i, gram in (self if quick is None else quick).grams(x[rows]).items():
-                nodes = self._nodes.get(i)
-                if nodes is None:
-                    continue
-                joint = self._node_log_likelihood(i, gram) + nodes.log_weight
-                if rng is not None:
-                    joint = joint + rng.gumbel(size=joint.shape)  # the largest is a draw from the weights
-                out[rows, i] += nodes.angle[np.argmax(joint, axis=1)]
-        return out
-
     def parameters(
         self, x: FloatArray, rng: np.random.Generator | None = None, quick: HasGrams | None = None
     ) -> ChipParameters:
-        """Chip parameters of whitened vectors, with pump phase errors as `phase_draws` gives them."""
-        found = self._unknowns.parameters(x).changed(pump_phase_error_rad=self.phase_draws(x, rng, quick))
+        """Chip parameters of whitened vectors (B, D), with pump phase errors given x.
+
+        These are draws, or without a generator the most probable ones of the signs that they have at the reference point.  The inner products come from `quick` if that is
+        given: this problem reduced to polynomials.
+        """
+        found = self._unknowns.parameters(x)
+        if self._phases:
+            study, about = self._unknowns.study, self.likelihood.reference
+            device, port = np.array(found[PUMP_PHASE]), port_errors(found, study)
+            like = {
+                i: np.zeros(len(p.ports)) if about is None else p.of_parameters(about, study, i)[0]
+                for i, p in self._phases.items()
+            }
+            for start in range(0, x.shape[0], PHASE_ROWS):
+                rows = slice(start, min(start + PHASE_ROWS, x.shape[0]))
+                for i, gram in (self if quick is None else quick).grams(x[rows]).items():
+                    phases = self._phases.get(i)
+                    if phases is not None:
+                        errors = phases.most_probable(gram, like[i]) if rng is None else phases.errors(gram, rng)
+                        common, own = phases.shares(errors, rng)
+                        device[rows, i] += common
+                        port[rows, i] += own
+            found = found.changed(**{PUMP_PHASE: device, PUMP_PORT_PHASE: port})
         return self.likelihood.at_reference(found)
 
     def explicit(self, x: FloatArray) -> tuple[CampaignProblem, FloatArray]:
         """The same problem with pump phase errors and tamed parameters among the unknowns, and what x (D,) becomes there."""
         likelihood, mine = self.likelihood, self._unknowns
-        if not self._nodes and not mine.tamed:
+        if not self._phases and not mine.tamed:
             return self, x
         wider = Unknowns(mine.study, mine.cooldowns, self.measured, with_source=mine.with_source, sheared=mine.sheared)
         at = likelihood.moved_to(self.parameters(x[None])) if mine.tamed else self.parameters(x[None])
@@ -401,32 +404,6 @@ def no_source_problem(problem: CampaignProblem) -> CampaignProblem:
         full.study, full.cooldowns, problem.measured, with_source=False, leave_out=full.leave_out, tamed=full.tamed
     )
     return CampaignProblem(unknowns, problem.likelihood)
-
-
-@dataclass(frozen=True)
-class _PhaseNodes:
-    """Nodes of the integral over one pump phase error with a normal prior.
-
-    angle (M,), log_weight (M,) (prior and spacing, sums to one), basis (M, 3) of 1, sin, cos - 1, and products (9, M)
-    of the basis with itself.
-    """
-
-    angle: FloatArray
-    log_weight: FloatArray
-    basis: FloatArray
-    products: FloatArray
-
-    @classmethod
-    def of(cls, sd: float) -> _PhaseNodes:
-        """Evenly spaced nodes over six standard deviations: the trapezium rule is exact to rounding for smooth tails."""
-        count = int(200 * max(1.0, sd / 0.1)) * 2 + 1
-        z = np.linspace(-6, 6, count)
-        angle = sd * z
-        log_weight = -0.5 * z * z
-        log_weight -= np.log(np.exp(log_weight).sum())
-        basis = np.stack([np.ones(count), np.sin(angle), np.cos(angle) - 1], axis=1)
-        products = np.einsum("ma,mb->abm", basis, basis).reshape(9, count)
-        return cls(angle, log_weight, basis, products)
 
 
 def _rate(parameter: Parameter, whitened: FloatArray) -> FloatArray:

@@ -19,7 +19,7 @@ from fluxsense.base.sphere import vector_from_angles
 from fluxsense.base.streams import stream
 from fluxsense.device.chip import ChipModel, nominal_array
 from fluxsense.infer.orient import prepare
-from fluxsense.infer.reference import EXCHANGE_GAIN, marginal, with_drawn_line_ends, with_exchanged_stages
+from fluxsense.infer.reference import EXCHANGE_GAIN, marginal, with_drawn_starts, with_exchanged_stages
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood, probe_of
 from fluxsense.model.problem import CampaignProblem
@@ -111,9 +111,9 @@ def test_line_ends_drawn_anew_leave_a_wrong_place(campaign: tuple[Study, Truth, 
         problem.unknowns, likelihood.rebuilt(reference=likelihood.moved_to(problem.parameters(x[None]), wrong))
     )
     for start, least in ((there, EXCHANGE_GAIN), (problem, 0.0)):
-        found = with_drawn_line_ends(start, x, np.random.default_rng(1))
+        found = with_drawn_starts(start, x, np.random.default_rng(1))
         assert found is start or marginal(found, x) > marginal(start, x) + least
-    found = with_drawn_line_ends(there, x, np.random.default_rng(1))
+    found = with_drawn_starts(there, x, np.random.default_rng(1))
     assert marginal(found, x) > marginal(problem, x) - 1.0
     np.testing.assert_array_equal(found.likelihood.values_at_reference[1], there.likelihood.values_at_reference[1])
 

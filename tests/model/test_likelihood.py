@@ -25,6 +25,7 @@ from fluxsense.infer.modes import ascend
 from fluxsense.infer.reduction import TOLERANCE, chebyshev, reduced
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood, every_few
+from fluxsense.model.priors import integrated_arrays
 from fluxsense.model.problem import CampaignProblem, curvature, log_posterior
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
@@ -48,7 +49,7 @@ def campaign(study: Study) -> tuple[Truth, Digest, RatioLikelihood]:
 
 
 def problem_of(study: Study, likelihood: RatioLikelihood, **options: object) -> CampaignProblem:
-    unknowns = Unknowns(study, likelihood.cooldowns, leave_out=("pump_phase_error_rad",))
+    unknowns = Unknowns(study, likelihood.cooldowns, leave_out=integrated_arrays(study))
     return CampaignProblem(unknowns, likelihood)
 
 
@@ -177,7 +178,7 @@ def test_phase_draws_follow_their_conditional(study: Study, campaign: tuple[Trut
     truth, _, likelihood = campaign
     problem = problem_of(study, likelihood)
     x = problem.unknowns.whitened(truth.parameters)[0]
-    draws = problem.phase_draws(np.tile(x, (1500, 1)), np.random.default_rng(5))[:, 0]
+    draws = problem.parameters(np.tile(x, (1500, 1)), np.random.default_rng(5))["pump_phase_error_rad"][:, 0]
     explicit, wide = problem.explicit(x)
     column = explicit.unknowns.names.index(f"pump phase error {study.isolators[0].name}")
     z = np.linspace(-6, 6, 601)
