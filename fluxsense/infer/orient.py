@@ -645,7 +645,7 @@ def elsewhere(
         if found is few:
             break
         thin = problem.likelihood.on_points(every_some).rebuilt(reference=found.likelihood.reference)
-        there, y = moved(CampaignProblem(problem.unknowns, thin), x, _stages(full, False)[1])
+        there, y = moved(CampaignProblem(problem.unknowns, thin), x, _stages(full, False)[1], kept=True)
         sizes, gain = _learned(there, y, scales)
         noisy = there.likelihood.rebuilt(sizes=sizes, residual_gain=gain)
         other, y = finished(full, CampaignProblem(problem.unknowns, noisy), y)

@@ -298,48 +298,70 @@ def _sharpened(
 
 
 def moved(
-    problem: CampaignProblem, x: FloatArray, moves: int, firm: bool = False
+    problem: CampaignProblem, x: FloatArray, moves: int, firm: bool = False, kept: bool = False
 ) -> tuple[CampaignProblem, FloatArray]:
     """The problem linearised about the mode that x (D,) leads to, and that mode, after so many moves at most.
 
-    A move climbs and goes on to the most probable values of what is eliminated, and the best place on this way counts: where the
-    model bends a move can overshoot.  A firm one is a step of Gauss and Newton in both together, cut where it makes the exact
-    model fit worse.  The two end in different places where there are several.
+    A move climbs and goes on to the most probable values of what is eliminated, less far where that makes the fit worse: where the
+    model bends, moves overshoot.  Fits are judged by `marginal`; in firm moves, steps of Gauss and Newton in both together, by
+    `joint`, the exact model's.  The two end in different places where there are several.
+
+    Parameters
+    ----------
+    problem : CampaignProblem
+    x : ndarray (D,)
+    moves : int
+    firm : bool
+    kept : bool
+        x is a place already, not to be left for a worse one; otherwise the first move is made whatever comes of it.
     """
-    before = joint(problem, x) if firm else -np.inf
-    highest, place = -np.inf, (problem, x)
+    before = _fit(problem, x, firm) if firm or kept else -np.inf
     for _ in range(moves):
         best = ascend(problem, x, gain=COARSE) if x.size else None
         aim = x if best is None else best.x
-        if firm:
-            problem, x, now = _step(problem, x, aim, before)
-            promised = problem.likelihood.held_back(problem.parameters(x[None]))
-        else:
-            problem, x, promised = relinearised(problem, aim), aim, 0.0
-            now = marginal(problem, x)
-        if firm or now > highest:
-            highest, place = now, (problem, x)
+        found, there, now = _step(problem, x, aim, before, firm)
+        if now < before - SETTLED and not firm:
+            break
+        problem, x = found, there
+        promised = problem.likelihood.held_back(problem.parameters(x[None])) if firm else 0.0
         if abs(now - before) < SETTLED and promised < PROMISED * SETTLED:
             break
         before = now
-    return place
+    return problem, x
+
+
+def _between(old: ChipParameters | None, new: ChipParameters, study: Study, part: float) -> dict[str, FloatArray]:
+    """Pump phase errors of one set of parameters, or so far from those of another to them."""
+    found = {PUMP_PHASE: np.array(new[PUMP_PHASE]), PUMP_PORT_PHASE: port_errors(new, study)}
+    if old is None:
+        return found
+    before = {PUMP_PHASE: old[PUMP_PHASE], PUMP_PORT_PHASE: port_errors(old, study)}
+    return {name: before[name] + part * (found[name] - before[name]) for name in found}
+
+
+def _fit(problem: CampaignProblem, x: FloatArray, firm: bool) -> float:
+    return joint(problem, x) if firm else marginal(problem, x)
 
 
 def _step(
-    problem: CampaignProblem, x: FloatArray, aim: FloatArray, before: float
+    problem: CampaignProblem, x: FloatArray, aim: FloatArray, before: float, firm: bool
 ) -> tuple[CampaignProblem, FloatArray, float]:
     """The problem linearised anew on the way from x (D,) to aim, along which eliminated parameters go to their values there.
 
-    Returned with the place (D,) and its joint log posterior, which is no worse than that of x, given as before.
+    Returned with the place (D,) and how well it fits, no worse than before if a short enough step does that.
     """
     likelihood = problem.likelihood
-    start, end = likelihood.values_at_reference, likelihood.eliminated_means(problem.parameters(aim[None]))
+    goal, old = problem.parameters(aim[None]), likelihood.reference
+    start, end = likelihood.values_at_reference, likelihood.eliminated_means(goal)
     for part in PARTS:
         there = x + part * (aim - x)
         values = {i: start[i] + part * (end[i] - start[i]) for i in end}
-        reference = likelihood.moved_to(problem.parameters(there[None]), values)
+        parameters = problem.unknowns.parameters(there[None]).changed(
+            **_between(old, goal, problem.unknowns.study, part)
+        )
+        reference = likelihood.moved_to(parameters, values)
         found = CampaignProblem(problem.unknowns, likelihood.rebuilt(reference=reference))
-        now = joint(found, there)
+        now = _fit(found, there, firm)
         if now > before - SETTLED:
             break
     return found, there, now
