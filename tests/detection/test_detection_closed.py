@@ -257,6 +257,16 @@ def test_ensembles_that_disagree_widen_the_error() -> None:
     assert probabilities.fraction(torn).sd > 5 * probabilities.fraction(agreed).sd
 
 
+def test_the_error_of_ensembles_that_disagree_is_that_of_their_mean() -> None:
+    """Reference: scipy's standard error of a mean.  Four ensembles of 1000 draws with shares of 0.2, 0.3, 0.6 and 0.7."""
+    shares = np.array([0.2, 0.3, 0.6, 0.7])
+    inside = np.arange(1000) < 1000 * shares[:, None]
+    assert probabilities.fraction(inside).value == pytest.approx(0.45)
+    assert probabilities.fraction(inside).sd == pytest.approx(stats.sem(shares), rel=1e-12)
+    # walkers of an ensemble are pooled before ensembles are compared
+    assert probabilities.fraction(inside.reshape(4, 50, 20)).sd == pytest.approx(stats.sem(shares), rel=1e-12)
+
+
 @settings(max_examples=50, deadline=None)
 @given(st.lists(st.floats(-1e4, 1e4), min_size=1, max_size=6), st.floats(-1e4, 1e4))
 def test_list_probabilities_sum_to_one_and_ignore_a_shift(values: list[float], shift: float) -> None:

@@ -98,6 +98,21 @@ def test_bayes_factor_is_the_matrix_formula() -> None:
     assert linear_log_bayes_factor(twice, np.tile(score, 2)) == pytest.approx(exact, abs=1e-10)
 
 
+@pytest.mark.parametrize("size", [None, 0.5, 3.0])
+def test_bayes_factor_of_a_prior_of_any_size(campaign: LinearCampaign, size: float | None) -> None:
+    """Of three independent normal components whose root mean square length is the size, each has a third of its square.
+
+    Reference: the density of a normal (`reference.evidence`), for data of unit noise that have the campaign's score and information.
+    """
+    stated = campaign.study.source.size
+    lower = np.linalg.cholesky(campaign.block())
+    y = np.array([4.0, -2.0, 3.0])
+    prior = (1.0 if size is None else size) ** 2 / 3 * np.eye(3)
+    exact = linear_log_evidence(y, lower.T, np.eye(3), prior) - stats.multivariate_normal(cov=np.eye(3)).logpdf(y)
+    found = campaign.log_bayes_factor(lower @ y, None if size is None else size * stated)
+    assert found == pytest.approx(exact, rel=1e-8)
+
+
 def test_expected_bayes_factor_is_the_mean(campaign: LinearCampaign) -> None:
     m = campaign.block()
     rng = np.random.default_rng(1)
