@@ -1118,6 +1118,22 @@ def test_no_working_point_beyond_full_conversion(monkeypatch: pytest.MonkeyPatch
     assert min(tried) == pytest.approx(1e-3 * iso.reference_power_w, rel=1e-9, abs=0)
 
 
+@pytest.mark.parametrize("port", [1, 2])
+def test_a_working_point_names_the_way_that_transmits(tmp_path: Path, port: int) -> None:
+    """S21 leads from port 1 to port 2.  Reference: the direct inversion of this file, at the settings that are proposed."""
+    study, bench = studies(tmp_path)[0], Bench()
+    points = working_points(study, 0, (dbm_to_watt(-61.0), dbm_to_watt(-60.0)), flux_phi0=[0.5])
+    (point,) = [p for p in points if p.pump_port == port]
+    drive = float(np.sqrt(point.pump_power_w / dbm_to_watt(-60.0)))
+    theta = np.pi / 2 if port == 1 else -np.pi / 2
+    flux = np.array([point.flux_phi0, point.flux_phi0])
+    s = np.abs(bench.scattering(np.array([point.frequency_hz]), flux, point.pump_frequency_hz, drive, theta))[:, :, 0]
+    there, back = 20 * np.log10(s[1, 0]), 20 * np.log10(s[0, 1])
+    assert point.direction == ("1 to 2" if there > back else "2 to 1")
+    assert abs(there - back) == pytest.approx(point.isolation_db, abs=1.0)
+    assert max(there, back) == pytest.approx(-point.insertion_loss_db, abs=0.2)
+
+
 def test_a_misfit_enlarges_what_a_fit_claims_and_a_good_fit_does_not_shrink_it() -> None:
     """Against numpy's inverse, for parameters that differ by ten orders of magnitude."""
     size = np.array([1e6, 1e-4, 1.0])
