@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
 from slopes import check_slopes
 from small_study import small_study
 
@@ -40,6 +41,15 @@ def test_adjacent_windows_differ_by_twice_the_allan_variance(count):
     c = group_covariance(adjacent(count))
     assert c[0, 0] + c[1, 1] - 2 * c[0, 1] == pytest.approx(FLICKER, rel=0.03)  # the band is cut at the bottom
     assert np.linalg.eigvalsh(c)[0] > 0
+
+
+@pytest.mark.parametrize("time", [0.0, 3.0, 20.0, 75.0, 400.0])
+def test_correlation_is_the_integral_of_the_spectrum(time):
+    """The Wiener-Khinchin theorem, int S(f) cos(2 pi f t) df of S = 1/f over the band; reference: scipy's quadrature in ln f."""
+    low, high = band_hz(800.0, 20.0)
+    integral = quad(lambda u: np.cos(2 * np.pi * np.exp(u) * time), np.log(low), np.log(high), epsabs=1e-10, limit=400)
+    assert correlation(time, low, high) == pytest.approx(integral[0], abs=1e-8)
+    assert correlation(-time, low, high) == correlation(time, low, high)
 
 
 def test_covariance_of_few_sweeps_is_that_of_each_pair():
