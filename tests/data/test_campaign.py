@@ -188,6 +188,31 @@ def test_limits_know_the_offsets(study: Study) -> None:
     assert flux == pytest.approx(float(np.sqrt(np.mean(source_flux_scale_phi0(study) ** 2))))
 
 
+def test_offsets_blur_is_that_of_drawn_sources(tmp_path: Path) -> None:
+    """Loops along x, y, z and z, whose fluxes are measured without error but for their offsets.
+
+    References: a field through an area in closed form (B A/Phi0); the rms of the part of the error across the true direction, for
+    a source of the stated size, over 20000 draws of prior, offsets and direction, estimated by least squares with the prior.
+    """
+    chips = ("chip_x", "chip_y", "chip_z", "chip_z")
+    study = small_study(tmp_path, chips=chips, offset_sd_mphi0=100.0, size_ut=2.0)
+    blur, flux = offset_blur(study)
+    through = 2e-6 * (20e-6) ** 2 / 2.067833848e-15  # 2 uT, 20 um, h/2e: 0.39 flux quanta
+    assert flux == pytest.approx(through / np.sqrt(3), rel=1e-6)
+    normals = np.array([[1.0, 0, 0], [0, 1, 0], [0, 0, 1], [0, 0, 1]])
+    rng = np.random.default_rng(12)
+    source = rng.standard_normal((20_000, 3)) / np.sqrt(3)
+    measured = through * source @ normals.T + 0.1 * rng.standard_normal((20_000, 4))
+    # the prior as three more measurements of zero
+    design = np.concatenate([through * normals / 0.1, np.sqrt(3) * np.eye(3)])
+    values = np.concatenate([measured / 0.1, np.zeros((20_000, 3))], axis=1)
+    error = np.linalg.lstsq(design, values.T, rcond=None)[0].T - source
+    axis = rng.standard_normal((20_000, 3))
+    axis /= np.sqrt(np.sum(axis**2, axis=1, keepdims=True))
+    square = np.sum(np.cross(error, axis) ** 2, axis=1)
+    assert np.radians(blur) ** 2 == pytest.approx(square.mean(), abs=5 * square.std() / np.sqrt(20_000))
+
+
 @pytest.mark.parametrize("extent_m", [0.0, 5e-6])
 def test_sheared_offsets_are_the_same_posterior(study: Study, extent_m: float) -> None:
     """A change of coordinates: equal densities at corresponding points, and natural again in `physical`."""
