@@ -226,6 +226,26 @@ def test_diagnosis_of_bad_runs_names_the_quantity_and_the_remedy():
     assert stuck.advice == (stuck.weights.reason,)
 
 
+def test_four_hundred_effective_samples_are_wanted():
+    """Vehtari et al., Bayesian Anal. 16, 667 (2021): above 400 (from memory).  Reference: the count of independent draws.
+
+    Each half of each ensemble holds the same normal quantiles in an order of its own, so that R-hat has nothing to object to.
+    """
+    rng = np.random.default_rng(17)
+
+    def drawn(count):
+        quantiles = stats.norm.ppf((np.arange(count // 8) + 0.5) / (count // 8))
+        halves = np.array([rng.permutation(quantiles) for _ in range(8)])
+        return halves.reshape(4, -1, 1, 1)
+
+    few, many = dg.diagnose(drawn(240), ["m"], fewest_times=1.0), dg.diagnose(drawn(800), ["m"], fewest_times=1.0)
+    assert few.quantities[0].r_hat < 1.01
+    assert 150 < min(few.quantities[0].ess_bulk, few.quantities[0].ess_tail) < 350
+    assert few.verdict == "doubtful"
+    assert "(400 wanted)" in few.advice[0]
+    assert many.good
+
+
 @pytest.mark.parametrize(
     ("call", "text"),
     [

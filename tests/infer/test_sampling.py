@@ -15,7 +15,7 @@ from small_study import small_study
 from fluxsense.base.errors import InputError
 from fluxsense.infer.diagnostics import diagnose
 from fluxsense.infer.mixture import StudentMixture, has_tails, importance_weights, improve, perplexity, with_tails
-from fluxsense.infer.modes import find_modes
+from fluxsense.infer.modes import ascend, find_modes
 from fluxsense.infer.orient import sample_posterior, settled
 from fluxsense.infer.reduction import _cell
 from fluxsense.infer.sampler import default_moves, mixture_move, short_walk, walkers_for
@@ -184,6 +184,25 @@ def test_linear_gaussian_posterior_and_evidence(study: Study) -> None:
 
     share = np.mean(contains(posterior.regions[1], draws))
     assert share == pytest.approx(0.9, abs=0.05)
+
+
+@pytest.mark.parametrize("loops", [2, 5])
+def test_laplace_is_exact_where_all_is_linear(study: Study, loops: int) -> None:
+    """Scale prior and fluxes linear in the field: a mode's evidence is the density of the data, scipy's multivariate normal.
+
+    With two loops one component of the field is known from its prior alone.
+    """
+    rng = np.random.default_rng(8)
+    size, sd = study.source.size, 0.02
+    rows = rng.normal(size=(loops, 3)) * 0.1 / size
+    measured = rows @ np.array([0.4, -0.7, 0.2]) * size + sd * rng.normal(size=loops)
+    mode = ascend(FluxProblem(Unknowns(study), rows, measured, sd), np.zeros(3))
+    assert mode is not None
+    exact = multivariate_normal(np.zeros(loops), size**2 / 3 * rows @ rows.T + sd**2 * np.eye(loops)).logpdf(measured)
+    constant = -0.5 * loops * np.log(2 * np.pi * sd**2)  # left out of the problem's log-likelihood
+    assert mode.log_evidence + constant == pytest.approx(exact, abs=1e-6)
+    scaled = size * rows / sd
+    np.testing.assert_allclose(mode.covariance, np.linalg.inv(scaled.T @ scaled + 3 * np.eye(3)), rtol=1e-6, atol=1e-9)
 
 
 def test_same_seed_same_chains(study: Study) -> None:

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy.special import ndtri
-from scipy.stats import binom
+from scipy.stats import binom, kstest
 from small_study import fitted, small_study
 
 from fluxsense.data.digest import Digest
 from fluxsense.infer.modes import ascend
 from fluxsense.infer.predictive import PredictiveCheck, predictive_check
-from fluxsense.infer.score_tests import unseen_findings
+from fluxsense.infer.score_tests import _conflict, unseen_findings
 from fluxsense.jobs.orient import orient
 from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
 from fluxsense.model.likelihood import RatioLikelihood
@@ -150,6 +151,27 @@ def test_a_nuisance_far_from_its_prior_is_a_conflict(study: Study) -> None:
     assert found.conflict_sd == pytest.approx(6.0, abs=0.3)
     assert found.conflict < 1e-6
     assert found.shift_sd == 0.0
+
+
+@pytest.mark.parametrize("noise", [0.3, 1.0, 2.0])
+def test_conflict_with_the_prior_is_a_probability(tmp_path: Path, noise: float) -> None:
+    """Where prior and model hold, the probability of one nuisance's distance is uniform: Kolmogorov and Smirnov's test by scipy.
+
+    1500 linear campaigns of 8 numbers with a source and one nuisance drawn from their priors, fitted by the normal equations;
+    the data say much, half and little of the nuisance.
+    """
+    study = small_study(tmp_path, wiring="+90 deg", offset_sd_mphi0=0.0, strength_sd=0.02)
+    problem = SimpleNamespace(unknowns=Unknowns(study, isolators=[0]))
+    assert problem.unknowns.names[3:] == ("pump strength a",)
+    rng = np.random.default_rng(9)
+    precision = np.diag([3.0, 3.0, 3.0, 1.0])
+    slopes = rng.standard_normal((8, 4)) / noise
+    covariance = np.linalg.inv(slopes.T @ slopes + precision)
+    true = rng.standard_normal((1500, 4)) / np.sqrt(np.diag(precision))
+    modes = (true @ slopes.T + rng.standard_normal((1500, 8))) @ slopes @ covariance
+    found = [_conflict(problem, x, covariance) for x in modes]  # type: ignore[arg-type]
+    assert kstest([f.conflict for f in found], "uniform").pvalue > 1e-3
+    np.testing.assert_array_equal([f.conflict_sd for f in found], modes[:, 3])
 
 
 def test_a_jump_that_passes_for_a_source_is_named(study: Study) -> None:

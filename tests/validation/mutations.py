@@ -596,6 +596,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             "infer/test_reference.py",
             "infer/test_wiring.py",
             "infer/test_diagnostics.py",
+            "infer/test_predictive.py",
             "model/test_likelihood.py",
             "data/test_campaign.py",
             "infer/test_score_tests.py",
