@@ -648,7 +648,7 @@ def elsewhere(
         there, y = moved(CampaignProblem(problem.unknowns, thin), x, _stages(full, False)[1], kept=True)
         sizes, gain = _learned(there, y, scales)
         noisy = there.likelihood.rebuilt(sizes=sizes, residual_gain=gain)
-        other, y = finished(full, CampaignProblem(problem.unknowns, noisy), y)
+        other, y = finished(full, CampaignProblem(problem.unknowns, noisy), y, kept=True)
         if marginal(other, y) <= marginal(problem, x):
             break
         problem, x = other, y
@@ -656,12 +656,12 @@ def elsewhere(
 
 
 def finished(
-    full: RatioLikelihood, coarse: CampaignProblem, x: FloatArray, firm: bool = False
+    full: RatioLikelihood, coarse: CampaignProblem, x: FloatArray, firm: bool = False, kept: bool = False
 ) -> tuple[CampaignProblem, FloatArray]:
     """The problem on all frequencies about the mode next to that of a part of them, with the noise learned there, and its mode."""
     here = coarse.likelihood
     likelihood = full.rebuilt(reference=here.reference, sizes=here.sizes, residual_gain=here.residual_gain)
-    problem, x = moved(CampaignProblem(coarse.unknowns, likelihood), x, _stages(full, firm)[2], firm)
+    problem, x = moved(CampaignProblem(coarse.unknowns, likelihood), x, _stages(full, firm)[2], firm, kept)
     best = ascend(problem, x)
     return problem, x if best is None else best.x
 

@@ -302,9 +302,10 @@ def moved(
 ) -> tuple[CampaignProblem, FloatArray]:
     """The problem linearised about the mode that x (D,) leads to, and that mode, after so many moves at most.
 
-    A move climbs and goes on to the most probable values of what is eliminated, less far where that makes the fit worse: where the
-    model bends, moves overshoot.  Fits are judged by `marginal`; in firm moves, steps of Gauss and Newton in both together, by
-    `joint`, the exact model's.  The two end in different places where there are several.
+    A move climbs and goes on to the most probable values of what is eliminated.  Where the model bends, moves overshoot: from a
+    place that is not to be left for a worse one they are cut where they make the fit worse (`marginal`); otherwise the best
+    place on the way counts.  Firm moves, steps of Gauss and Newton in both together, are cut where the exact model fits worse
+    (`joint`).  The ways end in different places where there are several.
 
     Parameters
     ----------
@@ -313,21 +314,22 @@ def moved(
     moves : int
     firm : bool
     kept : bool
-        x is a place already, not to be left for a worse one; otherwise the first move is made whatever comes of it.
+        x is a place that is not to be left for a worse one.
     """
-    before = _fit(problem, x, firm) if firm or kept else -np.inf
+    cut = firm or kept
+    before = _fit(problem, x, firm) if cut else -np.inf
+    best, place = before, (problem, x)
     for _ in range(moves):
-        best = ascend(problem, x, gain=COARSE) if x.size else None
-        aim = x if best is None else best.x
-        found, there, now = _step(problem, x, aim, before, firm)
-        if now < before - SETTLED and not firm:
-            break
-        problem, x = found, there
+        climbed = ascend(problem, x, gain=COARSE) if x.size else None
+        aim = x if climbed is None else climbed.x
+        problem, x, now = _step(problem, x, aim, before if cut else -np.inf, firm)
+        if firm or now > best:
+            best, place = now, (problem, x)
         promised = problem.likelihood.held_back(problem.parameters(x[None])) if firm else 0.0
-        if abs(now - before) < SETTLED and promised < PROMISED * SETTLED:
+        if (abs(now - before) < SETTLED and promised < PROMISED * SETTLED) or (kept and now < before - SETTLED):
             break
         before = now
-    return problem, x
+    return place
 
 
 def _between(old: ChipParameters | None, new: ChipParameters, study: Study, part: float) -> dict[str, FloatArray]:
