@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Final
 
 import numpy as np
@@ -52,12 +52,12 @@ FEW_ROWS: Final = 8
 class PumpPhases:
     """The errors of an isolator's kinds of sweeps, one for each pump port whose own error is uncertain and one for all others.
 
-    ports: the pump ports of each kind, 0 a free phase; device_sd_rad, port_sd_rad (C,): the prior, about the study's values.
+    ports: the pump ports of each kind, 0 a free phase; device_sd_rad, port_sd_rad (C of them): the prior, about the study's values.
     """
 
     ports: tuple[tuple[int, ...], ...]
     device_sd_rad: float
-    port_sd_rad: FloatArray
+    port_sd_rad: tuple[float, ...]
 
     @classmethod
     def of(cls, study: Study, isolator: int, used: Collection[int]) -> PumpPhases | None:
@@ -71,7 +71,7 @@ class PumpPhases:
             kinds.append((alike, 0.0))
         if not kinds:
             return None
-        return cls(tuple(ports for ports, _ in kinds), device, np.array([x for _, x in kinds]))
+        return cls(tuple(ports for ports, _ in kinds), device, tuple(x for _, x in kinds))
 
     @property
     def size(self) -> int:
@@ -81,7 +81,7 @@ class PumpPhases:
     @cached_property
     def covariance(self) -> FloatArray:
         """Prior covariance (C, C) of the errors."""
-        return np.asarray(self.device_sd_rad**2 + np.diag(self.port_sd_rad**2))
+        return np.asarray(self.device_sd_rad**2 + np.diag(np.square(self.port_sd_rad)))
 
     def split(self, stack: ComplexArray, family: Family, axis: int = 1) -> ComplexArray:
         """A stack of mu, q and p (..., 3, K, 2, F) with q and p of every kind by themselves, along the axis of the three."""
@@ -168,17 +168,11 @@ class PumpPhases:
         Within a cell the log density rises above that of the nearest node by at most half its steepest curvature times the
         squared distance, which is counted when a cell is given up.
         """
-        lower = np.linalg.cholesky(self.covariance)  # errors are lower @ z
-        steep = np.abs(lower)
-        count, side = len(self.ports), int(np.ceil(REACH / FIRST_STEP))
-        step, z = np.full(count, FIRST_STEP), _products([FIRST_STEP * (np.arange(-side, side) + 0.5)] * count)
+        steep, count = np.abs(self._lower), len(self.ports)
         width = np.sqrt(np.max(np.diagonal(gram, axis1=1, axis2=2)[:, 1:], axis=0))  # of sin, cos, sin, ...
+        step = np.full(count, FIRST_STEP)
+        z, nodes = _first_level(self)
         while True:
-            distance = np.einsum("mc,mc->m", z, z)
-            kept = distance <= REACH**2
-            z, error = z[kept], z[kept] @ lower.T
-            volume = float(np.sum(np.log(step))) - 0.5 * count * np.log(2 * np.pi)
-            nodes = Nodes(error, self.basis(error), volume - 0.5 * distance[kept])
             sine = np.minimum(np.abs(nodes.basis[:, 1::2]) + 0.5 * steep @ step, 1.0)
             slope = (width[::2] + sine * width[1::2]) @ steep  # (M, C): of the whitened residual with z, at most
             rise = 0.125 * (slope @ step) ** 2
@@ -191,9 +185,22 @@ class PumpPhases:
             if fine or 2 ** int(rough.sum()) * int(active.sum()) > MOST_NODES:
                 return nodes.chosen(active, fine)
             halves = [0.25 * s * np.array([-1.0, 1.0]) if r else np.zeros(1) for s, r in zip(step, rough, strict=True)]
-            parts = _products(halves)
-            z = (z[active][:, None] + parts).reshape(-1, count)
             step = np.where(rough, step / 2, step)
+            z, nodes = self.level((z[active][:, None] + _products(halves)).reshape(-1, count), step)
+
+    def level(self, z: FloatArray, step: FloatArray) -> tuple[FloatArray, Nodes]:
+        """The lattice points (M, C) within reach of some, in coordinates of unit prior, and the nodes there for cells of that size."""
+        distance = np.einsum("mc,mc->m", z, z)
+        kept = distance <= REACH**2
+        z = z[kept]
+        error = z @ self._lower.T
+        volume = float(np.sum(np.log(step))) - 0.5 * len(step) * np.log(2 * np.pi)
+        return z, Nodes(error, self.basis(error), volume - 0.5 * distance[kept])
+
+    @cached_property
+    def _lower(self) -> FloatArray:
+        """Errors are this (C, C) @ z."""
+        return np.asarray(np.linalg.cholesky(self.covariance))
 
     def shares(self, error_rad: FloatArray, rng: np.random.Generator | None) -> tuple[FloatArray, FloatArray]:
         """Device's error (B,) and those of both ports (B, 2) that make up errors (B, C): draws, or their means without a generator."""
@@ -258,6 +265,14 @@ class Nodes:
         out = self.log_likelihood(gram)
         out += self.log_prior
         return out
+
+
+@lru_cache(maxsize=64)
+def _first_level(phases: PumpPhases) -> tuple[FloatArray, Nodes]:
+    """The lattice that the nodes of every integral begin with."""
+    count, side = len(phases.ports), int(np.ceil(REACH / FIRST_STEP))
+    line = FIRST_STEP * (np.arange(-side, side) + 0.5)
+    return phases.level(_products([line] * count), np.full(count, FIRST_STEP))
 
 
 def port_errors(parameters: ChipParameters, study: Study) -> FloatArray:

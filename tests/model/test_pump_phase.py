@@ -25,7 +25,7 @@ from fluxsense.model.pump_phase import PumpPhases
 from fluxsense.model.unknowns import Unknowns
 from fluxsense.study import Study
 
-BOTH = PumpPhases(((1,), (2,)), np.radians(2.0), np.radians([3.0, 2.0]))
+BOTH = PumpPhases(((1,), (2,)), np.radians(2.0), tuple(np.radians([3.0, 2.0])))
 
 
 def gram(phases: PumpPhases, loud: float, errors_deg: list[float], seed: int = 1) -> np.ndarray:
@@ -73,7 +73,7 @@ def test_moments_of_sines_and_cosines() -> None:
 
 
 def test_integral_over_one_error_against_scipy() -> None:
-    one = PumpPhases(((1, 2),), np.radians(3.0), np.zeros(1))
+    one = PumpPhases(((1, 2),), np.radians(3.0), (0.0,))
     inner = gram(one, 3.0, [4.0])
 
     def density(e: float) -> float:

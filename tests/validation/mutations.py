@@ -560,15 +560,15 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "phase integral without its prior",
                 "model/pump_phase.py",
-                "nodes = Nodes(error, self.basis(error), volume - 0.5 * distance[kept])",
-                "nodes = Nodes(error, self.basis(error), volume - 0.0 * distance[kept])",
+                "Nodes(error, self.basis(error), volume - 0.5 * distance[kept])",
+                "Nodes(error, self.basis(error), volume - 0.0 * distance[kept])",
             ),
             ("phase basis", "model/pump_phase.py", "-2 * np.sin(0.5 * error_rad)", "-1 * np.sin(0.5 * error_rad)"),
             (
                 "device's phase error each port's own",
                 "model/pump_phase.py",
-                "self.device_sd_rad**2 + np.diag(self.port_sd_rad**2)",
-                "np.diag(self.device_sd_rad**2 + self.port_sd_rad**2)",
+                "self.device_sd_rad**2 + np.diag(np.square(self.port_sd_rad))",
+                "np.diag(self.device_sd_rad**2 + np.square(self.port_sd_rad))",
             ),
             (
                 "a port's phase error in every sweep",
