@@ -58,6 +58,11 @@ class PredictiveCheck:
     p_value: float
     suspicion: Suspicion = field(default_factory=Suspicion)
 
+    @property
+    def figure(self) -> str:
+        """Which of the three is least probable: "total", "worst_group" or "smooth"."""
+        return min(("total", "worst_group", "smooth"), key=lambda name: float(getattr(self, name)))
+
 
 def predictive_check(at: Linearised, rng: np.random.Generator) -> PredictiveCheck:
     """Check the fit at a posterior mode.

@@ -169,11 +169,12 @@ def _freedom(problem: CampaignProblem) -> float:
     return min(sums.values(), default=STATED_FREEDOM)
 
 
-def unseen_findings(found: Suspicion) -> list[Finding]:
-    """The change of flux that would pass for a source, if one would."""
+def unseen_findings(found: Suspicion, in_turns: bool) -> list[Finding]:
+    """The change of flux that would pass for a source, if one would: where sweeps were taken in turns only if it comes with it."""
     if found.unseen_shift_sd < UNSEEN_SHIFT:
         return []
-    return [Finding("unseen jump", flux=found.unseen_phi0, loop=found.unseen_loop, shift_sd=found.unseen_shift_sd)]
+    code = "unseen companion" if in_turns else "unseen jump"
+    return [Finding(code, flux=found.unseen_phi0, loop=found.unseen_loop, shift_sd=found.unseen_shift_sd)]
 
 
 def _alternatives(problem: CampaignProblem, x: FloatArray) -> Iterator[_Alternative]:

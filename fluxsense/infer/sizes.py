@@ -22,7 +22,7 @@ from fluxsense.base.findings import Finding
 from fluxsense.data.digest import GroupKey
 from fluxsense.data.noise_levels import PATHS
 from fluxsense.device.chip import ChipModel
-from fluxsense.model.drift import Covariance, Series, confounding, drift_series, slow_drift
+from fluxsense.model.drift import Confounding, Covariance, Series, confounding, drift_series, slow_drift
 from fluxsense.model.flicker import group_covariance, span_s, walk_covariance
 from fluxsense.model.likelihood import RatioLikelihood, probe_of
 from fluxsense.model.linearised import Linearised
@@ -128,9 +128,14 @@ def _together(read: Sequence[Series], covariance: Covariance) -> tuple[float, fl
 
 def drift_findings(likelihood: RatioLikelihood) -> list[Finding]:
     """That flux which wanders can pass for the source, since sweeps with and without it were not taken in turns; else empty."""
-    walk = likelihood.sizes.flux_walk_phi0
-    if walk <= 0:
+    walk, found = likelihood.sizes.flux_walk_phi0, order_of_sweeps(likelihood)
+    if walk <= 0 or not found.serious:
         return []
+    return [Finding("not in turns", flux=walk, percent=100 * found.share, interleaved_percent=100 * found.interleaved)]
+
+
+def order_of_sweeps(likelihood: RatioLikelihood) -> Confounding:
+    """How alike a slow drift and the source look, from the times of the sweeps with the pump on."""
     kinds = {s.name: s.kind for s in likelihood.study.states}
     rows = [
         (time, (key.isolator, key.pump_port, key.pump_phase_rad, key.pump_frequency_hz, key.bias_a, key.cooldown),
@@ -140,10 +145,7 @@ def drift_findings(likelihood: RatioLikelihood) -> list[Finding]:
         for time, count in zip(group.blocks.time_s[:, 1], group.blocks.count, strict=True)
         for _ in range(min(int(count), MOST_OF_A_BLOCK))
     ]  # fmt: skip
-    found = confounding(*zip(*rows, strict=True))
-    if not found.serious:
-        return []
-    return [Finding("not in turns", flux=walk, percent=100 * found.share, interleaved_percent=100 * found.interleaved)]
+    return confounding(*zip(*rows, strict=True))
 
 
 def _flux_slopes(likelihood: RatioLikelihood, isolator: int) -> dict[GroupKey, ComplexArray]:

@@ -93,6 +93,7 @@ def _misfit_findings(posterior: Posterior, check: PredictiveCheck, code: str) ->
             degrees=check.degrees,
             probability=check.p_value,
             worst=check.worst_name,
+            figure=check.figure,
         )
     doubt = check.suspicion
     listed = posterior.problem.unknowns.source_prior.candidates is not None  # there is no angle to move by then

@@ -245,6 +245,11 @@ class Confounding:
         """Whether the order of the sweeps matters: taking turns would make it several times better."""
         return self.share > CONFOUNDED and self.share > 3.0 * self.interleaved
 
+    @property
+    def in_turns(self) -> bool:
+        """Whether sweeps with and without the source were taken in turns, or nearly."""
+        return self.share < 2.0 * self.interleaved
+
 
 def confounding(times_s: Sequence[float], settings: Sequence[Hashable], contrasts: Sequence[float]) -> Confounding:
     """How much of a random walk goes into the source's contrast.

@@ -131,13 +131,13 @@ SENTENCES: dict[str, str] = {
     "average down: what the model leaves out, numbers of the chip that only a calibration would tell.",
     # ---- do the data look like the model?
     "misfit of traces": "The data do not look like draws of the model (misfit {chi_square:.0f} for {degrees:.0f} expected, "
-    "probability {probability:.1g}; worst: {worst}). Check that the traces belong to this chip, that its parameters are right, "
+    "probability {probability:.1g} {figure}; worst: {worst}). Check that the traces belong to this chip, that its parameters are right, "
     "and that no flux jump or interference lies within a group or the pump-off sweeps that it is divided by.",
     "misfit of loud traces": "The data do not look like draws of the model either (misfit {chi_square:.0f} for {degrees:.0f} expected, "
-    "probability {probability:.1g}; worst: {worst}), as ratios of means with so much noise would not: nothing follows from that for the "
+    "probability {probability:.1g} {figure}; worst: {worst}), as ratios of means with so much noise would not: nothing follows from that for the "
     "chip or the traces.",
     "misfit of counts": "The data do not look like draws of the model (misfit {chi_square:.0f} for {degrees:.0f} expected, "
-    "probability {probability:.1g}; worst: {worst}). Check the wiring, the bias currents and the stated rate of wrong readings.",
+    "probability {probability:.1g} {figure}; worst: {worst}). Check the wiring, the bias currents and the stated rate of wrong readings.",
     "not sampled on": "The best fit does not describe the data: sampling was cut short, since nothing could rest on it.",
     "no candidate fits": "None of the {listed} candidate directions describes the data: the true one may not be in the list, or the chip is "
     'not as stated. With direction_prior = "sphere" it shows which. Sampling was cut short, since nothing could rest on it.',
@@ -242,6 +242,9 @@ SENTENCES: dict[str, str] = {
     "unseen jump": "A jump of {flux} in loop {loop} between the sweeps with the source out and those with it in would move the "
     "direction by {shift_sd:.1f} standard deviations and not be seen. Reference sweeps after the others as well, or more loops, "
     "would show it.",
+    "unseen companion": "A flux of {flux} in loop {loop} that comes and goes with the source (a shield that moves, the current of a stage) "
+    "would move the direction by {shift_sd:.1f} standard deviations and not be seen. Sweeps with all but the source in place, or more "
+    "loops, would show it.",
     "unanimous": "Every group of sweeps went one way without exception, so the data only bound the fluxes. Biases nearer to the "
     "flux at which the direction flips would say more.",
     "little isolation": "{places}: {isolation_db:.1f} dB of isolation at most; a working isolator has {enough_db:g} dB or more (common "
@@ -370,6 +373,14 @@ KIND_WORDS = {
 """Kinds of nuisances, and of what was learned of the noise."""
 
 
+FIGURES = {
+    "total": "in all",
+    "worst_group": "of the worst group",
+    "smooth": "of what is smooth along frequency",
+}
+"""Which figure of the predictive check a probability belongs to."""
+
+
 def _axis(vector: tuple[float, ...]) -> str:
     """A direction of either sense, its largest component positive."""
     sign = 1 if max(vector, key=abs) >= 0 else -1
@@ -424,6 +435,7 @@ SHOWN: dict[str, Callable[[Any], str]] = {
     "cause": lambda array: CAUSES.get(array, _ELSE)[0],
     "measure_next": lambda array: CAUSES.get(array, _ELSE)[1],
     "kind": lambda kind: KIND_WORDS.get(kind, kind),
+    "figure": lambda name: FIGURES[name],
 }
 """Values that are more than a number or a name, by what they are called."""
 

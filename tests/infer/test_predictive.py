@@ -13,10 +13,12 @@ from dense_noise import dense_covariance
 from scipy.stats import chi2
 from small_study import fitted, small_study
 
-from fluxsense.infer.predictive import REPLICATES, gamma_tail, predictive_check
+from fluxsense.base.findings import Finding
+from fluxsense.infer.predictive import REPLICATES, PredictiveCheck, gamma_tail, predictive_check
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.family import reals
 from fluxsense.model.linearised import Linearised
+from fluxsense.report.sentences import sentence
 
 
 @pytest.mark.parametrize("degrees", [3, 40])
@@ -48,3 +50,15 @@ def test_replicates_are_fitted_as_the_data_were(tmp_path: Path) -> None:
     assert count - expected == pytest.approx(7, abs=0.1)  # the data say far more of all seven unknowns than the prior
     found = predictive_check(at, np.random.default_rng(1))
     assert found.degrees == pytest.approx(expected, abs=4 * np.sqrt(2 * count / REPLICATES))
+
+
+@pytest.mark.parametrize(
+    ("three", "words"),
+    [((1e-5, 1, 1), "in all"), ((1, 1e-5, 1), "of the worst group"), ((1, 1, 1e-5), "of what is smooth")],
+)
+def test_a_misfit_says_which_figure_is_at_fault(three: tuple[float, float, float], words: str) -> None:
+    check = PredictiveCheck(*three, chi_square=99.0, degrees=100.0, worst_name="s1", p_value=3e-5)
+    found = Finding(
+        "misfit of traces", 1, chi_square=99.0, degrees=100.0, probability=3e-5, worst="s1", figure=check.figure
+    )
+    assert f"probability 3e-05 {words}" in sentence(found)

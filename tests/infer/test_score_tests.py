@@ -181,8 +181,10 @@ def test_a_jump_that_passes_for_a_source_is_named(study: Study) -> None:
     found = checked(study, study, truth).suspicion
     loop = [v.name for v in study.loops].index(found.unseen_loop)
     assert found.unseen_shift_sd > 2
-    assert sentences(unseen_findings(found))[0].startswith("A jump of ")
-    assert unseen_findings(replace(found, unseen_shift_sd=1.9)) == []
+    assert sentences(unseen_findings(found, in_turns=False))[0].startswith("A jump of ")
+    # between sweeps in turns no jump lies, but what comes with the source does
+    assert "that comes and goes with the source" in sentences(unseen_findings(found, in_turns=True))[0]
+    assert unseen_findings(replace(found, unseen_shift_sd=1.9), in_turns=False) == []
     offset = np.array(truth.parameters["offset_phi0"])
     offset[0, :, loop] += 0.3 * found.unseen_phi0
     later = simulate_digest(study, replace(truth, parameters=truth.parameters.changed(offset_phi0=offset)))

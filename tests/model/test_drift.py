@@ -100,6 +100,8 @@ def test_confounding_by_hand_and_by_brute_force():
     assert first.share == pytest.approx(1 / np.sqrt(3), rel=1e-3)
     assert first.serious
     turns = confounding(times, ["a"] * n, [0.0, 1.0] * (n // 2))
+    assert turns.in_turns
+    assert not first.in_turns
     assert turns.share == pytest.approx(first.interleaved, rel=0.1)
     assert turns.share < 0.05
     assert not turns.serious
