@@ -379,10 +379,7 @@ def with_exchanged_stages(problem: CampaignProblem, x: FloatArray) -> CampaignPr
     """
 
     def starts(here: RatioLikelihood, i: int) -> list[Start]:
-        if not any(p.array in REVERSED for p in here.eliminated[i]):
-            return []
-        errors = _errors(here.reference, problem.unknowns.study, i)
-        return [(_exchanged(here, i), None if errors is None else (-errors[0], -errors[1]))]
+        return [(_exchanged(here, i), None)] if any(p.array in REVERSED for p in here.eliminated[i]) else []
 
     return _about_better(problem, x, starts)
 
