@@ -105,11 +105,16 @@ class CampaignProblem:
         self.measured = tuple(sorted(likelihood.measured))
         explicit = {n.index[0] for n in unknowns.nuisances if n.array in (PUMP_PHASE, PUMP_PORT_PHASE)}
         self._phases: dict[int, PumpPhases] = {}
-        if integrate and not likelihood.magnitude:
-            for i in self.measured:
-                found = PumpPhases.of(unknowns.study, i, likelihood.pump_ports(i))
-                if found is not None and i not in explicit:
-                    self._phases[i] = found
+        self._unseen: list[
+            tuple[int, int, float]
+        ] = []  # isolator, pump port without sweeps, how well its phase is known
+        for i in [i for i in self.measured if i not in explicit] if integrate and not likelihood.magnitude else []:
+            ports = likelihood.pump_ports(i)
+            found = PumpPhases.of(unknowns.study, i, ports)
+            if found is not None:
+                self._phases[i] = found
+            sd = unknowns.study.isolators[i].setup.sd
+            self._unseen += [(i, port, sd[f"pump_{port}_phase_error_rad"]) for port in (1, 2) if port not in ports]
 
     @property
     def unknowns(self) -> Unknowns:
@@ -359,11 +364,12 @@ class CampaignProblem:
     ) -> ChipParameters:
         """Chip parameters of whitened vectors (B, D), with pump phase errors given x.
 
-        These are draws, or without a generator the most probable ones of the signs that they have at the reference point.  The inner products come from `quick` if that is
-        given: this problem reduced to polynomials.
+        These are draws (of a port without sweeps from the prior), or without a generator the most probable ones of the signs
+        that they have at the reference point.  The inner products come from `quick` if that is given: this problem reduced to
+        polynomials.
         """
         found = self._unknowns.parameters(x)
-        if self._phases:
+        if self._phases or self._unseen:
             study, about = self._unknowns.study, self.likelihood.reference
             device, port = np.array(found[PUMP_PHASE]), port_errors(found, study)
             like = {
@@ -379,6 +385,9 @@ class CampaignProblem:
                         common, own = phases.shares(errors, rng)
                         device[rows, i] += common
                         port[rows, i] += own
+            if rng is not None:
+                for i, n, sd in self._unseen:
+                    port[:, i, n - 1] += sd * rng.standard_normal(len(x))
             found = found.changed(**{PUMP_PHASE: device, PUMP_PORT_PHASE: port})
         return self.likelihood.at_reference(found)
 

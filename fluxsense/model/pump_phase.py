@@ -36,7 +36,7 @@ REACH: Final = 5.0
 FIRST_STEP: Final = 1 / 3
 """Of a standard deviation."""
 FINE: Final = 1.5
-"""Most of a step over the narrowest width of the likelihood: the trapezium rule is then exact to 2 exp(-2 pi^2/1.5^2), 3e-4 of a hump."""
+"""Most of a step over the narrowest width of the likelihood: the midpoint rule is then exact to 2 exp(-2 pi^2/1.5^2), 3e-4 of a hump."""
 NEGLIGIBLE: Final = 16.0
 """Log density below the highest at which a node counts for nothing."""
 NO_SIGN_RAD: Final = 1e-3

@@ -156,3 +156,17 @@ def test_errors_of_device_and_port_that_cancel_leave_nothing_behind(tmp_path: Pa
     total = float(alone.log_likelihood(x)[0])
     assert abs(total - (values.max() + np.log(weights.mean()))) < 4 * error + 1e-3
     assert error < 0.05
+
+
+def test_a_port_without_sweeps_keeps_its_prior(tmp_path: Path) -> None:
+    study = with_ports(small_study(tmp_path, phase_sd_deg=3.0, points=21), np.radians(3.0))
+    truth = draw_truth(study, 3)
+    digest = simulate_digest(study, truth)
+    groups = [k for k in digest if k.pump_on and k.pump_port != 2]
+    likelihood = RatioLikelihood(study, digest, truth.port_signs, groups=groups)
+    problem = CampaignProblem(Unknowns(study, leave_out=integrated_arrays(study)), likelihood)
+    x = np.repeat(problem.unknowns.whitened(truth.parameters), 2000, axis=0)
+    drawn = problem.parameters(x, np.random.default_rng(6))["pump_port_phase_rad"]
+    assert groups
+    for i in problem.measured:
+        assert kstest(np.degrees(drawn[:, i, 1]), norm(0, 3).cdf).pvalue > 1e-3
