@@ -1,18 +1,18 @@
 """Log evidence by two independent routes, with the numerical error of each and their agreement as a verdict.
 
-* Importance sampling from the Student mixture that stands in for the posterior.
-* Bridge sampling between fresh draws of the mixture and the draws of Markov chains (Meng & Wong, Statistica Sinica 6, 831
+* Importance sampling from the proposal that stands in for the posterior (`fluxsense.infer.proposal`).
+* Bridge sampling between fresh draws of the proposal and the draws of Markov chains (Meng & Wong, Statistica Sinica 6, 831
   (1996), optimal bridge, iterated); its relative mean squared error after Fruhwirth-Schnatter, Econometrics Journal 7,
   143 (2004), with the chains' autocorrelation (both from memory; checked here against closed forms and nested sampling).
 
-The first rests on the mixture's tails only, the second also on where the chains went: a mode that one of them misses, or
-a tail that the mixture lacks, shows as a disagreement.  A disagreement is said, never averaged away.
+The first rests on the proposal's tails only, the second also on where the chains went: a mode that one of them misses, or
+a tail that the proposal lacks, shows as a disagreement.  A disagreement is said, never averaged away.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
@@ -22,9 +22,9 @@ from scipy.special import logsumexp
 from fluxsense.base.errors import InputError
 from fluxsense.base.findings import Finding
 from fluxsense.infer.counts import VoteProblem
-from fluxsense.infer.mixture import StudentMixture, from_modes, improve
+from fluxsense.infer.mixture import StudentMixture
 from fluxsense.infer.modes import LocalMode, ascend_all, find_modes
-from fluxsense.infer.reduction import reduced
+from fluxsense.infer.proposal import Fitted, Proposal, proposed
 from fluxsense.infer.sampler import run_ensembles
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem, Problem, log_posterior
@@ -220,11 +220,11 @@ class Effort:
     Attributes
     ----------
     draws : int
-        Most fresh draws of the mixture for each route.
+        Most fresh draws of the proposal for each route.
     enough : float
         Effective draws at which a route needs no more.
     fit_draws, fit_rounds : int
-        For fitting the mixture.
+        For fitting the proposal.
     steps, walkers : int
         Of chains run here (two ensembles).
     reduce : bool
@@ -246,9 +246,9 @@ def weigh(
     effort: Effort,
     *,
     modes: Sequence[LocalMode] | None = None,
-    mixture: StudentMixture | None = None,
+    proposal: Proposal | None = None,
     posterior: tuple[FloatArray, FloatArray] | None = None,
-) -> tuple[Evidence, StudentMixture]:
+) -> tuple[Evidence, Proposal]:
     """Log evidence of a hypothesis by both routes.
 
     Parameters
@@ -257,8 +257,8 @@ def weigh(
     rng : Generator
     effort : Effort
     modes : sequence of LocalMode, optional
-        Searched for if neither they nor a mixture are given.
-    mixture : StudentMixture, optional
+        Searched for if neither they nor a proposal are given.
+    proposal : Proposal, optional
         Used as it is.
     posterior : tuple of ndarray (E, T, W, D) and ndarray (E, T, W), optional
         Chains and their log posterior; short ones are run if not given.
@@ -266,7 +266,7 @@ def weigh(
     Returns
     -------
     Evidence
-    StudentMixture
+    Proposal
 
     Raises
     ------
@@ -277,59 +277,51 @@ def weigh(
     if size == 0:
         value = float(problem.log_likelihood(np.zeros((1, 0)))[0])
         exact = Estimate(value, 0.0, np.inf)
-        return Evidence(exact, exact), StudentMixture(np.ones(1), np.zeros((1, 0)), np.zeros((1, 0, 0)))
-    if mixture is None:
-        mixture = _fitted(problem, find_modes(problem, rng) if modes is None else modes, rng, effort)
+        return Evidence(exact, exact), Proposal(StudentMixture(np.ones(1), np.zeros((1, 0)), np.zeros((1, 0, 0))))
     used = problem
-    if effort.reduce and isinstance(problem, CampaignProblem):
-        used = reduced(problem, mixture, rng) or problem
-    first, second = (_drawn(used, mixture, rng, effort.draws, effort.enough) for _ in range(2))
+    if proposal is None:
+        fitted = _fitted(problem, find_modes(problem, rng) if modes is None else modes, rng, effort)
+        proposal, used = fitted.proposal, fitted.problem
+    first, second = (_drawn(used, proposal, rng, effort.draws, effort.enough) for _ in range(2))
     one = importance(first.log_target, first.log_proposal)
     if posterior is None:
         chains = run_ensembles(
-            partial(log_posterior, used),
-            mixture,
+            proposal.of_coordinates(partial(log_posterior, used)),
+            proposal.mixture,
             list(rng.spawn(2)),
             walkers=effort.walkers,
             max_steps=effort.steps,
             enough=lambda x: (False, 0.0),
         )
-        posterior = chains.x[:, ::THIN], chains.log_posterior[:, ::THIN]
+        posterior = proposal.bent(chains.x[:, ::THIN]), chains.log_posterior[:, ::THIN]
     x, log_p = posterior
-    at_x = mixture.log_density(x.reshape(-1, size)).reshape(x.shape[:-1])
+    at_x = proposal.log_density(x.reshape(-1, size)).reshape(x.shape[:-1])
     two = bridge(log_p, at_x, second.log_target, second.log_proposal)
-    return Evidence(one, two, first), mixture
+    return Evidence(one, two, first), proposal
 
 
 THIN = 2
 """Steps of short chains of which one is kept."""
 
 
-def _fitted(problem: Problem, modes: Sequence[LocalMode], rng: np.random.Generator, effort: Effort) -> StudentMixture:
-    """A mixture about the modes, improved by draws."""
+def _fitted(problem: Problem, modes: Sequence[LocalMode], rng: np.random.Generator, effort: Effort) -> Fitted:
+    """A proposal about the modes."""
     if not modes:
         raise InputError(
             "no set of parameters within the prior explains the data at all", remedy="Check the priors in the study"
         )
-    mixture, _ = improve(
-        from_modes(list(modes)),
-        lambda x: log_posterior(problem, x),
-        rng,
-        draws=effort.fit_draws,
-        rounds=effort.fit_rounds,
-    )
-    return mixture
+    return proposed(problem, modes, rng, draws=effort.fit_draws, rounds=effort.fit_rounds, reduce=effort.reduce)
 
 
 DRAW_BLOCK = 200
 
 
-def _drawn(problem: Problem, mixture: StudentMixture, rng: np.random.Generator, most: int, enough: float) -> Drawn:
-    """Draws of a mixture, block by block until their effective number is enough."""
+def _drawn(problem: Problem, proposal: Proposal, rng: np.random.Generator, most: int, enough: float) -> Drawn:
+    """Draws of a proposal, block by block until their effective number is enough."""
     blocks: list[Drawn] = []
     while True:
-        x = mixture.draw(rng, min(DRAW_BLOCK, most - sum(len(b.x) for b in blocks)))
-        blocks.append(Drawn(x, log_posterior(problem, x), mixture.log_density(x)))
+        x = proposal.draw(rng, min(DRAW_BLOCK, most - sum(len(b.x) for b in blocks)))
+        blocks.append(Drawn(x, log_posterior(problem, x), proposal.log_density(x)))
         out = Drawn(*(np.concatenate([getattr(b, f) for b in blocks]) for f in ("x", "log_target", "log_proposal")))
         if len(out.x) >= most or importance(out.log_target, out.log_proposal).effective >= enough:
             return out
@@ -463,7 +455,7 @@ def size_prior_change(prior: SourcePrior, w: FloatArray, factor: float) -> Float
 
 def prior_sensitivity(
     problem: Problem,
-    mixture: StudentMixture,
+    proposal: Proposal,
     rng: np.random.Generator,
     factors: Sequence[float] = (0.5, 2.0),
     draws: int = 2000,
@@ -471,19 +463,19 @@ def prior_sensitivity(
 ) -> list[Sensitivity]:
     """How the log evidence moves when the size prior is halved or doubled.
 
-    Draws of the mixture are weighed by the posterior with the other prior; where that leaves few effective draws (a
-    posterior that follows the prior out), a mixture stretched along the source is used as well.
+    Draws of the proposal are weighed by the posterior with the other prior; where that leaves few effective draws (a
+    posterior that follows the prior out), one stretched along the source is used as well.
 
     Parameters
     ----------
     problem : Problem
         With a source; a prior of kind 'fixed' has no scale to vary and gives an empty list.
-    mixture : StudentMixture
+    proposal : Proposal
     rng : Generator
     factors : sequence of float
     draws : int
     drawn : Drawn, optional
-        Draws of the mixture at hand, with the stated prior.
+        Draws of the proposal at hand, with the stated prior.
     """
     prior = problem.unknowns.source_prior
     if prior.size_prior == "fixed":
@@ -496,8 +488,8 @@ def prior_sensitivity(
         return base
 
     if drawn is None:
-        x = mixture.draw(rng, draws)
-        drawn = Drawn(x, log_posterior(problem, x), mixture.log_density(x))
+        x = proposal.draw(rng, draws)
+        drawn = Drawn(x, log_posterior(problem, x), proposal.log_density(x))
     x, base, log_q = drawn.x, drawn.log_target, drawn.log_proposal
     stated = importance(base, log_q)
     alive = np.isfinite(base)
@@ -507,9 +499,8 @@ def prior_sensitivity(
         moved[alive] = base[alive] + size_prior_change(prior, x[alive, :3], factor)
         one = same = importance(moved, log_q)
         if one.effective < 0.5 * stated.effective:
-            stretched, _ = improve(
-                _rescaled(mixture, factor), partial(target, factor=factor), rng, draws=draws // 2, rounds=4
-            )
+            wide = replace(proposal, mixture=_rescaled(proposal.mixture, factor))
+            stretched, _ = wide.improved(partial(target, factor=factor), rng, draws=draws // 2, rounds=4)
             y = stretched.draw(rng, draws)
             other = importance(target(y, factor), stretched.log_density(y))
             if other.effective > one.effective:

@@ -1,4 +1,4 @@
-"""What `orient` leaves for `detect`: thinned chains, mixture, wiring and the likelihood's reference, in one file.
+"""What `orient` leaves for `detect`: thinned chains, proposal, wiring and the likelihood's reference, in one file.
 
 It names study and digest by their hashes and is not used with others.
 """
@@ -20,6 +20,8 @@ from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.counts import VoteProblem
 from fluxsense.infer.mixture import StudentMixture
 from fluxsense.infer.orient import Posterior
+from fluxsense.infer.proposal import Proposal
+from fluxsense.infer.straight import Straight
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.priors import integrated_arrays
 from fluxsense.model.problem import CampaignProblem
@@ -31,7 +33,7 @@ FloatArray = npt.NDArray[np.float64]
 
 __version__ = installed("fluxsense")
 
-POSTERIOR = store.Kind("posterior", 5, "the stored posterior", "Run fluxsense orient again", 1_000_000_000)
+POSTERIOR = store.Kind("posterior", 6, "the stored posterior", "Run fluxsense orient again", 1_000_000_000)
 MOST_DRAWS = 12_000
 MOST_AXES = 6
 
@@ -64,7 +66,8 @@ class Stored:
     residual_gain : float
     reference : ChipParameters or None
         The likelihood's reference point.
-    mixture : StudentMixture
+    proposal : Proposal
+        Without its problem (`Proposal.of`).
     x : ndarray (E, T, W, D)
         Thinned chains.
     log_posterior : ndarray (E, T, W)
@@ -89,7 +92,7 @@ class Stored:
     sheared: dict[int, int]
     residual_gain: float
     reference: ChipParameters | None
-    mixture: StudentMixture
+    proposal: Proposal
     x: FloatArray
     log_posterior: FloatArray
     effective: float
@@ -151,7 +154,8 @@ class Stored:
             "tamed": self.tamed,
             "residual_gain": self.residual_gain,
             **{f"learned_{name}": value for name, value in asdict(self.sizes).items()},
-            "nu": self.mixture.nu,
+            "nu": self.proposal.mixture.nu,
+            "straight": self.proposal.straight is not None,
             "effective": self.effective,
             "trust": self.trust,
             "reasons": self.reasons,
@@ -160,11 +164,12 @@ class Stored:
             "reference": sorted(self.reference) if self.reference else [],
         }
         arrays: dict[str, npt.NDArray[np.generic]] = {
-            "weights": self.mixture.weights,
-            "means": self.mixture.means,
-            "factors": self.mixture.factors,
+            "weights": self.proposal.mixture.weights,
+            "means": self.proposal.mixture.means,
+            "factors": self.proposal.mixture.factors,
             "x": self.x.astype(np.float64),
             "log_posterior": self.log_posterior,
+            **{f"straight_{name}": value for name, value in self.proposal.arrays.items()},
         }
         if self.reference is not None:
             arrays |= {f"reference_{name}": self.reference[name] for name in self.reference}
@@ -198,7 +203,7 @@ def stored_from(
         sizes=likelihood.sizes,
         tamed=tuple(sorted(likelihood.tamed)),
         reference=likelihood.reference,
-        mixture=posterior.mixture,
+        proposal=posterior.proposal.of(None),
         x=x,
         log_posterior=log_posterior,
         effective=effective,
@@ -216,7 +221,7 @@ def stored_counts(posterior: Posterior, identity: Identity, trust: str, reasons:
     x, log_posterior, effective = _thinned(posterior)
     return Stored(
         identity.study_hash, identity.digest_hash, problem.model.signs, problem.unknowns.cooldowns, {}, 0.0, None,
-        posterior.mixture, x, log_posterior, effective, trust, tuple(reasons), posterior.seed,
+        posterior.proposal, x, log_posterior, effective, trust, tuple(reasons), posterior.seed,
     )  # fmt: skip
 
 
@@ -297,6 +302,23 @@ def _unpack(header: dict[str, object], arrays: dict[str, npt.NDArray[np.generic]
     if np.any(weights < 0) or abs(weights.sum() - 1) > 1e-9 or np.any(np.einsum("kii->ki", factors) <= 0):
         raise ValueError("mixture")
     mixture = StudentMixture(weights, array("means", len(weights), size), factors, number("nu", 0.1))
+    straight = None
+    if header["straight"] is True:
+        follow, kept = (_columns(arrays[f"straight_{name}"]) for name in ("follow", "kept"))
+        many, fluxes = len(follow), len(kept)
+        if follow[-1] >= size:
+            raise ValueError("straight")
+        straight = Straight(
+            None,
+            array("straight_mode", size),
+            follow,
+            kept,
+            array("straight_flux_phi0", fluxes),
+            array("straight_pull", fluxes, fluxes),
+            array("straight_prior", many, many),
+        )
+    elif header["straight"] is not False:
+        raise TypeError("straight")
     reference = None
     if named := texts("reference"):
         held = {name: arrays[f"reference_{name}"] for name in named}
@@ -313,7 +335,7 @@ def _unpack(header: dict[str, object], arrays: dict[str, npt.NDArray[np.generic]
         sheared={whole(a): whole(b) for a, b in header["sheared"]},
         residual_gain=number("residual_gain", 0.0),
         reference=reference,
-        mixture=mixture,
+        proposal=Proposal(mixture, straight),
         x=x,
         log_posterior=np.asarray(log_p, dtype=np.float64),
         effective=number("effective", 0.0),
@@ -324,3 +346,13 @@ def _unpack(header: dict[str, object], arrays: dict[str, npt.NDArray[np.generic]
         sizes=Sizes(**{f.name: number(f"learned_{f.name}", 0.0) for f in fields(Sizes)}),
         tamed=texts("tamed"),
     )
+
+
+def _columns(found: npt.NDArray[np.generic]) -> npt.NDArray[np.int64]:
+    """Columns in ascending order, at least one; ValueError if it is not that."""
+    if found.dtype != np.int64 or found.ndim != 1 or not len(found) or found[0] < 0:
+        raise ValueError("columns")
+    columns = np.asarray(found, dtype=np.int64)
+    if np.any(np.diff(columns) <= 0):
+        raise ValueError("columns")
+    return columns

@@ -9,7 +9,8 @@ from it gives the evidence.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +28,19 @@ TAIL_MASS = 0.01
 """A hundredth of the mass that far above the mixture holds walkers for hundreds of steps; less is left to the other moves."""
 RARE_LOG_WEIGHT = 2.0
 """Positions of a walk that far above the median weight make a component of their own."""
+
+
+class Law(Protocol):
+    """What can be drawn from, and says how densely it draws: a mixture, or one in other coordinates (`fluxsense.infer.proposal`)."""
+
+    def draw(self, rng: np.random.Generator, count: int) -> FloatArray:
+        """Draws, shape (count, D)."""
+
+    def log_density(self, x: FloatArray) -> FloatArray:
+        """Log density of a batch (B, D); shape (B,)."""
+
+    def widened(self, factor: float) -> Law:
+        """The same, wider by a factor about each of its middles."""
 
 
 @dataclass(frozen=True)
@@ -64,6 +78,10 @@ class StudentMixture:
         turned = np.einsum("bij,bj->bi", self.factors[which], z)
         return np.asarray(self.means[which] + turned * stretch[:, None])
 
+    def widened(self, factor: float) -> StudentMixture:
+        """The same means, scale matrices times the factor squared."""
+        return replace(self, factors=self.factors * factor)
+
 
 def from_modes(modes: Sequence[LocalMode]) -> StudentMixture:
     """The mixture of the modes' Laplace approximations, weighted by their evidence."""
@@ -77,9 +95,7 @@ def from_modes(modes: Sequence[LocalMode]) -> StudentMixture:
     )
 
 
-def importance_weights(
-    mixture: StudentMixture, draws: FloatArray, log_target: FloatArray
-) -> tuple[FloatArray, float, float]:
+def importance_weights(law: Law, draws: FloatArray, log_target: FloatArray) -> tuple[FloatArray, float, float]:
     """Normalised weights, log of their mean (the log evidence) and its standard error.
 
     Returns
@@ -89,7 +105,7 @@ def importance_weights(
     log_evidence, log_evidence_sd : float
         The error is the relative standard error of the mean weight.
     """
-    log_w = log_target - mixture.log_density(draws)
+    log_w = log_target - law.log_density(draws)
     top = float(np.max(log_w))
     w = np.exp(log_w - top)
     mean = float(w.mean())

@@ -28,13 +28,7 @@ from fluxsense.data.noise_levels import measure_noise
 from fluxsense.device.chip import ChipParameters
 from fluxsense.infer.chainfile import ChainFile, run_identity
 from fluxsense.infer.diagnostics import FEWEST_TIMES, Diagnosis, autocorr_time, diagnose, r_hat_rank
-from fluxsense.infer.mixture import (
-    StudentMixture,
-    from_modes,
-    has_tails,
-    improve,
-    with_tails,
-)
+from fluxsense.infer.mixture import from_modes
 from fluxsense.infer.modes import (
     LocalMode,
     ascend,
@@ -44,12 +38,12 @@ from fluxsense.infer.modes import (
     near_the_best,
 )
 from fluxsense.infer.predictive import estimate_residual_gain
+from fluxsense.infer.proposal import Proposal, proposed
 from fluxsense.infer.quadrature import Quadrature, integrate
-from fluxsense.infer.reduction import ReducedProblem, reduced
+from fluxsense.infer.reduction import ReducedProblem
 from fluxsense.infer.reference import marginal, moved, reference_fit, with_drawn_starts, with_exchanged_stages
-from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles, short_walk
+from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles
 from fluxsense.infer.sizes import drift_from_blocks, learned_sizes
-from fluxsense.infer.straight import Straight
 from fluxsense.infer.wiring import Wiring, read_wiring
 from fluxsense.model.likelihood import RatioLikelihood, every_few, every_some
 from fluxsense.model.parameter import NOISE_SCALE
@@ -68,16 +62,10 @@ SEARCHED_AGAIN = 3.0
 HIDING = 1.5
 """Learned flux noise, in scales of its prior, from which it may stand for a misfit; so much begins the search again too."""
 WIDE_EFFORT = 3
-OUTSIDE = 1e-3
-"""Largest part of the proposal's draws that may lie outside the region of a reduced problem."""
 QUADRATURE_ERROR = 1e-3
 """Largest error of the log evidence up to which a quadrature is used."""
 LENGTH_TIMES = 65
 """Autocorrelation times that sampling goes on for; the verdict asks for 50."""
-BENT = 0.4
-"""Perplexity of a proposal for one mode below which `fluxsense.infer.straight` is tried, whose coordinates cost five calls."""
-TAIL_ROUNDS = 2
-"""Walks at most from which a proposal learns the tails that its draws do not reach."""
 HOPELESS_ESS, HOPELESS_STEPS = 200.0, 120
 """Effective draws, and steps at most, of a fit so bad that the result is unusable whatever they say."""
 ROUGH_LOG_ODDS = 300.0
@@ -97,7 +85,7 @@ class Posterior:
     ----------
     problem : Problem
     modes : list of LocalMode
-    mixture : StudentMixture
+    proposal : Proposal
     chains : Chains
     directions : ndarray (N, 3)
         Unit vectors, flattened over ensembles, steps and walkers.
@@ -120,7 +108,7 @@ class Posterior:
 
     problem: Problem
     modes: list[LocalMode]
-    mixture: StudentMixture
+    proposal: Proposal
     chains: Chains
     directions: FloatArray
     sizes: FloatArray
@@ -201,28 +189,31 @@ def sample_posterior(
 
     say("fitting the proposal", 0.0, "")
     full = problem
-    mixture, fits, problem = _proposal(problem, modes, stream(seed, "proposal"))
-    if isinstance(full, CampaignProblem) and problem is full:
-        problem = reduced(full, mixture, stream(seed, "reduction")) or full
-    walk = _Walk(partial(log_posterior, problem), mixture, max(fits, default=0.0))
-    if isinstance(full, CampaignProblem) and len(modes) == 1 and walk.perplexity < BENT:
-        walk = _straightened(full, modes[0], walk, stream(seed, "straightened proposal"))
+    fitted = proposed(full, modes, stream(seed, "proposal"))
+    problem, proposal = fitted.problem, fitted.proposal
+    log_target = proposal.of_coordinates(partial(log_posterior, problem))
+
+    def enough(y: FloatArray) -> tuple[bool, float]:
+        """`settled` of chains, and then of what they stand for."""
+        found = settled(y, wanted_ess)
+        return settled(proposal.bent(y), wanted_ess) if found[0] and proposal.straight is not None else found
 
     if hopeless is not None and hopeless():
         wanted_ess, max_steps = HOPELESS_ESS, min(max_steps, HOPELESS_STEPS)
     if file is not None:
-        file = file.known_by(walk.mixture.weights, walk.mixture.means, walk.mixture.factors)
+        mixture = proposal.mixture
+        file = file.known_by(mixture.weights, mixture.means, mixture.factors)
     chains = run_ensembles(
-        walk.log_target,
-        walk.mixture,
+        log_target,
+        proposal.mixture,
         [stream(seed, "ensemble", n) for n in range(ensembles)],
         walkers=walkers,
         wanted_ess=wanted_ess,
         max_steps=max_steps,
         max_seconds=max_seconds,
-        enough=lambda y: walk.settled(y, wanted_ess),
+        enough=enough,
         jumping=jumping,
-        share=mixture_share(walk.perplexity),
+        share=mixture_share(fitted.perplexity),
         file=file,
         progress=lambda steps, ess, left: say(
             "sampling",
@@ -233,12 +224,14 @@ def sample_posterior(
     if file is not None and file.fault:
         say("the chains are not kept", 1.0, file.fault)
     say("evidence", 0.0, "")
-    log_z, log_z_sd, log_z_ess = evidence(walk.log_target, walk.mixture, stream(seed, "evidence"))
-    chains = replace(chains, x=walk.bent(chains.x))
+    log_z, log_z_sd, log_z_ess = evidence(log_target, proposal.mixture, stream(seed, "evidence"))
+    chains = replace(chains, x=proposal.bent(chains.x))
     error = _reduction_error(full, problem, chains, stream(seed, "error of the reduction"))
-    exact = integrate(lambda x: log_posterior(problem, x), mixture)
+    exact = integrate(log_target, proposal.mixture)
     if exact is not None and exact.log_evidence_error > QUADRATURE_ERROR:
         exact = None
+    if exact is not None:
+        exact = replace(exact, x=proposal.bent(exact.x))
     vectors = problem.unknowns.source(chains.flat)
     sizes = np.sqrt(np.sum(vectors**2, axis=1))
     directions = vectors / np.where(sizes > 0, sizes, 1.0)[:, None]
@@ -264,7 +257,7 @@ def sample_posterior(
     return Posterior(
         problem=full,
         modes=modes,
-        mixture=mixture,
+        proposal=proposal,
         chains=chains,
         directions=directions,
         sizes=sizes,
@@ -280,44 +273,6 @@ def sample_posterior(
         quadrature=exact,
         shift=shift,
     )
-
-
-@dataclass(frozen=True)
-class _Walk:
-    """What chains walk: a density, proposals for it, and the coordinates of both where they are not x.
-
-    log_target : callable; mixture : StudentMixture; perplexity : float, of the mixture; straight : Straight or None.
-    """
-
-    log_target: Callable[[FloatArray], FloatArray]
-    mixture: StudentMixture
-    perplexity: float
-    straight: Straight | None = None
-
-    def bent(self, y: FloatArray) -> FloatArray:
-        """Whitened vectors (..., D) of coordinates (..., D)."""
-        if self.straight is None:
-            return y
-        return self.straight.bent(y.reshape(-1, y.shape[-1])).reshape(y.shape)
-
-    def settled(self, y: FloatArray, wanted_ess: float) -> tuple[bool, float]:
-        """`settled` of chains y, and then of what they stand for."""
-        found = settled(y, wanted_ess)
-        return settled(self.bent(y), wanted_ess) if found[0] and self.straight is not None else found
-
-
-def _straightened(problem: CampaignProblem, mode: LocalMode, plain: _Walk, rng: np.random.Generator) -> _Walk:
-    """The walk in coordinates that bend less about a lone mode, if proposals fit better there; else as it is."""
-    straight = Straight.about(problem, mode)
-    if straight is None:
-        return plain
-
-    def target(y: FloatArray) -> FloatArray:
-        return plain.log_target(straight.bent(y))
-
-    mixture, fits = improve(from_modes([straight.of_mode(mode)]), target, rng)
-    found = _Walk(target, mixture, max(fits), straight)
-    return found if found.perplexity > plain.perplexity else plain
 
 
 def settled(x: FloatArray, wanted_ess: float) -> tuple[bool, float]:
@@ -372,35 +327,6 @@ def sample_as_stated(
         wanted_ess=stated.wanted_ess if wanted_ess is None else wanted_ess,
         **options,
     )
-
-
-def _proposal(
-    problem: Problem, modes: list[LocalMode], rng: np.random.Generator, rounds: int = 8
-) -> tuple[StudentMixture, list[float], Problem]:
-    """The modes' mixture, refitted to the posterior, its perplexities, and the problem reduced where that goes."""
-    mixture = from_modes(modes)
-    campaign = problem if isinstance(problem, CampaignProblem) else None
-    used: Problem = problem if campaign is None else reduced(campaign, mixture, rng) or problem
-    fits = [0.0]
-    for turn in range(TAIL_ROUNDS + 1):
-
-        def target(x: FloatArray, now: Problem = used) -> FloatArray:
-            return log_posterior(now, x)
-
-        mixture, fits = improve(mixture, target, rng, rounds=rounds if turn == 0 else rounds // 2)
-        # the modes' own width is no guide where the posterior is far from normal
-        if campaign is not None and not _covers(used, mixture, rng):
-            used = reduced(campaign, mixture, rng) or problem
-            continue
-        if turn == TAIL_ROUNDS or not has_tails(mixture, target):
-            break
-        mixture = with_tails(mixture, *short_walk(target, mixture, rng))
-    return mixture, fits, used
-
-
-def _covers(used: Problem, mixture: StudentMixture, rng: np.random.Generator) -> bool:
-    """Whether a reduced problem's region holds what the mixture draws, but for one in a thousand."""
-    return not isinstance(used, ReducedProblem) or bool(np.mean(used.inside(mixture.draw(rng, 3000))) > 1 - OUTSIDE)
 
 
 def _reduction_error(full: Problem, used: Problem, chains: Chains, rng: np.random.Generator) -> float:
@@ -714,5 +640,6 @@ def null_evidence(null: Problem, rng: np.random.Generator, against: float) -> tu
         return -np.inf, 0.0, np.inf
     if found[0].log_evidence < against - ROUGH_LOG_ODDS:
         return evidence(partial(log_posterior, null), from_modes(found), rng, FEW_DRAWS)
-    mixture, _, used = _proposal(null, found, rng, rounds=4)
-    return evidence(partial(log_posterior, used), mixture, rng)
+    fitted = proposed(null, found, rng, rounds=4)
+    log_target = fitted.proposal.of_coordinates(partial(log_posterior, fitted.problem))
+    return evidence(log_target, fitted.proposal.mixture, rng)

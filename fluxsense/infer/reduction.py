@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.device.chip import ChipModel, ChipParameters
-from fluxsense.infer.mixture import StudentMixture
+from fluxsense.infer.mixture import Law
 from fluxsense.model.family import Family
 from fluxsense.model.parameter import NOISE_SCALE, Parameter
 from fluxsense.model.problem import CampaignProblem, Curvatures
@@ -213,14 +213,14 @@ def chebyshev(t: FloatArray, degree: int) -> FloatArray:
 
 
 def reduced(
-    problem: CampaignProblem, mixture: StudentMixture, rng: np.random.Generator, tolerance: float = TOLERANCE
+    problem: CampaignProblem, law: Law, rng: np.random.Generator, tolerance: float = TOLERANCE
 ) -> ReducedProblem | None:
-    """Fit polynomials over the region of a mixture that resembles the posterior.
+    """Fit polynomials over the region of a law that resembles the posterior.
 
     Parameters
     ----------
     problem : CampaignProblem
-    mixture : StudentMixture
+    law : Law
     rng : Generator
     tolerance : float
         In log-likelihood.
@@ -233,10 +233,9 @@ def reduced(
     likelihood = problem.likelihood
     if likelihood.magnitude or not problem.unknowns.size:
         return None
-    region = StudentMixture(mixture.weights, mixture.means, mixture.factors * REGION, mixture.nu)
-    train = region.draw(rng, TRAINING)
+    train = law.widened(REGION).draw(rng, TRAINING)
     train = train[np.isfinite(problem.unknowns.log_prior(train))]
-    tests = StudentMixture(mixture.weights, mixture.means, mixture.factors * WIDEN, mixture.nu).draw(rng, TESTING)
+    tests = law.widened(WIDEN).draw(rng, TESTING)
     tests = tests[np.isfinite(problem.unknowns.log_prior(tests))]
     if len(train) < 50 or len(tests) < 20:
         return None

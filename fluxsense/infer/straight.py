@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import qr
 
+from fluxsense.base.errors import ModelError
 from fluxsense.infer.modes import LocalMode
 from fluxsense.model.problem import DERIVATIVE_STEP, CampaignProblem, displaced
 
@@ -44,8 +45,8 @@ class Straight:
 
     Attributes
     ----------
-    problem : CampaignProblem
-        For its fluxes.
+    problem : CampaignProblem or None
+        For its fluxes; None only while the rest is stored.
     mode : ndarray (D,)
     follow : ndarray of int (W,)
         Columns of w.
@@ -59,7 +60,7 @@ class Straight:
         Q.
     """
 
-    problem: CampaignProblem
+    problem: CampaignProblem | None
     mode: FloatArray
     follow: IntArray
     kept: IntArray
@@ -71,6 +72,8 @@ class Straight:
     def about(cls, problem: CampaignProblem, mode: LocalMode) -> Straight | None:
         """Coordinates about a mode; None where there is nothing that could be followed."""
         size, lead = mode.x.size, problem.unknowns.lead
+        if lead == 0:
+            return None
         flux = _flux(problem, displaced(mode.x[None]))
         slopes = ((flux[1 : 1 + size] - flux[1 + size :]) / (2 * DERIVATIVE_STEP)).T  # (K, D)
         kept, columns = np.flatnonzero(np.any(slopes != 0, axis=1)), np.flatnonzero(np.any(slopes != 0, axis=0))
@@ -81,7 +84,7 @@ class Straight:
         values, vectors = np.linalg.eigh(back.T @ told @ back)
         root = vectors * np.sqrt(np.maximum(values, 0.0))  # P = root root^T
         follow = columns[_followers(root.T @ slopes, lead)]
-        if lead == 0 or len(follow) == len(columns):
+        if len(follow) == len(columns):
             return None
         return cls(
             problem, mode.x, follow, kept, flux[0, kept], root @ root.T, np.asarray(prior[np.ix_(follow, follow)])
@@ -111,6 +114,8 @@ class Straight:
 
     def _shift(self, points: FloatArray) -> FloatArray:
         """s (B, W); what follows counts for nothing in the points (B, D)."""
+        if self.problem is None:
+            raise ModelError("straight coordinates are asked for without a campaign")
         at, home, many = np.array(points), self.mode[self.follow], len(self.follow)
         at[:, self.follow] = home
         steps = DERIVATIVE_STEP * np.eye(at.shape[1])[self.follow]
@@ -133,7 +138,7 @@ def _followers(slopes: FloatArray, lead: int) -> IntArray:
     span, _ = np.linalg.qr(slopes[:, :lead])
     rest = slopes[:, lead:] - span @ (span.T @ slopes[:, lead:])
     _, order = qr(rest, mode="r", pivoting=True)
-    return np.concatenate([np.arange(lead), lead + order[: max(tight - lead, 0)]])
+    return np.concatenate([np.arange(lead), np.sort(lead + order[: max(tight - lead, 0)])])
 
 
 def _flux(problem: CampaignProblem, x: FloatArray) -> FloatArray:

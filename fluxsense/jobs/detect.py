@@ -427,11 +427,12 @@ def _evidence_part(
     problem: CampaignProblem | VoteProblem, stored: Stored, rng: np.random.Generator, say: Progress
 ) -> tuple[dict[str, object], list[Finding]]:
     say("evidence of a source", 0.0, "")
+    proposal = stored.proposal.of(problem)
     source, _ = evidence.weigh(
         problem,
         rng,
         evidence.Effort(draws=3000, enough=300, reduce=False),
-        mixture=stored.mixture,
+        proposal=proposal,
         posterior=(stored.x, stored.log_posterior),
     )
     say("evidence of no source", 0.0, "")
@@ -443,7 +444,7 @@ def _evidence_part(
         effort = evidence.Effort(1000, enough=120, fit_draws=300, fit_rounds=2, steps=24, walkers=2, reduce=False)
     none, _ = evidence.weigh(none_problem, rng, effort, modes=modes or None)
     say("prior sensitivity", 0.0, "")
-    moved = evidence.prior_sensitivity(problem, stored.mixture, rng, draws=600, drawn=source.drawn)
+    moved = evidence.prior_sensitivity(problem, proposal, rng, draws=600, drawn=source.drawn)
     factor = source.log_value - none.log_value
     sd = float(np.hypot(source.sd, none.sd))
     bridged = source.bridge.log_value - none.bridge.log_value

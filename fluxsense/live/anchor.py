@@ -15,9 +15,10 @@ from fluxsense.data.digest import Digest
 from fluxsense.data.noise_levels import NoiseLevels
 from fluxsense.detection.stored import Stored
 from fluxsense.device.chip import ChipParameters
-from fluxsense.infer.mixture import StudentMixture, from_modes
+from fluxsense.infer.mixture import from_modes
 from fluxsense.infer.modes import near_the_best, summits
 from fluxsense.infer.orient import measured_isolators, prepare, settle, unreferenced_cooldowns
+from fluxsense.infer.proposal import Proposal
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.priors import integrated_arrays, prior_sizes
 from fluxsense.model.problem import CampaignProblem
@@ -73,8 +74,8 @@ class Anchor:
     reference : ChipParameters or None
         About which the likelihood is linearised.
     tamed : tuple of str
-    mixture : StudentMixture
-        About the posterior then.
+    proposal : Proposal
+        Of the posterior then, without its problem (`Proposal.of`).
     sweeps : int
         In the digest then.
     trust : str
@@ -91,7 +92,7 @@ class Anchor:
     sizes: Sizes
     reference: ChipParameters | None
     tamed: tuple[str, ...]
-    mixture: StudentMixture
+    proposal: Proposal
     sweeps: int
     trust: str = ""
     said: tuple[str, ...] = field(default=())
@@ -112,7 +113,7 @@ class Anchor:
         likelihood = problem.likelihood
         return cls(
             Shape.of(study, digest), tuple(wiring.signs), likelihood.residual_gain, likelihood.sizes,
-            likelihood.reference, tuple(sorted(likelihood.tamed)), from_modes(modes), digest.sweeps,
+            likelihood.reference, tuple(sorted(likelihood.tamed)), Proposal(from_modes(modes)), digest.sweeps,
             searched=digest.sweeps,
         )  # fmt: skip
 
@@ -143,7 +144,7 @@ class Anchor:
         likelihood = problem.likelihood
         return replace(
             self, residual_gain=likelihood.residual_gain, sizes=likelihood.sizes, reference=likelihood.reference,
-            mixture=from_modes(found), sweeps=digest.sweeps, trust="", said=(),
+            proposal=Proposal(from_modes(found)), sweeps=digest.sweeps, trust="", said=(),
         )  # fmt: skip
 
     @classmethod
@@ -163,7 +164,7 @@ class Anchor:
         shape = Shape(stored.cooldowns, tuple(measured), tuple(sorted(stored.sheared.items())))
         return cls(
             shape, tuple(stored.port_signs), stored.residual_gain, stored.sizes, stored.reference, tuple(stored.tamed),
-            stored.mixture, sweeps, stored.trust, (*stored.reasons, *said), sweeps,
+            stored.proposal, sweeps, stored.trust, (*stored.reasons, *said), sweeps,
         )  # fmt: skip
 
     def unknowns(self, study: Study) -> Unknowns:

@@ -1,6 +1,6 @@
 """The posterior between full runs: draws weighed anew as sweeps come, and drawn anew where their weights run out.
 
-With draws x_j of a mixture q, prior pi and an isolator's likelihood L_i of all its sweeps so far,
+With draws x_j of a proposal q, prior pi and an isolator's likelihood L_i of all its sweeps so far,
 
     w_j = pi(x_j) prod_i L_i(x_j) / q(x_j)
 
@@ -8,7 +8,7 @@ are importance weights of the posterior now.  A sweep changes the L_i of its iso
 in constant time, its likelihood is a quadratic form in polynomials (`fluxsense.infer.reduction`), so that the work does not depend
 on how many sweeps there are.  The effective number of draws (sum w)^2 / sum w^2 (Kong, Liu and Wong, J. Am. Stat. Assoc. 89,
 278 (1994), from memory) falls while the posterior shrinks; below `FEWEST` every mode climbs to where it is now and q becomes
-their normal approximations, refitted by population Monte Carlo (`fluxsense.infer.mixture`).  Where that does not help, where the
+their normal approximations, refitted by population Monte Carlo (`fluxsense.infer.proposal`).  Where that does not help, where the
 unknowns are not the same any more, or the sweeps are twice those of the last full run, a full run is due.
 """
 
@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Final
 
 import numpy as np
@@ -25,9 +25,10 @@ import numpy.typing as npt
 from fluxsense.base.sphere import Clusters, Region, angle_between_rad, clusters, credible_regions
 from fluxsense.base.streams import stream
 from fluxsense.data.digest import Digest
-from fluxsense.infer.mixture import from_modes, importance_weights, improve
+from fluxsense.infer.mixture import from_modes, importance_weights
 from fluxsense.infer.modes import near_the_best, summits
 from fluxsense.infer.orient import LEVELS, misfit_deviations, null_evidence, settled_null
+from fluxsense.infer.proposal import Fitted, Proposal
 from fluxsense.infer.reduction import reduced
 from fluxsense.live.anchor import DROPPED, Anchor, Shape, of_isolator
 from fluxsense.model.problem import CampaignProblem, Curvatures, Problem, log_posterior
@@ -105,7 +106,8 @@ class Current:
         self.unknowns = anchor.unknowns(study)
         self._seed = seed
         self._draws = 0
-        self.mixture = anchor.mixture
+        first = of_isolator(study, digest, anchor.shape.measured[0])
+        self.proposal = anchor.proposal.of(anchor.problem(study, first, self.unknowns))
         self.stale = False
         self._parts: dict[int, _Part] = {}
         self.x = np.zeros((0, self.unknowns.size))
@@ -151,7 +153,7 @@ class Current:
         return _Part(problem, quick, self._values(quick) if len(self.x) else np.zeros(0))
 
     def _quick(self, problem: CampaignProblem, isolator: int) -> Problem:
-        found = reduced(problem, self.mixture, stream(self._seed, "reduction of a live isolator", isolator))
+        found = reduced(problem, self.proposal, stream(self._seed, "reduction of a live isolator", isolator))
         return problem if found is None else found
 
     def _values(self, quick: Problem) -> FloatArray:
@@ -160,8 +162,8 @@ class Current:
         return values
 
     def _draw(self) -> None:
-        """Draw anew from the mixture."""
-        self.x = self.mixture.draw(stream(self._seed, "draws of a live posterior", self._draws), DRAWS)
+        """Draw anew from the proposal."""
+        self.x = self.proposal.draw(stream(self._seed, "draws of a live posterior", self._draws), DRAWS)
         self._draws += 1
         self._prior = self.unknowns.log_prior(self.x)
         self._alive = np.isfinite(self._prior)
@@ -170,25 +172,25 @@ class Current:
         self._weigh()
 
     def _weigh(self) -> None:
-        self.weights, self.log_evidence, _ = importance_weights(self.mixture, self.x, self.log_posterior)
+        self.weights, self.log_evidence, _ = importance_weights(self.proposal, self.x, self.log_posterior)
         self._forget_views()
 
     def _renew(self) -> None:
         """Let every mode climb to where it is now, and draw about them."""
         joint = _Joint(self.unknowns, self._parts)
         if found := near_the_best(summits(joint, self.places(), max_steps=12), DROPPED):
-            self.mixture = from_modes(found)
+            self.proposal = Proposal(from_modes(found))
         for i, part in self._parts.items():
             part.quick = self._quick(part.problem, i)
         self._draw()
         if self.effective < FEWEST:
-            self.mixture, _ = improve(
-                self.mixture,
-                lambda x: log_posterior(joint, x),
-                stream(self._seed, "proposal of a live posterior", self._draws),
-                draws=DRAWS,
-                rounds=4,
-            )
+            rng = stream(self._seed, "proposal of a live posterior", self._draws)
+            proposal, fit = self.proposal.improved(partial(log_posterior, joint), rng, draws=DRAWS, rounds=4)
+            fitted = Fitted(proposal, fit, joint)
+            if len(found) == 1:
+                one = next(iter(self._parts.values())).problem  # the source's fluxes are the same in all
+                fitted = fitted.straightened(one, found[0], rng, draws=DRAWS, rounds=4)
+            self.proposal = fitted.proposal
             for i, part in self._parts.items():
                 part.quick = self._quick(part.problem, i)
             self._draw()
@@ -201,9 +203,9 @@ class Current:
         return self.log_evidence - null_evidence(settled_null(whole), rng, self.log_evidence)[0]
 
     def places(self) -> FloatArray:
-        """Where modes may be climbed to from (B, D): the best draw, the heaviest draws, the middles of the mixture's components."""
+        """Where modes may be climbed to from (B, D): the best draw, the heaviest draws, the middles of the proposal's components."""
         heavy = list(np.argsort(-self.weights)[:2])
-        middles = [self.mixture.means[k] for k in np.argsort(-self.mixture.weights)[:6]]
+        middles = self.proposal.middles[np.argsort(-self.proposal.mixture.weights)[:6]]
         return np.array([self.best, *self.x[heavy], *middles])
 
     # ------------------------------------------------------------ what it says

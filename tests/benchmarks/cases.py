@@ -25,7 +25,7 @@ from fluxsense.data.noise_levels import NoiseLevels
 from fluxsense.data.touchstone import read_sweep
 from fluxsense.device.isolator import hybrid_elements, isolator_scattering
 from fluxsense.infer.diagnostics import ess_bulk
-from fluxsense.infer.mixture import StudentMixture, from_modes
+from fluxsense.infer.mixture import Law, StudentMixture, from_modes
 from fluxsense.infer.modes import ascend
 from fluxsense.infer.reduction import ReducedProblem
 from fluxsense.infer.reduction import reduced as reduced_problem
@@ -124,7 +124,7 @@ def fitted(problem: CampaignProblem, truth: Truth) -> StudentMixture:
     return from_modes([best])
 
 
-def reduced(problem: CampaignProblem, mixture: StudentMixture, tolerance: float = 1e-3) -> ReducedProblem:
+def reduced(problem: CampaignProblem, mixture: Law, tolerance: float = 1e-3) -> ReducedProblem:
     """The reduced likelihood, with errors of log-likelihood differences held to 1e-3."""
     small = reduced_problem(problem, mixture, np.random.default_rng(4), tolerance)
     if small is None:
@@ -282,7 +282,7 @@ def whole_answer(
 
     # The script: emcee with its own moves from a ball about the truth, every repeat in the likelihood.
     problem = result.posterior.problem
-    small = reduced(problem, result.posterior.mixture, 0.1)
+    small = reduced(problem, result.posterior.proposal, 0.1)
     size = problem.unknowns.size
     rng = np.random.default_rng(7)
     start = result.posterior.thinned()[rng.integers(0, 3000, max(40, 2 * size + 2))]
@@ -329,7 +329,7 @@ def nested(
     ours = time.process_time() - cpu
     chains = result.posterior.chains
     reached = min(sum(ess_bulk(chains.x[e, :, :, k].T) for e in range(len(chains.x))) for k in range(3))
-    small = reduced(result.posterior.problem, result.posterior.mixture, 0.01)  # type: ignore[arg-type]
+    small = reduced(result.posterior.problem, result.posterior.proposal, 0.01)  # type: ignore[arg-type]
     unknowns = small.unknowns
     # every unknown of this study has a normal prior in whitened coordinates, up to a scale in the first three
     x = unknowns.draw(np.random.default_rng(1), 4000)

@@ -341,6 +341,8 @@ def good_posterior(rng: random.Random) -> bytes:
         from fluxsense.detection.stored import Stored
         from fluxsense.device.chip import ChipParameters
         from fluxsense.infer.mixture import StudentMixture
+        from fluxsense.infer.proposal import Proposal
+        from fluxsense.infer.straight import Straight
 
         draw = np.random.default_rng(6)
         for held in (False, True):
@@ -352,9 +354,13 @@ def good_posterior(rng: random.Random) -> bytes:
                 }
             )  # fmt: skip
             mixture = StudentMixture(np.array([0.25, 0.75]), draw.standard_normal((2, 5)), np.stack([np.eye(5)] * 2))
+            straight = Straight(
+                None, np.ones(5), np.array([0, 1, 2, 4]), np.arange(3), np.ones(3), np.eye(3), np.eye(4)
+            )  # fmt: skip
             x = draw.standard_normal((2, 10, 6, 5))
             stored = Stored(
-                "ab" * 32, "cd" * 32, (1, -1), ("c1",), {0: 1}, 0.002, reference if held else None, mixture, x,
+                "ab" * 32, "cd" * 32, (1, -1), ("c1",), {0: 1}, 0.002, reference if held else None,
+                Proposal(mixture, straight if held else None), x,
                 -np.sum(x**2, axis=-1), 321.5, "reliable", ("The ensembles agree.",), 11,
             )  # fmt: skip
             with tempfile.TemporaryDirectory() as folder:
@@ -847,8 +853,13 @@ def check_posterior(path: Path) -> None:
         if arrays[name].tobytes() != getattr(stored, name).tobytes():
             raise second.Differs(name)
     for name in ("weights", "means", "factors"):
-        if arrays[name].tobytes() != getattr(stored.mixture, name).tobytes():
+        if arrays[name].tobytes() != getattr(stored.proposal.mixture, name).tobytes():
             raise second.Differs(name)
+    if (stored.proposal.straight is not None) != header["straight"]:
+        raise second.Differs("straight")
+    for name, mine in stored.proposal.arrays.items():
+        if arrays[f"straight_{name}"].tobytes() != mine.tobytes():
+            raise second.Differs(f"straight_{name}")
     if stored.reference is not None:
         if sorted(stored.reference) != sorted(header["reference"]):
             raise second.Differs("reference")
@@ -856,7 +867,7 @@ def check_posterior(path: Path) -> None:
             if arrays[f"reference_{name}"].tobytes() != stored.reference[name].tobytes():
                 raise second.Differs(name)
     theirs = {k: _plain(getattr(stored, k)) for k in header.keys() & {f.name for f in dataclasses.fields(stored)}}
-    theirs.update(nu=stored.mixture.nu, reference=header["reference"])
+    theirs.update(nu=stored.proposal.mixture.nu, reference=header["reference"])
     theirs.update(sheared=[list(x) for x in sorted(stored.sheared.items())])
     mine = {k: header[k] for k in theirs}
     mine["sheared"] = sorted(list(x) for x in dict(mine["sheared"]).items())

@@ -892,7 +892,7 @@ def digest(raw: bytes) -> tuple[list[dict[str, Any]], list[Any]]:
 
 def posterior(raw: bytes) -> tuple[dict[str, Any], dict[str, Any]]:
     """Fields and arrays of a stored posterior."""
-    return stored(raw, "posterior", 5)
+    return stored(raw, "posterior", 6)
 
 
 def chains(path: Path) -> dict[str, Any]:

@@ -13,11 +13,16 @@ import numpy as np
 import pytest
 from small_study import fitted, study_text
 
-from fluxsense.infer.mixture import StudentMixture, from_modes, improve
+from fluxsense.detection.evidence import Effort, weigh
+from fluxsense.detection.stored import Identity, load_stored, stored_from
+from fluxsense.infer.mixture import StudentMixture, from_modes, importance_weights, improve
 from fluxsense.infer.modes import LocalMode, ascend
-from fluxsense.infer.orient import BENT, sample_posterior
+from fluxsense.infer.orient import sample_posterior
+from fluxsense.infer.proposal import BENT, Proposal
 from fluxsense.infer.straight import Straight, _followers
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
+from fluxsense.live.anchor import Anchor, Shape
+from fluxsense.live.current import Current
 from fluxsense.model.problem import CampaignProblem, log_posterior
 from fluxsense.study import read_study
 
@@ -99,7 +104,9 @@ def test_proposals_fit_where_the_sheet_is_flat(thin: tuple[CampaignProblem, Loca
     assert flat > 0.7
 
 
-def test_posterior_and_evidence_against_the_vector_integrated_by_hand(thin: tuple[CampaignProblem, LocalMode]) -> None:
+def test_posterior_and_evidence_against_the_vector_integrated_by_hand(
+    thin: tuple[CampaignProblem, LocalMode], tmp_path: Path
+) -> None:
     """Given the place, fluxes are linear in the vector, and the data are so sharp that they are normal in the fluxes.
 
     So the vector's integral is the conjugate one (normal laws, textbook), and the place is drawn from its prior.  Importance
@@ -142,6 +149,28 @@ def test_posterior_and_evidence_against_the_vector_integrated_by_hand(thin: tupl
     x[:, :3] = np.einsum("bli,bl->bi", a, solved) / 3  # the mean vector for each place
     assert effective > 2000
     assert found.log_evidence == pytest.approx(log_z, abs=4 * np.hypot(log_z_sd, found.log_evidence_sd))
+    weighed, _ = weigh(problem, np.random.default_rng(8), Effort(draws=2000, steps=100), modes=[mode])
+    assert weighed.agrees
+    for route in (weighed.importance, weighed.bridge):
+        assert route.sd < 0.05
+        assert route.log_value == pytest.approx(log_z, abs=4 * np.hypot(log_z_sd, route.sd))
+    stored_from(found, problem.likelihood, Identity("study", "digest"), "reliable", ()).save(tmp_path / "posterior.npz")
+    kept = load_stored(tmp_path / "posterior.npz")
+    again, _ = weigh(
+        problem, np.random.default_rng(9), Effort(draws=2000, reduce=False), proposal=kept.proposal.of(problem),
+        posterior=(kept.x, kept.log_posterior),
+    )  # fmt: skip
+    assert again.agrees
+    assert again.bridge.log_value == pytest.approx(log_z, abs=4 * np.hypot(log_z_sd, again.bridge.sd))
+    digest = simulate_digest(study, draw_truth(study, 5))
+    anchor = Anchor(
+        Shape.of(study, digest), (1, 1), problem.likelihood.residual_gain, problem.likelihood.sizes,
+        problem.likelihood.reference, (), Proposal(from_modes([mode])), digest.sweeps,
+    )  # fmt: skip
+    live = Current(study, anchor, digest, 3)
+    assert live.effective > 300  # 151 of 1000 in the unknowns as they are, and an evidence of -552.40
+    error = importance_weights(live.proposal, live.x, live.log_posterior)[2]
+    assert live.log_evidence == pytest.approx(log_z, abs=4 * np.hypot(log_z_sd, error))
     mean = w @ x
     sd = np.sqrt(w @ (x - mean) ** 2)
     error = 4.5 * np.sqrt(1 / effective + 1 / 800)

@@ -230,7 +230,7 @@ def calls(options: argparse.Namespace) -> bool:
     rng = np.random.default_rng(0)
     size = problem.unknowns.size
     walkers = max(64, 4 * size)
-    start = result.posterior.mixture.draw(rng, walkers)
+    start = result.posterior.proposal.draw(rng, walkers)
     plain = emcee.EnsembleSampler(walkers, size, lambda x: log_posterior(problem, x), vectorize=True)
     began = time.perf_counter()
     plain.run_mcmc(start, options.plain_steps)

@@ -616,8 +616,32 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "chains left straight",
                 "infer/orient.py",
-                "replace(chains, x=walk.bent(chains.x))",
+                "replace(chains, x=proposal.bent(chains.x))",
                 "replace(chains, x=chains.x)",
+            ),
+            (
+                "bridge's chains left straight",
+                "detection/evidence.py",
+                "proposal.bent(chains.x[:, ::THIN])",
+                "chains.x[:, ::THIN]",
+            ),
+            (
+                "draws left straight",
+                "infer/proposal.py",
+                "self.bent(self.mixture.draw(rng, count))",
+                "self.mixture.draw(rng, count)",
+            ),
+            (
+                "density of coordinates at the unknowns",
+                "infer/proposal.py",
+                "x if self.straight is None else self.straight.straightened(x)",
+                "x",
+            ),
+            (
+                "coordinates never tried",
+                "infer/proposal.py",
+                "if self.perplexity < BENT else None",
+                "if self.perplexity < 0 else None",
             ),
         ),
     ),
