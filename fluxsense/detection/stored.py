@@ -5,7 +5,7 @@ It names study and digest by their hashes and is not used with others.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from importlib.metadata import version as installed
 from pathlib import Path
@@ -302,23 +302,7 @@ def _unpack(header: dict[str, object], arrays: dict[str, npt.NDArray[np.generic]
     if np.any(weights < 0) or abs(weights.sum() - 1) > 1e-9 or np.any(np.einsum("kii->ki", factors) <= 0):
         raise ValueError("mixture")
     mixture = StudentMixture(weights, array("means", len(weights), size), factors, number("nu", 0.1))
-    straight = None
-    if header["straight"] is True:
-        follow, kept = (_columns(arrays[f"straight_{name}"]) for name in ("follow", "kept"))
-        many, fluxes = len(follow), len(kept)
-        if follow[-1] >= size:
-            raise ValueError("straight")
-        straight = Straight(
-            None,
-            array("straight_mode", size),
-            follow,
-            kept,
-            array("straight_flux_phi0", fluxes),
-            array("straight_pull", fluxes, fluxes),
-            array("straight_prior", many, many),
-        )
-    elif header["straight"] is not False:
-        raise TypeError("straight")
+    straight = _straight(header["straight"], arrays, array, size)
     reference = None
     if named := texts("reference"):
         held = {name: arrays[f"reference_{name}"] for name in named}
@@ -346,6 +330,22 @@ def _unpack(header: dict[str, object], arrays: dict[str, npt.NDArray[np.generic]
         sizes=Sizes(**{f.name: number(f"learned_{f.name}", 0.0) for f in fields(Sizes)}),
         tamed=texts("tamed"),
     )
+
+
+def _straight(
+    held: object, arrays: Mapping[str, npt.NDArray[np.generic]], array: Callable[..., FloatArray], size: int
+) -> Straight | None:
+    """Straight coordinates without their problem, if some are held."""
+    if held is False:
+        return None
+    if held is not True:
+        raise TypeError("straight")
+    follow, kept = (_columns(arrays[f"straight_{name}"]) for name in ("follow", "kept"))
+    if follow[-1] >= size:
+        raise ValueError("straight")
+    flux, pull = array("straight_flux_phi0", len(kept)), array("straight_pull", len(kept), len(kept))
+    prior = array("straight_prior", len(follow), len(follow))
+    return Straight(None, array("straight_mode", size), follow, kept, flux, pull, prior)
 
 
 def _columns(found: npt.NDArray[np.generic]) -> npt.NDArray[np.int64]:
