@@ -303,6 +303,14 @@ SENTENCES: dict[str, str] = {
     "isolator of the log.",
     "slip: states": "The sweeps of {isolators} with the source in look like those without it, and those without it do not: in and out look "
     "exchanged. Check the column state of the log.",
+    "slip: no conversion": "The sweeps of {isolators} with the pump on are alike both ways, as if it converted nothing. Check that the "
+    "pump is on and reaches them, and its frequency, there and in the log; or leave their rows out of the log.",
+    "slip: no conversion in a setting": 'The sweeps of setting {settings} of isolator "{isolator}" with the pump on are alike both '
+    "ways, as if it converted nothing; those of its other settings are not. Check that the pump was on, and its frequency, there and in "
+    "the log; or leave their rows out of the log.",
+    "slip: port of a setting": 'The sweeps of setting {settings} of isolator "{isolator}" look as if the pump had entered by the other '
+    "port, or the current of one of its rings had the other sign, and those of its other settings do not. Check the columns pump_port "
+    "and bias of the log; or leave their rows out.",
     "dead pump off": "The pump-off sweeps of {isolators} are exactly zero somewhere, so that nothing can be divided by them. Record them "
     "again.",
     "sweeps unlike the study": "The sweeps of {isolators} without the source look little like what the study predicts, and no usual "
@@ -422,6 +430,7 @@ SHOWN: dict[str, Callable[[Any], str]] = {
     "files": lambda files: ", ".join(files[:MOST_FILES]) + (", ..." if len(files) > MOST_FILES else ""),
     "mistakes": _mistakes,
     "kinds": lambda codes: "; ".join(MISTAKE_KINDS[c] for c in codes),
+    "settings": lambda names: " or ".join(f'"{name}"' for name in names),
     "at": lambda names: ("setting " if len(names) == 1 else "settings ") + ", ".join(names),
     "odds": odds_text,
     "of_loops": lambda names: " and ".join(names),

@@ -645,6 +645,26 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             ),
         ),
     ),
+    "slips": (
+        ("infer/test_slips.py",),
+        (
+            ("alike never", "infer/slips.py", "found < ALIKE * predicted", "found < 0 * predicted"),
+            ("alike however little is predicted", "infer/slips.py", "found < ALIKE * predicted", "found < ALIKE"),
+            (
+                "a port blamed for trapped flux",
+                "infer/slips.py",
+                "SETTLED_PHI0: Final = 0.1",
+                "SETTLED_PHI0: Final = 1.0",
+            ),
+            ("the same port", "infer/slips.py", "pump_port=3 - probe.pump_port", "pump_port=probe.pump_port"),
+            (
+                "offsets at zero",
+                "infer/slips.py",
+                "OFFSETS: Final = (-2.0, -1.0, 0.0, 1.0, 2.0)",
+                "OFFSETS: Final = (0.0,)",
+            ),
+        ),
+    ),
     "infer": (
         (
             "infer/test_quadrature.py",
