@@ -377,7 +377,7 @@ def _drift(digest: Digest, isolator: str, white: Mapping[GroupKey, FloatArray]) 
         hermitian = project @ group.node_hermitian @ project.conj().T
         complementary = project @ group.node_complementary @ project.T
         v = np.repeat(white[key] ** 2 / power, 2)
-        parts.append((_real_covariance(hermitian, complementary), v, group.count - 1))
+        parts.append((real_covariance(hermitian, complementary), v, group.count - 1))
     if not parts:
         return None
     floor = min(float(v.min()) for _, v, _ in parts)
@@ -424,7 +424,7 @@ def _of_few(found: FloatArray, known: FloatArray, freedom: float) -> FloatArray:
     return np.asarray(total[best] / (n + m.ravel()[best] - size - 1.0))
 
 
-def _real_covariance(hermitian: ComplexArray, complementary: ComplexArray) -> FloatArray:
+def real_covariance(hermitian: ComplexArray, complementary: ComplexArray) -> FloatArray:
     """Covariance of (Re c1, Im c1, Re c2, Im c2, ...) from E[c c^H] and E[c c^T]."""
     size = hermitian.shape[0]
     out = np.empty((2 * size, 2 * size))

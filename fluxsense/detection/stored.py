@@ -327,7 +327,10 @@ def _unpack(header: dict[str, object], arrays: dict[str, npt.NDArray[np.generic]
         reasons=texts("reasons"),
         seed=whole(header["seed"]),
         version=text("version"),
-        sizes=Sizes(**{f.name: number(f"learned_{f.name}", 0.0) for f in fields(Sizes)}),
+        sizes=Sizes(
+            **{f.name: number(f"learned_{f.name}", 0.0) for f in fields(Sizes) if f.name != "within"},
+            within=_within(header["learned_within"]),
+        ),
         tamed=texts("tamed"),
     )
 
@@ -346,6 +349,13 @@ def _straight(
     flux, pull = array("straight_flux_phi0", len(kept)), array("straight_pull", len(kept), len(kept))
     prior = array("straight_prior", len(follow), len(follow))
     return Straight(None, array("straight_mode", size), follow, kept, flux, pull, prior)
+
+
+def _within(values: object) -> tuple[float, ...]:
+    """`Sizes.within`: pairs of finite numbers, none negative."""
+    if type(values) is not list or len(values) % 2 or not all(store.is_number(v) and 0 <= v < np.inf for v in values):
+        raise ValueError("learned_within")
+    return tuple(float(v) for v in values)
 
 
 def _columns(found: npt.NDArray[np.generic]) -> npt.NDArray[np.int64]:

@@ -39,7 +39,7 @@ from fluxsense.base.findings import Finding
 from fluxsense.data.digest import Digest
 from fluxsense.device.chip import known_flux_phi0
 from fluxsense.infer.reference import LOOSE, LOOSE_GAIN, alone, fitted, moved, relinearised, signs_known
-from fluxsense.infer.sizes import drift_from_blocks
+from fluxsense.infer.sizes import drift_from_blocks, wander_within_sweeps
 from fluxsense.infer.wiring import source_flux_scale_phi0
 from fluxsense.model.likelihood import RatioLikelihood, every_few
 from fluxsense.model.linearised import Linearised
@@ -234,7 +234,8 @@ def _sizes(free: Study, isolator: int, problem: CampaignProblem) -> Sizes:
     """
     scales = prior_sizes(free, [isolator])
     walk, flicker = drift_from_blocks(problem.likelihood) if scales.flux_walk_phi0 > 0 else (0.0, 0.0)
-    return Sizes(common=scales.common, own=scales.own, flux_walk_phi0=walk, flux_flicker_phi0=flicker)
+    within = wander_within_sweeps(problem.likelihood)
+    return Sizes(common=scales.common, own=scales.own, flux_walk_phi0=walk, flux_flicker_phi0=flicker, within=within)
 
 
 # ---------------------------------------------------------------- what the study says, and what it would say without a mistake

@@ -206,7 +206,7 @@ def _integrated_limits(problem: CampaignProblem, x: FloatArray, now: float) -> l
     out = [Limit(kind, now * error(thin.rebuilt(known=(kind,))) / whole) for kind in kinds]
     for kind, names in LEARNED.items():
         if any(getattr(thin.sizes, n) > 0 for n in names):
-            quiet = replace(thin.sizes, **dict.fromkeys(names, 0.0))
+            quiet = thin.sizes.changed(dict.fromkeys(names, 0.0))
             out.append(Limit(kind, now * error(thin.rebuilt(sizes=quiet)) / whole))
     return out
 

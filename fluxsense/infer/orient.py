@@ -43,7 +43,7 @@ from fluxsense.infer.quadrature import Quadrature, integrate
 from fluxsense.infer.reduction import ReducedProblem
 from fluxsense.infer.reference import marginal, moved, reference_fit, with_drawn_starts, with_exchanged_stages
 from fluxsense.infer.sampler import Chains, evidence, mixture_share, run_ensembles
-from fluxsense.infer.sizes import drift_from_blocks, learned_sizes
+from fluxsense.infer.sizes import drift_from_blocks, learned_sizes, wander_within_sweeps
 from fluxsense.infer.wiring import Wiring, read_wiring
 from fluxsense.model.likelihood import RatioLikelihood, every_few, every_some
 from fluxsense.model.parameter import NOISE_SCALE
@@ -600,7 +600,12 @@ def _learned(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> tuple[Si
     """Sizes of what the model leaves out, and the residual gain, at a mode x (D,)."""
     stated = problem.likelihood.study.noise.residual_gain
     thin = problem.likelihood.on_points(every_few, residual_gain=stated)
-    sizes = learned_sizes(CampaignProblem(problem.unknowns, thin), x, scales)
+    within = wander_within_sweeps(problem.likelihood)
+    sizes = learned_sizes(
+        CampaignProblem(problem.unknowns, thin.rebuilt(sizes=replace(thin.sizes, within=within))),
+        x,
+        replace(scales, within=within),
+    )
     if scales.flux_walk_phi0 > 0:
         walk, flicker = drift_from_blocks(problem.likelihood)
         sizes = replace(sizes, flux_walk_phi0=max(sizes.flux_walk_phi0, walk), flux_flicker_phi0=flicker)

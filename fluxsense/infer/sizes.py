@@ -12,7 +12,6 @@ and without are interleaved (`fluxsense.model.drift`): where those say that ther
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -29,6 +28,7 @@ from fluxsense.model.linearised import Linearised
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.remainder import Sizes
 from fluxsense.model.slopes import scattering_slopes
+from fluxsense.model.within_sweep import wander
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -55,7 +55,7 @@ def learned_sizes(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> Siz
         On few frequencies: the remainder and the walks are smooth.
     x : ndarray (D,)
     scales : Sizes
-        Of the half-normal priors; a size of zero stays zero.
+        Of the half-normal priors; a size of zero stays zero, and what repeats show (`within`) stays as it is.
 
     Returns
     -------
@@ -63,19 +63,19 @@ def learned_sizes(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> Siz
     """
     wanted = [name for name in ORDER if getattr(scales, name) > 0]
     if not wanted:
-        return Sizes()
+        return scales
     explicit, wide = problem.explicit(x)
     at = Linearised.of(explicit, wide)
-    sizes = replace(scales, **{name: 0.3 * getattr(scales, name) for name in wanted})
+    sizes = scales.changed({name: 0.3 * getattr(scales, name) for name in wanted})
     for _ in range(ROUNDS):
         for name in wanted:
             scale = float(getattr(scales, name))
             values = scale * np.array(GRID)
             at = _under(at, sizes)
-            logs = np.array([_under(at, replace(sizes, **{name: float(v)})).log_evidence for v in values])
+            logs = np.array([_under(at, sizes.changed({name: float(v)})).log_evidence for v in values])
             logs -= 0.5 * (values / scale) ** 2
             weight = np.exp(logs - logs.max()) * np.gradient(values)
-            sizes = replace(sizes, **{name: float(np.sqrt(weight @ values**2 / weight.sum()))})
+            sizes = sizes.changed({name: float(np.sqrt(weight @ values**2 / weight.sum()))})
     return sizes
 
 
@@ -116,6 +116,24 @@ def drift_from_blocks(likelihood: RatioLikelihood) -> tuple[float, float]:
     return walk * float(np.sqrt(span_s([g.blocks.windows for g in likelihood.digest.values()]))), 0.0
 
 
+def wander_within_sweeps(likelihood: RatioLikelihood) -> tuple[float, ...]:
+    """What each sweep has for itself along frequency, from the repeats of all groups: `Sizes.within`.
+
+    Parameters
+    ----------
+    likelihood : RatioLikelihood
+        With a reference point, as in `drift_from_blocks`.
+    """
+    if likelihood.reference is None or likelihood.magnitude:
+        return ()
+    digest, white = likelihood.digest, likelihood.noise.white
+    return wander(
+        (digest[key], white[key], slopes)
+        for i in likelihood.measured
+        for key, slopes in _flux_slopes(likelihood, i).items()
+    )
+
+
 def _together(read: Sequence[Series], covariance: Covariance) -> tuple[float, float]:
     """Amplitude that several series share, its error added in squares, and the log of its likelihood over that of none."""
     found = [one for series in read if np.isfinite((one := slow_drift(series, covariance)).error) and one.error > 0]
@@ -132,6 +150,15 @@ def drift_findings(likelihood: RatioLikelihood) -> list[Finding]:
     if walk <= 0 or not found.serious:
         return []
     return [Finding("not in turns", flux=walk, percent=100 * found.share, interleaved_percent=100 * found.interleaved)]
+
+
+def wander_findings(likelihood: RatioLikelihood) -> list[Finding]:
+    """That transmission wanders along each sweep; else empty."""
+    within = np.reshape(likelihood.sizes.within, (-1, 2))
+    if not within.size:
+        return []
+    gain, phase = np.sqrt(0.5 * np.sum(within**2, axis=0))  # the mean square of a cosine is a half
+    return [Finding("wanders within sweeps", percent=100 * float(gain), phase_deg=float(np.degrees(phase)))]
 
 
 def order_of_sweeps(likelihood: RatioLikelihood) -> Confounding:

@@ -49,7 +49,7 @@ from fluxsense.infer.orient import (
 from fluxsense.infer.plausible import loud_findings
 from fluxsense.infer.predictive import PredictiveCheck, predictive_check
 from fluxsense.infer.score_tests import unseen_findings
-from fluxsense.infer.sizes import drift_findings, order_of_sweeps
+from fluxsense.infer.sizes import drift_findings, order_of_sweeps, wander_findings
 from fluxsense.infer.slips import slip_findings
 from fluxsense.infer.verdict import (
     MISFIT_BAD,
@@ -561,6 +561,7 @@ def orient_traces(
         *(f for f in (*of_log, *beyond) if not f.doubt),
         *([] if loud or verdict.trust == "reliable" else slips),  # a fit that is good explains what no slip did
         *drift_findings(problem.likelihood),
+        *wander_findings(problem.likelihood),
         *unseen_findings(check.suspicion, order_of_sweeps(problem.likelihood).in_turns),
         *measured_findings(study, digest),
         *left_out_findings(digest, distrusted),

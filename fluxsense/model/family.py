@@ -35,6 +35,7 @@ from fluxsense.base.errors import InputError
 from fluxsense.data.digest import Digest, GroupKey, GroupStats
 from fluxsense.data.noise_levels import PATHS, NoiseLevels
 from fluxsense.model.rice import amplitude_from_power, amplitude_variance, log_power_density
+from fluxsense.model.within_sweep import shapes, wander_directions
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -69,11 +70,14 @@ class Allowance:
         Relative gain error per quadrature, path and group that does not average down.
     own : float
         Relative size per quadrature of the smooth part that the model leaves out, each group for itself.
+    within : tuple of float
+        Of what each sweep has for itself along frequency: `Sizes.within`.
     """
 
     levels: NoiseLevels
     residual_gain: float
     own: float = 0.0
+    within: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -373,6 +377,12 @@ def build_family(
     directions = [_gain_directions(expected, [n], drift / digest[k].count + stays) for n, k in enumerate(keys)]
     directions.append(_gain_directions(-expected, list(range(len(keys))), drift / off.count + stays))
     directions += [flux, _own_directions(expected, allowance.own)]
+    if allowance.within:
+        amplitudes = np.reshape(allowance.within, (-1, 2))
+        span = (float(off.frequency_hz[0]), float(off.frequency_hz[-1]))
+        cosines = shapes(off.frequency_hz[chosen], span, len(amplitudes))
+        counts = np.array([*(digest[k].count for k in keys), off.count], dtype=np.float64)
+        directions.append(wander_directions(expected, cosines, amplitudes, counts))
     stacked = np.concatenate(directions)
     if magnitude:  # a turn of the phase does not show
         stacked = stacked.real.astype(np.complex128)

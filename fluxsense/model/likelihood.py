@@ -345,7 +345,7 @@ class RatioLikelihood:
         if seen is not None and new.reference is self.reference:
             new._take(seen, self.eliminated)
             same = new.residual_gain == self.residual_gain and all(
-                getattr(new.sizes, name) == getattr(self.sizes, name) for name in ("own", "flux_noise_phi0")
+                getattr(new.sizes, name) == getattr(self.sizes, name) for name in ("own", "flux_noise_phi0", "within")
             )
             if same and new.eliminated is self.eliminated and "_own" in self.__dict__:
                 new.__dict__["_own"] = self._own
@@ -511,7 +511,7 @@ class RatioLikelihood:
     @cached_property
     def _own(self) -> list[list[Family]]:
         """Families by bench with the noise that is theirs alone."""
-        allowance = Allowance(self.noise, self.residual_gain, self.sizes.own)
+        allowance = Allowance(self.noise, self.residual_gain, self.sizes.own, self.sizes.within)
         # before there is a source, measured ratios say better than the model's along what gain errors and pump-off noise act
         with_source = self.reference is not None and bool(np.any(self.reference["source"]))
         found = []

@@ -11,8 +11,9 @@ few functions, the same for every grid of frequencies.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -39,6 +40,8 @@ class Sizes:
         Of the random walk of each path's gain, relative and per quadrature, over the whole campaign.
     flux_noise_phi0 : float
         Of the flux in each loop from sweep to sweep, where it is more than the study states.
+    within : tuple of float
+        Of what each sweep has for itself along frequency, as its repeats show it (`fluxsense.model.within_sweep.wander`).
     flux_flicker_phi0 : float
         Of the flicker noise of the flux in each loop where it shows to be more than the study states, as `flux_slow_phi0`.
     """
@@ -49,6 +52,12 @@ class Sizes:
     gain_walk: float = 0.0
     flux_noise_phi0: float = 0.0
     flux_flicker_phi0: float = 0.0
+    within: tuple[float, ...] = ()
+
+    def changed(self, sizes: Mapping[str, float]) -> Sizes:
+        """The same with other sizes, by name."""
+        values: dict[str, Any] = dict(sizes)
+        return replace(self, **values)
 
 
 def smooth_functions(frequency_hz: FloatArray, span_hz: tuple[float, float], length_hz: float) -> FloatArray:

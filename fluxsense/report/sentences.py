@@ -225,6 +225,8 @@ SENTENCES: dict[str, str] = {
     "not in turns": "The sweeps with the source out and those with it in were not taken in turns: {percent:.0f}% of what the flux in "
     "a loop wanders ({flux} over the campaign, as far as the data and the study say) passes for flux of the source, and the answer "
     "is wider for it. In turns it would be {interleaved_percent:.0f}%.",
+    "wanders within sweeps": "Repeats differ by what is smooth along a sweep, {percent:.2g}% and {phase_deg:.2g} degrees (an amplifier's "
+    "gain, a cable, a standing wave): counted as noise, by what the repeats show of it. Faster or more sweeps make it smaller.",
     "beyond prior": "{cause} than stated or assumed: the data put {name} and its like {times:.1f} times as far out as that allows "
     "(probability {probability:.1g}). {measure_next}",
     "beyond prior, bent": "{cause} than stated or assumed: the data put {name} and its like {times:.1f} times as far out as that "

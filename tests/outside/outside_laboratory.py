@@ -31,6 +31,7 @@ SPEED_ON_CHIP_M_S = 1.2e8  # a coplanar line on silicon or sapphire (common prac
 PUMP_COLUMNS = ("pump", "pump_port", "pump_power_dbm", "pump_frequency_hz")
 LOG_COLUMNS = ("file", "isolator", *PUMP_COLUMNS, "state", "cooldown", "repeat", "time_s")
 SECONDS_PER_SWEEP = 20
+WAVE_S = 20e-9  # two metres of cable, there and back
 
 
 @dataclass(frozen=True)
@@ -58,6 +59,8 @@ class Laboratory:
     focusing : flux focusing factors, relative.
     smoothing_steps : standard deviation of the analyser's smoothing in steps of the sweep.
     analyser_offset_hz : of the analyser's frequencies.
+    gain_within : random walk of gain and phase (rad) along each sweep, this far from its first frequency to its last, each path.
+    standing_wave : between cables, relative to transmission, the same both ways; its phase walks by a radian over the campaign.
     spur : at one frequency, in pump-on sweeps, relative to unit transmission; each path has its own phase.
     bad_sweeps : part of all sweeps that are bad: a flux jump of 8 mPhi0, a jump of gain by 5% and 3 degrees, or a burst.
     rod_m : length of the source along its moment.
@@ -88,6 +91,8 @@ class Laboratory:
     focusing: float = 0.0
     smoothing_steps: float = 0.0
     analyser_offset_hz: float = 0.0
+    gain_within: float = 0.0
+    standing_wave: float = 0.0
     spur: float = 0.0
     bad_sweeps: float = 0.0
     rod_m: float = 0.0
@@ -159,6 +164,8 @@ EFFECTS: dict[str, Callable[[float], dict[str, Any]]] = {
     "analyser offset": lambda k: {"analyser_offset_hz": 5e4 * k},
     "spur": lambda k: {"spur": 0.01 * k},
     "bad sweeps": lambda k: {"bad_sweeps": min(0.05 * k, 0.08)},
+    "gain within a sweep": lambda k: {"gain_within": 5e-3 / 3 * k},
+    "standing wave": lambda k: {"standing_wave": 0.02 / 3 * k},
     "rod": lambda k: {"rod_m": 8e-6 / 3 * k},
 }
 """Each imperfection alone, as a function of a factor on its usual size."""
@@ -461,10 +468,11 @@ def flicker(count: int, size: float, shape: tuple[int, ...], rng: np.random.Gene
 
 @dataclass(frozen=True)
 class Drifts:
-    """What changes over a campaign: flux (sweep, loop) and gain (sweep, isolator, 2, 2)."""
+    """What changes over a campaign: flux (sweep, loop), gain (sweep, isolator, 2, 2), phase of a standing wave (sweep, isolator)."""
 
     flux_phi0: FloatArray
     gain: ComplexArray
+    wave_rad: FloatArray
 
     @classmethod
     def draw(cls, count: int, world: World, rng: np.random.Generator) -> Drifts:
@@ -472,7 +480,13 @@ class Drifts:
         flux = walk(count, sizes.flux_walk_phi0, loops, rng) + flicker(count, sizes.flux_flicker_phi0, loops, rng)
         paths = (len(world.study.isolators), 2, 2)
         gain = walk(count, sizes.gain_walk, paths, rng) + 1j * walk(count, sizes.gain_walk, paths, rng)
-        return cls(flux, np.exp(gain))
+        phase = walk(count, 1.0, paths[:1], rng) if sizes.standing_wave else np.zeros((count, *paths[:1]))
+        return cls(flux, np.exp(gain), phase)
+
+    def gain_at(self, world: World, at: int, isolator: int) -> ComplexArray:
+        """Gain (F, 2, 2) of a sweep, standing wave and all."""
+        turns = 2 * np.pi * WAVE_S * world.study.frequency_hz + self.wave_rad[at, isolator]
+        return np.asarray(self.gain[at, isolator] * (1 + world.sizes.standing_wave * np.exp(1j * turns))[:, None, None])
 
 
 def unsteady(relative_sd: float, phase_sd_rad: float, rng: np.random.Generator) -> ComplexArray:
@@ -504,7 +518,7 @@ def bad_factor(kind: int, count: int, white: float, rng: np.random.Generator) ->
 def measured(
     world: World, sweep: Sweep, drifts: tuple[FloatArray, ComplexArray], rng: np.random.Generator
 ) -> ComplexArray:
-    """One sweep (F, 2, 2) with its noise; drifts: flux (loops,) and gain (2, 2) at its time."""
+    """One sweep (F, 2, 2) with its noise; drifts: flux (loops,) and gain (F, 2, 2) at its time."""
     noise, sizes, n = world.study.document["noise"], world.sizes, sweep.group.isolator
     white = noise["white"] if sizes.white is None else sizes.white
     extra = drifts[0] + quantity(noise.get("flux", 0)) * rng.normal(size=len(drifts[0]))
@@ -517,6 +531,9 @@ def measured(
         at = len(s) * (2 + n) // (5 + len(world.isolators))
         s[at] += sizes.spur * gain[at] * np.exp(1j * np.array([[0.3, 1.9], [4.0, 5.2]]))
     s *= drifts[1] * unsteady(noise.get("gain_drift", 0.0), quantity(noise.get("phase_drift", 0)), rng)
+    if sizes.gain_within:
+        along = (len(s), sizes.gain_within, (2, 2), rng)
+        s *= np.exp(walk(*along) + 1j * walk(*along))
     if bad is not None:
         s *= bad_factor(bad, len(s), white, rng)
     return np.asarray(s + white * np.abs(gain) * (rng.normal(size=s.shape) + 1j * rng.normal(size=s.shape)))
@@ -540,7 +557,7 @@ def write_campaign(world: World, folder: Path, rng: np.random.Generator) -> Path
         group, n = sweep.group, sweep.group.isolator
         setting, isolator = study.settings[group.setting], study.isolators[n]["name"]
         state, cooldown = study.states[group.state]["name"], study.cooldowns[group.cooldown]
-        gain = drifts.gain[at, n] * residual[group, sweep.pump_on]
+        gain = drifts.gain_at(world, at, n) * residual[group, sweep.pump_on]
         s = measured(world, sweep, (drifts.flux_phi0[at], gain), rng)
         pump: list[Any] = ["off", "", "", ""]
         if sweep.pump_on:

@@ -180,7 +180,7 @@ def test_each_effect_shows_and_leaves_the_rest_alone(effect, tmp_path):
         drifts = Drifts.draw(len(sweeps), world, np.random.default_rng(5))
         rng = np.random.default_rng(7)
         traces.append([
-            measured(world, x, (drifts.flux_phi0[k], drifts.gain[k, x.group.isolator]), rng) for k, x in enumerate(sweeps)
+            measured(world, x, (drifts.flux_phi0[k], drifts.gain_at(world, k, x.group.isolator)), rng) for k, x in enumerate(sweeps)
         ])  # fmt: skip
         worlds.append(world)
     ideal, spoilt = worlds

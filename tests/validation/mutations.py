@@ -645,6 +645,28 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             ),
         ),
     ),
+    "within": (
+        ("model/test_within_sweep.py",),
+        (
+            ("white noise taken for wander", "model/within_sweep.py", "(scatter - n * variance)", "(scatter)"),
+            ("as of one mean", "model/within_sweep.py", "change[n, path] / np.sqrt(counts[n])", "change[n, path]"),
+            ("divisor's sign", "model/within_sweep.py", "= -change[:, path] /", "= change[:, path] /"),
+            (
+                "fluxes taken for wander",
+                "model/within_sweep.py",
+                "reshape(-1, 2, nodes.size), slopes]",
+                "reshape(-1, 2, nodes.size)]",
+            ),
+            (
+                "orders forgotten",
+                "model/within_sweep.py",
+                "np.concatenate(out) if out",
+                "np.concatenate(out[:2]) if out",
+            ),
+            ("half of a radian", "model/within_sweep.py", "np.cos(np.pi * np.arange", "np.cos(3 * np.arange"),
+            ("wander not in the likelihood", "model/family.py", "if allowance.within:", "if False:"),
+        ),
+    ),
     "slips": (
         ("infer/test_slips.py",),
         (
