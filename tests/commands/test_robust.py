@@ -163,7 +163,7 @@ def test_the_handler_of_ctrl_c_is_given_back(campaign: Study) -> None:
 def test_odd_surroundings_are_none_of_their_business(campaign: Study, tmp_path: Path) -> None:
     """An unknown backend of figures, a nonsense number of threads and no docstrings, all at once: the page is written."""
     odd = {"MPLBACKEND": "module://no_such.backend", "OMP_NUM_THREADS": "nonsense", "PYTHONOPTIMIZE": "2"}
-    arguments = ["orient", str(campaign.path), "--out", str(tmp_path), "--effective", "60", "--json"]
+    arguments = ["orient", str(campaign.path), "--out", str(tmp_path), "--effective", "60", "--workers", "1", "--json"]
     done = subprocess.run(
         [sys.executable, "-m", "fluxsense", *arguments],
         capture_output=True,

@@ -68,9 +68,9 @@ class Proposed:
 
 
 def proposed(folder: Path, command: str, *arguments: str) -> Proposed:
-    """Run `plan` or `layout` on the small study."""
+    """Run `plan` or `layout` on the small study, with a second process as users have it."""
     (folder / "study.toml").write_text(study_text(small()), encoding="utf-8")
-    outcome = run([command, folder / "study.toml", "--out", folder / "p", *arguments])
+    outcome = run([command, folder / "study.toml", "--out", folder / "p", *arguments], second=True)
     document = json.loads((folder / f"p/{command}.json").read_text(encoding="utf-8"))
     return Proposed(folder / "p", outcome.code, outcome.out, outcome.err, document)
 

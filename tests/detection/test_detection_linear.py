@@ -335,7 +335,8 @@ def detected(measured: Measured, tmp_path_factory: pytest.TempPathFactory) -> tu
     folder = tmp_path_factory.mktemp("detect") / "campaign"
     shutil.copytree(measured.folder, folder)
     outcome = run(
-        ["detect", folder / "study.toml", "--json", "--simulations", 60, "--toward=10,20", "--toward=200,-50"]
+        ["detect", folder / "study.toml", "--json", "--simulations", 60, "--toward=10,20", "--toward=200,-50"],
+        second=True,
     )
     assert outcome.code in (0, 1)
     return folder, json.loads(outcome.out)
