@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import io
 import os
 import pickle
@@ -24,6 +25,13 @@ from fluxsense.cli import main  # noqa: E402
 settings.register_profile("ci", derandomize=True)
 if os.environ.get("CI"):
     settings.load_profile("ci")
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """Modules and tests stay to the end: looking among them for what is garbage took a tenth of the time."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 10, 10)
 
 
 @dataclass(frozen=True)
