@@ -20,7 +20,7 @@ from fluxsense.detection.linear import (
 from fluxsense.infer.counts import VoteProblem
 from fluxsense.infer.modes import ascend_all
 from fluxsense.infer.orient import measured_isolators, prepare
-from fluxsense.infer.wiring import read_wiring
+from fluxsense.infer.wiring import wiring_signs
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.unknowns import Unknowns
@@ -31,7 +31,7 @@ def planned_likelihood(study: Study, digest: Digest) -> RatioLikelihood:
     """Likelihood of a campaign that is only planned: wiring as stated (or +), noise as the study states it."""
     noise = measure_noise(digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad)
     measured = measured_isolators(study, digest)
-    return RatioLikelihood(study, digest, read_wiring(study, digest, measured).signs, noise=noise)
+    return RatioLikelihood(study, digest, wiring_signs(study, digest, measured), noise=noise)
 
 
 # ---------------------------------------------------------------- batch by batch
@@ -98,7 +98,7 @@ class SequentialDetection:
         study = self.study
         signs = self.port_signs
         if signs is None:
-            signs = read_wiring(study, digest, measured_isolators(study, digest)).signs
+            signs = wiring_signs(study, digest, measured_isolators(study, digest))
         noise = measure_noise(digest, study.noise.white, study.noise.gain_drift, study.noise.phase_drift_rad)
         campaign = linear_campaign(study, digest, RatioLikelihood(study, digest, signs, noise=noise))
         score, _ = campaign.measured_score()

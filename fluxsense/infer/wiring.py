@@ -86,23 +86,33 @@ def read_wiring(study: Study, digest: Digest, measured: Sequence[int], helper: B
             signs.append(known or 1)
             odds.append(float("nan"))
             continue
-        difference = differences[i]
-        if known is not None:
-            signs.append(known)
-            odds.append(known * difference)
-            continue
-        if not abs(difference) >= DECISIVE:
-            raise InputError(
-                f'the sweeps do not tell which way isolator "{iso.name}" transmits for pump port 1 '
-                f"(log odds {difference:+.1f}, {DECISIVE:g} wanted): its rings carry no flux of known sign, trapped flux may reverse "
-                "it, or the sweeps miss the resonance",
-                where=f"{study.path.name}, isolator[{iso.name}].pump_port_1_phase",
-                remedy='State "+90 deg" or "-90 deg" in the study, or record source-out sweeps with both loops biased '
-                "to about half a flux quantum, and each to minus that where offset_sd is not much smaller",
-            )
-        signs.append(1 if difference > 0 else -1)
-        odds.append(abs(difference))
+        signs.append(known or _decided(study, i, differences[i]))
+        odds.append(signs[-1] * differences[i])
     return Wiring(tuple(signs), tuple(odds), tuple(stated))
+
+
+def wiring_signs(study: Study, digest: Digest, measured: Sequence[int]) -> tuple[int, ...]:
+    """The signs of `read_wiring` without the odds, for which only isolators are examined whose wiring the study leaves open."""
+    known = [iso.pump_port_1_sign for iso in study.isolators]
+    differences = _all_sign_odds(study, digest, [i for i in measured if known[i] is None])
+    return tuple(
+        sign or (_decided(study, i, differences[i]) if i in differences else 1) for i, sign in enumerate(known)
+    )
+
+
+def _decided(study: Study, isolator: int, difference: float) -> int:
+    """The sign that log odds of +1 against -1 stand for, if they decide."""
+    iso = study.isolators[isolator]
+    if not abs(difference) >= DECISIVE:
+        raise InputError(
+            f'the sweeps do not tell which way isolator "{iso.name}" transmits for pump port 1 '
+            f"(log odds {difference:+.1f}, {DECISIVE:g} wanted): its rings carry no flux of known sign, trapped flux may reverse "
+            "it, or the sweeps miss the resonance",
+            where=f"{study.path.name}, isolator[{iso.name}].pump_port_1_phase",
+            remedy='State "+90 deg" or "-90 deg" in the study, or record source-out sweeps with both loops biased '
+            "to about half a flux quantum, and each to minus that where offset_sd is not much smaller",
+        )
+    return 1 if difference > 0 else -1
 
 
 def _all_sign_odds(study: Study, digest: Digest, isolators: Sequence[int]) -> dict[int, float]:

@@ -30,7 +30,7 @@ from fluxsense.design.sensitivity import (
     points_at,
     predict,
 )
-from fluxsense.design.working_point import Effort
+from fluxsense.design.working_point import Effort, Landscape, landscape
 from fluxsense.study import Study, read_study
 
 SD_PHI0 = 0.04
@@ -222,9 +222,14 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return make(folder, 200, fluxes=[(0.5, 0.0, 0.5, 0.0), (0.0, 0.5, 0.0, 0.5)], ports=(1, 1), size_ut=0.25).path
 
 
+def coarse_landscape(study: Study, x: np.ndarray, isolator: int, nodes: int) -> Landscape:
+    return landscape(study, x, isolator, min(nodes, 3))
+
+
 def test_plan_for_directions(path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The whole command; its search, which solves readings anew for each bias, makes do with a few trials."""
+    """The whole command; search and landscape, which solve readings anew for each bias, make do with a few trials and nine nodes."""
     monkeypatch.setattr("fluxsense.jobs.plan.Effort", lambda **_: Effort(rounds=1, samples=2, polish=2))
+    monkeypatch.setattr("fluxsense.jobs.plan.landscape", coarse_landscape)
     done = run(["plan", path, "--json", "--out", tmp_path])
     document = json.loads(done.out)
     assert done.code == 0, document["verdict"]

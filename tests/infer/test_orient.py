@@ -21,7 +21,7 @@ from fluxsense.base.sphere import angle_between_rad
 from fluxsense.data.digest import Digest, load
 from fluxsense.infer.orient import HOPELESS_ESS, Posterior, prepare, sample_posterior
 from fluxsense.infer.verdict import judge
-from fluxsense.infer.wiring import read_wiring
+from fluxsense.infer.wiring import read_wiring, wiring_signs
 from fluxsense.jobs.check import check
 from fluxsense.jobs.orient import Orientation, orient
 from fluxsense.jobs.result import as_study
@@ -321,21 +321,27 @@ def test_wiring_with_pump_off_sweeps_of_one_state_only(tmp_path):
         assert read_wiring(study, fewer, [0, 1]).signs == (1, -1)
     only = Digest({k: v for k, v in digest.items() if k.state == ("in" if k.pump_on else "out")})
     assert read_wiring(study, only, [0, 1]).signs == (1, -1)
+    assert wiring_signs(study, only, [1]) == (1, -1)
 
 
-def test_exchanged_pump_ports_show(tmp_path):
-    """A stated wiring that the sweeps contradict keeps the statement, with odds far below one."""
+def test_exchanged_pump_ports_show(tmp_path, monkeypatch):
+    """A stated wiring that the sweeps contradict keeps the statement, with odds far below one; signs alone need no odds."""
     study = small_study(tmp_path, wiring="+90 deg", points=15)
-    wiring = read_wiring(study, campaign(study, signs=(1, -1))[1], [0, 1])
+    digest = campaign(study, signs=(1, -1))[1]
+    wiring = read_wiring(study, digest, [0, 1])
     assert wiring.signs == (1, 1)
     assert wiring.log_odds[0] > 100
     assert wiring.log_odds[1] < -100
+    monkeypatch.setattr("fluxsense.infer.wiring._sign_odds", lambda *_: pytest.fail("examined"))
+    assert wiring_signs(study, digest, [0, 1]) == (1, 1)
 
 
 def test_wiring_cannot_be_read_at_zero_bias(tmp_path):
     study = small_study(tmp_path, fluxes=((0, 0, 0, 0),), ports=(1,), points=15)
     with pytest.raises(InputError) as caught:
         read_wiring(study, campaign(study)[1], [0, 1])
+    with pytest.raises(InputError, match="do not tell which way"):
+        wiring_signs(study, campaign(study)[1], [0, 1])
     text = str(caught.value)
     assert text.startswith("study.toml, isolator[a].pump_port_1_phase: the sweeps do not tell which way isolator")
     assert text.endswith(
