@@ -102,4 +102,4 @@ def measured(tmp_path_factory: pytest.TempPathFactory) -> Measured:
     folder = tmp_path_factory.mktemp("measured")
     study = small_study(folder)
     assert run(["simulate", study.path, "--seed", 3]).code == 0
-    return Measured(folder, run(["orient", study.path, "--seed", 11, "--json"], second=True))
+    return Measured(folder, run(["orient", study.path, "--seed", 11, "--json"]))

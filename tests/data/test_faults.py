@@ -512,7 +512,7 @@ def test_other_format_versions_are_refused_with_a_sentence(tmp_path, measured: M
 
 
 def test_the_same_seed_gives_the_same_bytes(tmp_path, measured: Measured):
-    """Every file that orient leaves, in another process, with two workers, and in another folder."""
+    """Every file that orient leaves, in another process, with two workers and a second process to help, and in another folder."""
     arguments = [
         "orient",
         str(measured.folder / "study.toml"),

@@ -5,7 +5,9 @@ Reference: the same posterior with these numbers among the sampled unknowns (no 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +22,7 @@ from fluxsense.base.streams import stream
 from fluxsense.data.campaign import load_screened
 from fluxsense.data.digest import Digest
 from fluxsense.data.noise_levels import measure_noise
-from fluxsense.infer.modes import ascend, ascend_all, modes_without_source
+from fluxsense.infer.modes import LocalMode, ascend, ascend_all, modes_without_source
 from fluxsense.infer.orient import HIDING, misfit_deviations, prepare, sample_posterior
 from fluxsense.infer.reference import Reference, joint, marginal, moved, reference_fit, relinearised, signs_known
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
@@ -60,14 +62,29 @@ def test_without_reference_sweeps_nothing_is_tamed(tmp_path: Path) -> None:
     assert found.tamed == ()
 
 
+Prepared = Callable[[int], tuple[Study, Digest, CampaignProblem, list[LocalMode]]]
+
+
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Prepared:
+    """A study, a campaign by its seed, and what the search finds there, each once."""
+    study = small_study(tmp_path_factory.mktemp("tamed"), wiring="+90 deg", strength_sd=0.03, phase_sd_deg=2.0)
+
+    @cache
+    def found(seed: int) -> tuple[Study, Digest, CampaignProblem, list[LocalMode]]:
+        digest = simulate_digest(study, draw_truth(study, seed))
+        problem, modes, _ = prepare(study, digest, rng=np.random.default_rng(0))
+        return study, digest, problem, modes
+
+    return found
+
+
 @pytest.mark.parametrize("seed", [*(pytest.param(n, marks=pytest.mark.slow) for n in (1, 2)), 3])
 def test_elimination_and_sampling_give_one_posterior(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, seed: int
+    prepared: Prepared, monkeypatch: pytest.MonkeyPatch, seed: int
 ) -> None:
     """Means of the source within a tenth of a deviation, spreads within five per cent and the Monte Carlo error."""
-    study = small_study(tmp_path, wiring="+90 deg", strength_sd=0.03, phase_sd_deg=2.0)
-    digest = simulate_digest(study, draw_truth(study, seed))
-    eliminated, modes, _ = prepare(study, digest, rng=np.random.default_rng(0))
+    study, digest, eliminated, modes = prepared(seed)
     assert eliminated.unknowns.size == 3
     few = sample_posterior(eliminated, 0, modes=modes, wanted_ess=2000)
     monkeypatch.setattr(search, "reference_fit", lambda *a: replace(reference_fit(*a), tamed=()))
@@ -94,12 +111,10 @@ def test_marginals_do_not_depend_on_the_point_where_all_is_linear(tmp_path: Path
 
 
 def test_firm_steps_end_where_the_straight_way_does_and_never_go_far_down(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    prepared: Prepared, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Reference: the other way, where one place fits; the exact model's density along the steps (see `test_elimination`)."""
-    study = small_study(tmp_path, wiring="+90 deg", strength_sd=0.03, phase_sd_deg=2.0)
-    digest = simulate_digest(study, draw_truth(study, 3))
-    straight, _, _ = prepare(study, digest, rng=np.random.default_rng(0))
+    _, _, straight, _ = prepared(3)
     reference = straight.likelihood.reference
     assert reference is not None
     offset = np.array(reference[OFFSET])
