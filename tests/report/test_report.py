@@ -121,7 +121,9 @@ def test_columns_of_the_laboratorys_own_have_their_figure(result: tuple[Orientat
     chance = np.array([1e-9, 1.0, 1.0, 1.0, 1.0])
     one = OwnColumn("heat <mk>", np.arange(9.0), np.ones((5, 9)), np.array([0.9, 0, 0, 0, 0]), chance)
     values = shown(result[0])
-    few = replace(values, own=(one,) * 6, groups=values.groups[:2], columns=values.columns[:2])  # the rest is drawn in `html`
+    few = replace(
+        values, own=(one,) * 6, groups=values.groups[:2], columns=values.columns[:2]
+    )  # the rest is drawn in `html`
     text = page.report_page(result[0].document, few)
     assert "gain of S21 (%) with heat &lt;mk&gt;" in text
     assert "2 more columns are not shown" in text
