@@ -7,7 +7,8 @@ name, so that this room depends on no room above it, and those modules import nu
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from functools import cache
 from importlib import import_module
 from pkgutil import iter_modules
 from typing import Final, Protocol
@@ -45,6 +46,7 @@ class SourceKind(Protocol):
 
 SOURCE_KINDS_PLACE: Final = "fluxsense.magnetics.sources"
 _SOURCE_KINDS: dict[str, SourceKind] = {}
+"""Those that `register_source` added."""
 
 
 def register_source(kind: SourceKind) -> None:
@@ -55,22 +57,33 @@ def register_source(kind: SourceKind) -> None:
     InputError
         If its name is taken or its vector has no known dimension.
     """
-    if kind.name in _SOURCE_KINDS:
+    _add(_SOURCE_KINDS, kind, source_kinds())
+
+
+def _add(kinds: dict[str, SourceKind], kind: SourceKind, known: Mapping[str, SourceKind]) -> None:
+    """Add a kind beside those known, under its name."""
+    if kind.name in known:
         raise InputError(f'a kind of source called "{kind.name}" is known already', remedy="Give it another name")
     if kind.dimension not in OWN_UNIT:
         raise InputError(
             f'the kind of source "{kind.name}" has a vector in "{kind.dimension}", which is no dimension with units',
             remedy=f"Use one of {', '.join(OWN_UNIT)}",
         )
-    _SOURCE_KINDS[kind.name] = kind
+    kinds[kind.name] = kind
+
+
+@cache
+def _shipped() -> Mapping[str, SourceKind]:
+    """The kinds of the folder by name, in alphabetical order of their files."""
+    found: dict[str, SourceKind] = {}
+    place = import_module(SOURCE_KINDS_PLACE)
+    for module in sorted(m.name for m in iter_modules(place.__path__)):
+        kind = getattr(import_module(f"{SOURCE_KINDS_PLACE}.{module}"), "KIND", None)
+        if kind is not None:
+            _add(found, kind, found)
+    return found
 
 
 def source_kinds() -> dict[str, SourceKind]:
-    """All kinds of source by name, in alphabetical order of their files."""
-    if not _SOURCE_KINDS:
-        place = import_module(SOURCE_KINDS_PLACE)
-        for module in sorted(m.name for m in iter_modules(place.__path__)):
-            kind = getattr(import_module(f"{SOURCE_KINDS_PLACE}.{module}"), "KIND", None)
-            if kind is not None:
-                register_source(kind)
-    return dict(_SOURCE_KINDS)
+    """All kinds of source by name: those of the folder, then those registered."""
+    return {**_shipped(), **_SOURCE_KINDS}

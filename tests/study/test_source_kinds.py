@@ -6,8 +6,6 @@ compared with what it makes of a point dipole, and the reader, the writer, the o
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -15,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from conftest import run
 
 from fluxsense.base.errors import InputError
 from fluxsense.device.chip import check_geometry, study_flux_map
@@ -103,6 +102,14 @@ def test_a_kind_without_a_known_dimension_is_refused() -> None:
         register_source(odd)
 
 
+def test_a_kind_registered_before_any_study_is_read_hides_none_that_is_shipped(monkeypatch: pytest.MonkeyPatch) -> None:
+    shipped = kinds.source_kinds()
+    kinds._shipped.cache_clear()  # as in a fresh process
+    monkeypatch.setattr(kinds, "_SOURCE_KINDS", {})
+    register_source(Pair())
+    assert list(kinds.source_kinds()) == [*shipped, "pair"]
+
+
 def test_a_kind_that_was_never_registered_is_no_source(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r'source\.kind: "pair" is not known here'):
         written(tmp_path, ('kind = "dipole"', 'kind = "pair"'))
@@ -124,11 +131,9 @@ def test_shipped_kinds_through_the_command_line(tmp_path: Path, lines: str) -> N
     for (name, ours), (other, theirs) in zip(study.source.numbers, again.numbers, strict=True):
         assert name == other
         assert theirs == pytest.approx(ours, rel=1e-11)
-    done = subprocess.run(
-        [sys.executable, "-m", "fluxsense", "check", str(tmp_path / "study.toml")], capture_output=True, text=True
-    )
-    assert done.returncode in (0, 1), done.stderr
-    assert "Flux of a source of 30 fA m^2" in done.stdout
+    done = run(["check", tmp_path / "study.toml"])
+    assert done.code in (0, 1), done.err
+    assert "Flux of a source of 30 fA m^2" in done.out
 
 
 def test_a_sphere_that_holds_a_wire_is_refused(tmp_path: Path) -> None:
