@@ -1,4 +1,4 @@
-"""Each script of examples/ as a reader runs it, with small settings; the first in a process of its own, the others in this one."""
+"""Each script of examples/ as a reader runs it, with small settings; the shortest in a process of its own, the others in this one."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def run_here(name: str, folder: Path, *arguments: object) -> str:
 
 
 def test_main_job(measured: Measured, tmp_path):
-    out = run_script("main_job.py", tmp_path, measured.folder / "study.toml", "--out", "r", "--quick")
+    out = run_here("main_job.py", tmp_path, measured.folder / "study.toml", "--out", "r", "--quick")
     assert out.startswith("This result is reliable. The source points to azimuth ")
     page = (tmp_path / "r" / "report.html").read_text()
     assert "A small study for tests" in page
@@ -109,7 +109,7 @@ def test_noise_floor(measured: Measured, tmp_path):
 
 
 def test_notch(tmp_path):
-    out = run_here("notch.py", tmp_path)
+    out = run_script("notch.py", tmp_path)
     decibels, exact = (float(line.split("4096: ")[1].removesuffix(" dB")) for line in out.splitlines()[:2])
     assert decibels > -38.0  # biased, however many repeats
     assert exact == pytest.approx(-40.0, abs=0.25)
