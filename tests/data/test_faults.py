@@ -497,7 +497,7 @@ def test_other_format_versions_are_refused_with_a_sentence(tmp_path, measured: M
     ):
         load(digest)
     with pytest.raises(
-        InputError, match=r"posterior\.npz: the stored posterior has format version .*, this program reads 5\. Run "
+        InputError, match=r"posterior\.npz: the stored posterior has format version .*, this program reads 6\. Run "
     ):
         load_stored(posterior)
     if version is None:
