@@ -254,6 +254,7 @@ BASE = Sizes(common=0.01, own=0.002, flux_walk_phi0=1e-3, gain_walk=0.01, flux_n
         {"sizes": replace(BASE, common=0.02)},
         {"sizes": replace(BASE, own=0.004)},
         {"sizes": replace(BASE, flux_noise_phi0=3e-3)},
+        {"sizes": replace(BASE, within=(0.01, 0.02))},
         {"sizes": replace(BASE, flux_walk_phi0=2e-3, gain_walk=0.02)},
         {"residual_gain": 0.02},
         {"reference": "moved"},

@@ -474,10 +474,16 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
                 "np.outer(scale[kept], np.ones(kept.sum()))",
             ),
             (
+                "wander kept",
+                "model/likelihood.py",
+                'for name in ("own", "flux_noise_phi0", "within")',
+                'for name in ("own", "flux_noise_phi0")',
+            ),
+            (
                 "flux noise kept",
                 "model/likelihood.py",
-                'for name in ("own", "flux_noise_phi0")',
-                'for name in ("own",)',
+                'for name in ("own", "flux_noise_phi0", "within")',
+                'for name in ("own", "within")',
             ),
             (
                 "precision x 0.85",
@@ -650,7 +656,12 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
         (
             ("white noise taken for wander", "model/within_sweep.py", "(scatter - n * variance)", "(scatter)"),
             ("as of one mean", "model/within_sweep.py", "change[n, path] / np.sqrt(counts[n])", "change[n, path]"),
-            ("divisor's sign", "model/within_sweep.py", "= -change[:, path] /", "= change[:, path] /"),
+            (
+                "divisor in the first group alone",
+                "model/within_sweep.py",
+                "each[count, path, :, path] = -change[:, path]",
+                "each[count, path, :1, path] = -change[:1, path]",
+            ),
             (
                 "fluxes taken for wander",
                 "model/within_sweep.py",
