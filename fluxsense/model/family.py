@@ -18,7 +18,8 @@ order it is the likelihood of all sweeps with G(f) free, so that it does not mat
 
 Where only magnitudes are used, y is real: the ratio of amplitudes, made from mean powers (`fluxsense.model.rice`), with
 the same kinds of noise on it.  Points in a notch, where an amplitude is not well above its noise, are left to the exact
-law of the mean power; the other kinds of noise are negligible there.
+law of the mean power; the other kinds of noise are negligible there.  Where numbers of chip and set-up are uncertain they are not: such
+points, and all of small ratios, are left out (`LEAST_AMPLITUDE`).
 """
 
 from __future__ import annotations
@@ -72,12 +73,15 @@ class Allowance:
         Relative size per quadrature of the smooth part that the model leaves out, each group for itself.
     within : tuple of float
         Of what each sweep has for itself along frequency: `Sizes.within`.
+    set_up : bool
+        Whether numbers of chip and set-up are uncertain: see `LEAST_AMPLITUDE`.
     """
 
     levels: NoiseLevels
     residual_gain: float
     own: float = 0.0
     within: tuple[float, ...] = ()
+    set_up: bool = False
 
 
 @dataclass(frozen=True)
@@ -364,6 +368,8 @@ def build_family(
         )
     if magnitude:
         ratio, precision, off_variance, notch = _amplitudes(keys, place.divisor, digest, noise, chosen)
+        if allowance.set_up:
+            notch, precision = None, np.where(ratio.real < LEAST_AMPLITUDE, 0.0, precision)
     else:
         power = _pump_off_power(off.mean[paths], noise.white[place.divisor] ** 2 / off.count)[:, chosen]
         ratio = np.array([digest[k].mean[paths][:, chosen] / d0 for k in keys])
@@ -469,6 +475,10 @@ def _amplitudes(
     return ratio, precision, off_variance, notch
 
 
+LEAST_AMPLITUDE = 0.1
+"""Ratios of magnitudes below which nothing is taken of a point where numbers of chip and set-up are uncertain.  A change d of a ratio S
+by these is Re(d S*)/|S| to first order, and |d|^2/(2 |S|) to second: a path beside the device at -30 dB is then beyond the noise.  The exact
+law of a notch knows of no such change."""
 _NOTCH_SIGNAL_TO_NOISE = 8.0
 _NOTCH_DEPTH = 0.25
 

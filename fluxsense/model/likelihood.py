@@ -511,12 +511,13 @@ class RatioLikelihood:
     @cached_property
     def _own(self) -> list[list[Family]]:
         """Families by bench with the noise that is theirs alone."""
-        allowance = Allowance(self.noise, self.residual_gain, self.sizes.own, self.sizes.within)
+        same = Allowance(self.noise, self.residual_gain, self.sizes.own, self.sizes.within)
         # before there is a source, measured ratios say better than the model's along what gain errors and pump-off noise act
         with_source = self.reference is not None and bool(np.any(self.reference["source"]))
         found = []
         for bench, slopes in zip(self._benches, self._seen.slopes, strict=True):
             families = []
+            allowance = replace(same, set_up=bool(self.eliminated[bench.isolator]))
             for place, own in zip(bench.places, slopes, strict=True):
                 expected = own.ratio if with_source else None
                 family = build_family(

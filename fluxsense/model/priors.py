@@ -35,7 +35,17 @@ from fluxsense.model.parameter import (
 from fluxsense.model.remainder import Sizes
 from fluxsense.study import Isolator, Stage, Study
 
-SAMPLED: Final = (POSITION, EXTENT, TILT, OFFSET, PUMP_STRENGTH, PUMP_PHASE, NOISE_SCALE, WRONG_WAY_RATE)
+SAMPLED: Final = (
+    POSITION,
+    EXTENT,
+    TILT,
+    OFFSET,
+    PUMP_STRENGTH,
+    PUMP_PHASE,
+    PUMP_PORT_PHASE,
+    NOISE_SCALE,
+    WRONG_WAY_RATE,
+)
 """Arrays whose parameters are sampled in the likelihood of ratios."""
 TAMEABLE: Final = (OFFSET, PUMP_STRENGTH)
 """Arrays whose parameters bend within the prior and seldom within the posterior: eliminated where reference sweeps pin them."""

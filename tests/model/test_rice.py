@@ -19,7 +19,7 @@ from small_study import small_study
 from fluxsense.data.noise_levels import magnitudes_only, measure_noise
 from fluxsense.jobs.orient import orient
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
-from fluxsense.model.family import Notch
+from fluxsense.model.family import LEAST_AMPLITUDE, Notch
 from fluxsense.model.likelihood import RatioLikelihood
 from fluxsense.model.problem import CampaignProblem
 from fluxsense.model.rice import amplitude_from_power, amplitude_variance, log_bessel_i, log_power_density
@@ -118,6 +118,20 @@ def test_slopes_and_value(campaign):
     x = np.random.default_rng(1).normal(0, 0.2, problem.unknowns.size)
     x[:3] = truth.parameters["source"][0] / study.source.size
     check_slopes(problem, x)
+
+
+def test_small_ratios_are_left_out_where_the_set_up_is_uncertain(campaign):
+    """The law of a notch knows of white noise alone: a path beside the device, or a hybrid's imbalance, fills notches too."""
+    study, _, digest = campaign
+    uncertain = replace(study, isolators=tuple(i.with_sd(hybrid_imbalance_db=0.1) for i in study.isolators))
+    exact, loose = (RatioLikelihood(s, digest, [1, 1]) for s in (study, uncertain))
+    assert any(f.notch is not None for f in exact.families)
+    assert all(f.notch is None for f in loose.families)
+    small = [f.ratio.real < LEAST_AMPLITUDE for f in loose.families]
+    assert any(np.any(s) for s in small)
+    for one, other, few in zip(loose.families, exact.families, small, strict=True):
+        assert not np.any(one.precision[few])
+        assert np.array_equal(one.precision[~few], other.precision[~few])
 
 
 def test_slopes_with_an_unknown_noise_scale(campaign):

@@ -678,6 +678,19 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             ("wander not in the likelihood", "model/family.py", "if allowance.within:", "if False:"),
         ),
     ),
+    "magnitudes": (
+        ("model/test_pump_phase.py", "model/test_rice.py"),
+        (
+            (
+                "ports in proportion",
+                "model/priors.py",
+                "    PUMP_PORT_PHASE,\n    NOISE_SCALE,",
+                "    NOISE_SCALE,",
+            ),
+            ("notches of an uncertain set-up", "model/family.py", "if allowance.set_up:", "if False:"),
+            ("small ratios kept", "model/family.py", "LEAST_AMPLITUDE = 0.1", "LEAST_AMPLITUDE = 0.0"),
+        ),
+    ),
     "slips": (
         ("infer/test_slips.py",),
         (
