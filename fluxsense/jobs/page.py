@@ -168,7 +168,7 @@ def group_views(orientation: Orientation | Inferred, draws: int = BAND_DRAWS) ->
     out = []
     left = likelihood.cleaned([f.ratio - one for f, one in zip(likelihood.families, best, strict=True)])
     for family, cleaned, one, several in zip(likelihood.families, left, best, spread, strict=True):
-        residual, sd = _scaled(family, cleaned[0])
+        residual, sd = scaled_residual(family, cleaned[0])
         measured = likelihood.unshifted(family)
         for n, key in enumerate(family.keys):
             if not key.pump_on:
@@ -215,11 +215,13 @@ def group_views(orientation: Orientation | Inferred, draws: int = BAND_DRAWS) ->
     return sorted(out, key=rank)
 
 
-def _scaled(family: Family, residual: ComplexArray) -> tuple[ComplexArray, FloatArray]:
-    """Scaled residuals (K, 2, F) and their scale, as `GroupView` describes them."""
+def scaled_residual(family: Family, residual: ComplexArray) -> tuple[ComplexArray, FloatArray]:
+    """Scaled residuals (K, 2, F) and their scale, as `GroupView` describes them; points that are left out have none, and are at zero."""
     power = np.abs(family.ratio) ** 2
     off = 1 / np.maximum(1 / family.shared - np.sum(power * family.precision, axis=0), 1e-300)
-    sd = np.sqrt(1 / family.precision + power * off)
+    used = family.precision > 0
+    white = np.divide(1.0, family.precision, out=np.full(family.precision.shape, np.inf), where=used)
+    sd = np.sqrt(white + power * off)
     phasor = family.ratio / np.maximum(np.abs(family.ratio), 1e-300)
     return np.asarray(residual * np.conj(phasor) / sd), np.asarray(sd)
 

@@ -65,6 +65,16 @@ def state(name: str, kind: str, more: str) -> Change:
     )
 
 
+def both(*changes: Change) -> Change:
+    """One change after the other."""
+
+    def change(folder: Path) -> None:
+        for one in changes:
+            one(folder)
+
+    return change
+
+
 def cells(
     columns: Sequence[str], new: Callable[[str], str], where: Callable[[Mapping[str, str]], bool] = lambda row: True
 ) -> Change:
@@ -264,6 +274,13 @@ OF_THE_STUDY = {
     ),
     "state of no kind": Mistake(put('kind = "in"', 'kind = "inn"'), 'Did you mean "in"'),
     "plan without the source": Mistake(put('states = ["out", "in"]', 'states = ["out"]'), "so never the source", 0),
+    "plan of turns alone": Mistake(
+        both(
+            state("half", "turned", 'rotation_axis = [0, 0, 1]\nrotation_angle = "180 deg"'),
+            put('states = ["out", "in"]', 'states = ["in", "half"]'),
+        ),
+        r"All states that are planned \(in, half\) hold the source: what it does alike.*known to", 0,
+    ),
     "plan without reference": Mistake(put('states = ["out", "in"]', 'states = ["in"]'), "There is no reference state", 0),
     "noise in percent": Mistake(put("white = 0.01", 'white = "1 %"'), 'noise.white: "1 %" is not a finite number'),
     "noise as large as the signal": Mistake(put("white = 0.01", "white = 1.0"), "a ratio of such means is not normal.*Take 25", 0),

@@ -18,6 +18,7 @@ from small_study import small_study
 
 from fluxsense.data.noise_levels import magnitudes_only, measure_noise
 from fluxsense.jobs.orient import orient
+from fluxsense.jobs.page import scaled_residual
 from fluxsense.jobs.simulate import draw_truth, simulate_digest
 from fluxsense.model.family import LEAST_AMPLITUDE, Notch
 from fluxsense.model.likelihood import RatioLikelihood
@@ -186,3 +187,15 @@ def test_information_of_a_notch_is_one_over_the_variance_of_its_power(amplitude:
     draws = np.random.default_rng(6).noncentral_chisquare(2, amplitude**2 / sd**2 + 1e-12, (100_000, count))
     power = sd**2 * draws.mean(axis=1)
     assert information[0] * power.var() == pytest.approx(1.0, abs=5 * np.sqrt(6 / 100_000))
+
+
+def test_points_left_out_are_drawn_at_zero(campaign):
+    """A residual over an infinite scale, without a warning."""
+    study, _, digest = campaign
+    family = RatioLikelihood(study, digest, [1, 1]).families[0]
+    precision = np.array(family.precision)
+    precision[:, :, ::2] = 0.0
+    scaled, sd = scaled_residual(replace(family, precision=precision), np.ones(family.ratio.shape, dtype=np.complex128))
+    assert not np.any(scaled[:, :, ::2])
+    assert np.all(np.isfinite(sd[:, :, 1::2]))
+    assert np.all(np.abs(scaled[:, :, 1::2]) > 0)
