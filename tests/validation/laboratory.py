@@ -43,9 +43,11 @@ from fluxsense.base.executors import Processes, ordered_map  # noqa: E402
 FloatArray = NDArray[np.float64]
 LEVELS = ("50", "90", "95", "99")
 TRUSTS = ("reliable", "tentative", "unusable")
-ORDINARY = {"ordinary": 0.0, "ordinary, focusing": 0.05}
+MAGNITUDES = "ordinary, magnitudes"
+ORDINARY = {"ordinary": 0.0, "ordinary, focusing": 0.05, MAGNITUDES: 0.05}
 """Ordinary set-ups by the errors of the flux focusing factors.  A study that says nothing of those is answered with 5%, so that
-with factors as stated every region holds the truth too often; with such errors drawn it must hold it as often as it says."""
+with factors as stated every region holds the truth too often; with such errors drawn it must hold it as often as it says.  The last
+uses the magnitudes of the same sweeps alone."""
 
 
 def sizes_of(effect: str, size: str, shift: float | None, seed: int) -> Laboratory:
@@ -74,7 +76,10 @@ def measure(chip: str, effect: str, size: str, seed: int, shift: float | None, f
     rng = np.random.default_rng([seed, 0])
     truth = study.draw(drawn_source(study, rng), rng)
     world = World.build(study, sizes_of(effect, size, shift, seed), truth, np.random.default_rng([seed, 2]))
-    return write_campaign(world, folder / "campaign", np.random.default_rng([seed, 3])), world
+    path = write_campaign(world, folder / "campaign", np.random.default_rng([seed, 3]))
+    if effect == MAGNITUDES:
+        path.write_text(path.read_text(encoding="utf-8") + '\n[data]\nkind = "magnitude"\n', encoding="utf-8")
+    return path, world
 
 
 def spreads_off(directions: FloatArray, truth: FloatArray) -> tuple[float, float]:
