@@ -26,6 +26,7 @@ from fluxsense.base.streams import stream
 from fluxsense.data.digest import Digest
 from fluxsense.data.noise_levels import measure_noise
 from fluxsense.device.chip import ChipParameters
+from fluxsense.infer.blind import blind_findings, blind_test
 from fluxsense.infer.chainfile import ChainFile, run_identity
 from fluxsense.infer.diagnostics import FEWEST_TIMES, Diagnosis, autocorr_time, diagnose, r_hat_rank
 from fluxsense.infer.mixture import from_modes
@@ -391,7 +392,7 @@ def prepare(
     The residual gain is raised above the study's figure where the data demand it, and the directions of flux noise are
     taken at the best mode.  Search and first moves go with two noises, as sharp as the study states it and loose; what fits
     best in the end counts.  Where that does not fit, or only with much flux noise, all is done again by firm steps from the
-    reference sweeps on (`fluxsense.infer.reference.moved`).
+    reference sweeps on (`fluxsense.infer.reference.moved`), unless a known source names a mistake of the study.
 
     Returns
     -------
@@ -463,7 +464,8 @@ def prepare(
         return problem, polished
 
     problem, polished = search(full, 1, reference.places)
-    if not polished or _doubtful(problem, polished[0].x, scales):  # another chip, or a place that is not the best
+    # another chip, or a place that is not the best; not a known source that speaks against the study, which no search can mend
+    if not polished or (_doubtful(problem, polished[0].x, scales) and not _contradicted(study, digest, wiring)):
         again = reference_fit(study, digest, wiring.signs, noise, cooldowns, firm=True)
         other = search(full.rebuilt(reference=again.parameters), WIDE_EFFORT, again.places)
         if other[1] and (not polished or marginal(other[0], other[1][0].x) > marginal(problem, polished[0].x)):
@@ -475,6 +477,11 @@ def _doubtful(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> bool:
     """Whether the data do not fit at x (D,), or fit only with as much flux noise from sweep to sweep as can be learned."""
     noise = problem.likelihood.sizes.flux_noise_phi0
     return bool(noise > HIDING * scales.flux_noise_phi0 > 0 or misfit_deviations(problem, x) > SEARCHED_AGAIN)
+
+
+def _contradicted(study: Study, digest: Digest, wiring: Wiring) -> bool:
+    """Whether sweeps with a known source name a mistake of the study."""
+    return any(f.doubt for f in blind_findings(blind_test(study, digest, wiring.signs)))
 
 
 def _apart(found: list[tuple[RatioLikelihood, list[LocalMode]]]) -> list[tuple[RatioLikelihood, FloatArray]]:

@@ -15,6 +15,7 @@ import pytest
 from known_source import CODES, MADE, truth_of, with_coil
 from scipy.stats import multivariate_normal
 
+import fluxsense.infer.orient as inference
 from fluxsense.base.constants import FLUX_QUANTUM_WB
 from fluxsense.data.digest import Digest
 from fluxsense.device.chip import ChipModel, known_flux_phi0, loop_outlines_m
@@ -188,10 +189,16 @@ def test_without_a_known_source_the_study_stands_alone(campaign: Campaign) -> No
 
 
 @pytest.mark.slow
-def test_orient_names_the_mistake_and_quotes_no_direction(campaign: Campaign, tmp_path: Path) -> None:
+def test_orient_names_the_mistake_and_quotes_no_direction(
+    campaign: Campaign, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     study, _, digest = campaign
     wrong, _ = MADE["signs"]((study, digest), np.random.default_rng(7))
+    efforts: list[object] = []
+    search = inference.find_modes
+    monkeypatch.setattr(inference, "find_modes", lambda *a, **k: efforts.append(k.get("effort")) or search(*a, **k))
     answer = orient(wrong, digest, seed=1, wanted_ess=400)
+    assert inference.WIDE_EFFORT not in efforts  # no search mends the study
     assert answer.verdict.trust == "unusable"
     assert "known source, mistake" in answer.document["verdict"]["codes"]
     assert "No direction is quoted" in answer.lines()[0]
