@@ -327,10 +327,7 @@ def _unpack(header: dict[str, object], arrays: dict[str, npt.NDArray[np.generic]
         reasons=texts("reasons"),
         seed=whole(header["seed"]),
         version=text("version"),
-        sizes=Sizes(
-            **{f.name: number(f"learned_{f.name}", 0.0) for f in fields(Sizes) if f.name != "within"},
-            within=_within(header["learned_within"]),
-        ),
+        sizes=_sizes(header["learned_within"], number),
         tamed=texts("tamed"),
     )
 
@@ -351,11 +348,12 @@ def _straight(
     return Straight(None, array("straight_mode", size), follow, kept, flux, pull, prior)
 
 
-def _within(values: object) -> tuple[float, ...]:
-    """`Sizes.within`: pairs of finite numbers, none negative."""
+def _sizes(values: object, number: Callable[[str, float], float]) -> Sizes:
+    """Learned sizes, none negative; `within` pairs of them."""
     if type(values) is not list or len(values) % 2 or not all(store.is_number(v) and 0 <= v < np.inf for v in values):
         raise ValueError("learned_within")
-    return tuple(float(v) for v in values)
+    learned = {f.name: number(f"learned_{f.name}", 0.0) for f in fields(Sizes) if f.name != "within"}
+    return Sizes(within=tuple(float(v) for v in values)).changed(learned)
 
 
 def _columns(found: npt.NDArray[np.generic]) -> npt.NDArray[np.int64]:

@@ -16,7 +16,7 @@ from fluxsense.base.beside import aside
 from fluxsense.base.errors import FluxsenseError, InputError
 from fluxsense.base.executors import Processes, Workers, ordered_map
 from fluxsense.base.files import read_bytes
-from fluxsense.base.findings import Finding, Verdict
+from fluxsense.base.findings import TRUST, Finding, Verdict
 from fluxsense.base.sphere import angles_from_vector, antipodal_odds, contains
 from fluxsense.base.streams import stream
 from fluxsense.data.campaign import load_campaign, load_votes
@@ -543,7 +543,10 @@ def orient_traces(
     rests = assumptions(at)
     named = causes(at)
     linear = linearity_check(problem, posterior.thinned())
-    beyond = cause_findings(named, linear.gain_sd)
+    mistaken = any(
+        f.doubt == len(TRUST) - 1 for f in blind_findings(blind)
+    )  # whatever a fit to a wrong study blames beside
+    beyond = [] if mistaken else cause_findings(named, linear.gain_sd)
     verdict = judge(
         posterior,
         check,
