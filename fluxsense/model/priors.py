@@ -41,12 +41,11 @@ SAMPLED: Final = (
     TILT,
     OFFSET,
     PUMP_STRENGTH,
-    PUMP_PHASE,
-    PUMP_PORT_PHASE,
     NOISE_SCALE,
     WRONG_WAY_RATE,
 )
-"""Arrays whose parameters are sampled in the likelihood of ratios."""
+"""Arrays whose parameters are sampled in the likelihood of ratios.  Pump phase errors are integrated over with complex traces, eliminated
+with magnitudes: those of device and ports alike, since one exact and the other in proportion leave an amplitude behind where they cancel."""
 TAMEABLE: Final = (OFFSET, PUMP_STRENGTH)
 """Arrays whose parameters bend within the prior and seldom within the posterior: eliminated where reference sweeps pin them."""
 OF_COUNTS: Final = (POSITION, EXTENT, TILT, OFFSET, FOCUSING)

@@ -682,10 +682,10 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
         ("model/test_pump_phase.py", "model/test_rice.py"),
         (
             (
-                "ports in proportion",
+                "the device's phase exact, its ports' not",
                 "model/priors.py",
-                "    PUMP_PORT_PHASE,\n    NOISE_SCALE,",
-                "    NOISE_SCALE,",
+                "    PUMP_STRENGTH,\n    NOISE_SCALE,",
+                "    PUMP_STRENGTH,\n    PUMP_PHASE,\n    NOISE_SCALE,",
             ),
             ("notches of an uncertain set-up", "model/family.py", "if allowance.set_up:", "if False:"),
             ("small ratios kept", "model/family.py", "LEAST_AMPLITUDE = 0.1", "LEAST_AMPLITUDE = 0.0"),
