@@ -57,6 +57,7 @@ from fluxsense.device.chip import (
 )
 from fluxsense.infer.reading_law import ReadingLaw
 from fluxsense.model.between_states import errors_between_states, linewidth_hz
+from fluxsense.model.family import LEAST_AMPLITUDE
 from fluxsense.model.parameter import (
     EXTENT,
     FLUX_ARRAYS,
@@ -69,6 +70,7 @@ from fluxsense.model.parameter import (
     WRONG_WAY_RATE,
     Parameter,
 )
+from fluxsense.model.priors import eliminated_parameters
 from fluxsense.model.remainder import smooth_functions
 from fluxsense.model.slopes import scattering_slopes
 from fluxsense.model.unknowns import Unknowns
@@ -189,6 +191,8 @@ class Swept:
         Relative errors of unit variance that sweeps have in common beside the gain.
     magnitude : bool
         Only magnitudes are used.
+    least : float
+        Magnitude below which nothing is taken of a point (`fluxsense.model.family.LEAST_AMPLITUDE`).
     """
 
     sweeps: FloatArray
@@ -196,6 +200,7 @@ class Swept:
     states: int = 1
     relative: ComplexArray | None = None
     magnitude: bool = False
+    least: float = 0.0
 
 
 def regress(
@@ -244,7 +249,7 @@ def regress(
     if swept.magnitude:
         falls[[1, 3]] = stays[[1, 3]] = 0.0
         power = s.real**2 + s.imag**2
-        weight = 1 / np.sqrt(power + white**2)
+        weight = np.where(power < swept.least**2, 0.0, 1 / np.sqrt(power + white**2))
         slopes = ((np.conj(s) * weight)[:, None] * slopes).real.astype(np.complex128)
         s = (power * weight).astype(np.complex128)
         if relative is not None:
@@ -259,7 +264,7 @@ def regress(
     precision = density * n / white**2  # (P,)
     root = np.sqrt(precision)
     power = np.einsum("p,rpaf->raf", precision, s.real**2 + s.imag**2)
-    along = np.conj(s) * precision[:, None, None] / np.sqrt(power)[:, None]  # (R, P, 2, F)
+    along = np.conj(s) * precision[:, None, None] / np.sqrt(np.maximum(power, 1e-300))[:, None]  # (R, P, 2, F)
     b = _real(basis.transpose(0, 2, 1, 3, 4) * root[:, None, None, None])  # (R, P, n + C, 4 F)
     e = _real(own * root[:, None, None, None])
     total = more + probes * len(kinds)
@@ -412,6 +417,9 @@ class Experiment:
             len(block.states),
             self._between_states(block),
             self.study.data.of_magnitudes,
+            LEAST_AMPLITUDE
+            if eliminated_parameters(self.study, ("c1",), [self.benches[block.bench].isolator])
+            else 0.0,
         )
         found = regress(s, slopes, swept, self.noise, derivatives=derivatives, points=points)
         return found if found.per_sweep is None else replace(found, per_sweep=good * found.per_sweep)
