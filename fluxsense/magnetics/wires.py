@@ -278,14 +278,6 @@ def _near_thirds(wires: Wires, points: FloatArray) -> FloatArray:
     return thirds
 
 
-def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
-    """Cross products of rows (n, 3), as `numpy.cross` has them: that turns its axes about first, which takes longer than these products."""
-    (ax, ay, az), (bx, by, bz) = a.T, b.T
-    out = np.empty(a.shape)
-    out[:, 0], out[:, 1], out[:, 2] = ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx
-    return out
-
-
 def _far_rows(wires: Wires, loop: int, points: FloatArray, towards: FloatArray) -> FloatArray:
     """Rows for points outside FAR_RATIO radii, with the constant part of I taken out.
 
@@ -305,12 +297,12 @@ def _far_rows(wires: Wires, loop: int, points: FloatArray, towards: FloatArray) 
     # sum (e x u) J = direction x sum u J + sum (shape x u) J, so that no (points, edges, 3) array is needed
     excess = (2.0 * direction @ shape.T + (shape * shape).sum(axis=-1) / scale) / scale
     a = excess / (1.0 + np.sqrt(1.0 + excess))  # sqrt(1 + x) - 1
-    b = np.concatenate([a[:, 1:], a[:, :1]], axis=1)
+    b = np.roll(a, -1, axis=1)
     s, p = 0.5 * (a + b), a * b
     g = 0.25 * (step * step).sum(axis=-1) / scale**2
     square = (1.0 + s) ** 2 - g
     lack = (g - s * (3.0 + 5.0 * s) - 2.0 * s * (s * s - g) - p * square) / ((1.0 + 2.0 * s + p) * square)
-    moved = _cross(direction, lack @ step) + (lack @ _cross(shape, step)) / scale
+    moved = np.cross(direction, lack @ step) + (lack @ np.cross(shape, step)) / scale
     rows: FloatArray = (2.0 * wires.area[loop] / scale + moved) / scale**2
     return rows
 
