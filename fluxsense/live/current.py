@@ -106,13 +106,13 @@ class Current:
         self.unknowns = anchor.unknowns(study)
         self._seed = seed
         self._draws = 0
-        first = of_isolator(study, digest, anchor.shape.measured[0])
-        self.proposal = anchor.proposal.of(anchor.problem(study, first, self.unknowns))
+        problems = {i: self._problem(digest, i) for i in anchor.shape.measured}
+        self.proposal = anchor.proposal.of(next(iter(problems.values())))  # the source's fluxes are the same in all
         self.stale = False
         self._parts: dict[int, _Part] = {}
         self.x = np.zeros((0, self.unknowns.size))
-        for i in anchor.shape.measured:
-            self._parts[i] = self._part(digest, i)
+        for i, problem in problems.items():
+            self._parts[i] = self._part(problem, i)
         self._draw()
         if self.effective < FEWEST:
             self._renew()
@@ -136,7 +136,7 @@ class Current:
         """
         for i in sorted(set(isolators)):
             if i in self._parts:
-                self._parts[i] = self._part(digest, i)
+                self._parts[i] = self._part(self._problem(digest, i), i)
         self._weigh()
         if self.effective < FEWEST:
             self._renew()
@@ -147,8 +147,10 @@ class Current:
         """Whether a full run is due when the digest holds so many sweeps."""
         return self.stale or sweeps >= GROWN * self.anchor.sweeps
 
-    def _part(self, digest: Digest, isolator: int) -> _Part:
-        problem = self.anchor.problem(self.study, of_isolator(self.study, digest, isolator), self.unknowns)
+    def _problem(self, digest: Digest, isolator: int) -> CampaignProblem:
+        return self.anchor.problem(self.study, of_isolator(self.study, digest, isolator), self.unknowns)
+
+    def _part(self, problem: CampaignProblem, isolator: int) -> _Part:
         quick = self._quick(problem, isolator)
         return _Part(problem, quick, self._values(quick) if len(self.x) else np.zeros(0))
 
@@ -188,7 +190,7 @@ class Current:
             proposal, fit = self.proposal.improved(partial(log_posterior, joint), rng, draws=DRAWS, rounds=4)
             fitted = Fitted(proposal, fit, joint)
             if len(found) == 1:
-                one = next(iter(self._parts.values())).problem  # the source's fluxes are the same in all
+                one = next(iter(self._parts.values())).problem
                 fitted = fitted.straightened(one, found[0], rng, draws=DRAWS, rounds=4)
             self.proposal = fitted.proposal
             for i, part in self._parts.items():
