@@ -74,13 +74,17 @@ def rank_findings(study: Study) -> list[Finding]:
 
 
 def reference_findings(study: Study, states: Sequence[str]) -> list[Finding]:
-    """That no state among those named can separate the loops' flux offsets from the source's flux; empty if one can."""
+    """That no state among those named can separate the loops' flux offsets from the source's flux, or all of it; empty if one can."""
     kinds = {s.name: s.kind for s in study.states}
     present = {kinds[s] for s in states}
-    if present & {"out", "turned"} or not any(x.offset_sd_phi0 > 0 for x in study.loops):
+    worst = max((x.offset_sd_phi0 for x in study.loops), default=0.0)
+    if "out" in present or not worst > 0:
         return []
+    if "turned" in present:
+        return (
+            [] if "calibration" in present else [Finding("turns alone", states=tuple(states), offset_mphi0=1e3 * worst)]
+        )
     blur, flux = offset_blur(study)
-    worst = max(x.offset_sd_phi0 for x in study.loops)
     return [Finding("no reference", offset_mphi0=1e3 * worst, flux_mphi0=1e3 * flux, blur_deg=blur)]
 
 

@@ -26,7 +26,7 @@ from fluxsense.base.streams import stream
 from fluxsense.data.digest import Digest
 from fluxsense.data.noise_levels import measure_noise
 from fluxsense.device.chip import ChipParameters
-from fluxsense.infer.blind import blind_findings, blind_test
+from fluxsense.infer.blind import BlindTest, blind_findings, blind_test
 from fluxsense.infer.chainfile import ChainFile, run_identity
 from fluxsense.infer.diagnostics import FEWEST_TIMES, Diagnosis, autocorr_time, diagnose, r_hat_rank
 from fluxsense.infer.mixture import from_modes
@@ -191,8 +191,7 @@ def sample_posterior(
     say("fitting the proposal", 0.0, "")
     full = problem
     fitted = proposed(full, modes, stream(seed, "proposal"))
-    problem, proposal = fitted.problem, fitted.proposal
-    log_target = proposal.of_coordinates(partial(log_posterior, problem))
+    problem, proposal, log_target = fitted.problem, fitted.proposal, fitted.log_target
 
     def enough(y: FloatArray) -> tuple[bool, float]:
         """`settled` of chains, and then of what they stand for."""
@@ -386,6 +385,7 @@ def prepare(
     rng: np.random.Generator,
     progress: Progress | None = None,
     helper: Beside | None = None,
+    known_source: Callable[[tuple[int, ...]], BlindTest | None] | None = None,
 ) -> tuple[CampaignProblem, list[LocalMode], Wiring]:
     """Wiring, noise, likelihood and modes of a campaign.
 
@@ -393,6 +393,8 @@ def prepare(
     taken at the best mode.  Search and first moves go with two noises, as sharp as the study states it and loose; what fits
     best in the end counts.  Where that does not fit, or only with much flux noise, all is done again by firm steps from the
     reference sweeps on (`fluxsense.infer.reference.moved`), unless a known source names a mistake of the study.
+
+    `known_source` gives the blind test for the wiring, by default `fluxsense.infer.blind.blind_test`.
 
     Returns
     -------
@@ -402,6 +404,7 @@ def prepare(
     Wiring
     """
     say = progress or (lambda what, share, detail: None)
+    ask = known_source or partial(blind_test, study, digest)
     measured = measured_isolators(study, digest)
     say("reading the wiring", 0.0, "")
     wiring = read_wiring(study, digest, measured, helper)
@@ -465,7 +468,7 @@ def prepare(
 
     problem, polished = search(full, 1, reference.places)
     # another chip, or a place that is not the best; not a known source that speaks against the study, which no search can mend
-    if not polished or (_doubtful(problem, polished[0].x, scales) and not _contradicted(study, digest, wiring)):
+    if not polished or (_doubtful(problem, polished[0].x, scales) and not _contradicted(ask(wiring.signs))):
         again = reference_fit(study, digest, wiring.signs, noise, cooldowns, firm=True)
         other = search(full.rebuilt(reference=again.parameters), WIDE_EFFORT, again.places)
         if other[1] and (not polished or marginal(other[0], other[1][0].x) > marginal(problem, polished[0].x)):
@@ -479,9 +482,9 @@ def _doubtful(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> bool:
     return bool(noise > HIDING * scales.flux_noise_phi0 > 0 or misfit_deviations(problem, x) > SEARCHED_AGAIN)
 
 
-def _contradicted(study: Study, digest: Digest, wiring: Wiring) -> bool:
+def _contradicted(blind: BlindTest | None) -> bool:
     """Whether sweeps with a known source name a mistake of the study."""
-    return any(f.doubt for f in blind_findings(blind_test(study, digest, wiring.signs)))
+    return any(f.doubt for f in blind_findings(blind))
 
 
 def _apart(found: list[tuple[RatioLikelihood, list[LocalMode]]]) -> list[tuple[RatioLikelihood, FloatArray]]:
@@ -607,12 +610,8 @@ def _learned(problem: CampaignProblem, x: FloatArray, scales: Sizes) -> tuple[Si
     """Sizes of what the model leaves out, and the residual gain, at a mode x (D,)."""
     stated = problem.likelihood.study.noise.residual_gain
     thin = problem.likelihood.on_points(every_few, residual_gain=stated)
-    within = wander_within_sweeps(problem.likelihood)
-    sizes = learned_sizes(
-        CampaignProblem(problem.unknowns, thin.rebuilt(sizes=replace(thin.sizes, within=within))),
-        x,
-        replace(scales, within=within),
-    )
+    scales = replace(scales, within=wander_within_sweeps(problem.likelihood))
+    sizes = learned_sizes(CampaignProblem(problem.unknowns, thin), x, scales)
     if scales.flux_walk_phi0 > 0:
         walk, flicker = drift_from_blocks(problem.likelihood)
         sizes = replace(sizes, flux_walk_phi0=max(sizes.flux_walk_phi0, walk), flux_flicker_phi0=flicker)
@@ -653,5 +652,4 @@ def null_evidence(null: Problem, rng: np.random.Generator, against: float) -> tu
     if found[0].log_evidence < against - ROUGH_LOG_ODDS:
         return evidence(partial(log_posterior, null), from_modes(found), rng, FEW_DRAWS)
     fitted = proposed(null, found, rng, rounds=4)
-    log_target = fitted.proposal.of_coordinates(partial(log_posterior, fitted.problem))
-    return evidence(log_target, fitted.proposal.mixture, rng)
+    return evidence(fitted.log_target, fitted.proposal.mixture, rng)

@@ -120,14 +120,10 @@ def loud_findings(white: float, repeats: int, doubt: int = 0) -> list[Finding]:
 
 
 def _plan_findings(study: Study) -> Iterator[Finding]:
-    """Plans without the source or never without it, and settings that are the same twice."""
+    """Plans without the source, and settings that are the same twice."""
     kinds = {s.name: s.kind for s in study.states}
     if study.plan.states and not {kinds[s] for s in study.plan.states} & {"in", "turned"}:
         yield Finding("no source planned", states=tuple(study.plan.states))
-    used = {kinds[s] for s in study.plan.states or kinds}
-    if "turned" in used and not used & {"out", "calibration"}:
-        flux = max(loop.sd["offset_phi0"] for loop in study.loops)
-        yield Finding("never without the source", states=tuple(study.plan.states or kinds), flux=flux)
     for a, b in combinations(study.settings, 2):
         same = (a.isolators, a.bias_a, a.pump_port, a.pump_phase_rad, a.pump_power_w, a.pump_frequency_hz)
         if same == (b.isolators, b.bias_a, b.pump_port, b.pump_phase_rad, b.pump_power_w, b.pump_frequency_hz):

@@ -107,6 +107,11 @@ class Fitted:
     perplexity: float
     problem: Problem
 
+    @property
+    def log_target(self) -> Density:
+        """Log posterior of the proposal's coordinates (B, D), which chains walk in; shape (B,)."""
+        return self.proposal.of_coordinates(partial(log_posterior, self.problem))
+
     def straightened(
         self,
         campaign: CampaignProblem,

@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, NotRequired, TypedDict, Unpack, cast
 
@@ -493,14 +494,16 @@ def orient_traces(
     for told in sentences(flip_findings(study)):
         settings.say(told)
     loud = _loud(study, digest)
+    known_source = cache(partial(blind_test, study, digest))
     try:
         problem, modes, wiring = prepare(
-            study, digest, rng=stream(seed, "search"), progress=settings.progress, helper=settings.helper
-        )
+            study, digest, rng=stream(seed, "search"), progress=settings.progress, helper=settings.helper,
+            known_source=known_source,
+        )  # fmt: skip
     except InputError as fault:
         raise InputError(sentences(loud)[0], where=str(study.log)) if loud else fault from None
     settings.say("known source as a blind test")
-    blind = blind_test(study, digest, wiring.signs)
+    blind = known_source(wiring.signs)
     best = modes[0].x
     explicit, explicit_best = problem.explicit(best)
     checking = aside(settings.helper, _check, explicit, explicit_best, seed)
@@ -543,9 +546,8 @@ def orient_traces(
     rests = assumptions(at)
     named = causes(at)
     linear = linearity_check(problem, posterior.thinned())
-    mistaken = any(
-        f.doubt == len(TRUST) - 1 for f in blind_findings(blind)
-    )  # whatever a fit to a wrong study blames beside
+    mistaken = any(f.doubt == TRUST.index("unusable") for f in blind_findings(blind))
+    # a fit to a study that is known to be wrong blames whatever is at hand
     beyond = [] if mistaken else cause_findings(named, linear.gain_sd)
     verdict = judge(
         posterior,
@@ -716,7 +718,9 @@ class Budget:
 def _budget(study: Study, digest: Digest, problem: CampaignProblem, best: FloatArray) -> Budget:
     """Local angular errors at the best point (D,), as it is and with each kind of nuisance known."""
     states = list(dict.fromkeys(k.state for k in digest if k.pump_on))
-    missing = reference_findings(study, states)
+    of_states = reference_findings(study, states)
+    missing = [f for f in of_states if f.code == "no reference"]
+    turned = tuple(f for f in of_states if f not in missing)
     now, table = limits(problem, best)
     numbers: Limits = {
         "angular_error_deg": now,
@@ -731,8 +735,9 @@ def _budget(study: Study, digest: Digest, problem: CampaignProblem, best: FloatA
         return Budget(numbers, (said,))
     if table and table[0].error_if_known_deg < DOMINANT * now:
         worst = table[0]
-        return Budget(numbers, (Finding("limit", kind=worst.kind, now_deg=now, then_deg=worst.error_if_known_deg),))
-    return Budget(numbers, ())
+        limit = Finding("limit", kind=worst.kind, now_deg=now, then_deg=worst.error_if_known_deg)
+        return Budget(numbers, (limit, *turned))
+    return Budget(numbers, turned)
 
 
 def _extent_findings(study: Study, numbers: Limits) -> list[Finding]:

@@ -277,8 +277,8 @@ SENTENCES: dict[str, str] = {
     "sweeps, or average in the analyser.",
     "much flux noise": "Flux noise of {flux} from sweep to sweep carries the rings over much of their response: sweeps are blurred rather than "
     "scattered, which the model does not follow. Check its unit.",
-    "never without the source": "All states that are planned ({states}) hold the source: what it does alike in all of them, as its part along "
-    "the axis of a turn does, cannot be told from trapped flux, which is known to {flux} in a loop. Plan sweeps without the source.",
+    "turns alone": "All states ({states}) hold the source: what it does alike in all of them, as its part along the axis of a turn does, "
+    "cannot be told from trapped flux, known to {offset_mphi0:.3g} mPhi0 only. Take sweeps with the source out as well.",
     "no source planned": '[plan] takes the states {states} only, and so never the source: add a state of kind "in" or "turned".',
     "setting twice": 'Settings "{first}" and "{second}" are the same: take more repeats of one of them instead.',
     # ---- what a planned experiment cannot tell apart

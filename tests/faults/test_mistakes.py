@@ -279,7 +279,7 @@ OF_THE_STUDY = {
             state("half", "turned", 'rotation_axis = [0, 0, 1]\nrotation_angle = "180 deg"'),
             put('states = ["out", "in"]', 'states = ["in", "half"]'),
         ),
-        r"All states that are planned \(in, half\) hold the source: what it does alike.*known to", 0,
+        r"All states \(in, half\) hold the source: what it does alike.*known to", 0,
     ),
     "plan without reference": Mistake(put('states = ["out", "in"]', 'states = ["in"]'), "There is no reference state", 0),
     "noise in percent": Mistake(put("white = 0.01", 'white = "1 %"'), 'noise.white: "1 %" is not a finite number'),
