@@ -57,7 +57,7 @@ from fluxsense.device.chip import (
 )
 from fluxsense.infer.reading_law import ReadingLaw
 from fluxsense.model.between_states import errors_between_states, linewidth_hz
-from fluxsense.model.family import LEAST_AMPLITUDE
+from fluxsense.model.family import least_amplitude
 from fluxsense.model.parameter import (
     EXTENT,
     FLUX_ARRAYS,
@@ -192,7 +192,7 @@ class Swept:
     magnitude : bool
         Only magnitudes are used.
     least : float
-        Magnitude below which nothing is taken of a point (`fluxsense.model.family.LEAST_AMPLITUDE`).
+        Magnitude below which nothing is taken of a point (`fluxsense.model.family.least_amplitude`).
     """
 
     sweeps: FloatArray
@@ -417,12 +417,18 @@ class Experiment:
             len(block.states),
             self._between_states(block),
             self.study.data.of_magnitudes,
-            LEAST_AMPLITUDE
-            if eliminated_parameters(self.study, ("c1",), [self.benches[block.bench].isolator])
-            else 0.0,
+            self._least[block.bench],
         )
         found = regress(s, slopes, swept, self.noise, derivatives=derivatives, points=points)
         return found if found.per_sweep is None else replace(found, per_sweep=good * found.per_sweep)
+
+    @cached_property
+    def _least(self) -> tuple[float, ...]:
+        """Magnitudes below which `orient` takes nothing of a point, bench by bench."""
+        if not self.study.data.of_magnitudes:
+            return (0.0,) * len(self.benches)
+        found = eliminated_parameters(self.study, ("c1",), sorted({b.isolator for b in self.benches}))
+        return tuple(least_amplitude(found[b.isolator]) for b in self.benches)
 
     def _between_states(self, block: Block) -> ComplexArray:
         """Relative errors (C, S P, 2, F) of unit variance of what a state's sweeps have in common."""

@@ -19,7 +19,7 @@ order it is the likelihood of all sweeps with G(f) free, so that it does not mat
 Where only magnitudes are used, y is real: the ratio of amplitudes, made from mean powers (`fluxsense.model.rice`), with
 the same kinds of noise on it.  Points in a notch, where an amplitude is not well above its noise, are left to the exact
 law of the mean power; the other kinds of noise are negligible there.  Where numbers of chip and set-up are uncertain they are not: such
-points, and all of small ratios, are left out (`LEAST_AMPLITUDE`).
+points, and all of small ratios, are left out (`least_amplitude`).
 """
 
 from __future__ import annotations
@@ -35,8 +35,9 @@ from scipy.ndimage import uniform_filter1d
 from fluxsense.base.errors import InputError
 from fluxsense.data.digest import Digest, GroupKey, GroupStats
 from fluxsense.data.noise_levels import PATHS, NoiseLevels
+from fluxsense.model.parameter import Parameter
 from fluxsense.model.rice import amplitude_from_power, amplitude_variance, log_power_density
-from fluxsense.model.within_sweep import shapes, wander_directions
+from fluxsense.model.within_sweep import wander_shapes
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -73,15 +74,15 @@ class Allowance:
         Relative size per quadrature of the smooth part that the model leaves out, each group for itself.
     within : tuple of float
         Of what each sweep has for itself along frequency: `Sizes.within`.
-    set_up : bool
-        Whether numbers of chip and set-up are uncertain: see `LEAST_AMPLITUDE`.
+    least : float
+        `least_amplitude`.
     """
 
     levels: NoiseLevels
     residual_gain: float
     own: float = 0.0
     within: tuple[float, ...] = ()
-    set_up: bool = False
+    least: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -368,8 +369,8 @@ def build_family(
         )
     if magnitude:
         ratio, precision, off_variance, notch = _amplitudes(keys, place.divisor, digest, noise, chosen)
-        if allowance.set_up:
-            notch, precision = None, np.where(ratio.real < LEAST_AMPLITUDE, 0.0, precision)
+        if allowance.least:
+            notch, precision = None, np.where(ratio.real < allowance.least, 0.0, precision)
     else:
         power = _pump_off_power(off.mean[paths], noise.white[place.divisor] ** 2 / off.count)[:, chosen]
         ratio = np.array([digest[k].mean[paths][:, chosen] / d0 for k in keys])
@@ -382,13 +383,13 @@ def build_family(
     drift, stays = noise.drift[keys[0].isolator], allowance.residual_gain**2 * np.eye(4)
     directions = [_gain_directions(expected, [n], drift / digest[k].count + stays) for n, k in enumerate(keys)]
     directions.append(_gain_directions(-expected, list(range(len(keys))), drift / off.count + stays))
-    directions += [flux, _own_directions(expected, allowance.own)]
-    if allowance.within:
-        amplitudes = np.reshape(allowance.within, (-1, 2))
-        span = (float(off.frequency_hz[0]), float(off.frequency_hz[-1]))
-        cosines = shapes(off.frequency_hz[chosen], span, len(amplitudes))
-        counts = np.array([*(digest[k].count for k in keys), off.count], dtype=np.float64)
-        directions.append(wander_directions(expected, cosines, amplitudes, counts))
+    counts = np.array([*(digest[k].count for k in keys), off.count], dtype=np.float64)
+    left_out, wandering = left_out_shapes(len(chosen), allowance.own), wander_shapes(off.frequency_hz, allowance.within)
+    directions += [
+        flux,
+        own_directions(expected, left_out, np.ones(len(counts))),
+        own_directions(expected, wandering[..., chosen], counts),
+    ]
     stacked = np.concatenate(directions)
     if magnitude:  # a turn of the phase does not show
         stacked = stacked.real.astype(np.complex128)
@@ -410,21 +411,40 @@ OWN_SHAPES = 3
 """Legendre polynomials along the sweep, from the first order on, in which what is left out may differ from group to group."""
 
 
-def _own_directions(expected: ComplexArray, size: float) -> ComplexArray:
-    """Directions of the part of the remainder that each group has for itself, the divisor last; none if its size is zero."""
-    count, points = len(expected), expected.shape[-1]
-    if size <= 0:
-        return np.zeros((0, *expected.shape), dtype=np.complex128)
+def left_out_shapes(points: int, size: float) -> FloatArray:
+    """Functions (Q, 2, F) along a sweep, and in both quadratures, of what a group has for itself of the remainder; none of size zero."""
     x = np.linspace(-1.0, 1.0, points)
     shapes = np.polynomial.legendre.legvander(x, OWN_SHAPES)[:, 1:].T
     shapes = shapes / np.sqrt(np.mean(shapes**2, axis=1, keepdims=True) * OWN_SHAPES)
-    out = np.zeros((count + 1, 2, OWN_SHAPES, 2, *expected.shape), dtype=np.complex128)
+    return np.repeat((size * shapes)[: OWN_SHAPES if size > 0 else 0, None], 2, axis=1)
+
+
+def own_directions(expected: ComplexArray, functions: FloatArray, counts: FloatArray) -> ComplexArray:
+    """Directions of relative errors along the sweep which each group, and the divisor, has for itself.
+
+    Parameters
+    ----------
+    expected : ndarray (K, 2, F) of complex
+        Ratios of K groups over their divisor.
+    functions : ndarray (Q, 2, F)
+        Errors of unit variance of one sweep, along transmission and across it, the same for S21 and S12.
+    counts : ndarray (K + 1,)
+        Sweeps over which they average, those of the divisor last.
+
+    Returns
+    -------
+    ndarray (Z, K, 2, F) of complex
+        Unit variance each.
+    """
+    count, points = len(expected), expected.shape[-1]
+    out = np.zeros((count + 1, 2, len(functions), 2, *expected.shape), dtype=np.complex128)
+    turned = functions * np.array([1.0, 1j])[:, None]
     for path in range(2):
         for n in range(count):
-            change = size * shapes * expected[n, path]
-            out[n, path, :, 0, n, path], out[n, path, :, 1, n, path] = change, 1j * change
-            out[count, path, :, 0, n, path], out[count, path, :, 1, n, path] = -change, -1j * change
-    return out.reshape(-1, *expected.shape)
+            change = turned * expected[n, path]
+            out[n, path, :, :, n, path] = change / np.sqrt(counts[n])
+            out[count, path, :, :, n, path] = -change / np.sqrt(counts[count])
+    return out.reshape(-1, count, 2, points)
 
 
 def _power(group: GroupStats) -> FloatArray:
@@ -479,6 +499,13 @@ LEAST_AMPLITUDE = 0.1
 """Ratios of magnitudes below which nothing is taken of a point where numbers of chip and set-up are uncertain.  A change d of a ratio S
 by these is Re(d S*)/|S| to first order, and |d|^2/(2 |S|) to second: a path beside the device at -30 dB is then beyond the noise.  The exact
 law of a notch knows of no such change."""
+
+
+def least_amplitude(eliminated: Sequence[Parameter]) -> float:
+    """`LEAST_AMPLITUDE` of an isolator some of whose numbers are uncertain; zero, and notches by their law, where none is."""
+    return LEAST_AMPLITUDE if eliminated else 0.0
+
+
 _NOTCH_SIGNAL_TO_NOISE = 8.0
 _NOTCH_DEPTH = 0.25
 

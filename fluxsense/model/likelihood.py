@@ -40,7 +40,7 @@ from fluxsense.data.digest import Digest, GroupKey, off_group_for
 from fluxsense.data.noise_levels import NoiseLevels, measure_noise
 from fluxsense.device.chip import SETUP_ARRAYS, ChipModel, ChipParameters, Probe, nominal_array, nominal_parameters
 from fluxsense.model.between_states import errors_between_states, linewidth_hz
-from fluxsense.model.family import Added, Allowance, Family, Notch, Place, build_family, reals
+from fluxsense.model.family import Added, Allowance, Family, Notch, Place, build_family, least_amplitude, reals
 from fluxsense.model.flicker import wandering_covariance
 from fluxsense.model.parameter import Parameter
 from fluxsense.model.priors import eliminated_parameters
@@ -517,7 +517,7 @@ class RatioLikelihood:
         found = []
         for bench, slopes in zip(self._benches, self._seen.slopes, strict=True):
             families = []
-            allowance = replace(same, set_up=bool(self.eliminated[bench.isolator]))
+            allowance = replace(same, least=least_amplitude(self.eliminated[bench.isolator]))
             for place, own in zip(bench.places, slopes, strict=True):
                 expected = own.ratio if with_source else None
                 family = build_family(

@@ -14,7 +14,7 @@ Derivation: this text.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 import numpy as np
@@ -69,44 +69,16 @@ def wander(
     return tuple(float(a) for a in np.sqrt(variance).ravel())
 
 
-def shapes(frequency_hz: FloatArray, span_hz: tuple[float, float], orders: int) -> FloatArray:
-    """The cosines cos(pi q x), q = 1 to Q, at frequencies (F,) of a sweep over a span; shape (Q, F)."""
-    x = (np.asarray(frequency_hz) - span_hz[0]) / (span_hz[1] - span_hz[0])
+def wander_shapes(frequency_hz: FloatArray, within: Sequence[float]) -> FloatArray:
+    """Cosines (Q, 2, F) of the amplitudes that `wander` found, along transmission and across it, at a sweep's frequencies (F,)."""
+    amplitudes = np.reshape(within, (-1, 2))
+    return np.asarray(amplitudes[..., None] * cosines(frequency_hz, len(amplitudes))[:, None])
+
+
+def cosines(frequency_hz: FloatArray, orders: int) -> FloatArray:
+    """cos(pi q x), q = 1 to Q, at the frequencies (F,) of a sweep; shape (Q, F)."""
+    x = (frequency_hz - frequency_hz[0]) / max(float(frequency_hz[-1] - frequency_hz[0]), 1e-300)
     return np.asarray(np.cos(np.pi * np.arange(1, orders + 1)[:, None] * x))
-
-
-def wander_directions(
-    expected: ComplexArray, cosines: FloatArray, amplitudes: FloatArray, counts: FloatArray
-) -> ComplexArray:
-    """Directions of a family's ratios along which its groups wander.
-
-    Parameters
-    ----------
-    expected : ndarray (K, 2, F) of complex
-        Ratios of K groups over their divisor.
-    cosines : ndarray (Q, F)
-    amplitudes : ndarray (Q, 2)
-        Of one sweep, along transmission and across it.
-    counts : ndarray (K + 1,)
-        Sweeps of the groups and of the divisor, last.
-
-    Returns
-    -------
-    ndarray (Z, K, 2, F) of complex
-        Unit variance each.
-    """
-    count, _, points = expected.shape
-    out = []
-    for quadrature, turn in enumerate((1.0, 1j)):
-        for order in np.flatnonzero(amplitudes[:, quadrature]):
-            change = turn * amplitudes[order, quadrature] * cosines[order] * expected
-            each = np.zeros((count + 1, 2, count, 2, points), dtype=np.complex128)
-            for path in range(2):
-                for n in range(count):
-                    each[n, path, n, path] = change[n, path] / np.sqrt(counts[n])
-                each[count, path, :, path] = -change[:, path] / np.sqrt(counts[count])
-            out.append(each.reshape(-1, count, 2, points))
-    return np.concatenate(out) if out else np.zeros((0, *expected.shape), dtype=np.complex128)
 
 
 def _scatter(group: GroupStats, white: FloatArray, slopes: ComplexArray) -> tuple[FloatArray, FloatArray] | None:
@@ -116,9 +88,7 @@ def _scatter(group: GroupStats, white: FloatArray, slopes: ComplexArray) -> tupl
     mean = group.mean[list(PATHS)][:, nodes]
     if orders < 1 or np.any(np.abs(mean) <= 0):
         return None
-    frequency = group.frequency_hz
-    cosines = shapes(frequency[nodes], (float(frequency[0]), float(frequency[-1])), orders)
-    functions = np.concatenate([np.ones((1, nodes.size)), cosines])
+    functions = np.concatenate([np.ones((1, nodes.size)), cosines(group.frequency_hz, orders)[:, nodes]])
     columns = np.zeros((2, 1 + orders, 2, 2, nodes.size), dtype=np.complex128)
     for path in range(2):
         columns[path, :, 0, path], columns[path, :, 1, path] = functions * mean[path], 1j * functions * mean[path]

@@ -18,7 +18,8 @@ from fluxsense.data.digest import Digest, DigestBuilder, GroupKey, GroupStats, g
 from fluxsense.data.touchstone import Sweep
 from fluxsense.jobs.orient import Answer, orient
 from fluxsense.jobs.simulate import draw_truth, sweeps
-from fluxsense.model.within_sweep import ORDERS, shapes, wander, wander_directions
+from fluxsense.model.family import own_directions
+from fluxsense.model.within_sweep import ORDERS, cosines, wander, wander_shapes
 from fluxsense.study import Study
 
 POINTS, REPEATS, WHITE = 201, 60, 2e-3
@@ -74,11 +75,12 @@ def test_neither_white_noise_nor_gain_nor_flux_wanders() -> None:
 def test_directions_have_the_covariance_of_ratios_of_means() -> None:
     rng = np.random.default_rng(2)
     expected = rng.standard_normal((2, 2, 5, 2)).view(np.complex128)[..., 0]
-    cosines = shapes(np.linspace(0, 1, 5), (0.0, 1.0), 3)
-    assert cosines[1] == pytest.approx([1, 0, -1, 0, 1], abs=1e-12)
+    waves = cosines(np.linspace(4e9, 5e9, 5), 3)
+    assert waves[1] == pytest.approx([1, 0, -1, 0, 1], abs=1e-12)
     amplitudes, counts = np.array([[0.1, 0.2], [0.0, 0.05], [0.3, 0.0]]), np.array([4.0, 9.0, 16.0])
-    directions = wander_directions(expected, cosines, amplitudes, counts)
-    assert len(directions) == 4 * 3 * 2  # four amplitudes, two groups and the divisor, two paths
+    functions = wander_shapes(np.linspace(4e9, 5e9, 5), amplitudes.ravel())
+    directions = own_directions(expected, functions, counts)
+    assert len(directions) == 6 * 3 * 2  # six amplitudes, two groups and the divisor, two paths
     real = np.ascontiguousarray(directions).reshape(len(directions), -1).view(np.float64)
     total = np.zeros((real.shape[1], real.shape[1]))
     for path in range(2):
@@ -89,7 +91,7 @@ def test_directions_have_the_covariance_of_ratios_of_means() -> None:
                     for k in range(2):  # a group's own error; minus the divisor's, in all groups
                         if n == 2 or n == k:
                             sign = -1 if n == 2 else 1
-                            one[k, path] = sign * turn * amplitude * cosines[q] * expected[k, path] / np.sqrt(counts[n])
+                            one[k, path] = sign * turn * amplitude * waves[q] * expected[k, path] / np.sqrt(counts[n])
                     flat = one.reshape(-1).view(np.float64)
                     total += np.outer(flat, flat)
     assert np.allclose(real.T @ real, total, rtol=0, atol=1e-12)

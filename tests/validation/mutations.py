@@ -655,12 +655,12 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
         ("model/test_within_sweep.py",),
         (
             ("white noise taken for wander", "model/within_sweep.py", "(scatter - n * variance)", "(scatter)"),
-            ("as of one mean", "model/within_sweep.py", "change[n, path] / np.sqrt(counts[n])", "change[n, path]"),
+            ("as of one mean", "model/family.py", "change / np.sqrt(counts[n])", "change"),
             (
                 "divisor in the first group alone",
-                "model/within_sweep.py",
-                "each[count, path, :, path] = -change[:, path]",
-                "each[count, path, :1, path] = -change[:1, path]",
+                "model/family.py",
+                "out[count, path, :, :, n, path] = -change",
+                "out[count, path, :, :, 0, path] = -change",
             ),
             (
                 "fluxes taken for wander",
@@ -671,11 +671,16 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "orders forgotten",
                 "model/within_sweep.py",
-                "np.concatenate(out) if out",
-                "np.concatenate(out[:2]) if out",
+                "amplitudes[..., None] * cosines(",
+                "amplitudes[:1, :, None] * cosines(",
             ),
             ("half of a radian", "model/within_sweep.py", "np.cos(np.pi * np.arange", "np.cos(3 * np.arange"),
-            ("wander not in the likelihood", "model/family.py", "if allowance.within:", "if False:"),
+            (
+                "wander not in the likelihood",
+                "model/family.py",
+                "wandering[..., chosen], counts",
+                "0 * wandering[..., chosen], counts",
+            ),
         ),
     ),
     "magnitudes": (
@@ -687,7 +692,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
                 "    PUMP_STRENGTH,\n    NOISE_SCALE,",
                 "    PUMP_STRENGTH,\n    PUMP_PHASE,\n    NOISE_SCALE,",
             ),
-            ("notches of an uncertain set-up", "model/family.py", "if allowance.set_up:", "if False:"),
+            ("notches of an uncertain set-up", "model/family.py", "if allowance.least:", "if False:"),
             ("small ratios kept", "model/family.py", "LEAST_AMPLITUDE = 0.1", "LEAST_AMPLITUDE = 0.0"),
         ),
     ),
