@@ -10,7 +10,8 @@ so that, to first order in the noise, y_k - S_k/S_0 is normal with four parts:
 * white noise of the group's mean, variance v_k = s^2 / (N_k |d_0|^2) per quadrature, independent everywhere;
 * white noise of the divisor's mean, common to the family: -y_k n_0 / d_0;
 * real amplitudes of this family alone, with known directions: gain errors c (directions y_k and i y_k per path), white flux
-  noise (directions dS_k/dF, from the model at a reference point), and the own part of what the model leaves out;
+  noise (directions dS_k/dF, from the model at a reference point), the own part of what the model leaves out, and what each sweep has
+  for itself along frequency (`fluxsense.model.within_sweep`);
 * real amplitudes that all families of an isolator have in common: see `fluxsense.model.likelihood`.
 
 The first two are inverted per frequency by the Sherman-Morrison formula, the others by Woodbury's: both are exact.  To that
