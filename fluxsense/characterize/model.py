@@ -33,6 +33,7 @@ from fluxsense.base.units import dbm_to_watt
 from fluxsense.characterize.records import Record
 from fluxsense.characterize.tracks import SHAPES
 from fluxsense.device.chip import (
+    LINE_ARRAYS,
     STAGE_FIELDS,
     ChipModel,
     ChipParameters,
@@ -69,15 +70,11 @@ ON_FIELDS: Final = (
     "coupling_hz",
 )
 LINKS: Final = ("link_amplitude", "link_phase_rad")
-LINE_ARRAYS: Final = ("line_end", "direct_path")
-"""Arrays of coefficients of the functions of `line_basis`; transmission is an analytic function of each of their sums."""
 LUMPED: Final = {"line_end": 4.0, "direct_path": 2.0}
 """Factors on the priors' standard deviations of line functions.  They are those of many echoes spread evenly over the delays; a few
 connectors put more of their power into one delay.  A reflection next to the device acts much like a difference of linewidths."""
 MIRRORED: Final = ("hybrid_imbalance_db", "hybrid_phase_error_rad", PUMP_PHASE, "pump_port_phase_rad")
 _PUMP_ARRAYS: Final = (*ON_FIELDS, "idler_termination_hz", PUMP_PHASE, *LINKS)
-_AT_ONCE: Final = 12
-"""Parameters whose slopes are worked out together: bounds the memory."""
 
 LEAST_SHUNT_RATIO: Final = 2.001
 """Without stray inductance in the arms; with r L_J in each, more by 1/(1 - r) (`fluxsense.device.rings.stray_arms`)."""
@@ -426,35 +423,16 @@ class IsolatorModel:
     ) -> Iterator[tuple[int | None, ComplexArray]]:
         """S21 and S12 (K, 2, F) with None, then their slopes: by what is free and the fluxes do not tell with its place in
         `free` (the others are zero), by the two fluxes with the two places beyond."""
-        arrays = self.arrays(vector[None])
-        wanted, rows = [], []
-        for row, n in enumerate(free):
-            p = self.parameters[n]
-            leads = p.array not in LINE_ARRAYS or p.item == 0
-            if not p.moves_flux and leads and (part.pump_on or not p.needs_pump):
-                wanted.append(p)
-                rows.append(row)
-        lead: dict[tuple[str, int], ComplexArray] = {}
-        for first in range(0, max(len(wanted), 1), _AT_ONCE):
-            some = wanted[first : first + _AT_ONCE]
-            s, found = scattering_slopes(part.model, arrays, 0, flux, some, fluxes=first == 0, one_sided=True)
-            if first == 0:
-                yield None, s[0]
-                yield from ((len(free) + k, found[0, k]) for k in (0, 1))
-                found = found[:, 2:]
-            for p, row, slope in zip(some, rows[first : first + _AT_ONCE], found[0], strict=True):
-                if p.array in LINE_ARRAYS:
-                    lead[p.array, p.stage] = slope
-                yield row, slope
-        functions: dict[str, ComplexArray] = {}
-        for row, n in enumerate(free):
-            p = self.parameters[n]
-            if p.array not in LINE_ARRAYS or p.item == 0:
-                continue
-            if p.array not in functions:  # the first of them has no zero within the sweep
-                own = line_basis(self._sub, p.array).at(part.model.frequency_hz[0])
-                functions[p.array] = own / own[0]
-            yield row, lead[p.array, p.stage] * (functions[p.array][p.item // 2] * (1j if p.item % 2 else 1.0))
+        chosen = [
+            (row, self.parameters[n])
+            for row, n in enumerate(free)
+            if not self.parameters[n].moves_flux and (part.pump_on or not self.parameters[n].needs_pump)
+        ]
+        wanted = [p for _, p in chosen]
+        s, found = scattering_slopes(part.model, self.arrays(vector[None]), 0, flux, wanted, one_sided=True)
+        yield None, s[0]
+        yield from ((len(free) + k, found[0, k]) for k in (0, 1))
+        yield from ((row, slope) for (row, _), slope in zip(chosen, found[0, 2:], strict=True))
 
     def misfit(
         self, vector: FloatArray, noise: FloatArray, drift: float | None, shift: FloatArray | None = None

@@ -20,7 +20,8 @@ import numpy as np
 import numpy.typing as npt
 
 from fluxsense.characterize.fit import RIVAL_CHI2, IsolatorFit, as_either, finish, for_trials, solve
-from fluxsense.characterize.model import LINE_ARRAYS, IsolatorModel
+from fluxsense.characterize.model import IsolatorModel
+from fluxsense.device.chip import LINE_ARRAYS
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]

@@ -195,7 +195,9 @@ _OF_ISOLATOR: Final = (
 )
 _SETUP_OF_ISOLATOR: Final = ("arm_phase_rad", "arm_loss_db", "analyser_offset_hz", "if_smoothing")
 MIXING: Final = "line_mixing"
-SETUP_ARRAYS: Final = ("line_end", "direct_path", MIXING, "analyser_offset_hz", "if_smoothing")
+LINE_ARRAYS: Final = ("line_end", "direct_path")
+"""Arrays of coefficients of the functions of `line_basis`, real and imaginary parts last: S is an analytic function of each of their sums."""
+SETUP_ARRAYS: Final = (*LINE_ARRAYS, MIXING, "analyser_offset_hz", "if_smoothing")
 """Arrays of what lies between the device and the analyser."""
 OF_PORT: Final = {"pump_port_imbalance_db": "pump_{}_imbalance_db", "pump_port_phase_rad": "pump_{}_phase_error_rad"}
 
@@ -222,7 +224,7 @@ def nominal_array(study: Study, name: str, batch: int) -> FloatArray:
         values = np.array([[float(getattr(iso.setup, f)) for f in fields] for iso in study.isolators])
     elif name == "pump_port_strength":
         values = np.ones((count, 2))
-    elif name in ("line_end", "direct_path"):
+    elif name in LINE_ARRAYS:
         values = np.zeros((count, 2, line_basis(study, name).size, 2))
     elif name == MIXING:
         values = mixing_matrix(study).view(np.float64).reshape(count, count, 2)
@@ -632,7 +634,7 @@ class ChipModel:
         self._calibration = known_flux_phi0(study)
         self.source_rows = SourceRows(study, loop_wires(study))
         self._stages = [stages_of(iso, i, study.path.name) for i, iso in enumerate(study.isolators)]
-        self._bases: dict[tuple[str, int], setup.DelayBasis] = {}
+        self._functions: dict[tuple[int, str, int | None], ComplexArray] = {}
         self._neighbours: dict[tuple[int, int], ChipModel] = {}
         self._stage = {
             name: np.array([[getattr(s, name) for s in iso.stages] for iso in study.isolators]) for name in STAGE_FIELDS
@@ -813,6 +815,39 @@ class ChipModel:
                 out[:, :, ports.index(name)] += beside[:, :, path]
         return out
 
+    def line_slopes(self, parameters: ChipParameters, isolator: int, array: str, flux: FloatArray) -> ComplexArray:
+        """Derivatives of S21 and S12 with the real parts of all coefficients of an isolator's `LINE_ARRAYS`, in closed form.
+
+        Parameters
+        ----------
+        parameters : ChipParameters
+            Batch of B.
+        isolator : int
+        array : str
+            One of `LINE_ARRAYS`.
+        flux : ndarray (B, P, 2)
+            Flux in the two loops.
+
+        Returns
+        -------
+        ndarray (B, 2, M, P, 2, F) of complex
+            By port or path, and function; S is analytic in the coefficients, so the derivative with an imaginary part is i times that.
+        """
+        functions = self._line_functions(isolator, array, None)
+        if array == "direct_path":
+            shape = (parameters.batch, flux.shape[1])
+            out = np.zeros((*shape[:1], 2, len(functions), shape[1], 2, functions.shape[1]), dtype=np.complex128)
+            for path in range(2):
+                out[:, path, :, :, path] = functions[:, None]
+            return out
+        surroundings = self._surroundings(parameters, isolator)
+        parts = []
+        for shift in self._frequency_shifts(parameters, isolator):
+            rows = self.kernel_rows(parameters, isolator, flux, shift_hz=shift)
+            parts.append(surroundings.seen_by_line_ends(self._kernel(isolator, rows, PORTS, flux.shape)))
+        by = np.mean(parts, axis=0)  # (B, P, 2, 2, F)
+        return np.asarray(by.transpose(0, 2, 1, 3, 4)[:, :, None] * functions[:, None, None])
+
     def picked_up(self, parameters: ChipParameters, isolator: int) -> ComplexArray | None:
         """What an isolator's sweeps pick up of the others on its line.
 
@@ -834,7 +869,7 @@ class ChipModel:
         weight = mixing[:, isolator, :, 0] + 1j * mixing[:, isolator, :, 1]  # (B, I)
         frequency = self.frequency_hz[isolator]
         out = np.zeros((parameters.batch, len(self._rows[isolator]), 2, frequency.size), dtype=np.complex128)
-        alone = ChipParameters({n: parameters[n] for n in parameters if n not in (MIXING, "line_end", "direct_path")})
+        alone = ChipParameters({n: parameters[n] for n in parameters if n not in (MIXING, *LINE_ARRAYS)})
         for other in np.flatnonzero(np.any(weight, axis=0)).tolist():
             if (isolator, other) not in self._neighbours:
                 probes = [off_probe(replace(self.probes[n], isolator=other)) for n in self._rows[isolator]]
@@ -850,18 +885,22 @@ class ChipModel:
     def _surroundings(self, parameters: ChipParameters, isolator: int) -> setup.Surroundings:
         """What lies round the device, for each parameter set."""
         found: dict[str, ComplexArray | None] = {}
-        for name in ("line_end", "direct_path"):
+        for name in LINE_ARRAYS:
             value = parameters.get(name)
             if value is None or not np.any(value[:, isolator]):
                 found[name] = None
                 continue
-            key = (name, value.shape[3])
-            if key not in self._bases:
-                self._bases[key] = line_basis(self.study, *key)
-            functions = self._bases[key].at(self.frequency_hz[isolator])
+            functions = self._line_functions(isolator, name, value.shape[3])
             coefficients = value[:, isolator, ..., 0] + 1j * value[:, isolator, ..., 1]
             found[name] = (coefficients @ functions)[:, None]  # (B, 1, 2, F)
         return setup.Surroundings(self.error_boxes[isolator], found["line_end"], found["direct_path"])
+
+    def _line_functions(self, isolator: int, array: str, size: int | None) -> ComplexArray:
+        """The functions (M, F) of `line_basis` on an isolator's frequencies."""
+        key = (isolator, array, size)
+        if key not in self._functions:
+            self._functions[key] = line_basis(self.study, array, size).at(self.frequency_hz[isolator])
+        return self._functions[key]
 
     def _frequency_shifts(self, parameters: ChipParameters, isolator: int) -> list[FloatArray | None]:
         """True less displayed frequency (B,) of the moments that a point is the mean of; None where all is as displayed."""

@@ -170,6 +170,28 @@ def between_reflections(s: ComplexArray, e: ComplexArray) -> ComplexArray:
     return np.stack([s21 * inverse, s12 * inverse], axis=-2)
 
 
+def by_reflections(s: ComplexArray, e: ComplexArray) -> ComplexArray:
+    """Derivatives of `between_reflections` with both reflections.
+
+    Parameters
+    ----------
+    s, e : ndarray (..., 4, F), (..., 2, F) of complex
+        As for `between_reflections`.
+
+    Returns
+    -------
+    ndarray (..., 2, 2, F) of complex
+        By e1 and e2, of S21/D and S12/D: dD/de1 = -S11 + e2 det S, dD/de2 = -S22 + e1 det S.
+    """
+    s11, s21, s12, s22 = (s[..., k, :] for k in range(4))
+    e1, e2 = e[..., 0, :], e[..., 1, :]
+    determinant = s11 * s22 - s12 * s21
+    inverse = 1.0 / (1.0 - e1 * s11 - e2 * s22 + e1 * e2 * determinant)
+    square = inverse * inverse
+    by = np.stack([(s11 - e2 * determinant) * square, (s22 - e1 * determinant) * square], axis=-2)
+    return np.asarray(by[..., :, None, :] * s[..., None, 1:3, :])
+
+
 def reflections_between(s: ComplexArray, e: ComplexArray) -> ComplexArray:
     """Reflections of a device between two others, seen from lines that let waves through: (S11 - e2 det S)/D, (S22 - e1 det S)/D.
 
@@ -275,6 +297,13 @@ class Surroundings:
                 if name in ports:
                     s[..., ports.index(name), :] += self.direct_path[..., path, :]
         return s
+
+    def seen_by_line_ends(self, s: ComplexArray) -> ComplexArray:
+        """Derivatives (B, P, 2, 2, F) of what is seen of S21 and S12 with both line ends, of a device with S (B, P, 4, F)."""
+        if self.boxes is not None:
+            s = embedded(s, *self.boxes)
+        none = np.zeros((1, 1, 2, 1), dtype=np.complex128)
+        return by_reflections(s, none if self.line_end is None else self.line_end)
 
     def seen_with_phase(
         self, s: ComplexArray, q: ComplexArray, p: ComplexArray, ports: tuple[str, ...]

@@ -58,8 +58,6 @@ _BLOCK_VALUES = 60_000
 """Complex values per block of parameter sets: keeps the working set near the second-level cache."""
 SEARCH_POINTS = 24
 PLACING_POINTS = 60
-_PARAMETERS_AT_ONCE = 16
-"""Parameters whose slopes are worked out together: bounds the memory."""
 
 
 def probe_of(study: Study, key: GroupKey, cooldowns: Sequence[str]) -> Probe:
@@ -484,12 +482,8 @@ class RatioLikelihood:
         own = self.eliminated[i]
         direct = [p for p in own if not p.moves_flux]
         quick = self._points is not every  # some frequencies are for a search, at half the cost
-        s, by_flux = scattering_slopes(model, at, i, flux, direct[:_PARAMETERS_AT_ONCE], one_sided=quick)
-        parts = [by_flux[0, 2:]]
-        for start in range(_PARAMETERS_AT_ONCE, len(direct), _PARAMETERS_AT_ONCE):
-            block = direct[start : start + _PARAMETERS_AT_ONCE]
-            parts.append(scattering_slopes(model, at, i, flux, block, fluxes=False, one_sided=quick)[1][0])
-        per_unit = dict(zip([p.name for p in direct], np.concatenate(parts), strict=True))
+        s, by = scattering_slopes(model, at, i, flux, direct, one_sided=quick)
+        by_flux, per_unit = by[:, :2], dict(zip([p.name for p in direct], by[0, 2:], strict=True))
         moved = _flux_changes(model, at, i, [p for p in own if p.moves_flux], flux)  # (E', P, 2)
         for p, change in zip([p for p in own if p.moves_flux], moved, strict=True):
             per_unit[p.name] = np.einsum("pk,kpaf->paf", change, by_flux[0, :2])
@@ -1107,14 +1101,16 @@ def _flux_changes(
     model: ChipModel, at: ChipParameters, isolator: int, wanted: Sequence[Parameter], flux: FloatArray
 ) -> FloatArray:
     """Change (E, P, 2) of the probes' fluxes with parameters, per their unit; the flux is linear in each of them."""
-    out = np.zeros((len(wanted), *flux.shape[1:]))
+    if not wanted:
+        return np.zeros((0, *flux.shape[1:]))
+    every = at.repeated(len(wanted))
+    arrays = {name: every[name] for name in every}
     for n, p in enumerate(wanted):
-        arrays = {name: np.array(at[name]) for name in at}
         if p.array not in arrays:
-            arrays[p.array] = nominal_array(model.study, p.array, 1)
-        p.of(arrays[p.array])[:] += STEP * p.sd
-        out[n] = (model.probe_flux(ChipParameters(arrays), isolator) - flux)[0] / (STEP * p.sd)
-    return out
+            arrays[p.array] = nominal_array(model.study, p.array, len(wanted))
+        p.of(arrays[p.array])[n] += STEP * p.sd
+    step = np.array([STEP * p.sd for p in wanted])
+    return np.asarray((model.probe_flux(ChipParameters(arrays), isolator) - flux) / step[:, None, None])
 
 
 def _setting_of(key: GroupKey) -> tuple[object, ...]:

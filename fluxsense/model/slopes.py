@@ -2,7 +2,8 @@
 
 One rule serves every quantity, since every quantity is a place in a named array: the step is a thousandth of its prior's
 standard deviation, so that the error of the difference, a third of a millionth of the third derivative over that spread,
-is far below what any use of a slope can notice, and rounding stays below it too.
+is far below what any use of a slope can notice, and rounding stays below it too.  Line ends and direct paths, most of what is
+uncertain, have their derivatives in closed form (`ChipModel.line_slopes`): the device is the same for all of them.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from fluxsense.device.chip import ChipModel, ChipParameters, nominal_array
+from fluxsense.device.chip import LINE_ARRAYS, ChipModel, ChipParameters, nominal_array
 from fluxsense.model.parameter import Parameter
 
 FloatArray = npt.NDArray[np.float64]
@@ -22,6 +23,8 @@ ComplexArray = npt.NDArray[np.complex128]
 STEP: Final = 1e-3
 """In standard deviations of the prior."""
 FLUX_STEP_PHI0: Final = 3e-6
+POINTS_AT_ONCE: Final = 32768
+"""Points of all differences that are worked out together, about: bounds the memory, and stays in the cache."""
 
 
 def scattering_slopes(
@@ -31,7 +34,6 @@ def scattering_slopes(
     flux_phi0: FloatArray,
     wanted: Sequence[Parameter],
     *,
-    fluxes: bool = True,
     phase: bool = False,
     one_sided: bool = False,
 ) -> tuple[ComplexArray, ComplexArray]:
@@ -47,8 +49,6 @@ def scattering_slopes(
         Flux in the two loops for each of the isolator's probes.
     wanted : sequence of n Parameter
         Quantities beside the two fluxes, at fixed flux.
-    fluxes : bool
-        False leaves the two fluxes out.
     phase : bool
         Give the three parts of `ChipModel.scattering_and_phase` along an axis before that of the paths, and their derivatives.
     one_sided : bool
@@ -61,8 +61,38 @@ def scattering_slopes(
     slopes : ndarray (B, 2 + n, *) of complex, * as s has it
         Derivatives by the flux of loop 1 and 2 (per Phi0), then by what is wanted (per its unit).
     """
-    lead = 2 if fluxes else 0
-    count = lead + len(wanted)
+    in_lines = [] if phase else [n for n, p in enumerate(wanted) if p.array in LINE_ARRAYS]
+    stepped = [n for n in range(-2, len(wanted)) if n not in set(in_lines)]
+    points = flux_phi0.shape[1] * parameters.batch * model.frequency_hz[isolator].size
+    together = max(1, POINTS_AT_ONCE // ((1 if one_sided else 2) * points))
+    parts = []
+    for first in range(0, len(stepped), together):
+        some = stepped[first : first + together]
+        s, part = _differences(model, parameters, isolator, flux_phi0, wanted, some, phase, one_sided)
+        parts.append(part)
+    slopes = np.empty((parameters.batch, 2 + len(wanted), *s.shape[1:]), dtype=np.complex128)
+    slopes[:, [2 + n for n in stepped]] = np.concatenate(parts, axis=1)
+    for array in {wanted[n].array: None for n in in_lines}:
+        by = model.line_slopes(parameters, isolator, array, flux_phi0)
+        for n in in_lines:
+            if wanted[n].array == array:
+                _, place, function, imaginary = wanted[n].index
+                slopes[:, 2 + n] = by[:, place, function] * (1j if imaginary else 1.0)
+    return s, slopes
+
+
+def _differences(
+    model: ChipModel,
+    parameters: ChipParameters,
+    isolator: int,
+    flux_phi0: FloatArray,
+    wanted: Sequence[Parameter],
+    some: Sequence[int],
+    phase: bool,
+    one_sided: bool,
+) -> tuple[ComplexArray, ComplexArray]:
+    """S, and its differences over some steps: of what is wanted by its place, of the fluxes by -2 and -1."""
+    count = len(some)
     each = (1 if one_sided else 2) * count + 1
     batch = parameters.batch
     every = parameters.repeated(each)
@@ -70,14 +100,14 @@ def scattering_slopes(
     flux = np.repeat(flux_phi0, each, axis=0)
     rows = np.arange(batch) * each
     apart = np.empty((batch, count))
-    for n in range(count):
-        above, below = rows + 1 + n, rows if one_sided else rows + 1 + count + n
-        if n < lead:
+    for k, n in enumerate(some):
+        above, below = rows + 1 + k, rows if one_sided else rows + 1 + count + k
+        if n < 0:
             flux[above, :, n] += FLUX_STEP_PHI0
             flux[below, :, n] -= 0.0 if one_sided else FLUX_STEP_PHI0
-            apart[:, n] = (1 if one_sided else 2) * FLUX_STEP_PHI0
+            apart[:, k] = (1 if one_sided else 2) * FLUX_STEP_PHI0
             continue
-        one = wanted[n - lead]
+        one = wanted[n]
         if one.array not in arrays:
             arrays[one.array] = nominal_array(model.study, one.array, batch * each)
         view, step = one.of(arrays[one.array]), STEP * one.sd
@@ -87,7 +117,7 @@ def scattering_slopes(
         else:
             view[above] = np.minimum(view[above] + step, one.high)
             view[below] = np.maximum(view[below] - step, one.low)
-        apart[:, n] = view[above] - view[below]
+        apart[:, k] = view[above] - view[below]
     moved = ChipParameters(arrays)
     if phase:
         s = np.stack(model.scattering_and_phase(moved, isolator, flux=flux), axis=2)
@@ -95,5 +125,4 @@ def scattering_slopes(
         s = model.scattering(moved, isolator, flux=flux)
     stack = s.reshape(batch, each, *s.shape[1:])
     difference = stack[:, 1 : 1 + count] - (stack[:, :1] if one_sided else stack[:, 1 + count :])
-    apart = apart.reshape(batch, count, *[1] * (s.ndim - 1))
-    return stack[:, 0], np.ascontiguousarray(difference / apart)
+    return stack[:, 0], difference / apart.reshape(batch, count, *[1] * (s.ndim - 1))

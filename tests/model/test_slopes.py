@@ -108,3 +108,31 @@ def test_slopes_of_a_batch_are_those_of_its_members(study: Study) -> None:
         one, own = scattering_slopes(model, base.rows(slice(n, n + 1)), 0, flux[n : n + 1], wanted)
         np.testing.assert_allclose(s[n], one[0], rtol=0, atol=1e-14)
         np.testing.assert_allclose(slopes[n], own[0], rtol=0, atol=1e-8 * np.abs(own).max())
+
+
+@pytest.mark.parametrize("boxes", [False, True])
+def test_line_ends_and_paths_in_closed_form_are_the_differences(study: Study, boxes: bool) -> None:
+    """With smoothing, other line ends and error boxes there; central differences of fourth order of the whole model."""
+    rng = np.random.default_rng(3)
+    on = setting_probe(study, 0, 0, 0)
+    grid = np.linspace(4.95e9, 5.05e9, 7)
+    box = 0.1 * rng.normal(size=(2, 4, 7, 2)).view(np.complex128)[..., 0] + np.array([0, 1, 1, 0])[:, None]
+    model = ChipModel(study, [on, off_probe(on)], [grid, grid], error_boxes=[(box[0], box[1]) if boxes else None, None])
+    ends = 0.1 * rng.normal(size=nominal_array(study, "line_end", 1).shape)
+    base = nominal_parameters(study).changed(line_end=ends, if_smoothing=np.array([[0.4, 0.0]]))
+    flux = np.array([[[0.41, 0.37], [0.35, -0.44]]])
+    wanted = [
+        Parameter(f"{array} {port} {m} {part}", array, (0, port, m, part), 0.0, 0.1, "")
+        for array in ("line_end", "direct_path")
+        for port, m, part in ((0, 0, 0), (0, 1, 1), (1, 2, 0), (1, 0, 1))
+    ]
+    _, slopes = scattering_slopes(model, base, 0, flux, wanted, one_sided=True)
+    for n, one in enumerate(wanted):
+
+        def at(step: float, one: Parameter = one) -> np.ndarray:
+            values = np.array(base[one.array] if one.array in base else nominal_array(study, one.array, 1))
+            values[(0, *one.index)] += step
+            return model.scattering(base.changed(**{one.array: values}), 0, flux=flux)
+
+        expected = (8 * (at(1e-3) - at(-1e-3)) - (at(2e-3) - at(-2e-3))) / 12e-3
+        np.testing.assert_allclose(slopes[:, 2 + n], expected, rtol=0, atol=1e-9, err_msg=one.name)
