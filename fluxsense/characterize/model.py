@@ -47,6 +47,7 @@ from fluxsense.device.setup import reflections_between
 from fluxsense.model.parameter import (
     FLUX_ARRAYS,
     FOCUSING,
+    MODE_CHANGE,
     MUTUAL,
     NOISE_SCALE,
     OFFSET,
@@ -128,8 +129,11 @@ class Number(Parameter):
     @classmethod
     def kept(cls, p: Parameter) -> Number:
         """One that keeps its prior."""
-        stage = p.index[1] if p.array in LINE_ARRAYS else 0
-        item = 2 * p.index[2] + p.index[3] if p.array in LINE_ARRAYS else (*p.index, 0)[1]
+        stage, item = 0, (*p.index, 0)[1]
+        if p.array in LINE_ARRAYS:
+            stage, item = p.index[1], 2 * p.index[2] + p.index[3]
+        elif p.array == MODE_CHANGE:
+            stage, item = p.index[2], 2 * p.index[1] + p.index[3]
         given = {f.name: getattr(p, f.name) for f in fields(Parameter)}
         given["sd"] *= LUMPED.get(p.array, 1.0)
         return cls(**given, kind=p.array, stage=stage, item=item, assumed=True, needs_pump=p.array.startswith("pump_"))
@@ -137,7 +141,7 @@ class Number(Parameter):
     @property
     def listed(self) -> bool:
         """Whether it is a number that a study can state."""
-        return self.array not in LINE_ARRAYS
+        return self.array not in (*LINE_ARRAYS, MODE_CHANGE)
 
     @property
     def bounds(self) -> tuple[float, float]:

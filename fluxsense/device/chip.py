@@ -85,6 +85,8 @@ class ChipParameters:
     ``pump_port_imbalance_db``                              (B, I, 2)       pump power at stage 1 over stage 2, by port, 0
     ``pump_port_phase_rad``                                 (B, I, 2)       added to the pump phase difference, by port, 0
     ``arm_phase_rad``, ``arm_loss_db``                      (B, I)          arms between hybrid and converters, 0
+    ``mode_change_hz``                                      (B, I, C, 2, 2)  change of the modes' frequencies in each cooldown:
+                                                                            of both stages, signal and idler, 0
     ``line_end``                                            (B, I, 2, M, 2)  reflections beyond port 1 and 2, 0
     ``direct_path``                                         (B, I, 2, M, 2)  waves that pass the device by, 0
     ``line_mixing``                                         (B, I, I, 2)    what an isolator's sweeps pick up of the others on
@@ -176,6 +178,7 @@ def nominal_parameters(study: Study, source: npt.ArrayLike = (0.0, 0.0, 0.0), co
             "flux_focusing": np.tile(np.array([x.flux_focusing for x in study.loops]), (batch, 1)),
             "pump_strength": np.ones((batch, len(study.isolators))),
             "pump_phase_error_rad": np.zeros((batch, len(study.isolators))),
+            **({"mode_change_hz": np.zeros((batch, len(study.isolators), cooldowns, 2, 2))} if cooldowns > 1 else {}),
             **{
                 name: nominal_array(study, name, batch)
                 for name in (*_SETUP_OF_ISOLATOR, *OF_PORT, MIXING)
@@ -750,7 +753,12 @@ class ChipModel:
             level = np.where(port > 0, imbalance[:, isolator, port - 1], 0.0).T / 40.0
             current = current * 10.0 ** np.stack([level, -level])
         shift = self._of_isolator(parameters, "pump_shift_factor", isolator)
-        return self._stages[isolator].rates(parameters, flux, current, shift)
+        rates = self._stages[isolator].rates(parameters, flux, current, shift)
+        change = parameters.get("mode_change_hz")
+        if change is None:
+            return rates
+        signal, idler = np.moveaxis(change[:, isolator, table["cooldown"]], -1, 0)  # (B, P, 2)
+        return Rates(rates.signal_hz + signal, rates.idler_hz + idler, rates.coupling_hz)
 
     def _of_isolator(self, parameters: ChipParameters, name: str, isolator: int) -> FloatArray:
         """A number of an isolator, (B,) or without an axis."""

@@ -28,6 +28,7 @@ PUMP_PORT_PHASE: Final = "pump_port_phase_rad"
 MUTUAL: Final = "mutual_phi0_per_a"
 STATIC_FLUX: Final = "static_flux_phi0"
 TILT: Final = "chip_tilt_rad"
+MODE_CHANGE: Final = "mode_change_hz"
 FLUX_ARRAYS: Final = (POSITION, EXTENT, OFFSET, FOCUSING, MUTUAL, STATIC_FLUX, TILT)
 """What decides the flux in a loop, beside the source itself."""
 

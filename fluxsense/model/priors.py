@@ -20,6 +20,7 @@ from fluxsense.magnetics.extent import second_moment_sd_m2
 from fluxsense.model.parameter import (
     EXTENT,
     FOCUSING,
+    MODE_CHANGE,
     MUTUAL,
     NOISE_SCALE,
     OFFSET,
@@ -83,7 +84,7 @@ def uncertain_parameters(study: Study, cooldowns: Sequence[str], isolators: Sequ
         found = [p for p in found if p.array in OF_COUNTS]
     else:
         for i in isolators:
-            found += _of_isolator(study.isolators[i], i) + _of_setup(study, i)
+            found += _of_isolator(study.isolators[i], i) + _of_setup(study, i) + _of_cooldowns(study, cooldowns, i)
         if study.noise.scale_sd > 0:
             found.append(Parameter("noise scale", NOISE_SCALE, (0,), 1.0, study.noise.scale_sd, "", form="log"))
     if study.data.of_counts and study.data.wrong_way_factor > 1:
@@ -278,6 +279,18 @@ def _of_setup(study: Study, i: int) -> list[Parameter]:
             place_of = (v, index[stage.loop])
             found.append(Parameter(name, STATIC_FLUX, place_of, 0.0, sd["static_flux_phi0"], "Phi0", home=i))
     return found
+
+
+def _of_cooldowns(study: Study, cooldowns: Sequence[str], i: int) -> list[Parameter]:
+    """How far an isolator's modes have moved since the first cooldown: warmed and cooled again, junctions are not what they were."""
+    iso = study.isolators[i]
+    return [
+        Parameter(f"{mode} mode of {iso.name} stage {k + 1}, change to {cooldown}", MODE_CHANGE, (i, c, k, n), 0.0,
+                  iso.setup.sd["mode_change_hz"], "Hz", home=i)
+        for c, cooldown in enumerate(cooldowns) if c
+        for k in (0, 1)
+        for n, mode in enumerate(("signal", "idler"))
+    ]  # fmt: skip
 
 
 def _of_line(study: Study, i: int) -> list[Parameter]:

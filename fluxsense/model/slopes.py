@@ -8,7 +8,7 @@ uncertain, have their derivatives in closed form (`ChipModel.line_slopes`): the 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Final
 
 import numpy as np
@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from fluxsense.device.chip import LINE_ARRAYS, ChipModel, ChipParameters, nominal_array
 from fluxsense.model.parameter import Parameter
+from fluxsense.study import Study
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -63,12 +64,19 @@ def scattering_slopes(
     """
     in_lines = [] if phase else [n for n, p in enumerate(wanted) if p.array in LINE_ARRAYS]
     stepped = [n for n in range(-2, len(wanted)) if n not in set(in_lines)]
+
+    def predicted(moved: ChipParameters, flux: FloatArray) -> ComplexArray:
+        if phase:
+            return np.stack(model.scattering_and_phase(moved, isolator, flux=flux), axis=2)
+        return model.scattering(moved, isolator, flux=flux)
+
     points = flux_phi0.shape[1] * parameters.batch * model.frequency_hz[isolator].size
     together = max(1, POINTS_AT_ONCE // ((1 if one_sided else 2) * points))
     parts = []
     for first in range(0, len(stepped), together):
         some = stepped[first : first + together]
-        s, part = _differences(model, parameters, isolator, flux_phi0, wanted, some, phase, one_sided)
+        moves = [n + 2 if n < 0 else wanted[n] for n in some]
+        s, part = _differences(predicted, model.study, parameters, flux_phi0, moves, one_sided)
         parts.append(part)
     slopes = np.empty((parameters.batch, 2 + len(wanted), *s.shape[1:]), dtype=np.complex128)
     slopes[:, [2 + n for n in stepped]] = np.concatenate(parts, axis=1)
@@ -82,17 +90,15 @@ def scattering_slopes(
 
 
 def _differences(
-    model: ChipModel,
+    predicted: Callable[[ChipParameters, FloatArray], ComplexArray],
+    study: Study,
     parameters: ChipParameters,
-    isolator: int,
     flux_phi0: FloatArray,
-    wanted: Sequence[Parameter],
-    some: Sequence[int],
-    phase: bool,
+    moves: Sequence[Parameter | int],
     one_sided: bool,
 ) -> tuple[ComplexArray, ComplexArray]:
-    """S, and its differences over some steps: of what is wanted by its place, of the fluxes by -2 and -1."""
-    count = len(some)
+    """What is predicted, and its differences over steps in parameters and in the flux of loops 0 and 1."""
+    count = len(moves)
     each = (1 if one_sided else 2) * count + 1
     batch = parameters.batch
     every = parameters.repeated(each)
@@ -100,16 +106,15 @@ def _differences(
     flux = np.repeat(flux_phi0, each, axis=0)
     rows = np.arange(batch) * each
     apart = np.empty((batch, count))
-    for k, n in enumerate(some):
+    for k, one in enumerate(moves):
         above, below = rows + 1 + k, rows if one_sided else rows + 1 + count + k
-        if n < 0:
-            flux[above, :, n] += FLUX_STEP_PHI0
-            flux[below, :, n] -= 0.0 if one_sided else FLUX_STEP_PHI0
+        if isinstance(one, int):
+            flux[above, :, one] += FLUX_STEP_PHI0
+            flux[below, :, one] -= 0.0 if one_sided else FLUX_STEP_PHI0
             apart[:, k] = (1 if one_sided else 2) * FLUX_STEP_PHI0
             continue
-        one = wanted[n]
         if one.array not in arrays:
-            arrays[one.array] = nominal_array(model.study, one.array, batch * each)
+            arrays[one.array] = nominal_array(study, one.array, batch * each)
         view, step = one.of(arrays[one.array]), STEP * one.sd
         # beyond a bound there is no model
         if one_sided:
@@ -118,11 +123,7 @@ def _differences(
             view[above] = np.minimum(view[above] + step, one.high)
             view[below] = np.maximum(view[below] - step, one.low)
         apart[:, k] = view[above] - view[below]
-    moved = ChipParameters(arrays)
-    if phase:
-        s = np.stack(model.scattering_and_phase(moved, isolator, flux=flux), axis=2)
-    else:
-        s = model.scattering(moved, isolator, flux=flux)
+    s = predicted(ChipParameters(arrays), flux)
     stack = s.reshape(batch, each, *s.shape[1:])
     difference = stack[:, 1 : 1 + count] - (stack[:, :1] if one_sided else stack[:, 1 + count :])
     return stack[:, 0], difference / apart.reshape(batch, count, *[1] * (s.ndim - 1))

@@ -53,6 +53,10 @@ CAUSES: dict[str, tuple[str, str]] = {
     ),
     "analyser_offset_hz": ("The analyser's frequencies are further off", "Lock its reference to the pump's."),
     "if_smoothing": ("The sweep smooths more", "Sweep more slowly, or with a wider IF bandwidth."),
+    "mode_change_hz": (
+        "The modes move further from cooldown to cooldown",
+        "Characterize the chip in each cooldown, or take one cooldown by itself.",
+    ),
     "mutual_phi0_per_a": (
         "A bias line acts otherwise on a loop",
         "Sweep each bias current alone, or characterize the chip.",

@@ -404,7 +404,7 @@ class Setup(Uncertain):
     """What lies between an isolator and the analyser, and what its model leaves out.
 
     Means are attributes; how far each may be off is in `sd`, also for what has no mean of its own: `line_reflection` and
-    `direct_path` (rms amplitudes), `static_flux_phi0` (per loop and vector of bias currents), `discrepancy` and
+    `direct_path` (rms amplitudes), `static_flux_phi0` (per loop and vector of bias currents), `mode_change_hz` (of each mode in each cooldown but the first), `discrepancy` and
     `discrepancy_own` (relative, common to all states and own to each), `gain_between_states` (relative, per quadrature and path).
     """
 
@@ -473,6 +473,10 @@ SETUP: Final[tuple[Field, ...]] = (
     Quantity(
         key="if_smoothing", default=0.0, low=0.0, high=100.0, spread=Spread(absolute=0.3, most=100.0),
         words="smoothing by the IF filter, in frequency steps",
+    ),
+    SpreadOnly(
+        key="modes_between_cooldowns", attribute="mode_change_hz", dimension="frequency",
+        spread=Spread(absolute=1e6, most=1e9), words="change of each mode's frequency from the first cooldown to a later one",
     ),
     SpreadOnly(key="discrepancy", spread=Spread(absolute=0.01, most=1.0), words="what the model leaves out in all states"),
     SpreadOnly(key="discrepancy_own", spread=Spread(absolute=0.002, most=1.0), words="what it leaves out in each state"),

@@ -25,6 +25,7 @@ from fluxsense.device.chip import (
     source_extent_m,
     study_flux_map,
 )
+from fluxsense.device.isolator import isolator_scattering
 from fluxsense.magnetics.extent import DEFAULT_PART, SECOND_MOMENTS
 from fluxsense.study import Chip, Coil, State, read_study
 
@@ -78,6 +79,27 @@ def on_resonance(study, bias, **changes):
     model, parameters = ChipModel(study, [one], [[5e9]]), nominal_parameters(study)
     at = model.rates(parameters, 0, model.probe_flux(parameters, 0)).signal_hz[0, 0, 0]
     return np.abs(ChipModel(study, [one], [[at]]).scattering(parameters, 0, PORTS)[0, 0, :, 0])
+
+
+def test_modes_that_moved_between_cooldowns(demo):
+    """All modes moved alike are the sweep moved the other way; probes of the first cooldown stay."""
+    on = setting_probe(demo, 0, 0, 0)
+    probes = [on, replace(on, cooldown=1), off_probe(replace(on, cooldown=1))]
+    grid = np.linspace(4.95e9, 5.05e9, 11)
+    change = np.zeros((1, len(demo.isolators), 2, 2, 2))
+    change[0, 0, 1] = 3e6
+    at = nominal_parameters(demo, (3e-14, -2e-14, 5e-14), cooldowns=2)
+    model = ChipModel(demo, probes, [grid] * len(demo.isolators))
+    lower = ChipModel(demo, probes, [grid - 3e6] * len(demo.isolators))
+    s, still = model.scattering(at.changed(mode_change_hz=change), 0)[0], model.scattering(at, 0)[0]
+    np.testing.assert_allclose(s[0], still[0], rtol=0, atol=1e-14)
+    np.testing.assert_allclose(s[1:], lower.scattering(at, 0)[0, 1:], rtol=0, atol=1e-12)
+    change[0, 0, 1] = [[3e6, 0], [0, 0]]  # one mode of one converter: the law of the isolator itself
+    flux = model.probe_flux(at, 0)
+    rows = model.kernel_rows(at, 0, flux)
+    rows["signal_frequency_hz"] = rows["signal_frequency_hz"] + np.array([[0, 0], [3e6, 0], [3e6, 0]])
+    found = model.scattering(at.changed(mode_change_hz=change), 0)[0]
+    np.testing.assert_allclose(found, isolator_scattering(grid, rows, ("21", "12")), rtol=0, atol=1e-12)
 
 
 def random_parameters(study, rng, batch, cooldowns=1):

@@ -311,6 +311,7 @@ _SETUP = (
     ("static_flux_sd", "static_flux_phi0", "flux", None),
     ("analyser_offset", "analyser_offset_hz", "frequency", "0 Hz"),
     ("if_smoothing", "if_smoothing", None, "0"),
+    ("modes_between_cooldowns", "mode_change_hz", "frequency", None),
     ("discrepancy", "discrepancy", None, None),
     ("discrepancy_own", "discrepancy_own", None, None),
     ("gain_between_states", "gain_between_states", None, None),

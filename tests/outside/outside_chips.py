@@ -191,7 +191,7 @@ def study_text(chip: Chip) -> str:
     return "\n".join(part for part in parts if part.strip())
 
 
-def write_study(name: str, folder: Path, *, point: bool = True) -> Path:
+def write_study(name: str, folder: Path, *, point: bool = True, cooldowns: int = 1) -> Path:
     """One of `CHIPS` as a file; `point`: a source with a place is said to have no extent, or nothing is said of it."""
     path = folder / f"{name}.toml"
     text = study_text(CHIPS[name])
@@ -201,5 +201,8 @@ def write_study(name: str, folder: Path, *, point: bool = True) -> Path:
             if "position =" in text
             else text
         )
+    if cooldowns > 1:
+        names = ", ".join(f'"c{n + 1}"' for n in range(cooldowns))
+        text = text.replace("[plan]\n", f"[plan]\ncooldowns = [{names}]\n")
     path.write_text(text, encoding="utf-8")
     return path

@@ -57,6 +57,7 @@ class Laboratory:
         and phase (rad) of each isolator's transmission paths.
     flux_flicker_phi0 : root mean square of 1/f noise over the campaign, each loop.
     focusing : flux focusing factors, relative.
+    mode_change_hz : of each mode, from the first cooldown to each later one.
     smoothing_steps : standard deviation of the analyser's smoothing in steps of the sweep.
     analyser_offset_hz : of the analyser's frequencies.
     gain_within : random walk of gain and phase (rad) along each sweep, this far from its first frequency to its last, each path.
@@ -89,6 +90,7 @@ class Laboratory:
     flux_flicker_phi0: float = 0.0
     gain_walk: float = 0.0
     focusing: float = 0.0
+    mode_change_hz: float = 0.0
     smoothing_steps: float = 0.0
     analyser_offset_hz: float = 0.0
     gain_within: float = 0.0
@@ -160,6 +162,7 @@ EFFECTS: dict[str, Callable[[float], dict[str, Any]]] = {
     "gain walk": lambda k: {"gain_walk": 0.01 * k},
     "pump shift": lambda k: {"pump_shift": 1 + 0.1 * k},
     "focusing": lambda k: {"focusing": 0.05 * k},
+    "cooldowns": lambda k: {"mode_change_hz": 1e6 * k},
     "smoothing": lambda k: {"smoothing_steps": 0.3 * k},
     "analyser offset": lambda k: {"analyser_offset_hz": 5e4 * k},
     "spur": lambda k: {"spur": 0.01 * k},
@@ -299,7 +302,8 @@ class World:
     """What a campaign's set-up really is.
 
     study: as stated, by which the experimenter sets the pumps; sizes: how large its imperfections are; truth: source
-    and what the study's priors hold; isolators, mutual_phi0_per_a: the study's with their errors; pump_errors
+    and what the study's priors hold; isolators (as in the first cooldown), mutual_phi0_per_a: the study's with their errors;
+    mode_change_hz (cooldown, isolator, stage, 2): since the first cooldown, of signal and idler; pump_errors
     (isolator, port, 2): dB and rad; static_phi0 (setting, loop); ends, paths, gains: per isolator.
     """
 
@@ -313,6 +317,7 @@ class World:
     ends: list[tuple[LineEnd, LineEnd]]
     paths: list[Paths]
     gains: list[LineGain]
+    mode_change_hz: FloatArray
     source_flux_phi0: FloatArray = field(init=False)
 
     def __post_init__(self) -> None:
@@ -335,6 +340,7 @@ class World:
             ends=[(LineEnd.draw(sizes.return_loss_db, rng), LineEnd.draw(sizes.return_loss_db, rng)) for _ in range(count)],
             paths=[Paths.draw(sizes.direct_path_db, rng) for _ in range(count)],
             gains=[LineGain.draw(study.frequency_hz, rng) for _ in range(count)],
+            mode_change_hz=mode_changes(study, sizes, rng),
         )  # fmt: skip
 
     def pump(self, group: Group) -> Pump:
@@ -350,6 +356,16 @@ class World:
             shift_factor=self.sizes.pump_shift,
         )
 
+    def isolator_in(self, cooldown: int, n: int) -> dict[str, Any]:
+        """An isolator as it is in a cooldown."""
+        if not np.any(self.mode_change_hz[cooldown, n]):
+            return self.isolators[n]
+        isolator = copy.deepcopy(self.isolators[n])
+        for name, change in zip(STAGES, self.mode_change_hz[cooldown, n], strict=True):
+            for key, hz in zip(("signal_frequency", "idler_frequency"), change, strict=True):
+                isolator[name][key] += float(hz)
+        return isolator
+
     def flux_phi0(self, group: Group) -> FloatArray:
         """Flux (loops,) of a group's sweeps, before noise."""
         bias = self.mutual_phi0_per_a @ self.study.bias_a(group.setting) + self.static_phi0[group.setting]
@@ -359,7 +375,9 @@ class World:
         """Scattering (F, 2, 2) with line ends and direct paths, without the lines' gain; extra_phi0 (loops,)."""
         n = group.isolator
         flux = (self.flux_phi0(group) + extra_phi0)[self.study.stage_loops(n)]
-        device = isolator_scattering(self.isolators[n], flux, self.pump(group) if pump_on else None, frequency_hz)
+        device = isolator_scattering(
+            self.isolator_in(group.cooldown, n), flux, self.pump(group) if pump_on else None, frequency_hz
+        )
         if math.isfinite(self.sizes.return_loss_db[0]):
             left, right = (end.at(frequency_hz) for end in self.ends[n])
             device = chain([left, device, right[:, ::-1, ::-1]])
@@ -414,6 +432,12 @@ def true_mutual(study: OutsideStudy, sizes: Laboratory, rng: np.random.Generator
         near = np.argsort(np.linalg.norm(centres - centres[own], axis=1))[1:3]
         mutual[near, line] += talk[near, line] * stated[own, line]
     return np.asarray(mutual)
+
+
+def mode_changes(study: OutsideStudy, sizes: Laboratory, rng: np.random.Generator) -> FloatArray:
+    """How far modes have moved since the first cooldown, (cooldowns, isolators, stages, 2)."""
+    later = sizes.entries(sizes.mode_change_hz, (len(study.cooldowns) - 1, len(study.isolators), 2, 2), rng)
+    return np.concatenate([np.zeros((1, len(study.isolators), 2, 2)), later])
 
 
 def static_flux(study: OutsideStudy, sizes: Laboratory, rng: np.random.Generator) -> FloatArray:

@@ -38,8 +38,8 @@ from fluxsense.jobs.simulate import read_truth_source
 COLD_DEMO = Path(__file__).parents[2] / "data_demo" / "cold"
 
 
-def study_of(name: str, folder: Path, points: int = 15) -> OutsideStudy:
-    study = OutsideStudy(write_study(name, folder), shift_factor=1.0)
+def study_of(name: str, folder: Path, points: int = 15, cooldowns: int = 1) -> OutsideStudy:
+    study = OutsideStudy(write_study(name, folder, cooldowns=cooldowns), shift_factor=1.0)
     study.frequency_hz = np.linspace(study.frequency_hz[0], study.frequency_hz[-1], points)
     return study
 
@@ -172,7 +172,7 @@ def test_order_of_sweeps(tmp_path):
 @pytest.mark.parametrize("effect", list(EFFECTS))
 def test_each_effect_shows_and_leaves_the_rest_alone(effect, tmp_path):
     """Same seed: gains, offsets and noise are those of the ideal world, and the sweeps differ by this effect only."""
-    study = study_of("grain_three", tmp_path)
+    study = study_of("grain_three", tmp_path, cooldowns=2)
     sweeps = order_of_sweeps(study, True)[-40:]
     traces, worlds = [], []
     for sizes in (Laboratory.ideal(), Laboratory.alone(effect, "large")):

@@ -138,6 +138,7 @@ def test_unstated_numbers_have_the_default(read):
             "if_smoothing": 0.3,
             "discrepancy": 0.01,
             "discrepancy_own": 0.002,
+            "mode_change_hz": 1e6,
             "gain_between_states": 0.05,
         },
         rel=1e-12,
@@ -226,7 +227,15 @@ def test_the_starter_prints_the_defaults():
             and not key.startswith("arm_inductance")
             and (
                 key.endswith("_sd")
-                or key in ("return_loss", "direct_path", "discrepancy", "discrepancy_own", "gain_between_states")
+                or key
+                in (
+                    "return_loss",
+                    "direct_path",
+                    "discrepancy",
+                    "discrepancy_own",
+                    "gain_between_states",
+                    "modes_between_cooldowns",
+                )
             )
         ):
             path = Path("starter.toml")

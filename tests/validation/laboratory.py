@@ -72,7 +72,10 @@ def drawn_source(study: OutsideStudy, rng: np.random.Generator) -> FloatArray:
 
 def measure(chip: str, effect: str, size: str, seed: int, shift: float | None, folder: Path) -> tuple[Path, World]:
     """Write one campaign; returns its study file and the world behind it."""
-    study = OutsideStudy(write_study(chip, folder, point=effect != "rod"), shift_factor=shift)
+    study = OutsideStudy(
+        write_study(chip, folder, point=effect != "rod", cooldowns=2 if effect == "cooldowns" else 1),
+        shift_factor=shift,
+    )
     rng = np.random.default_rng([seed, 0])
     truth = study.draw(drawn_source(study, rng), rng)
     world = World.build(study, sizes_of(effect, size, shift, seed), truth, np.random.default_rng([seed, 2]))
