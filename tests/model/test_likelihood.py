@@ -23,7 +23,7 @@ from fluxsense.detection.evidence import covariance_log_volume
 from fluxsense.infer.mixture import StudentMixture, from_modes
 from fluxsense.infer.modes import ascend
 from fluxsense.infer.reduction import TOLERANCE, chebyshev, reduced
-from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest
+from fluxsense.jobs.simulate import Truth, draw_truth, simulate_digest, stated_truth
 from fluxsense.model.likelihood import RatioLikelihood, every_few
 from fluxsense.model.priors import integrated_arrays
 from fluxsense.model.problem import CampaignProblem, curvature, log_posterior
@@ -343,3 +343,17 @@ def test_paths_are_s21_and_s12() -> None:
     from fluxsense.data.digest import PATHS as NAMES
 
     assert [NAMES[p] for p in PATHS] == ["21", "12"]
+
+
+def test_a_small_offset_is_found_in_one_linear_step(tmp_path: Path) -> None:
+    """Quiet sweeps, offsets 0.02 of their prior deviation off, eliminated about their prior means: the means say so."""
+    study = small_study(tmp_path, wiring="+90 deg", offset_sd_mphi0=10.0)
+    study = replace(study, noise=replace(study.noise, white=1e-5, gain_drift=0.0, phase_drift_rad=0.0))
+    nominal = stated_truth(study, (0.0, 0.0, 0.0), 1)
+    off = np.array([2e-4, -1e-4, 1.5e-4, 2e-4])
+    truth = replace(nominal, parameters=nominal.parameters.changed(offset_phi0=off[None, None]))
+    names = [f"offset {loop.name}" for loop in study.loops]
+    likelihood = RatioLikelihood(study, simulate_digest(study, truth), truth.port_signs, tamed=names)
+    means = likelihood.eliminated_means(nominal.parameters)
+    found = {p.name: p.sd * m for i, own in likelihood.eliminated.items() for p, m in zip(own, means[i], strict=True)}
+    np.testing.assert_allclose([found[n] for n in names], off, rtol=0.05)

@@ -651,6 +651,45 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             ),
         ),
     ),
+    "cooldowns": (
+        ("infer/test_cooldowns.py", "device/test_chip.py", "model/test_slopes.py", "model/test_likelihood.py"),
+        (
+            ("idlers stay", "device/chip.py", "rates.idler_hz + idler", "rates.idler_hz"),
+            (
+                "modes of another cooldown",
+                "device/chip.py",
+                'isolator, table["cooldown"]], -1',
+                'isolator, 0 * table["cooldown"]], -1',
+            ),
+            (
+                "changes in the first cooldown",
+                "model/priors.py",
+                "enumerate(cooldowns) if c\n",
+                "enumerate(cooldowns)\n",
+            ),
+            ("modes are exact", "model/priors.py", "+ _of_cooldowns(study, cooldowns, i)", ""),
+            (
+                "slope of the other line end",
+                "device/setup.py",
+                "(s11 - e2 * determinant) * square",
+                "(s11 + e2 * determinant) * square",
+            ),
+            ("slope without what it divides", "device/setup.py", "square = inverse * inverse", "square = inverse"),
+            (
+                "imaginary part of a line end",
+                "model/slopes.py",
+                "(1j if imaginary else 1.0)",
+                "(-1j if imaginary else 1.0)",
+            ),
+            ("smoothing left out of slopes", "device/chip.py", "by = np.mean(parts, axis=0)  #", "by = parts[0]  #"),
+            (
+                "step of a flux change",
+                "model/likelihood.py",
+                "isolator) - flux) / step[",
+                "isolator) - flux) * 2 / step[",
+            ),
+        ),
+    ),
     "within": (
         ("model/test_within_sweep.py",),
         (
