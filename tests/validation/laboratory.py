@@ -259,6 +259,24 @@ def ordinary_table(rows: list[dict[str, Any]], effect: str = "ordinary") -> str:
     return "\n".join(lines)
 
 
+def price_table(rows: list[dict[str, Any]]) -> str:
+    """What each kind of prior costs: the angular error over what it were with these numbers known exactly (`limits`), each alone."""
+    lines = [
+        "| known exactly | source | campaigns | error over what would be left: median (a tenth, nine tenths) |",
+        "| --- | --- | --- | --- |",
+    ]
+    for source in ("grain", "field"):
+        here = [r["notes"]["limits"] for r in rows if r["chip"].startswith(source) and r.get("notes", {}).get("limits")]
+        found = []
+        for kind in sorted({kind for one in here for kind in one["if_known"]}):
+            ratios = [one["angular_error_deg"] / one["if_known"][kind] for one in here if kind in one["if_known"]]
+            found.append((float(np.median(ratios)), kind, ratios))
+        for middle, kind, ratios in sorted(found, reverse=True):
+            low, high = np.quantile(ratios, [0.1, 0.9])
+            lines.append(f"| {kind} | {source} | {len(ratios)} | {middle:.3f} ({low:.3f}, {high:.3f}) |")
+    return "\n".join(lines)
+
+
 def worst(rows: list[dict[str, Any]], count: int = 12) -> str:
     """The rows that hurt most: believed and outside 95%, farthest first; then what failed."""
     bad = [r for r in rows if r["trust"] == "reliable" and not r["inside"]["95"]]
@@ -359,6 +377,7 @@ def main() -> int:
         print(effect_table(kept))
         for effect in ORDINARY:
             print(ordinary_table(kept, effect))
+        print(price_table([r for r in kept if r["effect"] in ORDINARY]))
         print(worst(kept))
     return 0
 
