@@ -276,7 +276,7 @@ def remedies(study: Study, truth: FloatArray, rival: FloatArray) -> list[Remedy]
 
 def _with_state(study: Study, state: State) -> Study:
     plan = replace(study.plan, states=(*study.plan.states, state.name))
-    return replace(study, states=(*study.states, state), plan=plan)
+    return replace(study, states=(*study.states, replace(state, unstated_exact=study.unstated_exact)), plan=plan)
 
 
 def with_upright_isolator(study: Study) -> Study:

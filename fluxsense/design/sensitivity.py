@@ -68,6 +68,7 @@ from fluxsense.model.parameter import (
     POSITION,
     STATIC_FLUX,
     TILT,
+    TURN,
     WRONG_WAY_RATE,
     Parameter,
 )
@@ -612,7 +613,7 @@ def rows_and_slopes(
     rows = rows.reshape(*places.shape[:2], *rows.shape[1:])
     differences = (rows[1 : 1 + len(moved)] - rows[1 + len(moved) :]) / (2 * step_m)
     out = {n.name: difference for n, difference in zip(moved, differences, strict=True)}
-    for array, derivatives in ((EXTENT, source.by_moments), (TILT, source.by_tilt)):
+    for array, derivatives in ((EXTENT, source.by_moments), (TILT, source.by_tilt), (TURN, source.by_turn)):
         mine = [n for n in own if n.array == array]
         if mine:
             by = derivatives(position_m)

@@ -28,6 +28,7 @@ from fluxsense.magnetics.loops import place
 from fluxsense.magnetics.sources import source_kind
 from fluxsense.magnetics.wires import Wires
 from fluxsense.study import Chip, Coil, Loop, State, Study
+from fluxsense.study.write import axis_and_angle
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -97,6 +98,8 @@ class ChipParameters:
     ``source_second_moments_m2``                            (B, 5)          of its extent, before any rotation, 0
     ``chip_tilt_rad``                                       (B, chips, 2)   turn of each chip about its x and y axes, for a
                                                                             source without a place, 0
+    ``turn_error_rad``                                      (B, S)          how far the source is turned beyond what each of the S
+                                                                            states says, 0
     ``analyser_offset_hz``                                  (B, I)          true less displayed frequency, 0
     ``if_smoothing``                                        (B, I)          part of a frequency step that a point's mean
                                                                             reaches back; negative in falling sweeps; 0
@@ -235,6 +238,8 @@ def nominal_array(study: Study, name: str, batch: int) -> FloatArray:
         values = mutual_matrix_phi0_per_a(study)
     elif name == "source_second_moments_m2":
         values = np.zeros(len(SECOND_MOMENTS))
+    elif name == "turn_error_rad":
+        values = np.zeros(len(study.states))
     elif name == "chip_tilt_rad":
         values = np.zeros((len(study.chips), 2))
     elif name == "static_flux_phi0":
@@ -449,6 +454,7 @@ class SourceRows:
         self._states = len(study.states)
         self._rotations = np.array([study.states[n].rotation for n in self._there], dtype=np.float64).reshape(-1, 3, 3)
         self._tensors = moment_tensors(self._rotations)
+        self._axes = np.array([axis_and_angle(study.states[n].rotation)[0] for n in self._there]).reshape(-1, 3)
         self._tilting = np.array([[c.x_axis, c.y_axis] for c in study.chips], dtype=np.float64)  # (chips, 2, 3)
         names = [c.name for c in study.chips]
         self._chip_of = np.array([names.index(loop.chip) for loop in study.loops], dtype=np.intp)
@@ -458,20 +464,27 @@ class SourceRows:
         return flux_map_unchecked(self._kind, self._wires, position_m, None, self._numbers)
 
     def in_states(
-        self, position_m: FloatArray, moments_m2: FloatArray | None = None, tilt_rad: FloatArray | None = None
+        self,
+        position_m: FloatArray,
+        moments_m2: FloatArray | None = None,
+        tilt_rad: FloatArray | None = None,
+        turn_rad: FloatArray | None = None,
     ) -> FloatArray:
-        """Flux map (B, S, L, 3) in each state, zero where the source is out, for places (B, 3), second moments (B, 5), tilts (B, C, 2).
+        """Flux map (B, S, L, 3) in each state, zero where the source is out.
 
-        Tilts turn loops, by the vector that has them along the chip's axes (Rodrigues' formula, textbook), and do not move them.
+        For places (B, 3), second moments (B, 5), tilts (B, C, 2) and errors of turns (B, S).  Tilts turn loops, by the vector that
+        has them along the chip's axes, and do not move them.  What a turn is off by turns the source further about its axis, but for its
+        second moments, which are known less well than that.
         """
         rows = self.plain(position_m)
         if tilt_rad is not None and np.any(tilt_rad):
-            about = np.einsum("bck,cki->bci", tilt_rad, self._tilting)[:, self._chip_of]  # (B, L, 3)
-            angle = np.linalg.norm(about, axis=-1, keepdims=True)
-            across = np.cross(about, rows)
-            rows = rows + np.sinc(angle / np.pi) * across
-            rows += 0.5 * np.sinc(0.5 * angle / np.pi) ** 2 * np.cross(about, across)
-        rows = rows[:, None] @ self._rotations
+            rows = _turned(rows, np.einsum("bck,cki->bci", tilt_rad, self._tilting)[:, self._chip_of])
+        rows = rows[:, None]
+        if turn_rad is not None and np.any(turn_rad):
+            rows = _turned(
+                rows, (-turn_rad[:, self._there, None] * self._axes)[:, :, None]
+            )  # of the loops, the other way
+        rows = rows @ self._rotations
         if moments_m2 is not None and np.any(moments_m2):
             tensors = np.tensordot(moments_m2, self._tensors, axes=(1, 2))  # (B, S', 7, 3)
             rows += self._thirds(position_m)[:, None] @ tensors
@@ -483,6 +496,13 @@ class SourceRows:
         turned = np.cross(self._tilting[:, :, None], rows)  # (B, C, 2, L, 3)
         turned *= (self._chip_of == np.arange(len(self._tilting))[:, None])[:, None, :, None]
         return self._everywhere(turned[:, :, :, None] @ self._rotations)
+
+    def by_turn(self, position_m: FloatArray) -> FloatArray:
+        """Derivatives (B, S, S, L, 3) of `in_states` by what each turn is off by, at none."""
+        rows = np.cross(self.plain(position_m)[:, None], self._axes[:, None]) @ self._rotations  # (B, S', L, 3)
+        out = np.zeros((len(rows), self._states, self._states, *rows.shape[2:]))
+        out[:, self._there, self._there] = rows
+        return out
 
     def by_moments(self, position_m: FloatArray) -> FloatArray:
         """Derivatives (B, 5, S, L, 3) of `in_states` by the second moments, per m^2."""
@@ -497,6 +517,14 @@ class SourceRows:
         out = np.zeros((*rows.shape[:-3], self._states, *rows.shape[-2:]))
         out[..., self._there, :, :] = rows
         return out
+
+
+def _turned(vectors: FloatArray, about: FloatArray) -> FloatArray:
+    """Vectors (..., 3) turned about others by these's lengths (Rodrigues' formula, textbook)."""
+    angle = np.linalg.norm(about, axis=-1, keepdims=True)
+    across = np.cross(about, vectors)
+    found = vectors + np.sinc(angle / np.pi) * across
+    return np.asarray(found + 0.5 * np.sinc(0.5 * angle / np.pi) ** 2 * np.cross(about, across))
 
 
 def study_flux_map(study: Study) -> FloatArray:
@@ -706,7 +734,8 @@ class ChipModel:
     def source_flux(self, parameters: ChipParameters) -> FloatArray:
         """Flux of the source (or calibration source) per parameter set, state and loop, shape (B, S, L), in Phi0."""
         moments, tilt = parameters.get("source_second_moments_m2"), parameters.get("chip_tilt_rad")
-        rows = self.source_rows.in_states(parameters["position_m"], moments, tilt)
+        turn = parameters.get("turn_error_rad")
+        rows = self.source_rows.in_states(parameters["position_m"], moments, tilt, turn)
         flux = np.einsum("bsli,bi->bsl", rows, parameters["source"])
         return np.asarray((flux + self._calibration) * parameters["flux_focusing"][:, None, :])
 

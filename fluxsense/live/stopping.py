@@ -24,7 +24,7 @@ from fluxsense.detection.sequential import AGAINST, FOR, Limits, SequentialState
 from fluxsense.live.current import Current
 from fluxsense.live.proposal import Planner
 
-KINDS: Final = ("position", "offset", "extent", "area", "tilt", "strength", "noise")
+KINDS: Final = ("position", "offset", "extent", "area", "tilt", "turn", "strength", "noise")
 """Kinds of nuisances that are asked whether they stand in the way."""
 OTHER_MODES: Final = 0.01
 """Weight of other modes that is accepted beside the wanted cone."""

@@ -28,8 +28,9 @@ PUMP_PORT_PHASE: Final = "pump_port_phase_rad"
 MUTUAL: Final = "mutual_phi0_per_a"
 STATIC_FLUX: Final = "static_flux_phi0"
 TILT: Final = "chip_tilt_rad"
+TURN: Final = "turn_error_rad"
 MODE_CHANGE: Final = "mode_change_hz"
-FLUX_ARRAYS: Final = (POSITION, EXTENT, OFFSET, FOCUSING, MUTUAL, STATIC_FLUX, TILT)
+FLUX_ARRAYS: Final = (POSITION, EXTENT, OFFSET, FOCUSING, MUTUAL, STATIC_FLUX, TILT, TURN)
 """What decides the flux in a loop, beside the source itself."""
 
 GROUPS: Final = {
@@ -38,6 +39,7 @@ GROUPS: Final = {
     OFFSET: "offset",
     FOCUSING: "area",
     TILT: "tilt",
+    TURN: "turn",
     PUMP_STRENGTH: "strength",
     PUMP_PHASE: "phase",
     PUMP_PORT_PHASE: "phase",
@@ -100,7 +102,7 @@ class Parameter:
     @property
     def of_source(self) -> bool:
         """Whether it has no meaning without a source."""
-        return self.array in (POSITION, EXTENT, TILT)
+        return self.array in (POSITION, EXTENT, TILT, TURN)
 
     @property
     def group(self) -> str:

@@ -30,6 +30,7 @@ from fluxsense.model.parameter import (
     PUMP_STRENGTH,
     STATIC_FLUX,
     TILT,
+    TURN,
     WRONG_WAY_RATE,
     Parameter,
 )
@@ -40,6 +41,7 @@ SAMPLED: Final = (
     POSITION,
     EXTENT,
     TILT,
+    TURN,
     OFFSET,
     PUMP_STRENGTH,
     NOISE_SCALE,
@@ -49,7 +51,7 @@ SAMPLED: Final = (
 with magnitudes: those of device and ports alike, since one exact and the other in proportion leave an amplitude behind where they cancel."""
 TAMEABLE: Final = (OFFSET, PUMP_STRENGTH)
 """Arrays whose parameters bend within the prior and seldom within the posterior: eliminated where reference sweeps pin them."""
-OF_COUNTS: Final = (POSITION, EXTENT, TILT, OFFSET, FOCUSING)
+OF_COUNTS: Final = (POSITION, EXTENT, TILT, TURN, OFFSET, FOCUSING)
 """Arrays whose parameters are sampled with counts of directions."""
 MEDIAN_SIZE: Final = float(ndtri(0.75))
 """Median of the size of a normal number of deviation one."""
@@ -141,13 +143,18 @@ def expected_walk_phi0(study: Study) -> float:
 
 
 def _of_source(study: Study) -> list[Parameter]:
-    """Place and extent; of what has no place, the tilts of the chips against each other.
+    """Turns; place and extent; of what has no place, the tilts of the chips against each other.
 
     Chips that are tilted under a source nearby move against it by less than its place is known.  One chip is its own frame.
     """
+    turns = [
+        Parameter(f"angle of the turn {state.name}", TURN, (n,), 0.0, state.sd["turn_rad"], "rad")
+        for n, state in enumerate(study.states)
+        if state.kind == "turned"
+    ]
     if not study.source.has_position:
         used = [(n, chip) for n, chip in enumerate(study.chips) if any(x.chip == chip.name for x in study.loops)]
-        return [
+        return turns + [
             Parameter(f"tilt of chip {chip.name} about its {axis} axis", TILT, (n, k), 0.0, chip.sd["tilt_rad"], "rad")
             for n, chip in (used if len(used) > 1 else [])
             for k, axis in enumerate("xy")
@@ -156,9 +163,11 @@ def _of_source(study: Study) -> list[Parameter]:
     found = [Parameter(f"position {axis}", POSITION, (n,), mean, sd, "m") for n, (axis, mean, sd) in enumerate(each)]
     spread = second_moment_sd_m2(source_extent_m(study))
     words = ("x^2 - y^2", "z^2", "xy", "xz", "yz")
-    return found + [
-        Parameter(f"extent of the source, {w}", EXTENT, (n,), 0.0, spread, "m^2") for n, w in enumerate(words)
-    ]
+    return (
+        turns
+        + found
+        + [Parameter(f"extent of the source, {w}", EXTENT, (n,), 0.0, spread, "m^2") for n, w in enumerate(words)]
+    )
 
 
 def _of_loops(study: Study, cooldowns: Sequence[str], isolators: Sequence[int]) -> list[Parameter]:

@@ -19,7 +19,7 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from fluxsense.device.chip import ChipParameters, SourceRows, loop_wires, nominal_array, nominal_parameters
-from fluxsense.model.parameter import EXTENT, FOCUSING, OFFSET, POSITION, TILT
+from fluxsense.model.parameter import EXTENT, FOCUSING, OFFSET, POSITION, TILT, TURN
 from fluxsense.model.priors import is_sampled, uncertain_parameters
 from fluxsense.model.source_prior import LOG_2PI, source_prior
 from fluxsense.study import Study
@@ -167,11 +167,12 @@ class Unknowns:
             EXTENT: np.zeros((len(x), 5)),
             FOCUSING: np.tile(np.array([loop.flux_focusing for loop in self.study.loops]), (len(x), 1)),
             TILT: np.zeros((len(x), len(self.study.chips), 2)),
+            TURN: np.zeros((len(x), len(self.study.states))),
         }
         for column, n in enumerate(self.nuisances, self.lead):
             if n.array in arrays:
                 n.put(arrays, n.value(x[:, column]))
-        rows = self._rows.in_states(arrays[POSITION], arrays[EXTENT], arrays[TILT])
+        rows = self._rows.in_states(arrays[POSITION], arrays[EXTENT], arrays[TILT], arrays[TURN])
         flux = np.einsum("bsli,bi->bsl", rows, self.source(x)) * arrays[FOCUSING][:, None]
         return {column: flux[:, state, n.index[1]] / n.sd for column, n, state in self._shear}
 

@@ -71,6 +71,10 @@ CAUSES: dict[str, tuple[str, str]] = {
         "A chip is tilted further",
         "Measure the angles between the chips, or apply a known uniform field.",
     ),
+    "turn_error_rad": (
+        "The source is turned by another angle",
+        "Measure the angle of the turn, or turn a source of known orientation.",
+    ),
     "flux_focusing": ("A loop gathers the source's flux otherwise", "Apply a known uniform field from a coil."),
 }
 """Kinds of eliminated numbers beyond their priors, by the model's array: what is the matter, and what to measure next."""
@@ -375,6 +379,7 @@ KIND_WORDS = {
     "extent": "extent of the source",
     "area": "flux focusing factors",
     "tilt": "tilts of the chips",
+    "turn": "angles by which the source is turned",
     "strength": "pump strengths",
     "phase": "pump phase errors",
     "noise": "size of the noise",

@@ -383,12 +383,14 @@ def _rotation(axis: Point, angle: float) -> tuple[Point, Point, Point]:
 def _read_state(t: Table, scope: Scope) -> State:
     read = read_fields(t, ty.STATE, scope)
     turned, known = read["kind"] == "turned", read["kind"] == "calibration"
+    read["unstated_exact"] = scope.exact
     if not turned:
-        t.idle([f.key for f in ty.STATE_TURNED], 'They belong to kind = "turned"')
+        t.idle([f.key for f in (*ty.STATE_TURNED, ty.STATE_TURN_SD)], 'They belong to kind = "turned"')
     if not known:
         t.idle(("coil", "current", "field"), 'They belong to kind = "calibration"')
     if turned:
         turn = read_fields(t, ty.STATE_TURNED, scope)
+        read |= read_fields(t, (ty.STATE_TURN_SD,), scope)
         if abs(math.remainder(turn["rotation_angle"], 2 * math.pi)) < LEAST_ANGLE_RAD:
             t.fault("rotation_angle", "a turn by nothing, or all the way round, turns nothing", 'Use kind = "in"')
         return State(rotation=_rotation(turn["rotation_axis"], turn["rotation_angle"]), **read)
@@ -644,7 +646,7 @@ def read_root(data: Mapping[str, object], file: Path, faults: Faults, sha256: st
     names["states"] = _names(states, "state" in data)
     _check_turns(root, read["source"], states)
     if not states:
-        states = (State("out", "out"), State("in", "in"))
+        states = (State("out", "out", unstated_exact=scope.exact), State("in", "in", unstated_exact=scope.exact))
         names["states"] = ["out", "in"] if names["states"] == [] else None
     known_lines = None if names["lines"] is None else lines
     settings = tuple(_read_setting(t, scope, known_lines) for t in root.tables("setting", required=False))

@@ -591,8 +591,11 @@ _ISOLATOR_SPREADS: Final = spreads_of(ISOLATOR)
 
 
 @dataclass(frozen=True)
-class State:
-    """What the source was doing: out, in, turned (rotation as a row-major matrix) or a known calibration source."""
+class State(Uncertain):
+    """What the source was doing: out, in, turned (rotation as a row-major matrix) or a known calibration source.
+
+    How far the angle of a turn may be off is in `sd`, as `turn_rad`.
+    """
 
     name: str
     kind: str
@@ -600,6 +603,11 @@ class State:
     coil: str | None = None
     current_a: float = 0.0
     field_t: Point | None = None
+
+    @classmethod
+    def spreads(cls) -> dict[str, Spread]:
+        """The angle of a turn."""
+        return _STATE_SPREADS
 
 
 STATE: Final[tuple[Field, ...]] = (
@@ -610,6 +618,11 @@ STATE_TURNED: Final[tuple[Field, ...]] = (
     Axis(key="rotation_axis", words="axis of the turn"),
     Quantity(key="rotation_angle", dimension="angle", words="angle of the turn, right-handed"),
 )
+STATE_TURN_SD: Final = SpreadOnly(
+    key="rotation_angle_sd", attribute="turn_rad", dimension="angle", spread=Spread(math.radians(1.0), most=1.0),
+    words="how well the angle of the turn is known",
+)  # fmt: skip
+_STATE_SPREADS: Final = spreads_of([STATE_TURN_SD])
 STATE_COIL: Final[tuple[Field, ...]] = (
     Reference(key="coil", to="coils"),
     Quantity(key="current", attribute="current_a", dimension="current", words="current in the coil"),

@@ -219,6 +219,7 @@ def _state(state: State, stated: Mapping[str, object]) -> dict[str, object]:
     if state.rotation != State("", "").rotation:
         axis, angle = axis_and_angle(state.rotation)
         out |= {"rotation_axis": list(axis), "rotation_angle": format_quantity(angle, "angle", DIGITS)}
+        out |= restate(write_fields(state, (ty.STATE_TURN_SD,)), stated, (ty.STATE_TURN_SD,))
     elif "rotation_axis" in stated or state.kind == "turned":
         out |= {"rotation_axis": [0.0, 0.0, 1.0], "rotation_angle": "0 deg"}
     return out

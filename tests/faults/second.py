@@ -382,9 +382,12 @@ def _state(t: _Walk) -> dict[str, Any]:
         "coil": None,
         "current_a": Fraction(0),
         "field_t": None,
+        "stated_sd": [],
+        "unstated_exact": t.exact,
     }
     if kind == "turned":
         out["rotation"] = _rotation(t.unit("rotation_axis", []), float(t.q("rotation_angle", "angle")))
+        out["stated_sd"] = t.sds((("rotation_angle_sd", "turn_rad", "angle"),))
     if kind == "calibration":
         out["field_t"] = t.qs("field", "field")
         if out["field_t"] is None:
@@ -505,7 +508,7 @@ def study(raw: bytes) -> dict[str, Any]:
     out["coils"] = coils
     out["isolators"] = [_isolator(t) for t in _list(root, "isolator")]
     states = [_state(t) for t in _list(root, "state")]
-    out["states"] = states or [_state(_Walk({"name": n, "kind": n}, "")) for n in ("out", "in")]
+    out["states"] = states or [_state(_Walk({"name": n, "kind": n}, "", root.exact)) for n in ("out", "in")]
     names = [x["name"] for x in out["isolators"]]
     out["settings"] = [_setting(t, names, [x["name"] for x in lines]) for t in _list(root, "setting")]
     t = _Walk(root.get("sweep"), "sweep")

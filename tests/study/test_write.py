@@ -147,9 +147,14 @@ def _near(a: object, b: object) -> bool:
 def test_study_text_reads_back(tmp_path: Path, name: str) -> None:
     root = Path(__file__).parents[2]
     study = read_study(root / "fluxsense/starter.toml" if name == "starter" else root / f"data_demo/{name}/study.toml")
-    turned = State("turned", "turned", ((0.0, -1.0, 0.0), (1.0, 0.0, 0.0), (0.0, 0.0, 1.0)))
-    about_x = State("half", "turned", ((1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.0, 0.0, -1.0)))
-    known = State("known", "calibration", field_t=(0.0, 1e-6, 0.0))
+    turned = State(
+        "turned", "turned", ((0.0, -1.0, 0.0), (1.0, 0.0, 0.0), (0.0, 0.0, 1.0)), unstated_exact=study.unstated_exact
+    )
+    about_x = State(
+        "half", "turned", ((1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.0, 0.0, -1.0)), unstated_exact=study.unstated_exact
+    )
+    about_x = about_x.with_sd(turn_rad=0.01)
+    known = State("known", "calibration", field_t=(0.0, 1e-6, 0.0), unstated_exact=study.unstated_exact)
     rules = LayoutRules(loop_area_m2=1e-9, source_height_m=(5e-6, 9e-6), fixed=(study.loops[0].name,), change_chip=True)
     stage = replace(
         study.isolators[0].stages[0],

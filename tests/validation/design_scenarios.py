@@ -103,8 +103,8 @@ def chip(
         states=(
             State("out", "out"),
             State("in", "in"),
-            State("half_turn", "turned", about_z),
-            State("reversed", "turned", minus),
+            State("half_turn", "turned", about_z, unstated_exact=True),
+            State("reversed", "turned", minus, unstated_exact=True),
         ),
         settings=settings,
         sweep=replace(template.sweep, points=points),

@@ -607,8 +607,13 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
     "coordinates": (
         ("infer/test_straight.py", "model/test_tilt.py"),
         (
-            ("tilt's sense", "device/chip.py", "rows = rows + np.sinc(", "rows = rows - np.sinc("),
-            ("tilt's second order", "device/chip.py", "rows += 0.5 * np.sinc(", "rows += np.sinc("),
+            ("tilt's sense", "device/chip.py", "vectors + np.sinc(angle", "vectors - np.sinc(angle"),
+            (
+                "tilt's second order",
+                "device/chip.py",
+                "return np.asarray(found + 0.5 * np.sinc(",
+                "return np.asarray(found + np.sinc(",
+            ),
             (
                 "tilt's slopes",
                 "device/chip.py",
@@ -687,6 +692,36 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
                 "model/likelihood.py",
                 "isolator) - flux) / step[",
                 "isolator) - flux) * 2 / step[",
+            ),
+        ),
+    ),
+    "turns": (
+        ("model/test_turn.py",),
+        (
+            (
+                "turned the other way",
+                "device/chip.py",
+                "(-turn_rad[:, self._there, None]",
+                "(turn_rad[:, self._there, None]",
+            ),
+            (
+                "slope the other way",
+                "device/chip.py",
+                "np.cross(self.plain(position_m)[:, None], self._axes[:, None])",
+                "np.cross(self._axes[:, None], self.plain(position_m)[:, None])",
+            ),
+            ("turns are exact", "model/priors.py", 'if state.kind == "turned"\n', "if False\n"),
+            (
+                "the default a tenth",
+                "study/types.py",
+                "Spread(math.radians(1.0), most=1.0)",
+                "Spread(math.radians(0.1), most=1.0)",
+            ),
+            (
+                "half of a turn",
+                "device/chip.py",
+                "np.sinc(angle / np.pi) * across",
+                "0.5 * np.sinc(angle / np.pi) * across",
             ),
         ),
     ),
