@@ -170,28 +170,6 @@ def between_reflections(s: ComplexArray, e: ComplexArray) -> ComplexArray:
     return np.stack([s21 * inverse, s12 * inverse], axis=-2)
 
 
-def by_reflections(s: ComplexArray, e: ComplexArray) -> ComplexArray:
-    """Derivatives of `between_reflections` with both reflections.
-
-    Parameters
-    ----------
-    s, e : ndarray (..., 4, F), (..., 2, F) of complex
-        As for `between_reflections`.
-
-    Returns
-    -------
-    ndarray (..., 2, 2, F) of complex
-        By e1 and e2, of S21/D and S12/D: dD/de1 = -S11 + e2 det S, dD/de2 = -S22 + e1 det S.
-    """
-    s11, s21, s12, s22 = (s[..., k, :] for k in range(4))
-    e1, e2 = e[..., 0, :], e[..., 1, :]
-    determinant = s11 * s22 - s12 * s21
-    inverse = 1.0 / (1.0 - e1 * s11 - e2 * s22 + e1 * e2 * determinant)
-    square = inverse * inverse
-    by = np.stack([(s11 - e2 * determinant) * square, (s22 - e1 * determinant) * square], axis=-2)
-    return np.asarray(by[..., :, None, :] * s[..., None, 1:3, :])
-
-
 def reflections_between(s: ComplexArray, e: ComplexArray) -> ComplexArray:
     """Reflections of a device between two others, seen from lines that let waves through: (S11 - e2 det S)/D, (S22 - e1 det S)/D.
 
@@ -212,6 +190,23 @@ def reflections_between(s: ComplexArray, e: ComplexArray) -> ComplexArray:
     determinant = s11 * s22 - across
     inverse = 1.0 / ((1.0 - e1 * s11) * (1.0 - e2 * s22) - e1 * e2 * across)
     return np.stack([(s11 - e2 * determinant) * inverse, (s22 - e1 * determinant) * inverse], axis=-2)
+
+
+def by_reflections(s: ComplexArray, e: ComplexArray) -> ComplexArray:
+    """Derivatives of `between_reflections` with both reflections.
+
+    Parameters
+    ----------
+    s, e : ndarray (..., 4, F), (..., 2, F) of complex
+        As for `between_reflections`.
+
+    Returns
+    -------
+    ndarray (..., 2, 2, F) of complex
+        By e1 and e2, of S21/D and S12/D.  As dD/de1 = -(S11 - e2 det S), each is what is seen of a reflection times what is
+        seen of a transmission.
+    """
+    return np.asarray(reflections_between(s, e)[..., :, None, :] * between_reflections(s, e)[..., None, :, :])
 
 
 def embedded(s: ComplexArray, first: ComplexArray, second: ComplexArray) -> ComplexArray:

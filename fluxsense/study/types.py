@@ -404,8 +404,9 @@ class Setup(Uncertain):
     """What lies between an isolator and the analyser, and what its model leaves out.
 
     Means are attributes; how far each may be off is in `sd`, also for what has no mean of its own: `line_reflection` and
-    `direct_path` (rms amplitudes), `static_flux_phi0` (per loop and vector of bias currents), `mode_change_hz` (of each mode in each cooldown but the first), `discrepancy` and
-    `discrepancy_own` (relative, common to all states and own to each), `gain_between_states` (relative, per quadrature and path).
+    `direct_path` (rms amplitudes), `static_flux_phi0` (per loop and vector of bias currents), `mode_change_hz` (of each mode in each
+    cooldown but the first), `discrepancy` and `discrepancy_own` (relative, common to all states and own to each), `gain_between_states`
+    (relative, per quadrature and path).
     """
 
     line_delay_max_s: float = 10e-9

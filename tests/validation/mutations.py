@@ -676,10 +676,15 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "slope of the other line end",
                 "device/setup.py",
-                "(s11 - e2 * determinant) * square",
-                "(s11 + e2 * determinant) * square",
+                "reflections_between(s, e)[..., :, None, :]",
+                "reflections_between(s, e)[..., ::-1, None, :]",
             ),
-            ("slope without what it divides", "device/setup.py", "square = inverse * inverse", "square = inverse"),
+            (
+                "slope without what it divides",
+                "device/setup.py",
+                "between_reflections(s, e)[..., None, :, :]",
+                "s[..., None, 1:3, :]",
+            ),
             (
                 "imaginary part of a line end",
                 "model/slopes.py",
