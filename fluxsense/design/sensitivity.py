@@ -87,7 +87,8 @@ SMALLEST_WHITE = 1e-9
 POSITION_STEP = 1e-4
 """Step of the differences with respect to position, as a part of the distance; relative error of the order of its square."""
 NOT_PLANNED = (MUTUAL, STATIC_FLUX, MODE_CHANGE, WRONG_WAY_RATE, *SETUP_ARRAYS)
-"""Arrays whose uncertainty a plan leaves out: static flux and cross-talk, modes that move between cooldowns, line ends, direct paths, analyser, wrong readings."""
+"""Arrays whose uncertainty a plan leaves out: static flux and cross-talk, modes that move between cooldowns, line ends, direct paths,
+analyser, wrong readings."""
 COUNT_POINTS = 64
 """Points of the prior that a search with directions works at, at least: with few it finds what is best for those alone."""
 VALID_ERROR_DEG = 15.0

@@ -28,7 +28,6 @@ from fluxsense.magnetics.loops import place
 from fluxsense.magnetics.sources import source_kind
 from fluxsense.magnetics.wires import Wires
 from fluxsense.study import Chip, Coil, Loop, State, Study
-from fluxsense.study.write import axis_and_angle
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -454,7 +453,7 @@ class SourceRows:
         self._states = len(study.states)
         self._rotations = np.array([study.states[n].rotation for n in self._there], dtype=np.float64).reshape(-1, 3, 3)
         self._tensors = moment_tensors(self._rotations)
-        self._axes = np.array([axis_and_angle(study.states[n].rotation)[0] for n in self._there]).reshape(-1, 3)
+        self._axes = np.array([study.states[n].axis_and_angle[0] for n in self._there]).reshape(-1, 3)
         self._tilting = np.array([[c.x_axis, c.y_axis] for c in study.chips], dtype=np.float64)  # (chips, 2, 3)
         names = [c.name for c in study.chips]
         self._chip_of = np.array([names.index(loop.chip) for loop in study.loops], dtype=np.intp)
@@ -481,9 +480,8 @@ class SourceRows:
             rows = _turned(rows, np.einsum("bck,cki->bci", tilt_rad, self._tilting)[:, self._chip_of])
         rows = rows[:, None]
         if turn_rad is not None and np.any(turn_rad):
-            rows = _turned(
-                rows, (-turn_rad[:, self._there, None] * self._axes)[:, :, None]
-            )  # of the loops, the other way
+            about = -turn_rad[:, self._there, None] * self._axes  # of the loops, the other way: (B, S', 3)
+            rows = _turned(rows, about[:, :, None])
         rows = rows @ self._rotations
         if moments_m2 is not None and np.any(moments_m2):
             tensors = np.tensordot(moments_m2, self._tensors, axes=(1, 2))  # (B, S', 7, 3)
@@ -520,7 +518,7 @@ class SourceRows:
 
 
 def _turned(vectors: FloatArray, about: FloatArray) -> FloatArray:
-    """Vectors (..., 3) turned about others by these's lengths (Rodrigues' formula, textbook)."""
+    """Vectors (..., 3) turned about others, by angles that are the lengths of these (Rodrigues' formula, textbook)."""
     angle = np.linalg.norm(about, axis=-1, keepdims=True)
     across = np.cross(about, vectors)
     found = vectors + np.sinc(angle / np.pi) * across
@@ -872,8 +870,8 @@ class ChipModel:
         """
         functions = self._line_functions(isolator, array, None)
         if array == "direct_path":
-            shape = (parameters.batch, flux.shape[1])
-            out = np.zeros((*shape[:1], 2, len(functions), shape[1], 2, functions.shape[1]), dtype=np.complex128)
+            count, points = functions.shape
+            out = np.zeros((parameters.batch, 2, count, flux.shape[1], 2, points), dtype=np.complex128)
             for path in range(2):
                 out[:, path, :, :, path] = functions[:, None]
             return out

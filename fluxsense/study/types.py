@@ -610,6 +610,23 @@ class State(Uncertain):
         """The angle of a turn."""
         return _STATE_SPREADS
 
+    @property
+    def axis_and_angle(self) -> tuple[Point, float]:
+        """Axis and angle in [0, pi] of the rotation (from its quaternion, by the largest component)."""
+        (a, b, c), (d, e, f), (g, h, i) = self.rotation
+        rows = (
+            (1 + a + e + i, h - f, c - g, d - b),
+            (h - f, 1 + a - e - i, b + d, c + g),
+            (c - g, b + d, 1 - a + e - i, f + h),
+            (d - b, c + g, f + h, 1 - a - e + i),
+        )
+        row = max(enumerate(rows), key=lambda x: x[1][x[0]])[1]
+        length = math.copysign(math.sqrt(sum(x * x for x in row)), row[0])
+        w, x, y, z = (v / length for v in row)
+        sine = math.sqrt(x * x + y * y + z * z)
+        axis = (x / sine, y / sine, z / sine) if sine > 0 else (0.0, 0.0, 1.0)
+        return axis, 2 * math.atan2(sine, w)
+
 
 STATE: Final[tuple[Field, ...]] = (
     Name(),

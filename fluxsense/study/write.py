@@ -217,7 +217,7 @@ def _state(state: State, stated: Mapping[str, object]) -> dict[str, object]:
     if state.field_t is not None:
         out |= restate(write_fields(state, (ty.STATE_FIELD,)), stated, (ty.STATE_FIELD,))
     if state.rotation != State("", "").rotation:
-        axis, angle = axis_and_angle(state.rotation)
+        axis, angle = state.axis_and_angle
         out |= {"rotation_axis": list(axis), "rotation_angle": format_quantity(angle, "angle", DIGITS)}
         out |= restate(write_fields(state, (ty.STATE_TURN_SD,)), stated, (ty.STATE_TURN_SD,))
     elif "rotation_axis" in stated or state.kind == "turned":
@@ -243,23 +243,6 @@ def _traces(study: Study) -> dict[str, object]:
 
     texts = ty.TRACES[0].toml([shortest(log) for log in study.logs])
     return {"log": texts} | write_fields(study, ty.TRACES[1:]) | write_fields(study.form, ty.TRACE_FORM)
-
-
-def axis_and_angle(rotation: tuple[Point, Point, Point]) -> tuple[Point, float]:
-    """Axis and angle in [0, pi] of a rotation matrix (from its quaternion, by the largest component)."""
-    (a, b, c), (d, e, f), (g, h, i) = rotation
-    rows = (
-        (1 + a + e + i, h - f, c - g, d - b),
-        (h - f, 1 + a - e - i, b + d, c + g),
-        (c - g, b + d, 1 - a + e - i, f + h),
-        (d - b, c + g, f + h, 1 - a - e + i),
-    )
-    row = max(enumerate(rows), key=lambda x: x[1][x[0]])[1]
-    length = math.copysign(math.sqrt(sum(x * x for x in row)), row[0])
-    w, x, y, z = (v / length for v in row)
-    sine = math.sqrt(x * x + y * y + z * z)
-    axis = (x / sine, y / sine, z / sine) if sine > 0 else (0.0, 0.0, 1.0)
-    return axis, 2 * math.atan2(sine, w)
 
 
 # ---------------------------------------------------------------- TOML

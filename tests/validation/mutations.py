@@ -706,8 +706,8 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[Change, ...]]] = {
             (
                 "turned the other way",
                 "device/chip.py",
-                "(-turn_rad[:, self._there, None]",
-                "(turn_rad[:, self._there, None]",
+                "= -turn_rad[:, self._there, None]",
+                "= turn_rad[:, self._there, None]",
             ),
             (
                 "slope the other way",
